@@ -1,0 +1,87 @@
+"""The small types that pass between detectors, diagnosis, alarms and notices."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+__all__ = ["PRIORITY_RANK", "AlarmKey", "Event", "EventKind", "Finding", "Priority"]
+
+Priority = Literal["low", "medium", "high", "critical"]
+PRIORITY_RANK: dict[str, int] = {"low": 0, "medium": 1, "high": 2, "critical": 3}
+
+EventKind = Literal["raised", "priority-changed", "acknowledged", "cleared", "shelved", "unshelved"]
+
+AlarmKey = tuple[str, str, str]  # tank, alarm, quantity ("" where the alarm is not about one probe)
+
+
+class Finding(msgspec.Struct, kw_only=True):
+    """What a detector believes about one alarm at one moment.
+
+    A detector returns a Finding each time it is evaluated for as long as the condition stands; no Finding
+    means the condition is gone. The alarm state machine applies on-delay and off-delay.
+
+    Attributes
+    ----------
+    alarm : str
+        A name of the contract's table.
+    quantity : str
+        The probe it is about, "" otherwise.
+    holding : bool
+        True inside the deadband: keeps a raised alarm raised, does not raise a new one.
+    priority : Priority
+    value, unit : float or None, str
+        The number behind it (mg/L, °C, min, lx …).
+    time_left_s : float or None
+        Until the livestock is harmed, as estimated; None where it can't be said, 0 where it is now.
+    cause : str
+        Likely cause, one clause, no full stop.
+    observations : list of str
+        Two or three observations, in numbers, that led here.
+    rule_out : str
+        What would rule it out ("take a reading with a drop test").
+    replaces : str
+        Set by diagnosis: the alarm this one takes the place of.
+    """
+
+    alarm: str
+    quantity: str = ""
+    holding: bool = False
+    priority: Priority = "medium"
+    value: float | None = None
+    unit: str = ""
+    time_left_s: float | None = None
+    cause: str = ""
+    observations: list[str] = []
+    rule_out: str = ""
+    replaces: str = ""
+
+
+class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """One alarm event, as in section 5 of the contract (additions behind `cautions`).
+
+    `occurrence` names one raising of one alarm ("hallway/co2-overdose/2026-03-01T02:14:10Z", with
+    "/QUANTITY" after the alarm for a probe's) and stays the same until it is cleared.
+    """
+
+    time: str
+    tank: str
+    alarm: str
+    event: EventKind
+    priority: Priority
+    value: float | None = None
+    unit: str = ""
+    quantity: str = ""
+    summary: str = ""
+    detail: str = ""
+    cautions: list[str] = []
+    occurrence: str = ""
+    cause: str = ""
+    consequence: str = ""
+    action: str = ""
+    time_left_s: float | None = None
+    observations: list[str] = []
+    rule_out: str = ""
+    until: str = ""  # shelved: when the shelf ends
+    actor: str = ""  # acknowledged, shelved: who

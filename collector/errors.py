@@ -1,0 +1,60 @@
+"""One tree of errors.
+
+RushlightError
+├── SettingsError      the settings file or the command line is wrong; a person must mend it
+├── WireError          one payload can't be read: count it, set it aside, go on
+├── LinkLost           a serial port or broker went away: retry with backoff (transient)
+├── StoreError         the store can't do what was asked
+│   ├── StoreFull      no room on the disk: stop acknowledging, retry (transient)
+│   └── StoreNewer     the file was written by a newer version
+└── ReplayError        a recorded file can't be read; the message names file and line
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "LinkLost",
+    "ReplayError",
+    "RushlightError",
+    "SettingsError",
+    "StoreError",
+    "StoreFull",
+    "StoreNewer",
+    "WireError",
+]
+
+
+class RushlightError(Exception):
+    """Base of all errors whose text is meant for the user: one line, what is wrong, what to do."""
+
+
+class SettingsError(RushlightError):
+    """Settings or command line are wrong (exit status 2)."""
+
+
+class WireError(RushlightError):
+    """A payload can't be decoded. `kind` is a short word for counting (json, crc, unit, size …)."""
+
+    def __init__(self, kind: str, message: str) -> None:
+        super().__init__(message)
+        self.kind = kind
+
+
+class LinkLost(RushlightError):
+    """A link is down; the caller retries with backoff."""
+
+
+class StoreError(RushlightError):
+    """The store can't be read or written."""
+
+
+class StoreFull(StoreError):
+    """The disk is full; nothing was half written, try again when there is room."""
+
+
+class StoreNewer(StoreError):
+    """The store's schema is newer than this program."""
+
+
+class ReplayError(RushlightError):
+    """A recorded file can't be replayed (exit status 1)."""
