@@ -1,0 +1,1 @@
+"""Where readings, alarm events, notices and saved states are kept."""

@@ -1,0 +1,103 @@
+"""What a store of readings offers, and the small rows that come out of one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+
+from collector.readings import Reading
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Notice", "ReadingStore", "Request", "SetAside", "Summary"]
+
+
+class ReadingStore(Protocol):
+    """Readings in, readings out. All spans of time are half open: `start_ms <= time < end_ms`."""
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """All or nothing of what is written inside; a transaction inside another one joins it."""
+
+    def add_readings(self, readings: Sequence[Reading]) -> int:
+        """Keep readings; one that is there already is left alone. Returns how many were new."""
+
+    def readings(
+        self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> Iterator[Reading]:
+        """One series in order of time."""
+
+    def latest(self, tank: str) -> dict[str, Reading]:
+        """The newest reading of each quantity of a tank."""
+
+    def tanks(self) -> list[str]:
+        """Names of all tanks that have readings, sorted."""
+
+    def frame(
+        self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> pd.DataFrame:
+        """One series as a frame: index `time` (UTC), columns value, flag, seq, stamp."""
+
+    def close(self) -> None:
+        """Let go of files and connections."""
+
+
+class Notice(NamedTuple):
+    """One row of the outbox: one message about one transition of one alarm to one target."""
+
+    id: int
+    occurrence: str
+    transition: str
+    number: int  # 0 for the first sending, 1 and up for re-sends of an unacknowledged alarm
+    target: str  # an index or a hash, never the URL itself: that is a secret
+    title: str
+    body: str
+    priority: str
+    not_before_ms: int
+    created_ms: int
+    attempts: int
+    next_attempt_ms: int
+    delivered_ms: int | None
+    error: str
+
+
+class Request(NamedTuple):
+    """What a person asked for through the command line: acknowledge, shelve, unshelve."""
+
+    id: int
+    kind: str
+    tank: str
+    alarm: str
+    quantity: str
+    arguments: dict[str, Any]
+    actor: str
+    created_ms: int
+    outcome: str | None
+    closed_ms: int | None
+
+
+class SetAside(NamedTuple):
+    """A payload that could not be read, kept for a person to look at."""
+
+    id: int
+    link: str
+    topic: str
+    payload_head: bytes
+    size: int
+    reason: str
+    time_ms: int
+
+
+class Summary(NamedTuple):
+    """Minimum, mean and maximum of the good values of one hour or day (UTC).
+
+    `number` is how many values that went in: those that are there and not flagged FAIL. The three
+    figures are None where it is 0.
+    """
+
+    start_ms: int
+    number: int
+    minimum: float | None
+    mean: float | None
+    maximum: float | None

@@ -1,0 +1,335 @@
+"""One SQLite file: opening, transactions, errors in words.
+
+Durability
+----------
+WAL with synchronous=FULL: a commit returns after the log has been synced, so what was acknowledged survives
+a power cut; with NORMAL the last commits may be lost. The price is one sync per commit, not per reading:
+readings are committed in batches, which also keeps an SD card from wearing out.
+
+One at a time
+-------------
+SQLite before 3.51.3 has a rare fault: two connections that write or checkpoint at the same moment may reset
+the log under each other and damage the file. So every write, the checkpoint at its end, and closing are done
+under a lock on a file beside the store, also across processes. Readers open read-only and never checkpoint.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, Literal
+
+from collector.errors import RushlightError, StoreError, StoreFull, StoreNewer
+from collector.store.schema import VERSION, migrate, schema_version
+
+if sys.platform != "win32":
+    import fcntl
+
+__all__ = ["Database"]
+
+_LOG_LIMIT = 16 * 1024 * 1024  # bytes the log may keep after a checkpoint
+# The log's index (-shm) could not be grown: also a full disk.
+_FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+class Database:
+    """The file and its one connection; safe to use from several threads, which wait for each other.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; made, with its tables, where it is not there.
+    read_only : bool
+        For other processes while the service writes. The file must exist and be current.
+    synchronous : {"FULL", "NORMAL", "OFF"}
+        See the module's text; anything but FULL can lose acknowledged readings at a power cut.
+    busy_ms : int
+        How long to wait for another process's transaction, in ms.
+
+    Raises
+    ------
+    StoreError
+        The file can't be opened, or is damaged. `StoreNewer`, `StoreFull` as named.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        read_only: bool = False,
+        *,
+        synchronous: Literal["FULL", "NORMAL", "OFF"] = "FULL",
+        busy_ms: int = 10_000,
+    ) -> None:
+        self.path = Path(path)
+        self.read_only = read_only
+        self._busy_ms = busy_ms
+        self._lock = threading.RLock()
+        self._lock_file = -1
+        self._depth = 0
+        self._failed = False
+        self._data_version = -1
+        try:
+            if read_only:
+                self._db = self._open_read_only()
+            else:
+                self._db = self._open(synchronous)
+        except sqlite3.Error as error:
+            self._release()
+            raise self._translate(error) from error
+        except RushlightError:
+            self._release()
+            raise
+
+    def _open(self, synchronous: str) -> sqlite3.Connection:
+        try:
+            self._lock_file = os.open(f"{self.path}-lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise StoreError(
+                f"{self.path}: can't be written ({error.strerror}); check the folder and its rights"
+            ) from error
+        with self._alone():
+            db = sqlite3.connect(
+                self.path, timeout=self._busy_ms / 1000, isolation_level=None, check_same_thread=False
+            )
+            try:
+                if schema_version(db) > VERSION:
+                    migrate(db, str(self.path))  # raises, before anything is changed
+                db.execute("PRAGMA journal_mode = WAL")
+                db.execute(f"PRAGMA synchronous = {synchronous}")
+                db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
+                migrate(db, str(self.path))
+            except BaseException:
+                db.close()
+                raise
+        return db
+
+    def _open_read_only(self) -> sqlite3.Connection:
+        if not self.path.exists():
+            raise StoreError(
+                f"{self.path}: there is no such file; start `rushlight run` first or mend the path"
+            )
+        db = sqlite3.connect(
+            f"{self.path.absolute().as_uri()}?mode=ro",
+            uri=True,
+            timeout=self._busy_ms / 1000,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        try:
+            version = schema_version(db)
+            if version > VERSION:
+                raise StoreNewer(
+                    f"{self.path}: was written by a newer version (schema {version}, this program knows "
+                    f"{VERSION}); update the program or name another file"
+                )
+            if version < VERSION:
+                raise StoreError(
+                    f"{self.path}: is from an older version (schema {version} of {VERSION}); "
+                    "start `rushlight run` once to bring it up to date"
+                )
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing of what is written inside, on disk when it returns.
+
+        One inside another joins the outer one. A failure inside, even one the caller catches, undoes the
+        whole of it.
+
+        Raises
+        ------
+        StoreFull
+            No room; nothing was written.
+        StoreError
+            Anything else that stopped the commit; nothing was written.
+        """
+        with self._lock:
+            if self._depth:
+                self._depth += 1
+                try:
+                    yield
+                except BaseException:
+                    self._failed = True
+                    raise
+                finally:
+                    self._depth -= 1
+                return
+            if self.read_only:
+                raise StoreError(f"{self.path}: was opened for reading only")
+            with self._alone():
+                try:
+                    self._db.execute("BEGIN IMMEDIATE")
+                    self._depth, self._failed = 1, False
+                    self._notice_other_writers()
+                    yield
+                    if self._failed:
+                        raise StoreError(f"{self.path}: a write inside the transaction failed; all undone")
+                    self._db.execute("COMMIT")
+                except BaseException as error:
+                    self._undo()
+                    if isinstance(error, sqlite3.Error):
+                        raise self._translate(error) from error
+                    raise
+                finally:
+                    self._depth = 0
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[None]:
+        """Several reads that see one and the same state of the file."""
+        with self._lock:
+            if self._depth or self._db.in_transaction:
+                yield
+                return
+            self._run("BEGIN")
+            try:
+                yield
+            finally:
+                with suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+
+    def _run(self, sql: str, args: tuple[Any, ...] = ()) -> sqlite3.Cursor:
+        with self._lock:
+            self._require_whole()
+            try:
+                return self._db.execute(sql, args)
+            except (sqlite3.Error, OverflowError) as error:
+                self._failed = True
+                raise self._translate(error) from error
+
+    def _run_many(self, sql: str, rows: Iterable[tuple[Any, ...]]) -> int:
+        """Run for each row; returns the number of rows changed."""
+        with self._lock:
+            self._require_whole()
+            before = self._db.total_changes
+            try:
+                self._db.executemany(sql, rows)
+            except (sqlite3.Error, OverflowError) as error:
+                self._failed = True
+                raise self._translate(error) from error
+            return self._db.total_changes - before
+
+    def _all(self, sql: str, args: tuple[Any, ...] = ()) -> list[Any]:
+        with self._lock:
+            try:
+                return self._run(sql, args).fetchall()
+            except sqlite3.Error as error:
+                raise self._translate(error) from error
+
+    def _one(self, sql: str, args: tuple[Any, ...] = ()) -> Any:
+        rows = self._all(sql, args)
+        return rows[0] if rows else None
+
+    def _require_whole(self) -> None:
+        # After some errors SQLite has rolled back by itself; going on would commit half a batch.
+        if self._depth and self._failed:
+            raise StoreError(f"{self.path}: an earlier write of this transaction failed; start it again")
+
+    def _forget(self) -> None:
+        """Drop what is remembered about the file's contents (after an undo or another's write)."""
+
+    def _notice_other_writers(self) -> None:
+        version = self._db.execute("PRAGMA data_version").fetchone()[0]
+        if version != self._data_version:
+            self._data_version = version
+            self._forget()
+
+    def _undo(self) -> None:
+        self._forget()
+        with suppress(sqlite3.Error):
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Hold the file beside the store, so that no other process writes, checkpoints or closes."""
+        if sys.platform == "win32":
+            yield
+            return
+        deadline = time.monotonic() + self._busy_ms / 1000
+        while True:
+            try:
+                fcntl.flock(self._lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > deadline:
+                    raise StoreError(
+                        f"{self.path}: another process has been writing for {self._busy_ms / 1000:g} s; "
+                        "try again, or stop it"
+                    ) from None
+                time.sleep(0.002)
+        try:
+            yield
+        finally:
+            fcntl.flock(self._lock_file, fcntl.LOCK_UN)
+
+    def _translate(self, error: Exception) -> StoreError:
+        code = getattr(error, "sqlite_errorcode", None)
+        if code in _FULL:
+            return StoreFull(f"{self.path}: no room left on the disk; nothing was written, make room")
+        if code is not None and code & 0xFF in _DAMAGED:
+            return StoreError(
+                f"{self.path}: is damaged or no store ({error}); put it aside and restore a backup"
+            )
+        return StoreError(f"{self.path}: {error}")
+
+    def backup(self, path: str | os.PathLike[str]) -> None:
+        """A consistent copy, also while the service writes; put in place only when it is whole.
+
+        Raises
+        ------
+        StoreError
+            The copy can't be written; a file already at `path` is left as it was.
+        """
+        target = Path(path)
+        part = target.with_name(target.name + ".part")
+        try:
+            part.unlink(missing_ok=True)
+            copy = sqlite3.connect(part, isolation_level=None)
+            try:
+                with self._lock:
+                    self._db.backup(copy)
+                # one plain file, nothing beside it
+                copy.execute("PRAGMA journal_mode = DELETE")
+            finally:
+                copy.close()
+            with part.open("rb+") as file:
+                os.fsync(file.fileno())
+            part.replace(target)
+        except (sqlite3.Error, OSError) as error:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+            if getattr(error, "sqlite_errorcode", None) in _FULL:
+                raise StoreFull(f"{target}: no room for the copy; make room or name another disk") from error
+            raise StoreError(f"{target}: the copy can't be written ({error}); check the folder") from error
+
+    def check(self) -> list[str]:
+        """SQLite's integrity check: faults in words, empty where there are none."""
+        rows = [str(row[0]) for row in self._all("PRAGMA integrity_check")]
+        return [] if rows == ["ok"] else rows
+
+    def close(self) -> None:
+        """Close the file; harmless when it is closed already."""
+        with self._lock:
+            if self.read_only or self._lock_file < 0:
+                self._db.close()
+                return
+            try:
+                with self._alone():  # the last to close checkpoints
+                    self._db.close()
+            finally:
+                self._release()
+
+    def _release(self) -> None:
+        if self._lock_file >= 0:
+            os.close(self._lock_file)
+            self._lock_file = -1

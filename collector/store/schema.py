@@ -1,0 +1,80 @@
+"""The tables, and how an older file becomes a current one."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from collector.errors import StoreNewer
+
+__all__ = ["MIGRATIONS", "VERSION", "migrate", "schema_version"]
+
+# One entry a version, never edited once released: a file at version n gets entries n, n+1, ….
+MIGRATIONS: list[tuple[str, ...]] = [
+    (
+        "CREATE TABLE series (id INTEGER PRIMARY KEY, tank TEXT NOT NULL, quantity TEXT NOT NULL,"
+        " UNIQUE (tank, quantity))",
+        # AUTOINCREMENT: a position is never given twice, not even after its row has left the table.
+        "CREATE TABLE readings (position INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,"
+        " time_ms INTEGER NOT NULL, value REAL, flag INTEGER NOT NULL, seq INTEGER NOT NULL,"
+        " stamp INTEGER NOT NULL)",
+        "CREATE UNIQUE INDEX readings_key ON readings (series, time_ms, seq)",
+        "CREATE TABLE states (kind TEXT NOT NULL, key TEXT NOT NULL, blob BLOB NOT NULL, position INTEGER,"
+        " PRIMARY KEY (kind, key))",
+        "CREATE TABLE events (id INTEGER PRIMARY KEY, occurrence TEXT NOT NULL, event TEXT NOT NULL,"
+        " time_ms INTEGER NOT NULL, tank TEXT NOT NULL, alarm TEXT NOT NULL, json BLOB NOT NULL,"
+        " UNIQUE (occurrence, event, time_ms))",
+        "CREATE INDEX events_tank ON events (tank, time_ms)",
+        "CREATE INDEX events_time ON events (time_ms)",
+        "CREATE TABLE notices (id INTEGER PRIMARY KEY AUTOINCREMENT, occurrence TEXT NOT NULL,"
+        " transition TEXT NOT NULL, number INTEGER NOT NULL, target TEXT NOT NULL, title TEXT NOT NULL,"
+        " body TEXT NOT NULL, priority TEXT NOT NULL, not_before_ms INTEGER NOT NULL,"
+        " created_ms INTEGER NOT NULL, attempts INTEGER NOT NULL DEFAULT 0,"
+        " next_attempt_ms INTEGER NOT NULL, delivered_ms INTEGER, error TEXT NOT NULL DEFAULT '',"
+        " cancelled INTEGER NOT NULL DEFAULT 0, UNIQUE (occurrence, transition, number, target))",
+        "CREATE INDEX notices_due ON notices (next_attempt_ms) WHERE delivered_ms IS NULL AND cancelled = 0",
+        "CREATE TABLE requests (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL,"
+        " tank TEXT NOT NULL, alarm TEXT NOT NULL, quantity TEXT NOT NULL, arguments TEXT NOT NULL,"
+        " actor TEXT NOT NULL, created_ms INTEGER NOT NULL, outcome TEXT, closed_ms INTEGER)",
+        "CREATE INDEX requests_open ON requests (id) WHERE outcome IS NULL",
+        "CREATE TABLE set_aside (id INTEGER PRIMARY KEY AUTOINCREMENT, link TEXT NOT NULL,"
+        " topic TEXT NOT NULL, payload_head BLOB NOT NULL, size INTEGER NOT NULL, reason TEXT NOT NULL,"
+        " time_ms INTEGER NOT NULL)",
+        "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
+        "CREATE TABLE counters (name TEXT PRIMARY KEY, count INTEGER NOT NULL)",
+    ),
+]
+
+VERSION = len(MIGRATIONS)
+
+
+def schema_version(db: sqlite3.Connection) -> int:
+    """Version the file is at, 0 for a new one."""
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(db: sqlite3.Connection, path: str) -> None:
+    """Bring the file up to `VERSION`, each step with its version number in one transaction.
+
+    Raises
+    ------
+    StoreNewer
+        The file is from a newer program; it is left untouched.
+    """
+    while True:
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            version = schema_version(db)  # read under the lock: another process may have been first
+            if version > VERSION:
+                raise StoreNewer(
+                    f"{path}: was written by a newer version (schema {version}, this program knows "
+                    f"{VERSION}); update the program or name another file"
+                )
+            if version == VERSION:
+                return
+            for statement in MIGRATIONS[version]:
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version = {version + 1}")
+            db.execute("COMMIT")
+        finally:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
