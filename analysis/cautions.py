@@ -14,15 +14,15 @@ __all__ = ["CAUTIONS", "cautions_due", "cautions_for"]
 
 CAUTIONS: dict[CautionName, str] = {
     "person-first": (
-        "Danger to people first: do not put a hand in the water. With dry hands switch the circuit off at the "
-        "breaker, or unplug everything at the wall, before anything else. Then call a licensed electrician; "
-        "do not use the tank's electrics until they have been checked."
+        "Danger to people first: do not put a hand in the water. With dry hands switch the circuit off at "
+        "the breaker, or unplug everything at the wall, before anything else. Then call a licensed "
+        "electrician; do not use the tank's electrics until they have been checked."
     ),
     "electrical": (
         "Electricity: unplug at the wall first, with dry hands, before a hand goes into the water or to a "
-        "plug, lamp, heater or pump. Every cable needs a drip loop, hanging lower than its socket. The tank's "
-        "sockets belong behind a residual-current device of 30 mA (RCD, IEC 61008-1; a GFCI in North America). "
-        "Follow your local electrical codes and leave wiring to a licensed electrician."
+        "plug, lamp, heater or pump. Every cable needs a drip loop, hanging lower than its socket. The "
+        "tank's sockets belong behind a residual-current device of 30 mA (RCD, IEC 61008-1; a GFCI in North "
+        "America). Follow your local electrical codes and leave wiring to a licensed electrician."
     ),
     "gas": (
         "Gas: CO2 gathers low in small rooms and can't be smelt; air the room, and go out if you feel dizzy. "

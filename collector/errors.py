@@ -7,12 +7,14 @@ RushlightError
 ├── StoreError         the store can't do what was asked
 │   ├── StoreFull      no room on the disk: stop acknowledging, retry (transient)
 │   └── StoreNewer     the file was written by a newer version
+├── AlarmError         a person asked for what can't be done to that alarm (acknowledge, shelve)
 └── ReplayError        a recorded file can't be read; the message names file and line
 """
 
 from __future__ import annotations
 
 __all__ = [
+    "AlarmError",
     "LinkLost",
     "ReplayError",
     "RushlightError",
@@ -54,6 +56,10 @@ class StoreFull(StoreError):
 
 class StoreNewer(StoreError):
     """The store's schema is newer than this program."""
+
+
+class AlarmError(RushlightError):
+    """An alarm can't be acknowledged, shelved or returned as asked."""
 
 
 class ReplayError(RushlightError):
