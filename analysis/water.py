@@ -1,6 +1,6 @@
 """Water chemistry: dissolved CO2 from pH and KH, its inverses and its uncertainty; oxygen, ammonia, mixing.
 
-Pure functions of plain floats, no state and nothing but `math`: they are called for every minute of data.
+Pure functions of plain floats, without state or arrays: they are called for every minute of data.
 
 Units: temperature °C, concentrations mg/L, carbonate hardness (KH) in German degrees (dKH), pH as activity.
 All functions raise ValueError, naming the argument, on values that no tank water can have (not finite,
@@ -17,6 +17,8 @@ from __future__ import annotations
 
 import math
 from typing import NamedTuple
+
+from collector.calibration import nernst_slope_mv
 
 __all__ = [
     "MEQ_PER_DKH",
@@ -369,11 +371,6 @@ def unionised_ammonia_fraction(ph: float, temperature_c: float) -> float:
     _check_ph("ph", ph)
     pka = 0.09018 + 2729.92 / _checked_kelvin(temperature_c)
     return 1.0 / (1.0 + float(10.0 ** (pka - ph)))
-
-
-def nernst_slope_mv(temperature_c: float) -> float:
-    """Millivolts per pH unit of an ideal electrode, RT ln 10 / F (CODATA 2018): 59.159 at 25 °C."""
-    return 8.314462618 * _checked_kelvin(temperature_c) * _LN10 / 96485.33212 * 1e3
 
 
 def mixed_temperature_c(first_litres: float, first_c: float, second_litres: float, second_c: float) -> float:
