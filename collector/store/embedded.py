@@ -1,7 +1,8 @@
 """The embedded store: one local SQLite file for everything, no server.
 
 Its parts are in the modules beside this one: `database` (the file, transactions, durability), `rows`
-(readings), `alarms` (events, requests), `outbox` (notices), `keepsakes` (states, counters).
+(readings), `chunks` and `codec` (days that are over), `alarms` (events, requests), `outbox` (notices),
+`keepsakes` (states, counters).
 """
 
 from __future__ import annotations
@@ -9,14 +10,14 @@ from __future__ import annotations
 from types import TracebackType
 
 from collector.store.alarms import AlarmLog
+from collector.store.chunks import Chunks
 from collector.store.keepsakes import Keepsakes
 from collector.store.outbox import Outbox
-from collector.store.rows import ReadingRows
 
 __all__ = ["EmbeddedStore"]
 
 
-class EmbeddedStore(ReadingRows, AlarmLog, Outbox, Keepsakes):
+class EmbeddedStore(Chunks, AlarmLog, Outbox, Keepsakes):
     """Readings, events, notices and states in one file; see `Database` for the parameters.
 
     >>> with EmbeddedStore("rushlight.db") as store:

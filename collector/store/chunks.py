@@ -1,0 +1,196 @@
+"""Days that are over: packed into chunks, summed up by hour and day, dropped when they are too old."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
+from typing import Any, Literal, NamedTuple
+
+from collector.readings import Flag
+from collector.store import codec
+from collector.store.base import Summary
+from collector.store.rows import COMPACTED, DAY_MS, ReadingRows
+
+__all__ = ["Chunks", "Compaction"]
+
+_HOUR_MS = 3_600_000
+_SETTLE_MS = 3 * _HOUR_MS  # a day is packed when it has been over for so long; later arrivals are merged
+_STEPS: dict[str, int] = {"hourly": _HOUR_MS, "daily": DAY_MS}
+
+
+class Compaction(NamedTuple):
+    """What one call of `compact` did: days and rows packed, days dropped, whether it stopped at its limit."""
+
+    days: int
+    readings: int
+    dropped: int
+    more: bool
+
+
+class Chunks(ReadingRows):
+    """Compaction, retention and summaries."""
+
+    def compact(
+        self,
+        now_ms: int,
+        *,
+        keep_days: Mapping[str, float] | None = None,
+        limit: int | None = None,
+        settle_ms: int = _SETTLE_MS,
+    ) -> Compaction:
+        """Pack the days that are over, and drop those that are to be kept no longer.
+
+        Each day of each series is one transaction: chunk in, rows out, summaries renewed. Rows after the
+        smallest position of all saved states stay rows, so that a restored analysis finds them in order.
+
+        Parameters
+        ----------
+        now_ms : int
+            UTC, ms.
+        keep_days : mapping of quantity to days, optional
+            Readings of these quantities go when their day is so many days past; hourly and daily summaries
+            stay for ever. A reading that arrives for a dropped day is dropped too. Others stay for ever.
+        limit : int, optional
+            Stop after so many days of series, so that the caller is not held up; call again while `more`.
+        settle_ms : int
+            How long a day (UTC) must be over.
+
+        Raises
+        ------
+        StoreFull, StoreError
+            What was packed before stays packed.
+        """
+        days = readings = dropped = 0
+        keep = keep_days or {}
+        for series, quantity in self._all("SELECT id, quantity FROM series ORDER BY id"):
+            for day in self._days_over(series, (now_ms - settle_ms) // DAY_MS):
+                if limit is not None and days >= limit:
+                    return Compaction(days, readings, dropped, True)
+                packed = self._pack_day(series, day)
+                days += packed > 0
+                readings += packed
+            if quantity in keep:
+                dropped += self._drop(series, int((now_ms - keep[quantity] * DAY_MS) // DAY_MS))
+        return Compaction(days, readings, dropped, False)
+
+    def _hold(self) -> int:
+        """Rows up to this position are needed by nobody in order of arrival."""
+        held = self._one("SELECT min(position) FROM states")[0]
+        return 2**63 - 1 if held is None else int(held)
+
+    def _days_over(self, series: int, end_day: int) -> Iterator[int]:
+        time_ms = 0  # rows from before 1970 or later than a chunk can be keyed stay rows
+        while True:
+            row = self._one(
+                "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? AND time_ms < ?"
+                " ORDER BY time_ms LIMIT 1",
+                (series, time_ms, end_day * DAY_MS),
+            )
+            if row is None:
+                return
+            day = row[0] // DAY_MS
+            yield day
+            time_ms = (day + 1) * DAY_MS
+
+    def _pack_day(self, series: int, day: int) -> int:
+        """Merge a day's rows into its chunk; returns how many rows went."""
+        with self.transaction():
+            span = (series, day * DAY_MS, (day + 1) * DAY_MS, self._hold())
+            where = "WHERE series = ? AND time_ms >= ? AND time_ms < ? AND position <= ?"
+            rows = self._all(f"SELECT time_ms, value, flag, seq, stamp, position FROM readings {where}", span)
+            if not rows:
+                return 0
+            chunk = self._chunk(series, day)
+            known = self._one("SELECT 1 FROM daily WHERE series = ? AND start_ms = ?", (series, day * DAY_MS))
+            # A day with a summary and no chunk has been dropped: its summary is not made from a remainder.
+            if chunk is not None or known is None:
+                new = codec.from_rows([row[:5] for row in rows])
+                whole = new if chunk is None else codec.concatenate([chunk, new])
+                self._run(
+                    "INSERT INTO chunks (series, day, number, blob) VALUES (?, ?, ?, ?)"
+                    " ON CONFLICT (series, day) DO UPDATE SET number = excluded.number, blob = excluded.blob",
+                    (series, day, len(whole.time_ms), codec.encode(whole)),
+                )
+                for table, step in _STEPS.items():
+                    self._run_many(
+                        f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?, ?, ?, ?)",
+                        [(series, *summary) for summary in _summaries(whole, step)],
+                    )
+            self._run(f"DELETE FROM readings {where}", span)
+            self._run(
+                "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE"
+                " SET value = max(CAST(value AS INTEGER), CAST(excluded.value AS INTEGER))",
+                (COMPACTED, str(max(row[5] for row in rows))),
+            )
+            self._forget()
+            return len(rows)
+
+    def _drop(self, series: int, before_day: int) -> int:
+        where = "WHERE series = ? AND day < ?"
+        if self._one(f"SELECT 1 FROM chunks {where} LIMIT 1", (series, before_day)) is None:
+            return 0
+        with self.transaction():
+            self._forget()
+            return self._run(f"DELETE FROM chunks {where}", (series, before_day)).rowcount
+
+    def summaries(
+        self,
+        tank: str,
+        quantity: str,
+        start_ms: int | None = None,
+        end_ms: int | None = None,
+        step: Literal["hourly", "daily"] = "hourly",
+    ) -> list[Summary]:
+        """Minimum, mean and maximum by hour or day (UTC), by time, also of days whose readings are dropped.
+
+        Hours without a reading are left out.
+        """
+        series = self._find_series(tank, quantity)
+        if series is None:
+            return []
+        start = -(2**63) if start_ms is None else start_ms
+        end = 2**63 - 1 if end_ms is None else end_ms
+        found: dict[int, Summary] = {}
+        with self._snapshot():
+            for row in self._all(
+                f"SELECT start_ms, number, minimum, mean, maximum FROM {step}"
+                " WHERE series = ? AND start_ms >= ? AND start_ms < ?",
+                (series, start, end),
+            ):
+                found[row[0]] = Summary(*row)
+            # Days that still have rows are summed up anew.
+            time_ms = self._first_row(series, start if start_ms is None else start // DAY_MS * DAY_MS, end)
+            while time_ms is not None:
+                day = time_ms // DAY_MS
+                if self._chunk(series, day) is not None or not self._summed_up(series, day):
+                    whole = codec.from_rows(self._span(series, day * DAY_MS, (day + 1) * DAY_MS))
+                    found |= {s.start_ms: s for s in _summaries(whole, _STEPS[step])}
+                time_ms = self._first_row(series, (day + 1) * DAY_MS, end)
+        return [found[key] for key in sorted(found) if start <= key < end]
+
+    def _first_row(self, series: int, start_ms: int, end_ms: int) -> int | None:
+        row = self._one(
+            "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? AND time_ms < ?"
+            " ORDER BY time_ms LIMIT 1",
+            (series, start_ms, end_ms),
+        )
+        return None if row is None else int(row[0])
+
+    def _summed_up(self, series: int, day: int) -> bool:
+        sql = "SELECT 1 FROM daily WHERE series = ? AND start_ms = ?"
+        return self._one(sql, (series, day * DAY_MS)) is not None
+
+
+def _summaries(columns: codec.Columns, step_ms: int) -> Iterator[Summary]:
+    import numpy as np
+
+    starts = columns.time_ms // step_ms * step_ms
+    good = np.isfinite(columns.value) & (columns.flag != Flag.FAIL) & (columns.flag != Flag.MISSING)
+    edges = [*np.flatnonzero(np.diff(starts, prepend=starts[0] - 1)).tolist(), len(starts)]
+    for first, last in pairwise(edges):
+        values: Any = columns.value[first:last][good[first:last]]
+        start = int(starts[first])
+        if len(values):
+            yield Summary(start, len(values), float(values.min()), float(values.mean()), float(values.max()))
+        else:
+            yield Summary(start, 0, None, None, None)
