@@ -13,7 +13,7 @@ from collector.readings import QUANTITIES
 
 __all__ = ["SUMMARY_LENGTH", "compose", "duration_text", "headline", "time_left_text", "utc_text"]
 
-SUMMARY_LENGTH = 110
+SUMMARY_LENGTH = 100  # what a phone's lock screen shows
 _PRINTED = {"Cel": "°C", "pH": "", "s": "s"}
 _DECIMALS = {"Cel": 1, "°C": 1, "pH": 2, "lx": 0, "min": 0, "%": 0, "mV": 1, "W": 0}
 
@@ -102,7 +102,8 @@ def compose(
         summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until, actor),
         detail=_detail(row, shown) if raised else "",
         cautions=cautions_for(alarm) if raised else [],
-        occurrence=after.occurrence,
+        # never raised: its name alone, so that the store can tell such events apart
+        occurrence=after.occurrence or "/".join(part for part in key if part),
         cause=shown.cause,
         consequence=row.consequence,
         action=row.steps(),

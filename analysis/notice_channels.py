@@ -1,0 +1,126 @@
+"""The ways out: targets of the `apprise` library, the heartbeat, and the hours in which to keep quiet.
+
+URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import re
+import urllib.request
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from http.client import HTTPException
+from zoneinfo import ZoneInfo
+
+from collector.settings import NoticeSettings, parse_time_of_day
+
+__all__ = ["Heartbeat", "QuietHours", "Sender", "backoff_ms", "send_by_apprise", "split_urls", "target_name"]
+
+log = logging.getLogger("rushlight.notices")
+
+_FIRST_RETRY_MS = 10_000
+_LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
+_HEARTBEAT_TIMEOUT_S = 10
+
+Sender = Callable[[str, str, str, str], bool]
+"""Takes url, title, body and priority ("cleared" for good news); True when the target took it."""
+
+
+def split_urls(text: str) -> list[str]:
+    """URLs of an environment variable, apart by white space, or by commas before a new `scheme://`."""
+    parts = re.split(r"\s+|,\s*(?=[a-zA-Z][\w+.-]*://)", text.strip())
+    return list(dict.fromkeys(part.strip(",") for part in parts if part.strip(",")))
+
+
+def target_name(url: str) -> str:
+    """What stands for a URL in the store and the log: 8 hex digits of its SHA-256, too few to guess by."""
+    return hashlib.sha256(url.encode()).hexdigest()[:8]
+
+
+def backoff_ms(attempts: int, priority: str) -> int:
+    """Wait before the next attempt after `attempts` failures: doubling, to 15 min at most, less if urgent."""
+    longest = _LAST_RETRY_MS.get(priority, 15 * 60_000)
+    return min(_FIRST_RETRY_MS << min(max(attempts - 1, 0), 20), longest)
+
+
+def send_by_apprise(url: str, title: str, body: str, priority: str) -> bool:
+    """Send one notice to one target through `apprise`."""
+    import apprise
+
+    # its messages can carry whole URLs
+    for name in ("apprise", "urllib3"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    kinds = {
+        "cleared": apprise.NotifyType.SUCCESS,
+        "low": apprise.NotifyType.INFO,
+        "medium": apprise.NotifyType.WARNING,
+    }
+    sender = apprise.Apprise()
+    if not sender.add(url):
+        raise ValueError("not a URL that apprise knows")
+    kind = kinds.get(priority, apprise.NotifyType.FAILURE)
+    return bool(sender.notify(body=body, title=title, notify_type=kind))
+
+
+class QuietHours:
+    """When a person is not to be woken, and by what all the same.
+
+    Parameters
+    ----------
+    settings : NoticeSettings
+    timezone : str
+        IANA name, where the settings name none.
+    """
+
+    def __init__(self, settings: NoticeSettings, timezone: str) -> None:
+        self._zone = ZoneInfo(settings.quiet_timezone or timezone)
+        self._wake_for = frozenset(settings.wake_for)
+        self._span: tuple[int, int] | None = None
+        if settings.quiet_from is not None and settings.quiet_to is not None:
+            self._span = parse_time_of_day(settings.quiet_from), parse_time_of_day(settings.quiet_to)
+
+    def end_ms(self, alarm: str, priority: str, at_ms: int) -> int:
+        """End of the quiet hours if `at_ms` is in them and this must not wake anyone, else 0."""
+        if self._span is None or priority == "critical" or alarm in self._wake_for:
+            return 0
+        start, end = self._span
+        local = datetime.fromtimestamp(at_ms / 1000, self._zone)
+        minute = local.hour * 60 + local.minute
+        if not (start <= minute < end if start <= end else minute >= start or minute < end):
+            return 0
+        day = local.date() + timedelta(days=1 if minute >= end else 0)
+        wakes = datetime(day.year, day.month, day.day, end // 60, end % 60, tzinfo=self._zone)
+        return round(wakes.timestamp() * 1000)
+
+
+class Heartbeat:
+    """An outside address that is asked for while all is well, so that silence is noticed there."""
+
+    def __init__(self, url: str, every_min: float, named: str) -> None:
+        self._url = url.strip()
+        self._every_ms = round(every_min * 60_000)
+        self._next_ms = 0
+        self._failed = False
+        if self._url and not self._url.lower().startswith(("http://", "https://")):
+            log.error("%s is not an http(s) URL: no heartbeat is sent; mend it", named)
+            self._url = ""
+
+    def beat(self, now_ms: int, well: Callable[[], bool]) -> bool:
+        """Ask for the address if it is time and all is well; True where it answered."""
+        if not self._url or now_ms < self._next_ms or not well():
+            return False
+        try:
+            request = urllib.request.Request(self._url, headers={"User-Agent": "rushlight"})
+            with urllib.request.urlopen(request, timeout=_HEARTBEAT_TIMEOUT_S):
+                pass
+        except (OSError, ValueError, HTTPException) as error:
+            self._next_ms = now_ms + min(60_000, self._every_ms)
+            if not self._failed:
+                log.warning("heartbeat failed (%s); trying again every minute", type(error).__name__)
+            self._failed = True
+            return False
+        self._failed = False
+        self._next_ms = now_ms + self._every_ms
+        return True

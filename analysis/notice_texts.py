@@ -1,0 +1,120 @@
+"""Words of a notice: title and body as they reach a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from analysis.alarm_texts import SUMMARY_LENGTH, duration_text, time_left_text, utc_text
+from analysis.cautions import CAUTIONS, cautions_due, cautions_for
+from analysis.rationale import RATIONALE, rationale_for
+from analysis.types import PRIORITY_RANK, Event
+
+__all__ = [
+    "Line",
+    "Text",
+    "alarm_of",
+    "event_text",
+    "group_text",
+    "milliseconds",
+    "reminder_text",
+    "test_text",
+]
+
+
+class Text(NamedTuple):
+    """Title of at most 100 characters, and a body whose first line is what to do."""
+
+    title: str
+    body: str
+
+
+class Line(NamedTuple):
+    """What a grouped notice says of one alarm."""
+
+    occurrence: str
+    transition: str
+    title: str
+    body: str
+    priority: str
+
+
+def milliseconds(time: str) -> int:
+    """RFC 3339 to ms UTC."""
+    return round(datetime.fromisoformat(time).timestamp() * 1000)
+
+
+def alarm_of(occurrence: str) -> str:
+    """The alarm's name inside an occurrence, "" where there is none."""
+    parts = occurrence.split("/")
+    return parts[1] if len(parts) > 1 and parts[1] in RATIONALE else ""
+
+
+def event_text(event: Event) -> Text:
+    """Text of a raised, changed or cleared alarm."""
+    row = rationale_for(event.alarm)
+    if event.event == "cleared":
+        body = ["Nothing to do now: the readings are good again. Have a look when you pass by."]
+        if event.cause:
+            body.append(f"Likely cause it was: {event.cause}.")
+        return Text(_short(event.summary), "\n\n".join([*body, f"Alarm: {event.occurrence}"]))
+    body = [row.action[0], event.detail, *event.cautions, f"Alarm: {event.occurrence}"]
+    if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
+        body.append("It comes again until it is acknowledged (`rushlight acknowledge`) or over.")
+    return Text(_short(event.summary), "\n\n".join(part for part in body if part))
+
+
+def reminder_text(event: Event, now_ms: int) -> Text:
+    """Text of a re-send: the time left is what remains of the estimate, not the old figure."""
+    age_s = max(now_ms - milliseconds(event.time), 0) / 1000
+    left = None if event.time_left_s is None else max(event.time_left_s - age_s, 0.0)
+    subject = event.summary.partition(": ")[2] or event.summary
+    first, rest = event_text(event).body.split("\n\n", 1)
+    head = f"{event.priority.upper()}{', ' + time_left_text(left) if left is not None else ''}: "
+    said = f"Not acknowledged for {duration_text(age_s)}; figures and time left as reckoned at {event.time}."
+    return Text(_short(head + subject), f"{first}\n\n{said}\n\n{rest}")
+
+
+def group_text(lines: Sequence[Line]) -> Text:
+    """One notice for many alarms: the gravest first, each with its first step, cautions once."""
+    ranked = sorted(lines, key=lambda line: (line.transition == "cleared", -PRIORITY_RANK[line.priority]))
+    standing = [line for line in ranked if line.transition != "cleared"]
+    tanks = len({line.occurrence.split("/")[0] for line in ranked})
+    where = f" in {tanks} tanks" if tanks > 1 else ""
+    over = len(ranked) - len(standing)
+    if standing:
+        first = standing[0].title
+        also = f", {over} over" if over else ""
+        # the first one keeps its priority and time left at the very front
+        head, _, subject = first.partition(": ")
+        title = f"{head}: {len(standing)} alarms{where}{also}. First: {subject}"
+        body = [standing[0].body.split("\n", 1)[0]]
+        body.append("Many at once often have one cause: a power cut, or power coming back.")
+    else:
+        title = f"Over: {over} alarms{where}"
+        body = ["Nothing to do now: the readings are good again. Have a look when you pass by."]
+    for line in ranked:
+        step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]
+        body.append(f"- {line.title}{step}\n  Alarm: {line.occurrence}")
+    cautions: dict[str, None] = {}
+    for line in standing:
+        alarm = alarm_of(line.occurrence)
+        for text in cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]:
+            cautions[text] = None
+    if standing:
+        body.append("The full text of each: `rushlight status`.")
+    return Text(_short(title), "\n\n".join([*body, *cautions]))
+
+
+def test_text(now_ms: int) -> Text:
+    """A notice that says it is only a test."""
+    return Text(
+        "Test: Rushlight can reach you here",
+        "Nothing to do: this is a test, no alarm is raised.\n\n"
+        f"Sent at {utc_text(now_ms)}. Alarms come this way; the first line says how urgent and how long.",
+    )
+
+
+def _short(title: str) -> str:
+    return title if len(title) <= SUMMARY_LENGTH else title[: SUMMARY_LENGTH - 1] + "…"

@@ -1,0 +1,369 @@
+"""Notices: from alarm events, through the store's outbox, to people.
+
+`Notifier.queue_for` runs inside the transaction that keeps the event, so no alarm is kept without its
+notice. `Notifier.run_once` sends what is due and marks it after it was taken: killed in between, it is sent
+again (at least once). A delivered notice of a high or critical alarm puts its own reminder into the outbox;
+acknowledging, shelving and clearing cancel that, so reminders need no memory beside the store.
+
+Targets are URLs of the `apprise` library, one sender for each, so that a failing channel hides no other.
+The URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+from analysis.alarm_texts import utc_text
+from analysis.notice_channels import (
+    Heartbeat,
+    QuietHours,
+    Sender,
+    backoff_ms,
+    send_by_apprise,
+    split_urls,
+    target_name,
+)
+from analysis.notice_texts import (
+    Line,
+    Text,
+    alarm_of,
+    event_text,
+    group_text,
+    milliseconds,
+    reminder_text,
+    test_text,
+)
+from analysis.types import PRIORITY_RANK, Event
+from collector.settings import NoticeSettings
+from collector.store.base import Notice
+
+__all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier"]
+
+log = logging.getLogger("rushlight.notices")
+
+STORM_MS = 2 * 60_000
+STORM_SIZE = 3
+_STUCK_AFTER = 3  # failures in a row
+_FAR_MS = 365 * 86_400_000
+
+
+class NoticeStore(Protocol):
+    """What notices need of the store (`collector.store.embedded` has it)."""
+
+    def transaction(self) -> AbstractContextManager[None]: ...
+    def queue_notice(
+        self,
+        *,
+        occurrence: str,
+        transition: str,
+        target: str,
+        title: str,
+        body: str,
+        priority: str,
+        created_ms: int,
+        number: int = 0,
+        not_before_ms: int = 0,
+    ) -> bool: ...
+    def due_notices(self, now_ms: int, limit: int = 100) -> list[Notice]: ...
+    def notice_delivered(self, number: int, now_ms: int) -> None: ...
+    def pending_notices(self) -> list[Notice]: ...
+    def notice_failed(self, number: int, next_attempt_ms: int, error: str) -> None: ...
+    def cancel_notices(self, occurrence: str) -> int: ...
+    def events(
+        self,
+        tank: str | None = None,
+        since_ms: int | None = None,
+        limit: int | None = None,
+        occurrence: str | None = None,
+    ) -> list[Event]: ...
+
+
+class Notifier:
+    """Queues, sends, repeats, and says by a heartbeat that it lives.
+
+    Parameters
+    ----------
+    settings : NoticeSettings
+    environment : mapping, optional
+        Where the URLs are; `os.environ` by default.
+    clock : callable, optional
+        Time now in ms UTC, for the moments after a slow sending.
+    is_well : callable, optional
+        Whether the service is collecting; the heartbeat stops while it is not.
+    timezone : str
+        Of the quiet hours where the settings name none.
+    sender : Sender, optional
+        How one notice reaches one URL; apprise by default.
+    """
+
+    def __init__(
+        self,
+        settings: NoticeSettings,
+        *,
+        environment: Mapping[str, str] | None = None,
+        clock: Callable[[], int] | None = None,
+        is_well: Callable[[], bool] | None = None,
+        timezone: str = "UTC",
+        sender: Sender = send_by_apprise,
+    ) -> None:
+        environment = os.environ if environment is None else environment
+        self._settings = settings
+        self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
+        name = settings.heartbeat_url_env
+        self._heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
+        self._quiet = QuietHours(settings, timezone)
+        self._clock = clock or (lambda: time.time_ns() // 1_000_000)
+        self._is_well = is_well or (lambda: True)
+        self._send = sender
+        self._resend_ms = round(settings.resend_min * 60_000)
+        # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
+        self._failing: dict[str, int] = {}
+        self._began_ms = self._clock()
+
+    @property
+    def targets(self) -> list[str]:
+        """Short names of the channels, empty where none is set."""
+        return list(self._urls)
+
+    def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
+
+        To be called once for each event, that is where `add_event` has said that it is new.
+        """
+        kind = event.event
+        if kind == "unshelved":
+            return 0
+        with store.transaction():
+            # whatever still waits about it is out of date by this
+            if kind != "raised":
+                store.cancel_notices(event.occurrence)
+            if kind not in ("raised", "priority-changed", "cleared"):
+                return 0
+            if kind != "raised":
+                past = [e for e in store.events(occurrence=event.occurrence) if e != event]
+                if any(e.event == "shelved" for e in past):
+                    return 0  # put aside by a person, who was told so; the store keeps the rest
+                if kind == "priority-changed" and not _asks([*past, event])[0]:
+                    return 0  # acknowledged, and less urgent than it was
+            not_before = self._quiet.end_ms(event.alarm, event.priority, now_ms)
+            if kind == "raised" and event.priority != "critical":
+                not_before = max(not_before, self._storm_end(event, store, now_ms))
+            return self._queue(
+                store,
+                event.occurrence,
+                _transition(event),
+                event_text(event),
+                event.priority,
+                now_ms,
+                not_before_ms=not_before,
+            )
+
+    def queue_test(self, store: NoticeStore, now_ms: int) -> int:
+        """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
+        name = f"test/{utc_text(now_ms)}"
+        return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
+
+    def run_once(self, store: NoticeStore, now_ms: int | None = None) -> int:
+        """Send what is due, then the heartbeat; returns how many notices were taken."""
+        self._began_ms = self._clock()
+        now_ms = self._began_ms if now_ms is None else now_ms
+        by_target: dict[str, list[Notice]] = {}
+        for notice in store.due_notices(now_ms, 10_000):
+            by_target.setdefault(notice.target, []).append(notice)
+        sent = 0
+        for target in sorted(by_target, key=lambda name: self._failing.get(name, 0)):
+            notices = self._awake(store, by_target[target], now_ms)
+            if not self._urls:
+                break  # they wait until the settings name a target again
+            if target not in self._urls:
+                self._hand_over(store, notices, now_ms)
+                continue
+            for batch in _batches(notices):
+                if not self._deliver(store, target, batch, now_ms):
+                    self._postpone(store, notices, batch, now_ms)
+                    break
+                sent += len(batch)
+                notices = [notice for notice in notices if notice not in batch]
+        self._heartbeat.beat(now_ms, lambda: self._well(store))
+        return sent
+
+    def _queue(
+        self,
+        store: NoticeStore,
+        occurrence: str,
+        transition: str,
+        text: Text,
+        priority: str,
+        now_ms: int,
+        number: int = 0,
+        not_before_ms: int = 0,
+        targets: Sequence[str] | None = None,
+    ) -> int:
+        with store.transaction():
+            return sum(
+                store.queue_notice(
+                    occurrence=occurrence,
+                    transition=transition,
+                    target=target,
+                    title=text.title,
+                    body=text.body,
+                    priority=priority,
+                    created_ms=now_ms,
+                    number=number,
+                    not_before_ms=not_before_ms,
+                )
+                for target in (self.targets if targets is None else targets)
+            )
+
+    def _deliver(self, store: NoticeStore, target: str, batch: list[Notice], now_ms: int) -> bool:
+        """One sending for one or many notices; marked, with its reminders, only once it was taken."""
+        text = Text(batch[0].title, batch[0].body)
+        if len(batch) == 1 and batch[0].number:
+            text = self._reminder(store, batch[0], now_ms)
+        elif len(batch) > 1:
+            lines = []
+            for notice in batch:
+                told = self._reminder(store, notice, now_ms) if notice.number else notice
+                lines.append(
+                    Line(notice.occurrence, notice.transition, told.title, told.body, notice.priority)
+                )
+            text = group_text(lines)
+        good_news = all(notice.transition == "cleared" for notice in batch)
+        try:
+            taken = self._send(
+                self._urls[target], text.title, text.body, "cleared" if good_news else batch[0].priority
+            )
+            why = "refused or out of reach"
+        except Exception as error:
+            # a plugin may raise anything; its message may hold the URL, so only its kind is told
+            taken, why = False, type(error).__name__
+        if not taken:
+            self._failing[target] = self._failing.get(target, 0) + 1
+            if self._failing[target] in (1, 10, 100):
+                log.warning("notice target %s: %s; trying again with growing pauses", target, why)
+            return False
+        if self._failing.pop(target, 0):
+            log.info("notice target %s: takes notices again", target)
+        done_ms = self._after(now_ms)
+        with store.transaction():
+            for notice in batch:
+                store.notice_delivered(notice.id, done_ms)
+                self._queue_reminder(store, notice, done_ms)
+        return True
+
+    def _queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
+        if notice.transition in ("cleared", "test"):
+            return
+        if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
+            return
+        if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
+            return  # acknowledged, over or outdated while it was on its way
+        due_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms + self._resend_ms)
+        self._queue(
+            store,
+            notice.occurrence,
+            notice.transition,
+            Text(notice.title, notice.body),
+            notice.priority,
+            now_ms,
+            notice.number + 1,
+            max(due_ms, now_ms + self._resend_ms),
+            [notice.target],
+        )
+
+    def _reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> Text:
+        events = store.events(occurrence=notice.occurrence)
+        last = [event for event in events if event.event in ("raised", "priority-changed")]
+        return reminder_text(last[-1], now_ms) if last else Text(notice.title, notice.body)
+
+    def _postpone(self, store: NoticeStore, notices: list[Notice], tried: list[Notice], now_ms: int) -> None:
+        """All of a failing target wait, so that its time-outs do not hold up the others."""
+        with store.transaction():
+            for notice in notices:
+                wait = backoff_ms(max(notice.attempts + 1, 1), notice.priority)
+                error = "not taken by its target" if notice in tried else "its target is failing"
+                store.notice_failed(notice.id, self._after(now_ms) + wait, error)
+
+    def _hand_over(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> None:
+        """The settings no longer have this target: those that are there take what it had not."""
+        with store.transaction():
+            for notice in notices:
+                text = Text(notice.title, notice.body)
+                self._queue(
+                    store,
+                    notice.occurrence,
+                    notice.transition,
+                    text,
+                    notice.priority,
+                    now_ms,
+                    notice.number,
+                )
+                store.notice_failed(notice.id, now_ms + _FAR_MS, "its target is no longer in the settings")
+
+    def _awake(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> list[Notice]:
+        """Those that may go now; what failing has pushed into the quiet hours waits for their end."""
+        awake = []
+        for notice in notices:
+            until_ms = 0
+            if notice.transition != "test":
+                until_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms)
+            if until_ms > now_ms:
+                store.notice_failed(notice.id, until_ms, "quiet hours")
+            else:
+                awake.append(notice)
+        return awake
+
+    def _storm_end(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """0, or until when the third and later alarms of a storm are gathered into one notice."""
+        recent = [
+            milliseconds(other.time)
+            for other in store.events(since_ms=now_ms - STORM_MS)
+            if other.event == "raised" and other.occurrence != event.occurrence
+        ]
+        return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
+
+    def _after(self, now_ms: int) -> int:
+        """`now_ms` and what the run has taken so far; `now_ms` may be a replay's time, not the clock's."""
+        return now_ms + max(self._clock() - self._began_ms, 0)
+
+    def _well(self, store: NoticeStore) -> bool:
+        """Collecting, and not stuck with notices that no target takes: then silence calls for help."""
+        if self._failing:
+            waiting = {notice.target for notice in store.pending_notices()}
+            self._failing = {name: count for name, count in self._failing.items() if name in waiting}
+            if self._urls and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._urls):
+                return False
+        return self._is_well()
+
+
+def _batches(notices: list[Notice]) -> list[list[Notice]]:
+    """Critical ones and tests alone; the others together where they are many or waited together."""
+    alone = [n for n in notices if n.priority == "critical" or n.transition == "test"]
+    others = [n for n in notices if n not in alone]
+    waited = any(n.not_before_ms > n.created_ms and not n.number for n in others)
+    if len(others) >= STORM_SIZE or (len(others) > 1 and waited):
+        return [[n] for n in alone] + [others]
+    return [[n] for n in notices]
+
+
+def _transition(event: Event) -> str:
+    """A priority may change several times; each change is a notice of its own."""
+    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
+
+
+def _asks(events: Sequence[Event]) -> tuple[bool, str]:
+    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
+    asks, transition, rank = False, "", -1
+    for event in events:
+        if event.event in ("raised", "priority-changed"):
+            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
+                asks = True
+            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
+        elif event.event in ("acknowledged", "cleared", "shelved"):
+            asks = False
+    return asks, transition
