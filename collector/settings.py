@@ -63,6 +63,7 @@ class TopicMap(_Table):
     tank: str
     quantity: str
     field: str | None = None
+    unit: Literal["Cel", "K", "F", "pH", "mV", "V", "lx", "klx", "W", "kW"] | None = None
 
 
 class MqttLink(_Table, tag_field="kind", tag="mqtt"):

@@ -1,0 +1,36 @@
+"""Links: where payloads come from. `make_link` turns a table of the settings into one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from collector.links.base import Deliver, Delivery, Link
+from collector.log import Clock
+from collector.settings import MqttLink, SerialLink
+
+__all__ = ["Deliver", "Delivery", "Link", "make_link"]
+
+
+def make_link(settings: SerialLink | MqttLink, clock: Clock, base: Path | None = None) -> Link:
+    """The link that a `[[links]]` table describes, not yet started.
+
+    Parameters
+    ----------
+    settings : SerialLink or MqttLink
+    clock : callable
+        Milliseconds since 1970, for arrival times.
+    base : Path, optional
+        Folder that relative certificate paths are meant from (that of the settings file).
+
+    Raises
+    ------
+    SettingsError
+        Where an environment variable or certificate that the settings name is missing.
+    """
+    if isinstance(settings, SerialLink):
+        from collector.links.serial import SerialPortLink
+
+        return SerialPortLink(settings, clock)
+    from collector.links.mqtt import BrokerLink
+
+    return BrokerLink(settings, clock, base)

@@ -1,0 +1,85 @@
+"""One clear line a cause: a log that says a thing once, counts the rest and says when it is over."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+
+__all__ = ["ClearLog", "Clock"]
+
+Clock = Callable[[], int]
+"""Gives the time as milliseconds since 1970, UTC."""
+
+_MOST_CAUSES = 1000  # causes may carry a name from outside (a topic): don't let them fill the memory
+
+
+class _Cause:
+    __slots__ = ("said_ms", "total", "unsaid")
+
+    def __init__(self) -> None:
+        self.said_ms: int | None = None
+        self.total = 0
+        self.unsaid = 0
+
+
+class ClearLog:
+    """Log at most one line a cause and period; safe to use from several threads.
+
+    Parameters
+    ----------
+    logger : logging.Logger
+    clock : callable
+        Milliseconds since 1970.
+    every_ms : int
+        The same cause is said again after this long at the earliest.
+    """
+
+    def __init__(self, logger: logging.Logger, clock: Clock, every_ms: int = 60_000) -> None:
+        self._logger = logger
+        self._clock = clock
+        self._every_ms = every_ms
+        self._causes: dict[str, _Cause] = {}
+        self._lock = threading.Lock()
+
+    def say(self, cause: str, message: str, level: int = logging.WARNING) -> bool:
+        """Count `cause` and log `message` unless the cause was said within the period.
+
+        Returns
+        -------
+        bool
+            True where a line was written.
+        """
+        now = self._clock()
+        with self._lock:
+            known = self._causes.get(cause)
+            if known is None:
+                if len(self._causes) >= _MOST_CAUSES:
+                    del self._causes[next(iter(self._causes))]
+                known = self._causes[cause] = _Cause()
+            known.total += 1
+            # a clock that was set back must not silence the log for as long as it was set back
+            if known.said_ms is not None and 0 <= now - known.said_ms < self._every_ms:
+                known.unsaid += 1
+                return False
+            unsaid, known.unsaid = known.unsaid, 0
+            known.said_ms = now
+        more = f" (and {unsaid} more of these since the last such line)" if unsaid else ""
+        self._logger.log(level, "%s%s", message, more)
+        return True
+
+    def over(self, cause: str, message: str, level: int = logging.INFO) -> bool:
+        """Log that `cause` has passed, with how often it happened; nothing where it never did."""
+        with self._lock:
+            known = self._causes.pop(cause, None)
+        if known is None:
+            return False
+        often = f" (happened {known.total} times)" if known.total > 1 else ""
+        self._logger.log(level, "%s%s", message, often)
+        return True
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How often each standing cause has happened."""
+        with self._lock:
+            return {name: cause.total for name, cause in self._causes.items()}
