@@ -28,14 +28,13 @@ def _short(hours: float, **changes: object) -> Scene:
 
 
 def _read(node: SimulatedNode) -> list[bytes]:
-    lines = []
-    with serial.Serial(node.port, 115200, timeout=0.3) as reader, node:
-        while True:
-            line = reader.readline()
-            if line:
-                lines.append(line)
-            elif node.join(0):
-                return lines
+    got = bytearray()
+    with serial.Serial(node.port, 115200, timeout=0.1) as reader, node:
+        while not node.join(0):
+            got += reader.read(max(1, reader.in_waiting))
+        got += reader.read(reader.in_waiting)
+    assert got.endswith(b"\n")
+    return got.splitlines(keepends=True)
 
 
 def _pack(line: bytes) -> list[dict[str, object]]:
