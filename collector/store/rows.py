@@ -262,9 +262,9 @@ class ReadingRows(Database):
         return pd.DataFrame(
             {
                 "value": columns.value,
-                "flag": columns.flag.astype("int8"),
+                "flag": columns.flag.astype("int8", copy=False),
                 "seq": columns.seq,
-                "stamp": columns.stamp.astype("int8"),
+                "stamp": columns.stamp.astype("int8", copy=False),
             },
             index=index,
             copy=False,
