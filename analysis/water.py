@@ -131,7 +131,7 @@ def _log_gamma(ionic_strength: float, temperature_c: float) -> float:
     """
     t = temperature_c
     dielectric = 87.740 + t * (-0.40008 + t * (9.398e-4 - 1.410e-6 * t))
-    et = dielectric * (t + ZERO_C_K)
+    et = dielectric * _checked_kelvin(t)
     root_i = math.sqrt(ionic_strength)
     root_et = math.sqrt(et)
     return -1.82e6 / (et * root_et) * root_i / (1.0 + 5.4 * 50.3 / root_et * root_i)
@@ -162,6 +162,8 @@ def carbon_dioxide_mg_l(
 
     Notes
     -----
+    Alkalinity and CO2 are both per litre; both per kilogram of water would change the result by under 0.01 %.
+
     Within 0.5 % of PHREEQC (phreeqc.dat) for NaHCO3 water of 1–12 dKH, pH 6.0–7.8, 15–30 °C. With calcium
     instead of sodium PHREEQC gives 0.6 % (1 dKH) to 3 % (12 dKH) less. What matters in practice is the
     error of pH and KH: see `carbon_dioxide_uncertainty`.

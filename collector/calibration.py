@@ -149,9 +149,8 @@ def ph_from_millivolts(mv: float, temperature_c: float, points: Sequence[Calibra
         return 7.0 - (mv - real + ideal) / slope
     if not all(b[0] > a[0] and b[1] > a[1] for a, b in pairwise(pairs)):
         raise ValueError(f"calibration: {calibration_fault(points) or 'two buffers are the same'}")
-    for (real_1, ideal_1), (real_2, ideal_2) in pairwise(pairs):
-        if mv <= real_2:
-            break
+    line = next((pair for pair in pairwise(pairs) if mv <= pair[1][0]), (pairs[-2], pairs[-1]))
+    (real_1, ideal_1), (real_2, ideal_2) = line
     return 7.0 - (ideal_1 + (mv - real_1) * (ideal_2 - ideal_1) / (real_2 - real_1)) / slope
 
 
@@ -189,7 +188,7 @@ def electrode_health(points: Sequence[CalibrationPoint]) -> ElectrodeHealth:
         100.0 * (b_real - a_real) / (b_ideal - a_ideal)
         for (a_real, a_ideal), (b_real, b_ideal) in pairwise(pairs)
     ]
-    said = f"slope {percent:.0f} % of Nernst, {offset:+.0f} mV at pH 7"
+    said = f"slope {percent:.1f} % of Nernst, {offset:+.0f} mV at pH 7"
     if percent > SLOPE_TOO_STEEP_PERCENT:
         why = f"{said}: steeper than an electrode can be, so a buffer or a temperature is wrong; {_REDO}"
         return ElectrodeHealth(percent, offset, "suspect", why)
