@@ -188,7 +188,9 @@ def _condition(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmReco
         return _priority(record, finding, now_ms, reason)
     if given.kind is Input.HOLDING:
         # the deadband keeps what stands and what is on its way, but begins nothing
-        return (record, Reason.NONE) if record.present_since_ms is None else _rise(record, now_ms)
+        if record.present_since_ms is None:
+            return record, Reason.NONE
+        return _rise(replace(record, finding=finding), now_ms)
     since = now_ms if record.present_since_ms is None else record.present_since_ms
     return _rise(replace(record, finding=finding, present_since_ms=since), now_ms)
 

@@ -241,12 +241,14 @@ class AlarmBook:
         return events
 
     def _keep(self, key: AlarmKey, record: AlarmRecord) -> None:
-        self._records[key] = record
         if record.standing or record.present_since_ms is not None or record.state is AlarmState.SHELVED:
             self._awake.add(key)
         else:
             self._awake.discard(key)
-            self._latest.pop(key, None)
+            latest = self._latest.pop(key, None)
+            if latest is not None:
+                record = replace(record, finding=latest)
+        self._records[key] = record
 
     def _move(
         self, key: AlarmKey, before: AlarmRecord, given: Step, now_ms: int, time_ms: int, actor: str = ""

@@ -127,7 +127,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="mg/L",
         family="carbon dioxide",
         harmful=False,
-        cautions=("electrical", "gas"),
+        cautions=("electrical", "gas", "animals"),
     ),
     "ph-out-of-range": Rationale(
         title="pH out of range",
@@ -354,7 +354,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="%",
         family="light",
         harmful=False,
-        cautions=("electrical",),
+        cautions=("electrical", "animals"),
     ),
     "probe-fault": Rationale(
         title="probe fault",
@@ -389,7 +389,7 @@ RATIONALE: dict[str, Rationale] = {
             "Everything off: it is a power cut; close the CO2 and get air into the water.",
             "Tank well: look at the device's USB supply and cable, then at the wireless network or broker.",
             "Restart the device by unplugging its supply at the wall, with dry hands.",
-            "Check temperature by hand until it reports again.",
+            "Check temperature by hand until it reports again; don't go by the last values, they are old.",
         ),
         on_delay_s=0,
         off_delay_s=600,
@@ -397,7 +397,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="s",
         family="power",
         harmful=False,
-        cautions=("electrical",),
+        cautions=("electrical", "animals"),
     ),
     "power-interrupted": Rationale(
         title="power interrupted",
