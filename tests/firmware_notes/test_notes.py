@@ -1,0 +1,49 @@
+"""What the notes show a reader must be what the collector takes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from collector.calibration import ph_from_millivolts
+from collector.settings import parse_settings
+from collector.wire import decode_line
+from simulator.microcontroller import UNITS
+
+NOTES = Path(__file__).parents[2] / "firmware_notes"
+TEXT = (NOTES / "README.md").read_text(encoding="utf-8")
+
+
+def test_line_in_the_notes_is_read_by_the_collector() -> None:
+    (line,) = re.findall(r"^    (\[\{.*\*[0-9A-F]{4})$", TEXT, re.MULTILINE)
+    report = decode_line(line.encode())
+    assert not report.problems
+    assert [(r.quantity, r.value) for r in report.records] == [
+        ("temperature", 23.0625),
+        ("room_temperature", None),
+        ("ph_probe", 0.0),
+        ("light", 6400.0),
+    ]
+
+
+def test_calibration_in_the_notes_is_valid_and_meets_its_own_buffers() -> None:
+    (block,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    tank = """
+[tanks.porch]
+volume_litres = 60
+timezone = "Europe/Riga"
+livestock = { temperature_low_c = 18.0, temperature_high_c = 26.0 }
+"""
+    points = parse_settings(tank + block).tanks["porch"].ph_calibration.points
+    assert [round(ph_from_millivolts(p.mv, 20.0, points), 3) for p in points] == [p.ph for p in points]
+
+
+def test_every_quantity_is_in_the_notes() -> None:
+    assert [name for name in UNITS if f"`{name}`" not in TEXT] == []
+
+
+def test_sketch_sends_quantities_with_their_units() -> None:
+    sketch = (NOTES / "sensor_node" / "sensor_node.ino").read_text(encoding="utf-8")
+    sent = dict(re.findall(r'pack\.add\("(\w+)", "(\w+)"', sketch))
+    assert sent
+    assert sent == {name: UNITS[name] for name in sent}
