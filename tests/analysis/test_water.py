@@ -255,6 +255,16 @@ def test_uncertainty_by_hand() -> None:
     assert found.covered_high == pytest.approx(found.estimate * math.exp(2 * 0.3399), rel=1e-3)
 
 
+@pytest.mark.parametrize("t", [15, 20, 28])
+def test_uncertainty_from_temperature_is_that_of_phreeqc(phreeqc: Phreeqc, t: int) -> None:
+    """PHREEQC one degree warmer and one colder, pH and KH exact."""
+    step = math.log(phreeqc.carbon_dioxide(6.8, 4, t - 1) / phreeqc.carbon_dioxide(6.8, 4, t + 1)) / 2
+    found = water.carbon_dioxide_uncertainty(
+        6.8, 4, t, ph_error=0, carbonate_hardness_error_dkh=0, temperature_error_c=1
+    )
+    assert found.relative_error == pytest.approx(step, rel=0.05)
+
+
 def test_uncertainty_without_hardness_points_to_the_other_method() -> None:
     with pytest.raises(ValueError, match="carbon_dioxide_from_degassed"):
         water.carbon_dioxide_uncertainty(6.8, 0, 22)
@@ -332,6 +342,14 @@ def test_oxygen_saturation_is_that_of_phreeqc(phreeqc: Phreeqc, t: float, pressu
     expected = float(solution.molality("O2", units="mol")) * 31_998.8
     solution.forget()
     assert water.oxygen_saturation_mg_l(t, pressure_kpa) == pytest.approx(expected, rel=0.025)
+
+
+@pytest.mark.parametrize("pressure_kpa", [60.0, 80.0, 108.0])
+def test_oxygen_follows_the_pressure_of_dry_air(pressure_kpa: float) -> None:
+    """Henry's and Dalton's laws; the real gas correction of Benson & Krause is under 0.05 % here."""
+    vapour = 2.3393  # kPa at 20 °C, IAPWS-95 (from memory)
+    ratio = water.oxygen_saturation_mg_l(20, pressure_kpa) / water.oxygen_saturation_mg_l(20)
+    assert ratio == pytest.approx((pressure_kpa - vapour) / (101.325 - vapour), rel=5e-4)
 
 
 @pytest.mark.parametrize(("t", "expected"), REFERENCES["water.vapour_pressure_kpa"].items())

@@ -84,6 +84,13 @@ def test_each_buffer_of_a_crooked_calibration_is_met() -> None:
         assert ph_from_millivolts(point.mv, point.temperature_c, points) == pytest.approx(point.ph, abs=1e-12)
 
 
+def test_half_way_between_two_buffers_is_half_way_in_ph() -> None:
+    """By hand: straight lines between the buffers, and on beyond the outer ones."""
+    points = [CalibrationPoint(ph=ph, mv=mv) for ph, mv in ((4.0, 170.0), (7.0, 5.0), (10.0, -145.0))]
+    for mv, ph in ((87.5, 5.5), (-70.0, 8.5), (225.0, 3.0), (-195.0, 11.0)):
+        assert ph_from_millivolts(mv, 25, points) == pytest.approx(ph, abs=1e-9)
+
+
 point_sets = st.builds(
     lambda low, mid, high, t, noise: [
         CalibrationPoint(ph=ph, mv=-55.0 * (ph - 7.0) + error, temperature_c=t)
