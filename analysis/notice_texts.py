@@ -92,7 +92,7 @@ def group_text(lines: Sequence[Line]) -> Text:
         body = [standing[0].body.split("\n", 1)[0]]
         body.append("Many at once often have one cause: a power cut, or power coming back.")
     else:
-        title = f"Over: {over} alarms{where}"
+        title = f"Over: {over} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
         body = ["Nothing to do now: the readings are good again. Have a look when you pass by."]
     for line in ranked:
         step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]

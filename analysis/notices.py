@@ -48,6 +48,8 @@ log = logging.getLogger("rushlight.notices")
 
 STORM_MS = 2 * 60_000
 STORM_SIZE = 3
+_MOMENT_MS = 1000
+_NEVER_WAITS_S = 600
 _STUCK_AFTER = 3  # failures in a row
 _FAR_MS = 365 * 86_400_000
 
@@ -151,7 +153,7 @@ class Notifier:
                 if kind == "priority-changed" and not _asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
             not_before = self._quiet.end_ms(event.alarm, event.priority, now_ms)
-            if kind == "raised" and event.priority != "critical":
+            if kind == "raised":
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
             return self._queue(
                 store,
@@ -319,11 +321,22 @@ class Notifier:
         return awake
 
     def _storm_end(self, event: Event, store: NoticeStore, now_ms: int) -> int:
-        """0, or until when the third and later alarms of a storm are gathered into one notice."""
+        """0, or until when the later alarms of a storm are gathered into one notice.
+
+        Alarms of the same moment need no waiting: they are due together. What is critical or leaves little
+        time never waits.
+        """
+        if event.priority == "critical" or (
+            event.time_left_s is not None and event.time_left_s < _NEVER_WAITS_S
+        ):
+            return 0
+        at_ms = milliseconds(event.time)
         recent = [
-            milliseconds(other.time)
+            time_ms
             for other in store.events(since_ms=now_ms - STORM_MS)
-            if other.event == "raised" and other.occurrence != event.occurrence
+            if other.event == "raised"
+            and other.occurrence != event.occurrence
+            and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
         ]
         return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
 
