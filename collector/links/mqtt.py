@@ -1,0 +1,315 @@
+"""A broker: MQTT 5 or 3.1.1, kept session, QoS 1, acknowledged by hand after the durable commit."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import ssl
+import threading
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from collector.errors import SettingsError
+from collector.links.base import Deliver, Delivery
+from collector.log import ClearLog, Clock
+from collector.settings import MqttLink
+from collector.wire import MAX_PAYLOAD
+
+__all__ = ["DEVICE_TOPIC", "READINGS_TOPIC", "BrokerLink"]
+
+_log = logging.getLogger(__name__)
+
+READINGS_TOPIC = "rushlight/+/readings"
+DEVICE_TOPIC = "rushlight/+/device"
+
+_SESSION_S = 7 * 86_400  # how long the broker keeps messages for a collector that is away
+_KEEPALIVE_S = 30
+_RECEIVE_MAXIMUM = 500  # unacknowledged at once: a batch of the service, and less than timing's window
+_MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
+_RETRY_S = (1, 60)
+_COUNTERS = (
+    "delivered",
+    "redelivered",
+    "acknowledged",
+    "oversize",
+    "retained",
+    "connected",
+    "lost",
+    "refused",
+    "failed",
+)
+
+
+class _Client(mqtt.Client):
+    """Paho's client, keeping why it could not connect, and outliving what it can't parse."""
+
+    failure: Exception | None = None
+    parting: threading.Event
+
+    def reconnect(self) -> MQTTErrorCode:
+        try:
+            return super().reconnect()
+        except OSError as error:
+            self.failure = error
+            raise
+        except Exception as error:  # such as UnicodeError from a host name: paho's thread would end
+            self.failure = error
+            raise OSError(str(error)) from error
+
+    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        while True:
+            try:
+                return super().loop_forever(timeout, retry_first_connection)
+            except Exception:
+                _log.exception("%s: can't understand the broker; connecting anew", self.host)
+            if self.parting.wait(self._reconnect_max_delay / 10):
+                return MQTTErrorCode.MQTT_ERR_NO_CONN
+            try:
+                self.reconnect()
+            except OSError:
+                self._handle_on_connect_fail()
+
+
+class BrokerLink:
+    """Receives what devices publish; see `Link`.
+
+    Parameters
+    ----------
+    settings : MqttLink
+    clock : callable
+        Milliseconds since 1970.
+    base : Path, optional
+        Folder for relative certificate paths.
+    retry_s : tuple of int
+        First and longest pause between attempts to connect.
+
+    Raises
+    ------
+    SettingsError
+        An environment variable or certificate is missing or can't be used.
+    """
+
+    def __init__(
+        self,
+        settings: MqttLink,
+        clock: Clock,
+        base: Path | None = None,
+        retry_s: tuple[int, int] = _RETRY_S,
+    ) -> None:
+        self.name = f"{settings.host}:{settings.port}"
+        self.counters = dict.fromkeys(_COUNTERS, 0)
+        self._settings = settings
+        self._clock = clock
+        self._say = ClearLog(_log, clock)
+        self._deliver: Deliver | None = None
+        self._connection = 0  # message ids belong to one connection
+        self._up = False
+        self._state_topic = f"rushlight/collector/{settings.client_id}"
+        self._five = settings.protocol == "5"
+        self._parting = threading.Event()
+        self._client = self._build(base or Path(), retry_s)
+
+    def _build(self, base: Path, retry_s: tuple[int, int]) -> _Client:
+        settings = self._settings
+        client = _Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=settings.client_id,
+            clean_session=None if self._five else False,
+            protocol=mqtt.MQTTv5 if self._five else mqtt.MQTTv311,
+            manual_ack=True,
+        )
+        client.parting = self._parting
+        username = settings.username
+        if settings.username_env is not None:
+            username = _environment(settings.username_env, "username_env")
+        if settings.password_env is not None:
+            password = _environment(settings.password_env, "password_env")
+            client.username_pw_set(username or "", password)
+        elif username is not None:
+            client.username_pw_set(username)
+        if settings.tls_ca or settings.tls_certificate or settings.port == 8883:
+            files = [
+                str(base / name) if name is not None else None
+                for name in (settings.tls_ca, settings.tls_certificate, settings.tls_key)
+            ]
+            try:
+                client.tls_set(files[0], files[1], files[2])
+            except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
+                named = ", ".join(name for name in files if name)
+                raise SettingsError(
+                    f"links: tls_ca, tls_certificate, tls_key ({named}): can't be used ({error}); "
+                    "name PEM files that can be read"
+                ) from None
+        client.reconnect_delay_set(*retry_s)
+        client.will_set(self._state_topic, b"offline", qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        return client
+
+    def start(self, deliver: Deliver) -> None:
+        """Connect on a thread of its own; returns at once, also where no broker is there yet."""
+        self._deliver = deliver
+        self._parting.clear()
+        host, port = self._settings.host, self._settings.port
+        if self._five:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = _SESSION_S
+            properties.ReceiveMaximum = _RECEIVE_MAXIMUM
+            properties.MaximumPacketSize = _MAXIMUM_PACKET
+            self._client.connect_async(host, port, _KEEPALIVE_S, clean_start=False, properties=properties)
+        else:
+            self._client.connect_async(host, port, _KEEPALIVE_S)
+        self._client.loop_start()
+
+    def acknowledge(self, deliveries: Iterable[Delivery]) -> None:
+        """Acknowledge after the commit; what came by an earlier connection comes again and is skipped."""
+        for delivery in deliveries:
+            connection, mid, qos = delivery.token
+            if qos and connection == self._connection and self._up:
+                self._client.ack(mid, qos)
+                self.counters["acknowledged"] += 1
+
+    def stop(self) -> None:
+        """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
+        self._parting.set()
+        if self._up:
+            # where the connection goes in this moment, the last will says it
+            with contextlib.suppress(RuntimeError, ValueError):
+                self._client.publish(self._state_topic, b"offline", qos=1, retain=True).wait_for_publish(2)
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._up = False
+
+    # Callbacks, on paho's thread. One that raises would stop the thread, or have its message for ever.
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        userdata: Any,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Any,
+    ) -> None:
+        if reason.is_failure:
+            self.counters["refused"] += 1
+            self._say.say("refused", f"{self.name}: the broker refuses: {self._refusal(reason)}; trying on")
+            return
+        self._connection += 1
+        self._up = True
+        self.counters["connected"] += 1
+        again = self._say.over("failed", f"{self.name}: the broker is there again")
+        again = self._say.over("refused", f"{self.name}: the broker takes us now") or again
+        self._say.over("lost", f"{self.name}: connected again")
+        if not again and self.counters["connected"] == 1:
+            _log.info("%s: connected, MQTT %s", self.name, self._settings.protocol)
+        # subscribed at each connection: a broker may have lost the session
+        own = [m.topic for m in self._settings.map]
+        topics = list(dict.fromkeys([READINGS_TOPIC, DEVICE_TOPIC, *own]))
+        if self._five:
+            # retainHandling 2: a reading that lies at the broker is of unknown age; a device's state is not
+            client.subscribe(
+                [
+                    (topic, SubscribeOptions(qos=1, retainHandling=0 if topic == DEVICE_TOPIC else 2))
+                    for topic in topics
+                ]
+            )
+        else:
+            client.subscribe([(topic, 1) for topic in topics])
+        client.publish(self._state_topic, b"online", qos=1, retain=True)
+
+    def _refusal(self, reason: ReasonCode) -> str:
+        text = str(reason)
+        if reason.value in (134, 135):
+            text += "; are `username` and the password in the environment right, and may this user connect?"
+        elif reason.value == 133:
+            text += f"; is client_id {self._settings.client_id!r} allowed?"
+        elif reason.value == 132:
+            text += '; set protocol = "3.1.1"' if self._five else '; set protocol = "5"'
+        return text
+
+    def _on_connect_fail(self, client: mqtt.Client, userdata: Any) -> None:
+        self.counters["failed"] += 1
+        error = self._client.failure
+        reason = str(error) or type(error).__name__
+        if isinstance(error, ssl.SSLCertVerificationError):
+            reason = f"its certificate is not trusted ({error.verify_message}); is `tls_ca` the right one?"
+        elif isinstance(error, ssl.SSLError):
+            reason = f"no TLS ({error.reason}); is {self._settings.port} the broker's TLS port?"
+        elif isinstance(error, ConnectionRefusedError):
+            reason = "nothing listens there; is the broker running, are host and port right?"
+        self._say.say("failed", f"{self.name}: can't reach the broker: {reason} Trying on")
+
+    def _on_disconnect(
+        self, client: mqtt.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any
+    ) -> None:
+        was_up, self._up = self._up, False
+        if not was_up or self._parting.is_set():
+            return
+        self.counters["lost"] += 1
+        text = str(reason)
+        if reason.value == 142:
+            text += f"; does another collector use client_id {self._settings.client_id!r}? Give each its own"
+        self._say.say("lost", f"{self.name}: connection lost ({text}); connecting again")
+
+    def _on_subscribe(
+        self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
+    ) -> None:
+        bad = [str(reason) for reason in reasons if reason.is_failure]
+        if bad:
+            self._say.say(
+                "subscribe",
+                f"{self.name}: the broker won't let us read a topic ({bad[0]}); allow this user to read "
+                f"{READINGS_TOPIC}, {DEVICE_TOPIC} and the mapped topics",
+                logging.ERROR,
+            )
+
+    def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+        try:
+            self._take(message)
+        except Exception:
+            # not acknowledged: it comes again with the next connection
+            _log.exception("%s: a message could not be taken in", self.name)
+
+    def _take(self, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "?"
+        size = len(message.payload)
+        if size > MAX_PAYLOAD:
+            self.counters["oversize"] += 1
+            self._say.say(
+                "oversize", f"{self.name}: {topic!r}: dropped {size} bytes; at most {MAX_PAYLOAD} are read"
+            )
+            self._client.ack(message.mid, message.qos)
+            return
+        if message.retain and not topic.endswith("/device"):
+            # MQTT 3.1.1 can't ask the broker to leave it out, see on_connect
+            self.counters["retained"] += 1
+            self._client.ack(message.mid, message.qos)
+            return
+        self.counters["delivered"] += 1
+        self.counters["redelivered"] += message.dup
+        assert self._deliver is not None
+        token = (self._connection, message.mid, message.qos)
+        payload = bytes(message.payload)
+        self._deliver(Delivery(self.name, topic, payload, self._clock(), message.dup, token))
+
+
+def _environment(name: str, key: str) -> str:
+    value = os.environ.get(name)
+    if value is None:
+        raise SettingsError(f"links: {key}: environment variable {name} is not set; set it before starting")
+    return value
