@@ -137,9 +137,9 @@ class PtyLine:
         empty = 0
         while not stop.is_set():
             waiting = fcntl.ioctl(self._slave, termios.FIONREAD, b"\0\0\0\0")
-            # the count misses what the kernel is just moving between its two buffers: ask twice
+            # the count misses what the kernel is just moving between its two buffers: ask again
             empty = empty + 1 if struct.unpack("i", waiting)[0] == 0 else 0
-            if empty == 2:
+            if empty == 3:
                 return True
             time.sleep(0.02)
         return False

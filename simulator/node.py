@@ -40,7 +40,7 @@ class SimulatedNode:
         self._thread = threading.Thread(target=self._run, name="simulated-node", daemon=True)
         self.port: str = self._line.port
         self.sent = 0  # reports written
-        self.time_ms = scene.start_ms  # simulated time of the last report written
+        self.time_ms = scene.start_ms  # simulated time of the report being written: a clock for the demo
         self.finished = False  # every report was written and the reader has taken it
         self.error: Exception | None = None  # what ended the thread, if it was not the end
 
@@ -89,8 +89,8 @@ class SimulatedNode:
                     return
             data = firmware.boot() if report.booted else b""
             data += firmware.line(report.time_ms, report.values)
+            self.time_ms = report.time_ms  # first, so that no reader sees a report from this clock's future
             if not self._line.write(data, self._stop):
                 return
             self.sent += 1
-            self.time_ms = report.time_ms
         self.finished = self._line.wait_until_read(self._stop)

@@ -9,7 +9,10 @@ from itertools import islice, pairwise
 import pytest
 import serial
 
-from collector.settings import parse_settings
+from collector.links.base import Delivery
+from collector.links.serial import SerialPortLink
+from collector.settings import SerialLink, parse_settings
+from collector.wire import decode_line
 from simulator.faults import power_cut, probe_unplugged
 from simulator.microcontroller import crc16
 from simulator.node import SimulatedNode
@@ -56,6 +59,20 @@ def test_pyserial_reads_every_report_once_and_in_order() -> None:
     assert {p[0]["bn"] for p in packs} == {"landing/"}
     assert node.finished
     assert node.sent == 8 * 60
+
+
+def test_collectors_own_link_and_decoder_take_every_report() -> None:
+    node = SimulatedNode(_short(3))
+    link = SerialPortLink(SerialLink(port=node.port), clock=lambda: node.time_ms)
+    arrived: list[Delivery] = []
+    link.start(arrived.append)
+    with node:
+        assert node.join(30)
+    link.stop()
+    reports = [decode_line(delivery.payload) for delivery in arrived]
+    assert [r.seq for r in reports] == list(range(180))
+    assert not any(r.problems for r in reports)
+    assert link.counters["garbled"] == 0
 
 
 def test_what_arrives_is_what_was_measured() -> None:
