@@ -30,6 +30,7 @@ class Label:
     excused: list[str] = field(default_factory=list)  # true side effects: neither right nor false
     end: int | None = None
     need_harm: bool = False  # the scenario is drawn again if the limit is not crossed
+    visible: bool = True  # drawn again if the readings can't show it
 
 
 Apply = Callable[[World, Course, float], Label]
@@ -63,12 +64,14 @@ def regulator_dump(w: World, course: Course, s: float) -> Label:
     on = _first(_valve(w) > 0, _onset(w))
     on += int(w.rng.uniform(0, 4) * HOUR)
     factor = 1.6 * (18 / 1.6) ** s * w.rng.uniform(0.9, 1.2)
-    grow = np.clip((np.arange(w.n) - on) / (w.rng.uniform(1, 90) * 2), 0, 1)
+    # at once when the bottle runs empty under its regulator, or creeping for up to two days
+    minutes = np.exp(w.rng.uniform(0, np.log(90 if s > 0.5 else 2880)))
+    grow = np.clip((np.arange(w.n) - on) / (minutes * 2), 0, 1)
     w.source_output *= 1 + (factor - 1) * grow
     # a solenoid holds back a mild excess, not the whole bottle's pressure
     valve = np.maximum(_valve(w), (np.arange(w.n) >= on) * 1.0) if s > 0.6 else None
     w.drive.dose = dose_now(w, valve)
-    return Label("co2-overdose", "regulator-dump", on, on + 24 * HOUR, "co2", need_harm=True)
+    return Label("co2-overdose", "regulator-dump", on, on + 48 * HOUR, "co2", need_harm=True)
 
 
 def valve_stuck_open(w: World, course: Course, s: float) -> Label:
@@ -119,10 +122,11 @@ def valve_stuck_shut(w: World, course: Course, s: float) -> Label:
 def hardness_runs_out(w: World, course: Course, s: float) -> Label:
     onset = _onset(w)
     days = 6 - 4.5 * s
+    left = w.rng.uniform(0.93, 1.005)  # nitrification slows to a stop in acid water
     after = np.arange(w.n) >= onset
-    w.drive.alkalinity_rate = np.where(after, -w.tank.kh * 1.02 / (days * 24), 0.0)
+    w.drive.alkalinity_rate = np.where(after, -w.tank.kh * left / (days * 24), 0.0)
     stop = onset + int(days * DAY)
-    w.drive.alkalinity_rate[stop:] = -0.01
+    w.drive.alkalinity_rate[stop:] = 0.0
     w.drive.changes = {k: v for k, v in w.drive.changes.items() if k < onset}  # nobody at home
     return Label("ph-out-of-range", "hardness-runs-out", onset, onset + 7 * DAY, "acid", need_harm=True)
 
@@ -210,7 +214,7 @@ def timer_jumps(w: World, course: Course, s: float) -> Label:
         "timer-jumps-after-power-cut",
         onset,
         onset + 36 * HOUR,
-        excused=["power-interrupted", "light-missing", "light-stuck-on"],
+        excused=["power-interrupted", "light-missing", "light-stuck-on", "probe-fault/heater_power"],
     )
 
 
@@ -276,6 +280,7 @@ def probe_trouble(w: World, course: Course, s: float) -> Label:
         kinds += ["disconnected"]
     kind = str(rng.choice(kinds))
     onset = _onset(w)
+    gap = abs(float(course.temperature[onset] - w.drive.room[onset]))
     if quantity == "light":
         onset = _first(w.drive.lamp > 0.9, onset)
     mark: dict[str, Any] = {"kind": kind, "quantity": quantity, "from": onset, "to": w.n}
@@ -309,21 +314,21 @@ def probe_trouble(w: World, course: Course, s: float) -> Label:
         "out-of-water": 6,
     }[kind]
     w.probes.append(mark)
-    return Label("probe-fault", f"{quantity}-{kind}", onset, onset + hours * HOUR, quantity=quantity)
+    return Label(
+        "probe-fault",
+        f"{quantity}-{kind}",
+        onset,
+        onset + hours * HOUR,
+        quantity=quantity,
+        visible=gap > 2.5 or (quantity, kind) != ("temperature", "out-of-water"),
+    )
 
 
 def device_stops(w: World, course: Course, s: float) -> Label:
     onset = _onset(w)
     length = int((1.5 + 46 * s**2) * HOUR)
     w.silences.append((onset, onset + length))
-    return Label(
-        "device-silent",
-        "no-reports",
-        onset,
-        onset + HOUR,
-        end=onset + length,
-        accept=["power-interrupted"] if s > 2 else [],
-    )
+    return Label("device-silent", "no-reports", onset, onset + HOUR, end=onset + length)
 
 
 def mains_fails(w: World, course: Course, s: float) -> Label:
@@ -334,31 +339,27 @@ def mains_fails(w: World, course: Course, s: float) -> Label:
     length = int((0.6 + 22 * s**1.5) * HOUR)
     w.drive.mains[onset : onset + length] = 0
     w.drive.dose = dose_now(w)
-    down_too = rng.random() < 0.3
-    lit = w.drive.lamp[onset] > 0
+    lit = w.drive.lamp[onset] > 0.5
     gap = float(course.temperature[onset] - w.drive.room[onset])
-    label = Label(
-        "power-interrupted",
-        "device-on-battery",
-        onset,
-        onset + (HOUR if lit else 4 * HOUR),
-        "cold",
-        end=onset + length,
-    )
-    if down_too:
+    deadline = onset + (HOUR if lit else 4 * HOUR)
+    label = Label("power-interrupted", "device-on-battery", onset, deadline, "cold", end=onset + length)
+    if rng.random() < 0.3:
         w.silences.append((onset, onset + length + int(rng.uniform(0, 3)) * 2))
         label.variant, label.accept = "device-down-too", ["device-silent"]
-    elif not lit:
+    elif not lit:  # only the cooling tells
         label.variant, label.accept = "at-night", ["heater-not-heating"]
+        label.visible = gap > 3 and length > 3 * HOUR
     elif gap < 2.5 or length < HOUR:
         label.variant, label.accept = "seen-by-lamp-only", ["light-missing"]
     label.excused = ["light-missing", "heater-not-heating", "co2-absent", "temperature-low", "device-silent"]
+    label.excused.append("probe-fault/heater_power")
     return label
 
 
 def stray_current(w: World, course: Course, s: float) -> Label:
     onset = _onset(w)
-    device = "lamp" if w.rng.random() < 0.5 or not w.tank.heater_w else "heater"
+    duty = float((course.heating[onset:] > 0).mean())
+    device = "lamp" if w.rng.random() < 0.5 else "heater"
     offset = (0.1 + 0.7 * s) * float(w.rng.choice([-1, 1]))
     w.probes.append(
         {
@@ -372,7 +373,9 @@ def stray_current(w: World, course: Course, s: float) -> Label:
             "heating": course.heating,
         }
     )
-    return Label("stray-current-suspected", f"with-{device}", onset, onset + 36 * HOUR, quantity="ph")
+    visible = device == "lamp" or 0.05 < duty < 0.95  # a heater that never switches can't be told
+    end = onset + 36 * HOUR
+    return Label("stray-current-suspected", f"with-{device}", onset, end, quantity="ph", visible=visible)
 
 
 FAULTS: dict[str, list[Fault]] = {

@@ -33,7 +33,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--only", choices=("nominal", *FAULTS), default=None)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(arguments)
-    width = len(str(args.count - 1))
+    width = max(3, len(str(args.count - 1)))
     jobs = [
         (args.out / f"{args.set}-{args.seed}-{i:0{width}d}", args.set, args.seed, i, args.only)
         for i in range(args.count)

@@ -12,6 +12,7 @@ def add_nuisances(world: World) -> None:
     """Care and wear into the world's drive (physics) and probe list (readings)."""
     rng, tank = world.rng, world.tank
     _water_changes(world)
+    _surroundings(world)
     for _ in range(rng.poisson(world.days / 5)):  # topped up, or a hand in the tank with the lid off
         step = _daytime(world)
         if rng.random() < 0.5:
@@ -73,6 +74,26 @@ def _daytime(world: World) -> int:
         int(world.rng.integers(0, world.days - 1)), float(world.rng.integers(9 * 60, 21 * 60))
     )
     return min(step, world.n - 2)
+
+
+def _surroundings(world: World) -> None:
+    """Windows opened, the surface stirred more or less, an air pump at night, filters that clog."""
+    rng, drive, n = world.rng, world.drive, world.n
+    for _ in range(rng.poisson(world.days * 0.3)):  # a window open: the room dips and comes back in an hour
+        step = int(rng.integers(0, n))
+        x = np.arange(n) - step
+        length = int(rng.uniform(5, 50) * 2)
+        gone = np.where(
+            x < 0, 0.0, np.minimum(x / length, np.exp(-np.clip(x - length, 0, None) / (0.5 * HOUR)))
+        )
+        drive.room -= rng.uniform(1, 6) * np.clip(gone, 0, 1)
+    drive.exchange_gain *= np.clip(1 + _noise(rng, n, 30 * HOUR, rng.uniform(0.02, 0.12)), 0.5, 1.6)
+    if rng.random() < 0.12:  # an air pump on a timer at night
+        begin, gain = rng.uniform(1320, 1440), rng.uniform(1.5, 3.0)
+        night = (world.local - begin) % 1440 < rng.uniform(300, 540)
+        drive.exchange_gain *= np.where(night, gain, 1.0)
+    if rng.random() < 0.25:  # outlet turned, filter cleaned: another exchange from then on
+        drive.exchange_gain[int(rng.integers(0, n)) :] *= rng.uniform(0.8, 1.25)
 
 
 def _water_changes(world: World) -> None:

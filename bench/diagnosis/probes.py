@@ -61,7 +61,9 @@ def sample(world: World, course: Course, setup: dict[str, Any]) -> tuple[Array, 
         out["heater_power"] = np.where(
             watts > 1, watts * (1 + rng.normal(0, 0.01, count)), setup["standby_w"]
         )
-        out["heater_power"][world.drive.mains[step] == 0] = np.nan  # the metering plug has no mains either
+        out["heater_power"][world.drive.mains[step] == 0] = np.nan  # the plug has no mains either
+        if setup["plug_silent"]:  # and is left out of the report, or reported as a fault
+            out["heater_power"][world.drive.mains[step] == 0] = np.inf
     for mark in world.probes:
         quantity = mark.get("quantity", "")
         if quantity in out and "from" in mark:
@@ -153,6 +155,10 @@ def rows_of(world: World, seconds: Array, readings: dict[str, Array], rng: np.ra
     columns = []
     for quantity, values in readings.items():
         d = DECIMALS[quantity]
-        columns.append((quantity, [f"{v:.{d}f}" if v == v else "" for v in values.tolist()]))
+        columns.append(
+            (quantity, ["" if v != v else f"{v:.{d}f}" if v < np.inf else None for v in values.tolist()])
+        )
     name = world.tank.name
-    return [f"{times[j]}Z,{name},{q},{c[j]}\n" for j in index.tolist() for q, c in columns]
+    return [
+        f"{times[j]}Z,{name},{q},{c[j]}\n" for j in index.tolist() for q, c in columns if c[j] is not None
+    ]

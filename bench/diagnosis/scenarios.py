@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from bench.diagnosis.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, table
 from bench.diagnosis.faults import FAULTS, Label
 from bench.diagnosis.nuisances import add_nuisances
 from bench.diagnosis.probes import rows_of, sample
-from bench.diagnosis.tank import STEP_S, Array, Course, air_co2, ph_of, simulate
+from bench.diagnosis.tank import STEP_S, Array, Course, Tank, air_co2, ph_of, simulate
 from bench.diagnosis.world import HOUR, World, dose_now, lamp_now, make_world
 
 STREAM = {"train": 1, "test": 2}
@@ -85,7 +86,7 @@ def _attempt(rng: np.random.Generator, kind: str) -> tuple[str, list[str], dict[
     if kind != "nominal":
         severity = float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.25, 0.7), rng.uniform(0.7, 1.0)]))
         label = fault.apply(world, plain, severity)
-        if label.onset >= world.n - 2 * HOUR or label.onset < 12 * HOUR:
+        if not label.visible or label.onset >= world.n - 2 * HOUR or label.onset < 12 * HOUR:
             return None
         world.drive.lamp = lamp_now(world)
         for mark in world.probes:
@@ -149,6 +150,7 @@ def _setup(rng: np.random.Generator, world: World, plain: Course, kind: str) -> 
         "lux_noise": rng.uniform(0.002, 0.02),
         "power_meter": bool(tank.heater_w) and rng.random() < 0.35,
         "standby_w": rng.choice([0.0, 0.0, 0.3]),
+        "plug_silent": rng.random() < 0.5,
         "kh": round(kh * 2) / 2 if rng.random() < 0.5 else round(kh, 1),
         "degassed_ph": round(usual + rng.uniform(-0.1, 0.1), 1),
         "temperature_low": low,
@@ -182,6 +184,8 @@ def _truth(
         return (world.start + dt.timedelta(seconds=step * STEP_S)).strftime("%Y-%m-%dT%H:%M:%SZ")
 
     tank = world.tank
+    if label and label.alarm == "light-schedule-drift":  # wrong only by a schedule
+        setup["give_light"] = True
     t_low, t_high = setup["temperature_low"], setup["temperature_high"]
     beyond = {  # how far past the livestock's limit the truth is
         "co2": course.co2 / tank.co2_limit - 1,
@@ -202,6 +206,9 @@ def _truth(
         "source": tank.source,
         "volume": tank.volume,
         "report_every_s": setup["report_every_s"],
+        "settings_missing": [k[5:] for k, v in setup.items() if k.startswith("give_") and not v],
+        "apparent_co2_peak": _apparent(tank, course, label, setup),
+        "true_co2_peak_before": round(float(course.co2[: label.onset if label else world.n].max()), 1),
     }
     until = label.onset if label else world.n
     for name in ("co2", "warm", "cold"):  # the quiet part must be quiet in truth
@@ -225,8 +232,6 @@ def _truth(
         accept.append("temperature-high")
     if label.alarm == "heater-not-heating" and not setup["give_setpoint"] and not setup["power_meter"]:
         accept.append("temperature-low")
-    if label.alarm == "light-schedule-drift" and not setup["give_light"]:
-        setup["give_light"] = True
     return base | {
         "alarm": label.alarm,
         "variant": label.variant,
@@ -243,6 +248,17 @@ def _truth(
         "peak_temperature": round(float(course.bulk[label.onset :].max()), 2),
         "lowest_temperature": round(float(course.bulk[label.onset :].min()), 2),
     }
+
+
+def _apparent(tank: Tank, course: Course, label: Label | None, setup: dict[str, Any]) -> float:
+    """Highest CO2 (mg/L) before the fault by exact chemistry from the *settings'* KH and the pH as read.
+
+    Where it is over the limit in a quiet run, the owner's KH or the probe is wrong, not the diagnosis alone.
+    """
+    until = label.onset if label else len(course.ph)
+    k = table(tank.ionic)[int(tank.setpoint * 4)]
+    ph = course.ph[:until] + setup["ph_offset"] + setup["ph_creep"] * np.arange(until) / (30 * 24 * HOUR)
+    return round(float((setup["kh"] * ALKALINITY_PER_DKH * 10**-ph / k.k1).max() * CO2_MG_PER_MOL), 1)
 
 
 def _toml(world: World, s: dict[str, Any]) -> str:

@@ -112,7 +112,8 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         good = name in right and not (
             name == alarm == "probe-fault" and truth["quantity"] and e.get("quantity") != truth["quantity"]
         )
-        if at < onset - EARLY_S or not (good or name in related or name in excused):
+        side = name in excused or f"{name}/{e.get('quantity', '')}" in excused
+        if at < onset - EARLY_S or not (good or name in related or side):
             false.append(_told(e))
         if at < onset - EARLY_S:
             continue
@@ -121,7 +122,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
             true_events.append(name)
         elif name in related:
             near.append(at)
-        if first is None and (good or name not in excused):
+        if first is None and (good or not side):
             first = name if good else f"{name}{'/' + e['quantity'] if e.get('quantity') else ''}"
     detected = [t for t in hits + near if t <= harm]
     named = [t for t in hits if t <= harm]
