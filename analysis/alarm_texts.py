@@ -45,15 +45,14 @@ def time_left_text(seconds: float | None) -> str:
     return "now" if seconds < 60 else f"about {duration_text(seconds)}"
 
 
-def value_text(value: float, unit: str) -> str:
-    """A value as printed: "38 mg/L", "27.4 °C", "+25 min"."""
+def value_text(value: float, unit: str, signed: bool = False) -> str:
+    """A value as printed: "38 mg/L", "27.4 °C", with `signed` "+25 min"."""
     if unit == "s":
         return duration_text(value) if value >= 60 else f"{value:.0f} s"
     decimals = _DECIMALS.get(unit)
     if decimals is None:
         decimals = 0 if abs(value) >= 10 else 1
-    sign = "+" if unit == "min" else ""
-    return f"{value:{sign}.{decimals}f} {_PRINTED.get(unit, unit)}".rstrip()
+    return f"{value:{'+' if signed else ''}.{decimals}f} {_PRINTED.get(unit, unit)}".rstrip()
 
 
 def headline(alarm: str, title: str, finding: Finding | None, quantity: str = "") -> str:
@@ -64,7 +63,7 @@ def headline(alarm: str, title: str, finding: Finding | None, quantity: str = ""
     info = QUANTITIES.get(quantity)
     form = row.headline_plain if value is None else row.headline
     return form.format(
-        value="" if value is None else value_text(value, unit),
+        value="" if value is None else value_text(value, unit, row.signed),
         tank=title,
         probe=info.title if info else "",
         trend=row.trend if ahead else "",
@@ -173,5 +172,5 @@ def _detail(row: Rationale, finding: Finding) -> str:
     if finding.observations:
         parts.append("Seen: " + "; ".join(finding.observations) + ".")
     if finding.rule_out:
-        parts.append(f"What would rule it out: {finding.rule_out}.")
+        parts.append(f"What would rule it out: {finding.rule_out.removeprefix('rule out: ')}.")
     return "\n".join(parts)

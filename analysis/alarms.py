@@ -83,6 +83,7 @@ class AlarmBook:
         self._records: dict[AlarmKey, AlarmRecord] = {}
         # those that the next update or tick may move: everything else costs nothing
         self._awake: set[AlarmKey] = set()
+        self._shelved: set[AlarmKey] = set()
         self._latest: dict[AlarmKey, Finding] = {}
         self._now_ms = 0
 
@@ -121,9 +122,10 @@ class AlarmBook:
             kind = Input.HOLDING if finding.holding else Input.PRESENT
             self._latest[key] = finding
             events += self._move(key, record, Step(kind, finding), now_ms, time_ms)
-        for key in sorted(self._awake - seen):
+        gone = self._awake - seen
+        for key in sorted(gone) if gone else ():
             events += self._move(key, self._records[key], Step(Input.ABSENT), now_ms, time_ms)
-        return events + self._shelves(now_ms, time_ms)
+        return events + self._shelves(now_ms, time_ms) if self._shelved else events
 
     def tick(self, now_ms: int) -> list[Event]:
         """Let time pass: ends shelves and on-delays. Nothing is cleared here: that needs a judgement."""
@@ -187,6 +189,10 @@ class AlarmBook:
             if record.state is not AlarmState.NORMAL
         }
 
+    def standing(self) -> set[str]:
+        """Names of the alarms whose condition stands, whatever people have done about them; cheap."""
+        return {key[1] for key in self._awake if self._records[key].standing}
+
     def to_bytes(self) -> bytes:
         """The whole book, to be stored in the transaction of its events."""
         records = [
@@ -234,13 +240,17 @@ class AlarmBook:
 
     def _shelves(self, now_ms: int, time_ms: int) -> list[Event]:
         events: list[Event] = []
-        for key in list(self._awake):
+        for key in sorted(self._shelved):
             end = self._records[key].shelf_end_ms
             if end is not None and now_ms >= end:
                 events += self._move(key, self._records[key], Step(Input.TICK), now_ms, time_ms)
         return events
 
     def _keep(self, key: AlarmKey, record: AlarmRecord) -> None:
+        if record.state is AlarmState.SHELVED:
+            self._shelved.add(key)
+        else:
+            self._shelved.discard(key)
         if record.standing or record.present_since_ms is not None or record.state is AlarmState.SHELVED:
             self._awake.add(key)
         else:

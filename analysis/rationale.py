@@ -31,6 +31,8 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         First line of a notice, with and without a number; `{value}`, `{tank}`, `{probe}`, `{trend}`.
     trend : str
         Put in for `{trend}` while harm is still ahead.
+    signed : bool
+        The value has a direction (early or late), so its sign is shown.
     priority, least_priority : Priority
         Where no better estimate is at hand, and the floor under any estimate.
     consequence : str
@@ -62,6 +64,7 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     harmful: bool
     cautions: tuple[CautionName, ...]
     trend: str = ""
+    signed: bool = False
     least_priority: Priority = "low"
 
     def steps(self) -> str:
@@ -276,6 +279,7 @@ RATIONALE: dict[str, Rationale] = {
         title="lamp off schedule",
         headline="lamp of {tank} switches off schedule ({value})",
         headline_plain="lamp of {tank} switches at the wrong time",
+        signed=True,
         priority="low",
         consequence="day and night slide away from feeding and CO2 times: gas may run in the dark, and algae "
         "gain",
@@ -401,7 +405,7 @@ RATIONALE: dict[str, Rationale] = {
     ),
     "power-interrupted": Rationale(
         title="power interrupted",
-        headline="power lost at {tank} ({value})",
+        headline="power lost at {tank}, water {value}",
         headline_plain="power lost at {tank}",
         priority="high",
         consequence="without a running filter oxygen falls within hours, the filter's bacteria die off "

@@ -224,6 +224,22 @@ def test_state_that_can_not_be_read_is_told_in_words() -> None:
         AlarmBook.restore("alcove", "", msgspec.msgpack.encode({"version": 9}))
 
 
+def test_first_lines_read_well() -> None:
+    said = [
+        ("light-schedule-drift", 25.0, "min", "LOW: lamp of Alcove switches off schedule (+25 min)"),
+        ("device-silent", 10.0, "min", "LOW: no report from Alcove for 10 min"),
+        ("heater-stuck-on", 27.44, "Cel", "LOW: heater stuck on in Alcove, 27.4 °C"),
+        ("ph-out-of-range", 5.9, "pH", "LOW: pH 5.90 in Alcove, out of range"),
+    ]
+    for alarm, value, unit, text in said:
+        b = book()
+        f = Finding(alarm=alarm, value=value, unit=unit, priority="low", rule_out="rule out: look")
+        event = (b.update([f], T0) + b.update([f], T0 + 2 * MIN))[0]
+        assert event.summary == text
+        assert event.detail.endswith("What would rule it out: look.")
+        assert b.standing() == {alarm}
+
+
 def test_an_unknown_alarm_is_refused() -> None:
     with pytest.raises(KeyError, match="known are"):
         book().update([Finding(alarm="lamp-sad")], T0)
