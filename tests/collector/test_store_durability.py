@@ -1,0 +1,285 @@
+"""What the embedded store promises when the process, the power or the disk gives out."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import random
+import shutil
+import sqlite3
+import struct
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from collector.errors import StoreError, StoreFull, StoreNewer
+from collector.readings import Reading
+from collector.store import schema
+from collector.store.embedded import EmbeddedStore
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+WRITER = HERE / "store_writer.py"
+_spec = importlib.util.spec_from_file_location("store_writer", WRITER)
+assert _spec and _spec.loader
+writer: Any = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(writer)
+
+
+def start(
+    path: Path, first: int, last: int, synchronous: str = "FULL", pages: int = 50, **environment: str
+) -> Any:
+    return subprocess.Popen(
+        [sys.executable, str(WRITER), str(path), str(first), str(last), synchronous, str(pages)],
+        stdout=subprocess.PIPE,
+        env=os.environ | {"PYTHONPATH": str(ROOT)} | environment,
+    )
+
+
+def verify(store: EmbeddedStore, acknowledged: int) -> str:
+    """Empty, or what is wrong: each acknowledged batch is there exactly once, no other batch by half."""
+    faults = store.check()
+    if faults:
+        return f"damaged: {faults}"
+    got = list(store.readings("hallway", "temperature"))
+    batches, rest = divmod(len(got), writer.BATCH)
+    if rest:
+        return f"half a batch: {len(got)} readings"
+    if batches <= acknowledged:
+        return f"batch {acknowledged} was acknowledged, there are {batches}"
+    if got != [r for number in range(batches) for r in writer.batch(number)]:
+        return "readings differ from what was written"
+    state = store.load_state("writer", "hallway")
+    if (int(state[0]) if state else -1) != batches - 1:
+        return f"state {state} does not fit {batches} batches"
+    if len(store.pending_notices()) != batches:
+        return f"{len(store.pending_notices())} notices for {batches} batches"
+    return ""
+
+
+def test_nothing_acknowledged_is_lost_to_kill_9(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    random.seed(20260301)
+    acknowledged = -1
+    for _ in range(8):
+        first = max(0, acknowledged - 2)  # some batches come again, as from a broker
+        process = start(path, first, 10**6)
+        acknowledged = max(acknowledged, int(process.stdout.readline()))
+        time.sleep(random.uniform(0, 0.25))
+        process.kill()
+        said = process.communicate()[0].split()
+        acknowledged = max([acknowledged, *map(int, said)])
+        with EmbeddedStore(path, read_only=True) as store:
+            assert verify(store, acknowledged) == ""
+    with EmbeddedStore(path) as store:
+        assert store._one("SELECT count(*) FROM chunks")[0] > 3  # kills fell among compactions, too
+
+
+class Operation(NamedTuple):
+    kind: int  # 0 write, 1 sync, 2 truncate
+    file: int  # 0 the store, 1 its log, 2 standard output
+    offset: int
+    data: bytes
+
+
+@pytest.fixture(scope="module")
+def recorder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    if shutil.which("cc") is None:
+        pytest.fail("the power-cut test needs a C compiler: apt-get install gcc libc6-dev")
+    library = tmp_path_factory.mktemp("powercut") / "powercut.so"
+    subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", library, HERE / "powercut.c", "-ldl"], check=True)
+    return library
+
+
+def record(recorder: Path, folder: Path, synchronous: str) -> tuple[bytes, list[Operation]]:
+    """The store before, and all that a writing process did to its files, in order."""
+    path, log = folder / "a.db", folder / "operations"
+    EmbeddedStore(path).close()
+    before = path.read_bytes()
+    process = start(path, 0, 70, synchronous, 20, LD_PRELOAD=str(recorder), POWERCUT_LOG=str(log))
+    process.communicate()
+    assert process.returncode == 0
+    data, offset, operations = log.read_bytes(), 0, []
+    while offset < len(data):
+        what, where, length = struct.unpack_from("=QQQ", data, offset)
+        offset += 24
+        operations.append(Operation(what >> 32, what & 0xFF, where, data[offset : offset + length]))
+        offset += length
+    return before, operations
+
+
+def cut(before: bytes, operations: list[Operation], chance: random.Random) -> tuple[list[bytes], int]:
+    """Files as a power cut may leave them, and the last batch acknowledged.
+
+    What was synced is there. Of what was written since, each 512-byte sector is there or not, in no order.
+    """
+    images = [bytearray(before), bytearray()]
+    acknowledged = -1
+    kept_share = chance.choice([0.0, 0.5, 0.9, 1.0])
+    for file, image in enumerate(images):
+        mine = [n for n, op in enumerate(operations) if op.file == file]
+        synced = max((n for n in mine if operations[n].kind == 1), default=-1)
+        for n in mine:
+            op = operations[n]
+            if op.kind == 2 and (n < synced or chance.random() < kept_share):
+                del image[op.offset :]
+            for start in range(0, len(op.data), 512):
+                if n < synced or chance.random() < kept_share:
+                    end = op.offset + start + len(op.data[start : start + 512])
+                    image.extend(bytes(max(0, end - len(image))))
+                    image[op.offset + start : end] = op.data[start : start + 512]
+    for op in operations:
+        if op.file == 2:
+            acknowledged = max([acknowledged, *map(int, op.data.split())])
+    return [bytes(image) for image in images], acknowledged
+
+
+def faults_after_cuts(recorder: Path, folder: Path, synchronous: str, cuts: int) -> list[str]:
+    before, operations = record(recorder, folder, synchronous)
+    assert sum(op.kind == 1 and op.file == 0 for op in operations) > 3  # checkpoints happened
+    chance = random.Random(11)
+    faults = []
+    for number in range(cuts):
+        path = folder / f"cut{number}.db"
+        images, acknowledged = cut(before, operations[: chance.randrange(len(operations))], chance)
+        path.write_bytes(images[0])
+        Path(f"{path}-wal").write_bytes(images[1])
+        try:
+            with EmbeddedStore(path) as store:
+                faults.append(verify(store, acknowledged))
+        except StoreError as error:
+            faults.append(str(error))
+    return [fault for fault in faults if fault]
+
+
+def test_nothing_acknowledged_is_lost_to_a_power_cut(recorder: Path, tmp_path: Path) -> None:
+    assert faults_after_cuts(recorder, tmp_path, "FULL", 60) == []
+
+
+def test_the_power_cut_test_sees_what_a_weaker_mode_loses(recorder: Path, tmp_path: Path) -> None:
+    """SQLite's manual (pragma synchronous): in WAL, NORMAL may roll back commits at a power cut."""
+    faults = faults_after_cuts(recorder, tmp_path, "NORMAL", 30)
+    assert faults
+    assert all("was acknowledged" in fault for fault in faults)
+
+
+def test_others_read_while_the_service_writes(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    process = start(path, 0, 10**6)
+    seen = -1
+    try:
+        process.stdout.readline()
+        with EmbeddedStore(path, read_only=True) as store:
+            for _ in range(15):
+                batches = len(list(store.readings("hallway", "temperature")))
+                assert batches % writer.BATCH == 0
+                assert len(store.frame("hallway", "temperature")) >= batches
+                assert batches >= seen
+                seen = batches
+    finally:
+        process.kill()
+        process.communicate()
+    assert seen > writer.BATCH
+
+
+def test_a_full_file_loses_nothing_and_goes_on_when_there_is_room(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    with EmbeddedStore(path) as store:
+        pages = store._one("PRAGMA page_count")[0]
+        store._run(f"PRAGMA max_page_count = {pages + 10}")
+        fill_until_full(store)
+        store._run("PRAGMA max_page_count = 1000000")
+        assert store.add_readings(writer.batch(10**4)) == writer.BATCH
+        assert store.check() == []
+
+
+def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_room(tmp_path: Path) -> None:
+    if os.geteuid() != 0:
+        pytest.skip("mounting a small file system needs root; the test above runs for all")
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], check=True)
+    try:
+        ballast = disk / "ballast"
+        ballast.write_bytes(bytes(200_000))
+        with EmbeddedStore(disk / "a.db") as store:
+            fill_until_full(store)
+            ballast.unlink()
+            assert store.add_readings(writer.batch(10**4)) == writer.BATCH
+            assert store.check() == []
+            with pytest.raises(StoreFull, match="room"):
+                (disk / "rest").write_bytes(bytes(disk_free(disk)))
+                store.backup(disk / "copy.db")
+            assert not (disk / "copy.db.part").exists()
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+def disk_free(folder: Path) -> int:
+    status = os.statvfs(folder)
+    return status.f_bavail * status.f_frsize
+
+
+def fill_until_full(store: EmbeddedStore) -> None:
+    """Batches with an event each, until there is no room: then the last batch is there not at all."""
+    number = 0
+    with pytest.raises(StoreFull, match="room"):
+        for number in range(5000):
+            with store.transaction():
+                store.set_meta("last", str(number))
+                store.add_readings(writer.batch(number))
+    assert store.get_meta("last") == str(number - 1)
+    got = list(store.readings("hallway", "temperature"))
+    assert got == [r for n in range(number) for r in writer.batch(n)]
+
+
+def test_an_older_file_is_brought_up_to_date(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    with sqlite3.connect(path) as db:
+        for statement in schema.MIGRATIONS[0]:
+            db.execute(statement)
+        db.execute("INSERT INTO series VALUES (7, 'hallway', 'ph')")
+        db.execute("INSERT INTO readings VALUES (41, 7, 1000, 6.8, 1, 3, 0)")
+        db.execute("PRAGMA user_version = 1")
+    db.close()
+    with pytest.raises(StoreError, match="older version"):
+        EmbeddedStore(path, read_only=True)
+    with EmbeddedStore(path) as store:
+        assert list(store.arrivals_after(40)) == [(41, Reading("hallway", "ph", 1000, 6.8, 1, 3, 0))]
+        store.add_readings([Reading("hallway", "ph", 2000, 6.9)])
+        assert store.position() == 42
+        assert store.compact(10 * 86_400_000).readings == 2
+    with sqlite3.connect(path) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (schema.VERSION,)
+    db.close()
+
+
+def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.db"
+    EmbeddedStore(path).close()
+    monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
+    broken = (*schema.MIGRATIONS, ("CREATE TABLE half (a)", "CREATE TABLE series (a)"))
+    monkeypatch.setattr(schema, "MIGRATIONS", broken)
+    with pytest.raises(StoreError, match="series"):
+        EmbeddedStore(path)
+    with sqlite3.connect(path) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (schema.VERSION - 1,)
+        assert db.execute("SELECT name FROM sqlite_master WHERE name = 'half'").fetchall() == []
+    db.close()
+
+
+def test_a_newer_file_is_left_untouched(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    with sqlite3.connect(path) as db:
+        db.execute("CREATE TABLE future (a)")
+        db.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
+    db.close()
+    before = path.read_bytes()
+    for read_only in (False, True):
+        with pytest.raises(StoreNewer, match="newer version"):
+            EmbeddedStore(path, read_only=read_only)
+    assert path.read_bytes() == before
