@@ -213,7 +213,7 @@ def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report
         if unit is None:
             problems.append(_unknown_quantity(name, quantity))
             continue
-        if owner != report_tank:
+        if owner != report_tank or not owner:
             problem = _check_tank(name, owner, report_tank)
             if problem is not None:
                 problems.append(problem)
@@ -425,11 +425,13 @@ _UNREAD = object()
 
 def _filter(topic: str) -> re.Pattern[str]:
     """An MQTT topic filter as a pattern (MQTT 5 section 4.7: + one level, # the rest)."""
+    if topic == "#":
+        return re.compile(r"(?!\$).*", re.DOTALL)
     levels = topic.split("/")
     pattern = "/".join("[^/]*" if level == "+" else re.escape(level) for level in levels if level != "#")
     if levels[-1] == "#":
-        pattern = f"{pattern}(?:/.*)?" if pattern else ".*"
-    if levels[0] in ("+", "#"):
+        pattern += "(?:/.*)?"
+    if levels[0] == "+":
         pattern = r"(?!\$)" + pattern  # wildcards don't reach the broker's own topics
     return re.compile(pattern, re.DOTALL)
 
