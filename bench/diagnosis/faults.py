@@ -186,7 +186,7 @@ def heat_wave(w: World, course: Course, s: float) -> Label:
 def cold_snap(w: World, course: Course, s: float) -> Label:
     onset = _onset(w, 16 * 60, 24 * 60)
     ramp = np.clip((np.arange(w.n) - onset) / ((2.5 - 2 * s) * DAY), 0, 1)
-    w.drive.room -= (7 + 8 * s) * ramp
+    w.drive.room = np.maximum(w.drive.room - (7 + 8 * s) * ramp, np.minimum(w.drive.room, 4.0))
     accept = ["heater-not-heating"] if w.tank.heater_w else []
     name = "heater-too-small" if w.tank.heater_w else "no-heater"
     return Label("temperature-low", name, onset, onset + 5 * DAY, "cold", accept=accept, need_harm=True)

@@ -94,6 +94,8 @@ def _attempt(rng: np.random.Generator, kind: str) -> tuple[str, list[str], dict[
                 lit = np.maximum(world.drive.lamp, mark["level"] * world.lamp_output * world.drive.mains)
                 world.drive.lamp = np.where(mark["span"], lit, world.drive.lamp)
         course = simulate(world.tank, world.drive)
+        if not _shows(label, plain, course):
+            return None
         _pretend_quantity(label, setup)
     truth = _truth(world, course, label, setup, severity)
     if truth is None:
@@ -102,6 +104,16 @@ def _attempt(rng: np.random.Generator, kind: str) -> tuple[str, list[str], dict[
     if label and label.alarm == "probe-fault" and label.quantity not in readings:
         return None
     return _toml(world, setup), rows_of(world, seconds, readings, rng), truth
+
+
+def _shows(label: Label, plain: Course, course: Course) -> bool:
+    """Whether the tank changes enough to speak of a fault: 0.8 °C, or 0.15 pH for absent CO2."""
+    after = slice(label.onset, None)
+    if label.alarm in ("heater-stuck-on", "heater-not-heating", "cooling-not-cooling"):
+        return bool(np.abs(course.bulk[after] - plain.bulk[after]).max() > 0.8)
+    if label.alarm == "co2-absent":
+        return bool(np.abs(course.ph[after] - plain.ph[after]).max() > 0.15)
+    return True
 
 
 def _pretend_quantity(label: Label, setup: dict[str, Any]) -> None:
@@ -227,7 +239,15 @@ def _truth(
             worse = _crossed(beyond[label.harm] > margin[label.harm], label.onset)
     if label.alarm == "power-interrupted":
         harm = min(harm, label.deadline)
-    accept = list(label.accept)
+    accept, excused = list(label.accept), list(label.excused)
+    after = slice(label.onset, None)
+    consequences = {
+        "co2-overdose": (beyond["co2"][after] > -0.05).any(),
+        "temperature-high": (beyond["warm"][after] > -0.3).any(),
+        "temperature-low": (beyond["cold"][after] > -0.3).any(),
+        "ph-out-of-range": (np.maximum(beyond["acid"], beyond["alkaline"])[after] > 0).any(),
+    }
+    excused += [name for name, true in consequences.items() if true and name not in (label.alarm, *excused)]
     if label.alarm == "heater-stuck-on" and not setup["give_setpoint"] and not setup["power_meter"]:
         accept.append("temperature-high")
     if label.alarm == "heater-not-heating" and not setup["give_setpoint"] and not setup["power_meter"]:
@@ -237,7 +257,7 @@ def _truth(
         "variant": label.variant,
         "quantity": label.quantity,
         "accept": accept,
-        "excused": label.excused,
+        "excused": excused,
         "onset": when(label.onset),
         "harm": when(min(harm, world.n - 1)),
         "acute": acute,
