@@ -18,8 +18,15 @@ from simulator.chemistry import (
     water_ph,
 )
 
-# (KH in dKH, °C, CO2 in mg/L): soft and cold to hard and warm, little and much CO2
-POINTS = [(1.0, 15.0, 10.0), (2.0, 20.0, 15.0), (4.0, 23.0, 5.0), (4.0, 23.0, 20.0), (8.0, 28.0, 40.0)]
+# (KH in dKH, °C, CO2 in mg/L): soft and cold to hard and warm, much CO2 to degassed (where carbonate counts)
+POINTS = [
+    (1.0, 15.0, 10.0),
+    (2.0, 20.0, 15.0),
+    (4.0, 23.0, 5.0),
+    (4.0, 23.0, 20.0),
+    (8.0, 28.0, 40.0),
+    (6.0, 22.0, 1.1),
+]
 
 
 def _ours(kh: float, temperature_c: float, co2: float) -> tuple[float, float, float]:
@@ -38,8 +45,9 @@ def test_ph_and_co2_agree_with_phreeqc(kh: float, temperature_c: float, co2: flo
     water = phreeqpython.PhreeqPython(database="phreeqc.dat").add_solution_simple(
         {"NaHCO3": alkalinity * 1000, "CO2": (carbon - alkalinity) * 1000}, temperature=temperature_c
     )
-    assert ph == pytest.approx(water.pH, abs=0.005)
-    assert co2 == pytest.approx(water.species["CO2"] * CO2_MG_PER_MOL, rel=0.005)
+    # PHREEQC also pairs Na+ with carbonate, which we leave out: it tells only in degassed water
+    assert ph == pytest.approx(water.pH, abs=0.001 if co2 >= 5 else 0.006)
+    assert co2 == pytest.approx(water.species["CO2"] * CO2_MG_PER_MOL, rel=0.001 if co2 >= 5 else 0.012)
 
 
 @pytest.mark.parametrize(("kh", "temperature_c", "co2"), POINTS)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import select
 import threading
 import time
 from collections.abc import Iterator
@@ -115,6 +117,17 @@ def test_control_bytes_pass_unchanged_and_nothing_is_echoed(line: PtyLine) -> No
         assert reader.read(256) == bytes(range(256))
         reader.timeout = 0.05
         assert reader.read(1) == b""
+
+
+def test_port_is_raw_before_a_reader_sets_it_up(line: PtyLine) -> None:
+    """A reader that only opens the path, as `cat` does, gets the bytes at once and unchanged too."""
+    reader = os.open(line.port, os.O_RDWR | os.O_NOCTTY)
+    try:
+        assert line.write(b"a\r\x04b\x03\x13no line end", threading.Event())
+        assert select.select([reader], [], [], 2)[0]
+        assert os.read(reader, 100) == b"a\r\x04b\x03\x13no line end"
+    finally:
+        os.close(reader)
 
 
 def test_writing_stops_when_told_with_no_reader(line: PtyLine) -> None:
