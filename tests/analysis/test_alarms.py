@@ -142,6 +142,7 @@ def test_priority_up_at_once_and_asks_again_down_after_a_hold() -> None:
     assert b.update([gas("high")], T0 + 2000) == []
     assert b.update([gas("critical")], T0 + 2000 + PRIORITY_HOLD_MS - 1) == []  # not lower for long enough
     assert b.update([gas("high")], T0 + 3000 + PRIORITY_HOLD_MS) == []
+    assert b.update([gas("high")], T0 + 2999 + 2 * PRIORITY_HOLD_MS) == []
     down = b.update([gas("high")], T0 + 3000 + 2 * PRIORITY_HOLD_MS)
     assert kinds(down) == ["priority-changed"] and down[0].priority == "high"
 
@@ -160,6 +161,15 @@ def test_shelf_ends_and_what_still_stands_is_raised_again() -> None:
     assert kinds(b.update([gas()], T0 + 91 * MIN)) == ["unshelved", "raised"]
     b.shelve(GAS, T0 + 190 * MIN, T0 + 92 * MIN, "Ines")
     assert kinds(b.unshelve(GAS, T0 + 93 * MIN, "Ines")) == ["unshelved", "raised"]
+
+
+def test_raisings_of_one_moment_have_names_of_their_own() -> None:
+    b = book()
+    names = [b.update([gas()], T0)[0].occurrence]
+    for _ in range(2):
+        b.shelve(GAS, T0 + MIN, T0, "Ines")
+        names.append(b.unshelve(GAS, T0, "Ines")[1].occurrence)
+    assert len(set(names)) == 3
 
 
 def test_what_goes_while_shelved_is_cleared_and_not_raised_again() -> None:

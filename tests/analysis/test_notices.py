@@ -37,9 +37,11 @@ class Inbox:
         self.posts: list[dict[str, Any]] = []
         self.gets: list[str] = []
         self.status = 200
+        self.tries = 0
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
+                inbox.tries += 1
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 if inbox.status == 200:
                     inbox.posts.append(json.loads(body))
@@ -229,6 +231,22 @@ def test_a_failing_channel_hides_no_other_and_is_retried(
     assert "secret-token" not in caplog.text
     kept = b"".join(path.read_bytes() for path in store.path.parent.iterdir())
     assert b"secret-token" not in kept and name.encode() in kept
+
+
+def test_a_failing_channel_is_tried_once_a_round(inbox: Inbox, store: EmbeddedStore) -> None:
+    # each try may last until a time-out, and the other channels wait for it
+    notices = notifier(inbox)
+    inbox.status = 503
+    for _ in range(5):
+        notices.queue_test(store, T0)
+    critical = [finding("stray-current-suspected", "critical"), finding(priority="critical")]
+    keep(notices, store, AlarmBook("alcove").update(critical, T0), T0)
+    for at in (0, 1000, 9000):
+        notices.run_once(store, T0 + at)
+    assert inbox.tries == 1
+    inbox.status = 200
+    notices.run_once(store, T0 + 10_000)
+    assert len(inbox.posts) == 3
 
 
 @pytest.mark.parametrize("url", ["json://127.0.0.1:1/secret-token", "nonsense://secret-token"])
