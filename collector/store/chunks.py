@@ -191,6 +191,8 @@ def _summaries(columns: codec.Columns, step_ms: int) -> Iterator[Summary]:
         values: Any = columns.value[first:last][good[first:last]]
         start = int(starts[first])
         if len(values):
-            yield Summary(start, len(values), float(values.min()), float(values.mean()), float(values.max()))
+            with np.errstate(over="ignore"):  # absurd values must not stop the packing
+                mean = float(values.mean())
+            yield Summary(start, len(values), float(values.min()), mean, float(values.max()))
         else:
             yield Summary(start, 0, None, None, None)

@@ -1,0 +1,176 @@
+"""Space and time of the embedded store beside plain SQLite rows and Parquet, all in one run.
+
+    python bench/store.py [--days 365]
+
+Three series at 10 s, as a shelf tank sends them: temperature and pH to 0.01, light to 1 lx, with noise, lost
+reports, unread probes and suspect flags. The store is filled as the service fills it: a day of readings in
+batches, then that day packed; the room that its rows took stays in the file for the next day's.
+Run twice: with a device that has a clock (times 10 s apart), and with one whose reports are stamped on
+arrival (times uneven by up to 0.12 s, which is what its space then goes to).
+Only the ratios carry over to another machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sqlite3
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pyarrow import parquet
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from collector.readings import Reading
+from collector.store.embedded import EmbeddedStore
+from collector.store.tables import export_parquet
+
+DAY_MS = 86_400_000
+START_MS = 20_454 * DAY_MS  # 2026-01-01
+PER_DAY = 8640
+QUANTITIES = ("temperature", "ph", "light")
+MONTH_DAYS = 30
+
+
+def day_of_readings(day: int, jitter_ms: int) -> Iterator[Reading]:
+    """One day of all three series in order of arrival."""
+    chance = np.random.default_rng(day)
+    phase = np.arange(PER_DAY) / PER_DAY
+    lit = (phase > 0.5) & (phase < 0.83)
+    series = {
+        "temperature": np.round(23.5 + 0.6 * np.sin(6.28 * phase) + chance.normal(0, 0.02, PER_DAY), 2),
+        "ph": np.round(6.9 - 0.25 * np.sin(6.28 * phase) + chance.normal(0, 0.01, PER_DAY), 2),
+        "light": np.round(np.where(lit, 7400 + chance.normal(0, 30, PER_DAY), chance.poisson(2, PER_DAY))),
+    }
+    times = START_MS + day * DAY_MS + np.arange(PER_DAY) * 10_000
+    if jitter_ms:
+        times = times + chance.integers(0, jitter_ms, PER_DAY)
+    lost = chance.random(PER_DAY) < 0.001
+    for n, time_ms in enumerate(times.tolist()):
+        if lost[n]:
+            continue
+        for quantity in QUANTITIES:
+            value = None if chance.random() < 0.0005 else float(series[quantity][n])
+            flag = 3 if chance.random() < 0.001 else 1
+            yield Reading("shelf", quantity, time_ms, value, flag, day * PER_DAY + n, 1 if jitter_ms else 0)
+
+
+def best_ms(call: Callable[[], Any], times: int = 15) -> float:
+    """Shortest of several runs, in ms: what the work takes when nothing else does."""
+    taken = []
+    for _ in range(times):
+        begin = time.perf_counter()
+        call()
+        taken.append(time.perf_counter() - begin)
+    return min(taken) * 1000
+
+
+def fill_rows(path: Path, days: int, jitter_ms: int) -> int:
+    """The peer: one plain table, the key its primary key."""
+    db = sqlite3.connect(path)
+    db.execute(
+        "CREATE TABLE readings (series INTEGER, time_ms INTEGER, value REAL, flag INTEGER, seq INTEGER,"
+        " stamp INTEGER, PRIMARY KEY (series, time_ms, seq)) WITHOUT ROWID"
+    )
+    count = 0
+    for day in range(days):
+        rows = [
+            (QUANTITIES.index(r.quantity), r.time_ms, r.value, r.flag, r.seq, r.stamp)
+            for r in day_of_readings(day, jitter_ms)
+        ]
+        db.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)", rows)
+        count += len(rows)
+    db.commit()
+    db.execute("VACUUM")
+    db.close()
+    return count
+
+
+def rows_month(path: Path, start: int, end: int) -> pd.DataFrame:
+    db = sqlite3.connect(path)
+    frame = pd.read_sql_query(
+        "SELECT time_ms, value, flag, seq, stamp FROM readings"
+        " WHERE series = 0 AND time_ms >= ? AND time_ms < ?",
+        db,
+        params=(start, end),
+    )
+    db.close()
+    frame["time"] = pd.to_datetime(frame.pop("time_ms"), unit="ms", utc=True)
+    return frame.set_index("time")
+
+
+def parquet_month(path: Path, start: int, end: int) -> pd.DataFrame:
+    span = [
+        ("quantity", "=", "temperature"),
+        ("time", ">=", pd.Timestamp(start, unit="ms", tz="UTC")),
+        ("time", "<", pd.Timestamp(end, unit="ms", tz="UTC")),
+    ]
+    columns = ["time", "value", "flag", "seq", "stamp"]
+    return parquet.read_table(path, columns=columns, filters=span).to_pandas().set_index("time")
+
+
+def run(folder: Path, days: int, jitter_ms: int) -> None:
+    month = min(days, MONTH_DAYS)
+    path = folder / f"store{jitter_ms}.db"
+    adding = packing = 0.0
+    count = 0
+    with EmbeddedStore(path) as store:
+        for day in range(days):
+            readings = list(day_of_readings(day, jitter_ms))
+            begin = time.perf_counter()
+            for first in range(0, len(readings), 300):
+                count += store.add_readings(readings[first : first + 300])
+            adding += time.perf_counter() - begin
+            begin = time.perf_counter()
+            store.compact(START_MS + (day + 1) * DAY_MS, settle_ms=0)
+            packing += time.perf_counter() - begin
+        begin = time.perf_counter()
+        export_parquet(store, folder / "store.parquet")
+        exporting = time.perf_counter() - begin
+    size = path.stat().st_size
+    few = min(days, MONTH_DAYS)
+    rows_count = fill_rows(folder / "rows.db", few, jitter_ms)
+    start, end = START_MS + (days - month) * DAY_MS, START_MS + days * DAY_MS
+    rows_start, rows_end = START_MS + (few - month) * DAY_MS, START_MS + few * DAY_MS
+    with EmbeddedStore(path, read_only=True) as store:
+        assert store.check() == []
+        ours = best_ms(lambda: store.frame("shelf", "temperature", start, end))
+        length = len(store.frame("shelf", "temperature", start, end))
+    rows = best_ms(lambda: rows_month(folder / "rows.db", rows_start, rows_end), 5)
+    column = best_ms(lambda: parquet_month(folder / "store.parquet", start, end))
+    assert length == len(parquet_month(folder / "store.parquet", start, end))
+    rows_bytes = (folder / "rows.db").stat().st_size / rows_count
+    parquet_bytes = (folder / "store.parquet").stat().st_size / count
+    kind = f"stamped on arrival, uneven by {jitter_ms} ms" if jitter_ms else "device with a clock"
+    print(f"\n{kind}: {days} days, {count} readings; {month} days of one series: {length} readings")
+    print(f"{'':24}{'bytes a reading':>16}{'a month, ms':>14}")
+    print(f"{'this store':24}{size / count:16.2f}{ours:14.1f}")
+    print(f"{'plain SQLite rows':24}{rows_bytes:16.2f}{rows:14.1f}")
+    print(f"{'Parquet (delta, zstd)':24}{parquet_bytes:16.2f}{column:14.1f}")
+    print(f"rows / this store       {rows_bytes * count / size:16.1f}{rows / ours:14.1f}")
+    print(
+        f"adding {count / adding / 1000:.0f} thousand readings a second (batches of 300, synchronous=FULL), "
+        f"packing {packing / days / len(QUANTITIES) * 1000:.0f} ms a day of a series, "
+        f"export to Parquet {exporting:.1f} s",
+        flush=True,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--days", type=int, default=365)
+    parser.add_argument("--uneven", type=int, nargs="*", default=[0, 120], metavar="MS", help="0: even")
+    arguments = parser.parse_args()
+    for jitter_ms in arguments.uneven:
+        with tempfile.TemporaryDirectory() as folder:
+            run(Path(folder), arguments.days, jitter_ms)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,135 @@
+"""Export and import: the same data back, read meanwhile by pandas and pyarrow on their own."""
+
+from __future__ import annotations
+
+import math
+import random
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from pyarrow import parquet
+
+from collector.errors import ReplayError, StoreError
+from collector.readings import Reading
+from collector.store.embedded import EmbeddedStore
+from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
+
+START_MS = 1_772_323_200_000  # 2026-03-01T00:00:00Z
+BOTH = pytest.mark.parametrize(
+    ("write", "read", "name"),
+    [(export_csv, import_csv, "out.csv"), (export_parquet, import_parquet, "out.parquet")],
+)
+
+
+def some(count: int = 3000) -> list[Reading]:
+    chance = random.Random(8)
+    values = (None, 0.1, 24.06, 1 / 3, 5e-324, 1.7e308, math.inf, -41.5)
+    return [
+        Reading(
+            tank,
+            quantity,
+            START_MS + n * 60_000 + chance.randrange(1000),
+            chance.choice(values),
+            chance.choice([1, 2, 3, 4, 9]),
+            chance.choice([-1, n, 2**62 + n]),
+            n % 2,
+        )
+        for tank in ("hallway", "shed")
+        for quantity in ("ph", "temperature")
+        for n in range(count)
+    ]
+
+
+def content(store: EmbeddedStore) -> list[Reading]:
+    return [r for tank in store.tanks() for q in store.quantities(tank) for r in store.readings(tank, q)]
+
+
+@BOTH
+def test_what_goes_out_comes_back(tmp_path: Path, write: object, read: object, name: str) -> None:
+    assert callable(write) and callable(read)
+    path = tmp_path / name
+    with EmbeddedStore(tmp_path / "a.db") as store, EmbeddedStore(tmp_path / "b.db") as other:
+        store.add_readings(some())
+        store.compact(START_MS + 2 * 86_400_000)  # part packed, part rows
+        assert write(store, path) == 12_000
+        assert read(other, path) == 12_000
+        assert content(other) == content(store) == some_sorted()
+        assert read(other, path) == 0
+        assert write(store, path, tank="shed", start_ms=START_MS, end_ms=START_MS + 3_600_000) == 120
+    assert not list(tmp_path.glob("*.part"))
+
+
+def some_sorted() -> list[Reading]:
+    return sorted(some(), key=lambda r: (r.tank, r.quantity, r.time_ms, r.seq))
+
+
+def test_pandas_reads_the_csv_and_the_parquet_alike(tmp_path: Path) -> None:
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        store.add_readings(some())
+        export_csv(store, tmp_path / "out.csv")
+        export_parquet(store, tmp_path / "out.parquet")
+    want = some_sorted()
+    table = pd.read_csv(tmp_path / "out.csv")
+    columnar = parquet.read_table(tmp_path / "out.parquet").to_pandas()
+    for frame in (table, columnar):
+        times = pd.to_datetime(frame["time"], utc=True)
+        assert (times.astype("datetime64[ms, UTC]").astype("int64") == [r.time_ms for r in want]).all()
+        assert [None if math.isnan(v) else v for v in frame["value"]] == [r.value for r in want]
+        for column in ("tank", "quantity", "flag", "seq", "stamp"):
+            assert frame[column].tolist() == [getattr(r, column) for r in want]
+
+
+def test_a_recorded_file_without_flags_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "recorded.csv"
+    path.write_text(
+        "time,tank,quantity,value\n"
+        "2026-03-01T00:00:10Z,hallway,ph,6.8\n"
+        "2026-03-01T01:00:00.5+01:00,hallway,ph,\n"
+    )
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        assert import_csv(store, path) == 2
+        assert [r for _, r in store.arrivals_after(0)] == [
+            Reading("hallway", "ph", START_MS + 10_000, 6.8),
+            Reading("hallway", "ph", START_MS + 500, None),
+        ]
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("2026-03-01T00:00:20,hallway,ph,6.8", "no offset"),
+        ("2026-03-01T00:00:20Z,hallway,phh,6.8", "unknown quantity 'phh'"),
+        ("2026-03-01T00:00:20Z,hallway,ph", "has 3 fields instead of 4"),
+        ("2026-03-01T00:00:20Z,hallway,ph,warm", "warm"),
+        ("2026-03-01T00:00:20Z,hallway,ph,nan", "leave it empty"),
+        ("2026-03-01T00:00:20Z,,ph,6.8", "tank is empty"),
+        ("yesterday,hallway,ph,6.8", "yesterday"),
+    ],
+)
+def test_a_bad_line_is_named(tmp_path: Path, line: str, message: str) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text(f"time,tank,quantity,value\n2026-03-01T00:00:10Z,hallway,ph,6.8\n{line}\n")
+    with (
+        EmbeddedStore(tmp_path / "a.db") as store,
+        pytest.raises(ReplayError, match=rf"bad\.csv:3: .*{message}.*; mend"),
+    ):
+        import_csv(store, path)
+
+
+def test_what_is_no_table_is_said_to_be_so(tmp_path: Path) -> None:
+    path = tmp_path / "x"
+    path.write_text("a,b\n1,2\n")
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        with pytest.raises(ReplayError, match="x:1: the header"):
+            import_csv(store, path)
+        with pytest.raises(ReplayError, match="Parquet"):
+            import_parquet(store, path)
+        with pytest.raises(ReplayError, match="can't be read"):
+            import_csv(store, tmp_path / "nowhere")
+        pd.DataFrame({"time": [1]}).to_parquet(tmp_path / "y")
+        with pytest.raises(ReplayError, match="no column 'tank'"):
+            import_parquet(store, tmp_path / "y")
+        for write in (export_csv, export_parquet):
+            with pytest.raises(StoreError, match="can't be written"):
+                write(store, tmp_path / "no" / "out")
