@@ -60,6 +60,10 @@ def send_by_apprise(url: str, title: str, body: str, priority: str) -> bool:
     sender = apprise.Apprise()
     if not sender.add(url):
         raise ValueError("not a URL that apprise knows")
+    if "overflow=" not in url.lower():
+        # by default a channel refuses what is too long for it, and a refused notice never arrives
+        for channel in sender:
+            channel.overflow_mode = apprise.OverflowMode.SPLIT
     kind = kinds.get(priority, apprise.NotifyType.FAILURE)
     return bool(sender.notify(body=body, title=title, notify_type=kind))
 

@@ -249,6 +249,21 @@ def test_a_failing_channel_is_tried_once_a_round(inbox: Inbox, store: EmbeddedSt
     assert len(inbox.posts) == 3
 
 
+def test_a_channel_of_short_messages_gets_all_of_it_in_parts(
+    inbox: Inbox, store: EmbeddedStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from apprise.plugins.custom_json import NotifyJSON
+
+    monkeypatch.setattr(NotifyJSON, "body_maxlen", 500)
+    notices, book = notifier(inbox), AlarmBook("alcove", "Alcove")
+    keep(notices, store, book.update([finding()], T0), T0)
+    assert notices.run_once(store, T0) == 1
+    assert len(inbox.posts) > 3
+    assert all(len(post["message"]) <= 500 for post in inbox.posts)
+    whole = " ".join(post["message"] for post in inbox.posts)
+    assert "licensed" in whole and "fish-health" in whole and "Get air into the water now" in whole
+
+
 @pytest.mark.parametrize("url", ["json://127.0.0.1:1/secret-token", "nonsense://secret-token"])
 def test_a_channel_that_is_not_there_or_not_known(
     url: str, inbox: Inbox, store: EmbeddedStore, caplog: pytest.LogCaptureFixture
