@@ -1,0 +1,46 @@
+"""collector/log.py: one line a cause, the rest counted."""
+
+from __future__ import annotations
+
+import logging
+
+import pytest
+
+from collector.log import ClearLog
+
+
+def test_one_line_a_cause_and_period(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, "t")
+    now = [1_000_000]
+    log = ClearLog(logging.getLogger("t"), lambda: now[0], every_ms=60_000)
+    assert log.say("crc", "damaged")
+    for _ in range(5):
+        now[0] += 1000
+        assert not log.say("crc", "damaged")
+    assert log.say("json", "not JSON")
+    now[0] += 60_000
+    assert log.say("crc", "damaged")
+    assert log.counts == {"crc": 7, "json": 1}
+    assert log.over("crc", "lines are good again")
+    assert not log.over("crc", "lines are good again")
+    assert caplog.messages == [
+        "damaged",
+        "not JSON",
+        "damaged (and 5 more of these since the last such line)",
+        "lines are good again (happened 7 times)",
+    ]
+
+
+def test_clock_set_back_does_not_silence(caplog: pytest.LogCaptureFixture) -> None:
+    now = [10_000_000]
+    log = ClearLog(logging.getLogger("t"), lambda: now[0])
+    log.say("a", "one")
+    now[0] -= 5_000_000
+    assert log.say("a", "two")
+
+
+def test_causes_are_bounded() -> None:
+    log = ClearLog(logging.getLogger("t.quiet"), lambda: 0)
+    for n in range(5000):
+        log.say(str(n), "x", logging.DEBUG)
+    assert len(log.counts) == 1000
