@@ -411,8 +411,8 @@ RATIONALE: dict[str, Rationale] = {
         consequence="without a running filter oxygen falls within hours, the filter's bacteria die off "
         "and the water drifts to room temperature",
         action=(
-            "Get air into the water: a battery air pump, or scoop and pour with a clean jug every few "
-            "minutes.",
+            "Get air into the water: a battery air pump, or, with all devices unplugged, scoop and pour with "
+            "a clean jug every few minutes.",
             "See whether the room has power. If a residual-current device has tripped, unplug all tank "
             "devices with dry hands before you switch it back on, then plug in one at a time; what trips it "
             "stays out.",
