@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from analysis.types import Event
 from collector.errors import StoreError
 from collector.readings import Reading
+from collector.store.base import ReadingStore
 from collector.store.embedded import EmbeddedStore
 
 
@@ -67,7 +68,7 @@ READINGS = st.builds(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(batches=st.lists(st.lists(READINGS, max_size=12), max_size=8), again=st.randoms())
 def test_redelivered_readings_are_one_row_each(
     tmp_path: Path, batches: list[list[Reading]], again: object
@@ -217,6 +218,37 @@ def test_another_writer_does_not_confuse_what_is_remembered(store: EmbeddedStore
         assert other.add_readings([Reading("shed", "ph", 1, 7.0), reading(1)]) == 1
     assert store.add_readings([Reading("shed", "ph", 1, 7.0), Reading("loft", "ph", 1, 7.0)]) == 1
     assert store.tanks() == ["hallway", "loft", "shed"]
+
+
+def test_a_writer_waits_for_another_one_and_says_so(store: EmbeddedStore) -> None:
+    with EmbeddedStore(store.path, busy_ms=20) as other:
+        with store.transaction():
+            store.add_readings([reading(1)])
+            with pytest.raises(StoreError, match="another process"):
+                other.add_readings([reading(2)])
+        assert other.add_readings([reading(2)]) == 1
+    assert len(list(store.arrivals_after(0))) == 2
+
+
+def test_a_shrunk_file_is_smaller_and_holds_the_same(store: EmbeddedStore) -> None:
+    readings = [reading(n * 10_000) for n in range(20_000)]
+    store.add_readings(readings)
+    store.compact(10 * 86_400_000)
+    store._all("PRAGMA wal_checkpoint(TRUNCATE)")
+    before = store.path.stat().st_size
+    store.shrink()
+    assert store.path.stat().st_size < before / 4
+    assert list(store.readings("hallway", "temperature")) == readings
+    with store.transaction(), pytest.raises(StoreError, match="shrunk"):
+        store.shrink()
+
+
+def test_it_is_a_store_of_readings(store: EmbeddedStore) -> None:
+    """The type checker holds the class to the protocol; this holds the names to it at run time."""
+    kept: ReadingStore = store
+    names = [name for name in vars(ReadingStore) if not name.startswith("_")]
+    assert len(names) > 6
+    assert all(callable(getattr(kept, name)) for name in names)
 
 
 def test_the_last_thousand_payloads_are_set_aside(store: EmbeddedStore) -> None:

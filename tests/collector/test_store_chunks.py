@@ -39,7 +39,7 @@ def exact(rows: list[tuple[object, ...]]) -> list[str]:
     return [repr(row) for row in rows]  # tells -0.0 from 0.0, too
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(rows=ROWS)
 def test_any_rows_come_back_bit_for_bit(rows: list[tuple[object, ...]]) -> None:
     want = sorted(rows, key=lambda row: (row[0], row[3]))
@@ -151,7 +151,7 @@ class CompactedStore(RuleBasedStateMachine):
 
 TestCompactedStore = CompactedStore.TestCase
 TestCompactedStore.settings = settings(
-    max_examples=25, stateful_step_count=15, deadline=None, suppress_health_check=list(HealthCheck)
+    max_examples=15, stateful_step_count=15, deadline=None, suppress_health_check=list(HealthCheck)
 )
 
 

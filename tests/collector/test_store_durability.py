@@ -186,6 +186,22 @@ def test_others_read_while_the_service_writes(tmp_path: Path) -> None:
     assert seen > writer.BATCH
 
 
+def test_the_command_line_asks_while_the_service_writes(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    process = start(path, 0, 10**6, "FULL", 10)
+    try:
+        process.stdout.readline()
+        for number in range(15):
+            with EmbeddedStore(path) as command:
+                command.add_request("acknowledge", "hallway", "co2-absent", "", {}, "ana", number)
+    finally:
+        process.kill()
+        said = process.communicate()[0].split()
+    with EmbeddedStore(path) as store:
+        assert [request.created_ms for request in store.open_requests()] == list(range(15))
+        assert verify(store, int(said[-1])) == ""
+
+
 def test_a_full_file_loses_nothing_and_goes_on_when_there_is_room(tmp_path: Path) -> None:
     path = tmp_path / "a.db"
     with EmbeddedStore(path) as store:
