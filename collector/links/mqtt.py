@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import socket
 import ssl
 import threading
 from collections.abc import Iterable
@@ -36,6 +37,7 @@ _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 500  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
 _RETRY_S = (1, 60)
+_SHORT_MS = 10_000
 _COUNTERS = (
     "delivered",
     "redelivered",
@@ -49,20 +51,31 @@ _COUNTERS = (
 )
 
 
+class _TlsSocket(ssl.SSLSocket):
+    """Closed where the handshake fails: paho would leave it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 class _Client(mqtt.Client):
     """Paho's client, keeping why it could not connect, and outliving what it can't parse."""
 
-    failure: Exception | None = None
+    failure: str = ""
     parting: threading.Event
 
     def reconnect(self) -> MQTTErrorCode:
         try:
             return super().reconnect()
         except OSError as error:
-            self.failure = error
+            self.failure = _failure(error)
             raise
         except Exception as error:  # such as UnicodeError from a host name: paho's thread would end
-            self.failure = error
+            self.failure = _failure(error)
             raise OSError(str(error)) from error
 
     def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
@@ -113,6 +126,8 @@ class BrokerLink:
         self._deliver: Deliver | None = None
         self._connection = 0  # message ids belong to one connection
         self._up = False
+        self._connected_ms = 0
+        self._short_ones = 0  # connections in a row that were lost soon
         self._state_topic = f"rushlight/collector/{settings.client_id}"
         self._five = settings.protocol == "5"
         self._parting = threading.Event()
@@ -137,18 +152,7 @@ class BrokerLink:
         elif username is not None:
             client.username_pw_set(username)
         if settings.tls_ca or settings.tls_certificate or settings.port == 8883:
-            files = [
-                str(base / name) if name is not None else None
-                for name in (settings.tls_ca, settings.tls_certificate, settings.tls_key)
-            ]
-            try:
-                client.tls_set(files[0], files[1], files[2])
-            except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
-                named = ", ".join(name for name in files if name)
-                raise SettingsError(
-                    f"links: tls_ca, tls_certificate, tls_key ({named}): can't be used ({error}); "
-                    "name PEM files that can be read"
-                ) from None
+            client.tls_set_context(_tls(settings, base))
         client.reconnect_delay_set(*retry_s)
         client.will_set(self._state_topic, b"offline", qos=1, retain=True)
         client.on_connect = self._on_connect
@@ -207,6 +211,7 @@ class BrokerLink:
             self._say.say("refused", f"{self.name}: the broker refuses: {self._refusal(reason)}; trying on")
             return
         self._connection += 1
+        self._connected_ms = self._clock()
         self._up = True
         self.counters["connected"] += 1
         again = self._say.over("failed", f"{self.name}: the broker is there again")
@@ -241,15 +246,7 @@ class BrokerLink:
 
     def _on_connect_fail(self, client: mqtt.Client, userdata: Any) -> None:
         self.counters["failed"] += 1
-        error = self._client.failure
-        reason = str(error) or type(error).__name__
-        if isinstance(error, ssl.SSLCertVerificationError):
-            reason = f"its certificate is not trusted ({error.verify_message}); is `tls_ca` the right one?"
-        elif isinstance(error, ssl.SSLError):
-            reason = f"no TLS ({error.reason}); is {self._settings.port} the broker's TLS port?"
-        elif isinstance(error, ConnectionRefusedError):
-            reason = "nothing listens there; is the broker running, are host and port right?"
-        self._say.say("failed", f"{self.name}: can't reach the broker: {reason} Trying on")
+        self._say.say("failed", f"{self.name}: can't reach the broker: {self._client.failure}; trying on")
 
     def _on_disconnect(
         self, client: mqtt.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any
@@ -258,10 +255,15 @@ class BrokerLink:
         if not was_up or self._parting.is_set():
             return
         self.counters["lost"] += 1
-        text = str(reason)
-        if reason.value == 142:
-            text += f"; does another collector use client_id {self._settings.client_id!r}? Give each its own"
-        self._say.say("lost", f"{self.name}: connection lost ({text}); connecting again")
+        self._say.say("lost", f"{self.name}: connection lost ({reason}); connecting again")
+        short = 0 <= self._clock() - self._connected_ms < _SHORT_MS
+        self._short_ones = self._short_ones + 1 if short else 0
+        if self._short_ones >= 3 or reason.value == 142:  # 142: session taken over
+            self._say.say(
+                "contest",
+                f"{self.name}: lost again right after connecting: does another collector use client_id "
+                f"{self._settings.client_id!r}? Give each its own",
+            )
 
     def _on_subscribe(
         self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
@@ -306,6 +308,39 @@ class BrokerLink:
         token = (self._connection, message.mid, message.qos)
         payload = bytes(message.payload)
         self._deliver(Delivery(self.name, topic, payload, self._clock(), message.dup, token))
+
+
+def _tls(settings: MqttLink, base: Path) -> ssl.SSLContext:
+    """Certificates are checked against `tls_ca`, or the system's where it is not given."""
+    ca, certificate, key = (
+        str(base / name) if name is not None else None
+        for name in (settings.tls_ca, settings.tls_certificate, settings.tls_key)
+    )
+    try:
+        context = ssl.create_default_context(cafile=ca)
+        context.sslsocket_class = _TlsSocket
+        if certificate is not None:
+            context.load_cert_chain(certificate, key)
+    except OSError as error:  # ssl.SSLError is one
+        named = ", ".join(name for name in (ca, certificate, key) if name)
+        raise SettingsError(
+            f"links: tls_ca, tls_certificate, tls_key ({named}): can't be used ({error}); "
+            "name PEM files that can be read"
+        ) from None
+    return context
+
+
+def _failure(error: Exception) -> str:
+    """Why there is no connection, as text: the exception itself would keep paho's sockets alive."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not trusted ({error.verify_message}); is `tls_ca` the right one?"
+    if isinstance(error, ssl.SSLError):
+        return f"no TLS there ({error.reason}); is `port` the broker's TLS port?"
+    if isinstance(error, ConnectionRefusedError):
+        return "nothing listens there; is the broker running, are host and port right?"
+    if isinstance(error, socket.gaierror | UnicodeError):
+        return "no such host name; is `host` right, is the network up?"
+    return str(error) or type(error).__name__
 
 
 def _environment(name: str, key: str) -> str:
