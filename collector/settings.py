@@ -1,7 +1,7 @@
 """`rushlight.toml` into typed settings; every error names the file and the key and says what to do.
 
-The keys are those of the contract's section 3. Additions: `[tanks.X.ph_calibration]`, `[tanks.X.water]
-air_co2_ppm`, `[notices] quiet_from, quiet_to, quiet_timezone, wake_for`, `[status_page]`.
+The keys are those of the contract's section 3. Additions: `[store] keep_days`, `[tanks.X.ph_calibration]`,
+`[tanks.X.water] air_co2_ppm`, `[notices] quiet_from, quiet_to, quiet_timezone, wake_for`, `[status_page]`.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
 
 
 class StoreSettings(_Table):
-    """Where readings are kept."""
+    """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever."""
 
     kind: Literal["embedded", "influxdb"] = "embedded"
     path: str = "rushlight.db"
@@ -91,6 +91,7 @@ class StoreSettings(_Table):
     org: str | None = None
     bucket: str | None = None
     token_env: str | None = None
+    keep_days: dict[str, float] = {}
 
 
 class WaterSettings(_Table):
@@ -350,6 +351,12 @@ def _check(settings: Settings) -> Iterator[str]:
         for name in ("url", "bucket"):
             if not getattr(settings.store, name):
                 yield f"store.{name}: must be given for an InfluxDB store"
+    for quantity, days in settings.store.keep_days.items():
+        if quantity not in QUANTITIES:
+            guess = _guess(quantity, list(QUANTITIES))
+            yield f"store.keep_days.{quantity}: unknown quantity {quantity!r}{guess}"
+        if not days >= 1:
+            yield f"store.keep_days.{quantity}: must be at least 1 day; leave it out to keep all"
     notices = settings.notices
     if notices.resend_min <= 0:
         yield "notices.resend_min: must be more than 0 minutes"
