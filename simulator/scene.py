@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -113,19 +113,35 @@ class Scene:
         for report in self.play():
             yield report.time_ms, report.values
 
-    def play(self) -> Iterator[Report]:
-        """Simulate: the tank in steps of `step_s`, a report each `report_every_s`."""
+    def unattended(self, chapter: Chapter) -> Scene:
+        """This scene had nobody come in `chapter`: what begins with it goes on for four days, nothing after
+        it happens. Its readings are the same up to the chapter's start."""
+        end_ms = chapter.start_ms + 4 * 86_400_000
+        faults = [fault for fault in self.faults if fault.start_ms < chapter.start_ms]
+        faults += [replace(f, end_ms=end_ms) for f in self.faults if f.start_ms == chapter.start_ms]
+        return replace(self, chapters=(replace(chapter, end_ms=end_ms),), faults=tuple(faults))
+
+    def states(self) -> Iterator[tuple[int, Tank, Surroundings]]:
+        """`(now_ms, tank, surroundings)` after each step of `step_s`, the days of settling included.
+
+        The tank is the same object each time.
+        """
         offset = datetime.fromtimestamp(self.start_ms / 1000, ZoneInfo(self.timezone)).utcoffset()
         room = Room(self.room, int(offset.total_seconds()) if offset else 0, self.seed)
         reactor = Wander(random.Random(self.seed + 2), 1.0, self.reactor_spread, 6 * 3600)
-        probes = self._probes()
         tank = Tank(self.design, self.design.heater_setpoint_c, 15.0)
-        powered = False
         for now_ms in range(self.start_ms - self.settle_s * 1000, self.end_ms, self.step_s * 1000):
             around = room.at(now_ms)
             tank.controls = apply_faults(self.faults, now_ms)
             tank.controls.reactor_factor *= reactor.advance(self.step_s)
             tank.step(self.step_s, around)
+            yield now_ms, tank, around
+
+    def play(self) -> Iterator[Report]:
+        """Simulate: the tank in steps of `step_s`, a report each `report_every_s`."""
+        probes = self._probes()
+        powered = False
+        for now_ms, tank, around in self.states():
             if not tank.controls.mains:
                 powered = False
                 continue

@@ -1,0 +1,333 @@
+"""`rushlight demo`: the whole job on a simulated tank, compressed in time.
+
+Simulated are the tank and its microcontroller (`simulator/`). The pseudo-terminal between them and the
+serial link is the kernel's own, and everything behind it is what `rushlight run` uses.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from analysis.alarm_texts import duration_text
+from analysis.demo_screen import Outcome, Screen, lead_text
+from analysis.notice_channels import Sender
+from analysis.notice_texts import milliseconds
+from analysis.notices import Notifier
+from analysis.types import Event
+from analysis.watch import TankWatch
+from analysis.water import carbon_dioxide_mg_l
+from collector.errors import SettingsError
+from collector.intake import Intake
+from collector.links import make_link
+from collector.links.base import Delivery
+from collector.log import Clock
+from collector.readings import PH, TEMPERATURE, Flag
+from collector.settings import Settings, parse_settings
+from collector.store.embedded import EmbeddedStore
+from collector.timing import Stamper
+from collector.wire import decode_line
+from simulator.node import SimulatedNode
+from simulator.scene import SCENE, Chapter, Scene
+from simulator.tank import Tank
+
+__all__ = ["DEFAULT_DIRECTORY", "DEFAULT_SECONDS", "run_demo"]
+
+DEFAULT_DIRECTORY = Path("rushlight-demo")
+DEFAULT_SECONDS = 30.0
+
+_MARK = "# Written by `rushlight demo`"
+_HEAD = f"""{_MARK}, which fills this folder anew each time.
+# The serial port was the demo's own and is gone; `rushlight status` and `replay` need only the rest.
+
+"""
+_TARGET = "rushlight-demo://screen"
+_NOTICES = """
+[notices]
+resend_min = 1440  # a reminder each simulated quarter of an hour would drown the screen
+"""
+
+
+def run_demo(directory: Path | None, seconds: float | None, out: TextIO, scene: Scene = SCENE) -> int:
+    """Play the scene and print what a person would get to see.
+
+    Parameters
+    ----------
+    directory : Path or None
+        Where settings and store are left; `./rushlight-demo` by default.
+    seconds : float or None
+        How long it should take; None: about half a minute; 0: as fast as this machine can.
+    out : text stream
+    scene : Scene
+
+    Returns
+    -------
+    int
+        0; 1 where an alarm that was due did not come, or came after harm, or a false one came.
+
+    Raises
+    ------
+    SettingsError
+        The directory holds something that is not a demo's, or can't be written.
+    """
+    seconds = DEFAULT_SECONDS if seconds is None else seconds
+    folder = _folder(DEFAULT_DIRECTORY if directory is None else directory)
+    span_s = (scene.end_ms - scene.start_ms) / 1000
+    node = SimulatedNode(scene, speed=span_s / seconds if seconds > 0 else None)
+    text = _HEAD + scene.settings_for(node.port, "rushlight.db") + _NOTICES
+    (folder / "rushlight.toml").write_text(text, encoding="utf-8")
+    settings = parse_settings(text, str(folder / "rushlight.toml"))
+    return _Demo(scene, settings, node, Screen(out, scene.timezone)).run()
+
+
+class _Demo:
+    """One run: a scene played from its beginning to its end."""
+
+    def __init__(self, scene: Scene, settings: Settings, node: SimulatedNode, screen: Screen) -> None:
+        self._scene = scene
+        self._settings = settings
+        self._node = node
+        self._screen = screen
+        self._tank = settings.tanks[scene.tank]
+        self._coming = list(scene.chapters)
+        self._harm_ms: dict[str, int | None] = {}
+        self._arrived: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
+
+    def run(self) -> int:
+        screen = self._screen
+        self._introduce()
+        with EmbeddedStore(self._settings.store_path()) as store, _quiet_log():
+            collected = _Pipeline(self._settings, store, lambda: self._node.time_ms, self._take_notice)
+            with self._node:
+                for now_ms in collected.play(self._node):
+                    self._show(store, now_ms)
+                    screen.clock(now_ms)
+            self._show(store, self._scene.end_ms)
+            self._summary(store, self._scene.end_ms)
+            outcomes = list(self._outcomes(store))
+        screen.table(outcomes)
+        self._farewell(outcomes)
+        return 0 if all(outcome.good for outcome in outcomes) else 1
+
+    def _introduce(self) -> None:
+        days = (self._scene.end_ms - self._scene.start_ms) / 86_400_000
+        self._screen.text(
+            f"Rushlight demo: {days:.0f} days of a made-up tank, {self._tank.volume_litres:g} litres, with "
+            "fish and shrimps. Simulated: the tank and the microcontroller that measures it. Real: the serial "
+            f"line (pseudo-terminal {self._node.port}), the link, the store, the watch and the notices."
+        )
+        self._screen.text(f"Settings and store are left in {self._settings.store_path().parent}/.")
+        for chapter in self._scene.chapters:
+            self._harm_ms[chapter.title] = _harm_ms(self._scene, chapter, self._settings)
+
+    def _take_notice(self, url: str, title: str, body: str, priority: str) -> bool:
+        """The channel: called by the notifier, perhaps from another thread."""
+        self._arrived.put((title, body))
+        return True
+
+    def _show(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Chapters that have begun by `now_ms` and notices that have come, in order of simulated time."""
+        while not self._arrived.empty():
+            title, body = self._arrived.get()
+            event = _behind(store, body)
+            if event is None:
+                self._screen.notice(now_ms, title, body, "A notice arrives:")
+                continue
+            time_ms = milliseconds(event.time)
+            self._chapters_until(store, time_ms)
+            if event.event == "cleared":
+                self._screen.remark(title, time_ms)
+            else:
+                self._screen.notice(time_ms, title, body, self._how_long(event))
+        self._chapters_until(store, now_ms)
+
+    def _chapters_until(self, store: EmbeddedStore, now_ms: int) -> None:
+        while self._coming and self._coming[0].start_ms <= now_ms:
+            chapter = self._coming.pop(0)
+            self._summary(store, chapter.start_ms)
+            self._screen.chapter(chapter.start_ms, chapter.title, chapter.story)
+
+    def _how_long(self, event: Event) -> str:
+        """After the fault's beginning and before harm: the scene knows both, the watch does not."""
+        time_ms = milliseconds(event.time)
+        chapter = self._scene.chapter_at(time_ms)
+        if event.event != "raised":
+            return "The alarm has changed; a notice arrives:"
+        if event.alarm != chapter.expected_alarm:
+            return "A notice arrives that nothing in the scene calls for:"
+        since = duration_text((time_ms - chapter.start_ms) / 1000)
+        outcome = Outcome(chapter.title, event.alarm, chapter.start_ms, time_ms, self._harm_ms[chapter.title])
+        return f"A notice arrives, {since} after it began; {lead_text(outcome)}:"
+
+    def _summary(self, store: EmbeddedStore, end_ms: int) -> None:
+        """What the readings of the chapter that ends now were, and whether it was quiet."""
+        over = [chapter for chapter in self._scene.chapters if chapter.end_ms == end_ms]
+        for chapter in over:
+            if chapter.expected_alarm is None:
+                self._screen.remark(_readings_text(store, self._scene.tank, chapter, self._settings))
+            if not _raised(store, chapter):
+                self._screen.remark("No alarm.")
+
+    def _outcomes(self, store: EmbeddedStore) -> Iterator[Outcome]:
+        for chapter in self._scene.chapters:
+            raised = _raised(store, chapter)
+            due = chapter.expected_alarm
+            if due is not None:
+                first = min((milliseconds(e.time) for e in raised if e.alarm == due), default=None)
+                yield Outcome(chapter.title, due, chapter.start_ms, first, self._harm_ms[chapter.title])
+            for event in raised:
+                if event.alarm != due:
+                    when = milliseconds(event.time)
+                    yield Outcome(chapter.title, event.alarm, None, when, None, expected=False)
+
+    def _farewell(self, outcomes: list[Outcome]) -> None:
+        bad = sum(not outcome.good for outcome in outcomes)
+        self._screen.text()
+        if bad:
+            self._screen.text(f"{bad} of these went wrong: please report it with the table above.")
+        else:
+            self._screen.text("Every fault was told in time, and nothing else was.")
+        config = self._settings.path
+        self._screen.text(f"Look into what it left: rushlight status --config {config}")
+
+
+class _Pipeline:
+    """Link, wire, quality, store, watch and notices in one loop."""
+
+    def __init__(self, settings: Settings, store: EmbeddedStore, clock: Clock, sender: Sender) -> None:
+        self._store = store
+        self._deliveries: queue.Queue[Delivery] = queue.Queue()
+        self._link = make_link(settings.links[0], clock)
+        self._stampers = {name: Stamper() for name in settings.tanks}
+        self._watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
+        self._intake = Intake(settings)
+        self._notifier = Notifier(
+            settings.notices, environment={settings.notices.urls_env: _TARGET}, clock=clock, sender=sender
+        )
+
+    def play(self, node: SimulatedNode) -> Iterator[int]:
+        self._link.start(self._deliveries.put)
+        try:
+            while True:
+                over = node.join(0)
+                batch = self._batch()
+                if batch:
+                    yield self._take(batch)
+                elif over:
+                    return
+        finally:
+            self._link.stop()
+
+    def _batch(self) -> list[Delivery]:
+        batch: list[Delivery] = []
+        try:
+            batch.append(self._deliveries.get(timeout=0.5))
+            while len(batch) < 100:
+                batch.append(self._deliveries.get_nowait())
+        except queue.Empty:
+            pass
+        return batch
+
+    def _take(self, batch: list[Delivery]) -> int:
+        now_ms = 0
+        with self._store.transaction():
+            for delivery in batch:
+                report = decode_line(delivery.payload)
+                stamped = self._stampers[report.tank].stamp(report, delivery.arrived_ms)
+                flagged = [r for reading in stamped.readings for r in self._intake.take(reading)]
+                self._store.add_readings(flagged)
+                for reading in flagged:
+                    now_ms = max(now_ms, reading.time_ms)
+                    for event in self._watches[reading.tank].feed(reading):
+                        if self._store.add_event(event):
+                            self._notifier.queue_for(event, self._store, now_ms)
+        self._notifier.run_once(self._store, now_ms)
+        return now_ms
+
+
+def _folder(folder: Path) -> Path:
+    """An empty folder for the demo's files; one of an earlier demo is emptied."""
+    settings = folder / "rushlight.toml"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if settings.exists() and not settings.read_text("utf-8", "replace").startswith(_MARK):
+            raise SettingsError(f"{settings}: is not a demo's; name another folder with --directory")
+        old = sorted(folder.glob("rushlight.db*"))
+        if old and not settings.exists():
+            raise SettingsError(f"{old[0]}: is not a demo's; name another folder with --directory")
+        for path in old:
+            path.unlink()
+    except OSError as error:
+        raise SettingsError(f"{folder}: can't be used ({error.strerror}); name another folder") from None
+    return folder
+
+
+def _harm_ms(scene: Scene, chapter: Chapter, settings: Settings) -> int | None:
+    """When the livestock's limit would be passed if nobody came; None where the fault harms no animal."""
+    limits = settings.tanks[scene.tank].livestock
+    harmed: dict[str, Callable[[Tank], bool]] = {
+        "co2-overdose": lambda tank: tank.co2_mg_l > limits.co2_limit_mg_l,
+        "heater-not-heating": lambda tank: tank.temperature_c < limits.temperature_low_c,
+    }
+    is_harmed = harmed.get(chapter.expected_alarm or "")
+    if is_harmed is None:
+        return None
+    for now_ms, tank, _around in scene.unattended(chapter).states():
+        if now_ms >= chapter.start_ms and is_harmed(tank):
+            return now_ms
+    return None
+
+
+def _raised(store: EmbeddedStore, chapter: Chapter) -> list[Event]:
+    return [
+        event
+        for event in store.events(since_ms=chapter.start_ms)
+        if event.event == "raised" and milliseconds(event.time) < chapter.end_ms
+    ]
+
+
+def _behind(store: EmbeddedStore, body: str) -> Event | None:
+    """The newest event that a notice is about, by the occurrence at its end."""
+    names = re.findall(r"Alarm: (\S+)", body)
+    events = [event for name in names for event in store.events(occurrence=name)]
+    return max(events, key=lambda event: event.time, default=None)
+
+
+def _readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: Settings) -> str:
+    """Lowest and highest of the chapter's good readings, and the CO2 that follows from them."""
+    good = {
+        quantity: {
+            reading.time_ms: reading.value
+            for reading in store.readings(tank, quantity, chapter.start_ms, chapter.end_ms)
+            if reading.value is not None and reading.flag < Flag.SUSPECT
+        }
+        for quantity in (TEMPERATURE, PH)
+    }
+    water, acid = good[TEMPERATURE], good[PH]
+    if not water or not acid:
+        return "No readings."
+    said = f"Water {min(water.values()):.1f} to {max(water.values()):.1f} °C, pH "
+    said += f"{min(acid.values()):.2f} to {max(acid.values()):.2f}"
+    hardness = settings.tanks[tank].water.carbonate_hardness_dkh
+    if hardness is not None:
+        both = [time for time in acid if time in water]
+        gas = [carbon_dioxide_mg_l(acid[time], hardness, water[time]) for time in both[::30]]
+        said += f", CO2 {min(gas):.0f} to {max(gas):.0f} mg/L"
+    return f"{said}, in {len(water)} reports."
+
+
+@contextmanager
+def _quiet_log() -> Iterator[None]:
+    """Log lines (the port opened, the boot banner skipped) would break into the screen."""
+    logger = logging.getLogger()
+    level = logger.level
+    logger.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        logger.setLevel(level)
