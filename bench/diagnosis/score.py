@@ -17,6 +17,8 @@ before worse
 false alarm
     A `raised` event that is not right, accepted, related or excused in that run, or that comes more than ten
     minutes before the onset. Everything raised in a nominal run is false.
+with settings
+    Only faults whose defining setting was given (a lamp's or valve's schedule, a heater's set point).
 harmful fault
     One whose truth crosses a limit of the livestock (`acute`), and every `power-interrupted`.
 """
@@ -60,6 +62,16 @@ RELATED: dict[str, set[str]] = {  # a name that sends a person to the right plac
         "temperature-low",
     },
     "stray-current-suspected": set(),
+}
+
+NEEDS = {  # the setting by which an alarm is defined
+    "light-schedule-drift": "light",
+    "light-missing": "light",
+    "light-stuck-on": "light",
+    "heater-stuck-on": "setpoint",
+    "heater-not-heating": "setpoint",
+    "co2-absent": "valve",
+    "ph-out-of-range": "ph_limits",
 }
 
 
@@ -146,6 +158,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         "false": false,
         "true_events": true_events,
         "raised": [_told(e) for e in raised],
+        "settings_given": NEEDS.get(alarm) not in truth.get("settings_missing", []),
         "expected": f"{alarm}{of} ({truth['variant']}, severity {truth['severity']}) "
         f"from {truth['onset']} before {truth['harm']}",
     }
@@ -197,6 +210,8 @@ def summarise(verdicts: list[dict[str, Any]]) -> dict[str, Any]:
         "named": _share(faults, "named"),
         "named_ever": _share(faults, "named_ever"),
         "first_name_right": _share(faults, "first_name_right"),
+        "detected_with_settings": _share([v for v in faults if v["settings_given"]], "detected"),
+        "named_with_settings": _share([v for v in faults if v["settings_given"]], "named"),
         "harmful": len(harmful),
         "harmful_detected": _share(harmful, "detected"),
         "harmful_named": _share(harmful, "named"),
@@ -231,6 +246,8 @@ def print_table(total: dict[str, Any]) -> None:
         "named",
         "named_ever",
         "first_name_right",
+        "detected_with_settings",
+        "named_with_settings",
         "harmful",
         "harmful_detected",
         "harmful_named",
