@@ -15,10 +15,11 @@ _MOST_CAUSES = 1000  # causes may carry a name from outside (a topic): don't let
 
 
 class _Cause:
-    __slots__ = ("said_ms", "total", "unsaid")
+    __slots__ = ("said_ms", "standing", "total", "unsaid")
 
     def __init__(self) -> None:
         self.said_ms: int | None = None
+        self.standing = False
         self.total = 0
         self.unsaid = 0
 
@@ -57,6 +58,7 @@ class ClearLog:
                 if len(self._causes) >= _MOST_CAUSES:
                     del self._causes[next(iter(self._causes))]
                 known = self._causes[cause] = _Cause()
+            known.standing = True
             known.total += 1
             # a clock that was set back must not silence the log for as long as it was set back
             if known.said_ms is not None and 0 <= now - known.said_ms < self._every_ms:
@@ -69,12 +71,24 @@ class ClearLog:
         return True
 
     def over(self, cause: str, message: str, level: int = logging.INFO) -> bool:
-        """Log that `cause` has passed, with how often it happened; nothing where it never did."""
+        """Log that `cause` has passed, with how often it happened.
+
+        Nothing is logged where the cause itself was kept back: a loose cable must not fill the log.
+
+        Returns
+        -------
+        bool
+            True where the cause stood until now.
+        """
         with self._lock:
-            known = self._causes.pop(cause, None)
-        if known is None:
-            return False
-        often = f" (happened {known.total} times)" if known.total > 1 else ""
+            known = self._causes.get(cause)
+            if known is None or not known.standing:
+                return False
+            known.standing = False
+            if known.unsaid:
+                return True
+            total, known.total = known.total, 0
+        often = f" (happened {total} times)" if total > 1 else ""
         self._logger.log(level, "%s%s", message, often)
         return True
 
@@ -82,4 +96,4 @@ class ClearLog:
     def counts(self) -> dict[str, int]:
         """How often each standing cause has happened."""
         with self._lock:
-            return {name: cause.total for name, cause in self._causes.items()}
+            return {name: cause.total for name, cause in self._causes.items() if cause.standing}

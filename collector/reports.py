@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 
 from collector.errors import WireError
@@ -13,6 +15,7 @@ __all__ = [
     "UNITS",
     "Record",
     "Report",
+    "may_hold_pack",
     "printable",
     "whole_number",
     "wrong_unit",
@@ -74,3 +77,7 @@ def wrong_unit(quantity: str, unit: str, sent: str) -> WireError:
 def printable(text: str, most: int = 80) -> str:
     text = "".join(c if c.isprintable() else "·" for c in text[: most + 1])
     return text if len(text) <= most else text[:most] + "…"
+
+
+may_hold_pack = re.compile(rb"\[\s*\{").search
+"""Whether a line has the beginning of a pack in it: "[{"; a debug print may begin with "[" as well."""

@@ -22,6 +22,7 @@ from collector.reports import (
     UNITS,
     Record,
     Report,
+    may_hold_pack,
     printable,
     whole_number,
     wrong_unit,
@@ -260,7 +261,7 @@ def decode_line(line: bytes) -> Report:
         As `decode_pack`; also crc, and text for a line that is no pack (a boot banner, a debug print).
     """
     line = line.strip()
-    if not line.startswith(b"[") and b"[{" not in line:
+    if not may_hold_pack(line):
         raise WireError("text", "a line that is no SenML pack: a boot banner or a debug print?")
     try:
         return _checked_line(line)

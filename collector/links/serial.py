@@ -12,6 +12,7 @@ import serial
 
 from collector.links.base import Deliver, Delivery
 from collector.log import ClearLog, Clock
+from collector.reports import may_hold_pack
 from collector.settings import SerialLink
 
 __all__ = ["SerialPortLink"]
@@ -72,7 +73,7 @@ class SerialPortLink:
         while not self._stop.is_set():
             try:
                 port = serial.serial_for_url(self.name, self._settings.baud, timeout=_POLL_S, exclusive=True)
-            except (OSError, ValueError) as error:  # SerialException is an OSError
+            except Exception as error:  # each URL scheme is a module of its own and raises what it likes
                 self.counters["failed"] += 1
                 self._say.say("open", f"{self.name}: can't be opened: {_open_reason(error)}; trying on")
                 self._stop.wait(pause)
@@ -98,7 +99,7 @@ class SerialPortLink:
         while not self._stop.is_set():
             try:
                 rest += port.read(port.in_waiting or 1)
-            except (OSError, TypeError) as error:  # TypeError: pyserial, closed while it reads
+            except Exception as error:  # SerialException, OSError; TypeError where closed while it reads
                 self.counters["lost"] += 1
                 self.counters["torn"] += bool(rest)
                 reason = str(error).partition("\n")[0]
@@ -127,7 +128,7 @@ class SerialPortLink:
         line = line.strip()
         if not line:
             return
-        if line.startswith(b"[") or b"[{" in line:
+        if may_hold_pack(line):
             self._pass_on(line)
         elif first:
             self.counters["torn"] += 1

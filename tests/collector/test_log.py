@@ -44,3 +44,19 @@ def test_causes_are_bounded() -> None:
     for n in range(5000):
         log.say(str(n), "x", logging.DEBUG)
     assert len(log.counts) == 1000
+
+
+def test_flapping_stays_quiet(caplog: pytest.LogCaptureFixture) -> None:
+    """A loose cable: lost and found each second. Two lines, then one a minute."""
+    caplog.set_level(logging.INFO, "t")
+    now = [0]
+    log = ClearLog(logging.getLogger("t"), lambda: now[0], every_ms=60_000)
+    for _ in range(59):
+        log.say("lost", "lost")
+        assert log.over("lost", "found")
+        assert not log.over("lost", "found")
+        now[0] += 1000
+    assert caplog.messages == ["lost", "found"]
+    now[0] += 1000
+    log.say("lost", "lost")
+    assert caplog.messages[2:] == ["lost (and 58 more of these since the last such line)"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -154,6 +155,46 @@ def test_unacknowledged_come_again_after_a_kill(
     last = start(mosquitto, protocol)
     time.sleep(0.3)
     assert last.got == []
+
+
+RECEIVER = """
+import sys, time
+from collector.links.mqtt import BrokerLink
+from collector.settings import MqttLink
+link = BrokerLink(MqttLink(host=sys.argv[1], port=int(sys.argv[2]), protocol=sys.argv[3]), lambda: 1)
+seen = []
+def deliver(delivery):
+    seen.append(delivery)
+    if len(seen) <= 3:
+        link.acknowledge([delivery])
+    print(delivery.payload.decode(), flush=True)
+link.start(deliver)
+while not link.counters["connected"]:
+    time.sleep(0.01)
+time.sleep(0.2)
+print("ready", flush=True)
+time.sleep(60)
+"""
+
+
+@both
+def test_process_killed_before_it_acknowledged(
+    mosquitto: Broker, device: Device, start: Callable[..., Run], protocol: str
+) -> None:
+    """kill -9 of a real process that had acknowledged three of eight."""
+    command = [sys.executable, "-c", RECEIVER, mosquitto.host, str(mosquitto.port), protocol]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2]) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"ready\n"
+        for n in range(8):
+            device.send(TOPIC, PACK % n)
+        assert [process.stdout.readline().strip() for _ in range(8)] == [PACK % n for n in range(8)]
+        time.sleep(0.2)
+        process.kill()
+    run = start(mosquitto, protocol)
+    wait_for(lambda: len(run.got) == 5, "what was not acknowledged")
+    assert run.payloads() == [PACK % n for n in range(3, 8)]
+    assert all(delivery.redelivered for delivery in run.got)
 
 
 @both

@@ -110,7 +110,7 @@ def test_first_fragment_banner_and_empty_lines(
     plug: Plug, open_run: Run, caplog: pytest.LogCaptureFixture
 ) -> None:
     plug.send(b'"u":"pH","v":6.8}]\n')
-    plug.send(b"\nboot v1, reset cause 4\r\nload 0x40\r\n\n" + PACK % 1 + b"\n")
+    plug.send(b"\nboot v1, reset cause 4\r\n[I] joined, [x]\r\n\n" + PACK % 1 + b"\n")
     wait_for(lambda: open_run.got, "the pack")
     assert open_run.lines() == [PACK % 1]
     assert (open_run.count("torn"), open_run.count("text")) == (1, 2)

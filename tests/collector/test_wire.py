@@ -220,9 +220,10 @@ def test_line_with_crc() -> None:
 
 def test_line_without_crc_and_banner() -> None:
     assert decode_line(PACK + b"\n") == decode_pack(PACK)
-    with pytest.raises(WireError) as caught:
-        decode_line(b"boot: reset cause 4\r\n")
-    assert caught.value.kind == "text"
+    for text in (b"boot: reset cause 4\r\n", b"[I] joined\n", b"\xff\n", b"\n"):
+        with pytest.raises(WireError) as caught:
+            decode_line(text)
+        assert caught.value.kind == "text"
 
 
 def test_pack_glued_to_a_torn_line() -> None:
