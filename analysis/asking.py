@@ -1,0 +1,120 @@
+"""What the commands ask of alarms: through the running service, or directly where none runs."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import time
+from collections.abc import Callable
+
+from analysis.live import LiveAnalysis
+from analysis.rationale import RATIONALE
+from analysis.running import make_notifier, require_embedded
+from collector.errors import AlarmError, SettingsError, StoreError
+from collector.service import system_clock
+from collector.service_lock import ServiceLock
+from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["ask", "send_test"]
+
+_WAIT_S = 5.0
+
+
+def ask(
+    settings: Settings, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, int]
+) -> str:
+    """Have something done to an alarm and give the outcome in words.
+
+    Raises
+    ------
+    SettingsError
+        No such tank or alarm.
+    AlarmError
+        It can't be done to this alarm.
+    StoreError
+        The store can't be used, or the service has not answered within 5 s.
+    """
+    require_embedded(settings)
+    if tank not in settings.tanks:
+        raise SettingsError(
+            f"{settings.path}: there is no tank {tank!r}; known are {', '.join(settings.tanks)}"
+        )
+    if alarm not in RATIONALE:
+        raise SettingsError(f"there is no alarm {alarm!r}; known are {', '.join(RATIONALE)}")
+    path = settings.store_path()
+    if not path.exists():
+        raise StoreError(f"{path}: there is no such file; start `rushlight run` first or mend [store] path")
+    lock = ServiceLock(path)
+    alone = lock.try_acquire()
+    try:
+        with EmbeddedStore(path) as store:
+            number = store.add_request(
+                kind, tank, alarm, quantity, dict(arguments), _person(), system_clock()
+            )
+            outcome = _directly(settings, store, number) if alone else _by_service(store, number)
+    finally:
+        lock.release()
+    word, _, text = outcome.partition(": ")
+    if word != "done":
+        raise AlarmError(text or outcome)
+    return text
+
+
+def _directly(settings: Settings, store: EmbeddedStore, number: int) -> str:
+    """As the service would: the same listener, once round."""
+    now = system_clock()
+    analysis = LiveAnalysis(settings, make_notifier(settings, system_clock), system_clock)
+    analysis.start(store, now)
+    analysis.poll(store, now)
+    with store.transaction():
+        analysis.keep(store, now, closing=True)
+    return store.request_outcome(number) or "refused: it was not carried out"
+
+
+def _by_service(store: EmbeddedStore, number: int) -> str:
+    end = time.monotonic() + _WAIT_S
+    while time.monotonic() < end:
+        outcome = store.request_outcome(number)
+        if outcome is not None:
+            return outcome
+        time.sleep(0.05)
+    raise StoreError(
+        f"{store.path}: the running service has not answered within {_WAIT_S:g} s; the request is kept and "
+        "carried out when it does"
+    )
+
+
+def _person() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return "someone"
+
+
+def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
+    """Send a test notice to each target now; 0 where all took it, 1 where one did not."""
+    require_embedded(settings)
+    notices = settings.notices
+    notifier = make_notifier(settings, system_clock)
+    if not notifier.targets:
+        raise SettingsError(
+            f"{settings.path}: notices.urls_env: environment variable {notices.urls_env} is not set, so "
+            "there is nowhere to send to; put one or more notice URLs into it"
+        )
+    from analysis.notice_channels import send_by_apprise, split_urls, target_name
+    from analysis.notice_texts import test_text
+
+    text = test_text(system_clock())
+    failed = 0
+    for url in split_urls(os.environ.get(notices.urls_env, "")):
+        name = f"target {target_name(url)} ({url.partition(':')[0]})"
+        try:
+            taken = send_by_apprise(url, text.title, text.body, "low")
+            why = "refused, or out of reach"
+        except Exception as error:
+            # a plugin may raise anything, and its message may hold the URL's secrets
+            taken, why = False, str(error) if isinstance(error, ValueError) else type(error).__name__
+        tell(f"{name}: {'taken' if taken else f'not taken: {why}'}")
+        failed += not taken
+    return 1 if failed else 0

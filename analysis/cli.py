@@ -1,0 +1,224 @@
+"""The `rushlight` command. Each command imports what it needs when it runs, so that help comes at once."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collector.settings import Settings
+
+__all__ = ["cli", "main"]
+
+_CONFIG = click.option(
+    "--config",
+    default="rushlight.toml",
+    show_default=True,
+    metavar="FILE",
+    help="The settings file.",
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="rushlight")
+def cli() -> None:
+    """Watches small planted freshwater tanks: readings in, a judgement in time out.
+
+    It only watches: nothing here switches a mains device.
+
+    Exit status: 0 done; 1 the work failed; 2 the command line or the settings are wrong.
+    """
+
+
+@cli.command()
+@click.option(
+    "--directory", type=click.Path(path_type=Path), help="Where to leave the store; kept afterwards."
+)
+@click.option("--seconds", type=click.FloatRange(min=1), help="About how long it should take.")
+def demo(directory: Path | None, seconds: float | None) -> int:
+    """Show the whole job on a simulated tank, compressed in time: no hardware, no server."""
+    from analysis.demo import run_demo
+
+    return run_demo(directory, seconds, sys.stdout)
+
+
+@cli.command()
+@_CONFIG
+@click.option("--verbose", is_flag=True, help="Log more.")
+def run(config: str, verbose: bool) -> int:
+    """Collect, store, watch and alert until it is stopped."""
+    import logging
+
+    settings = _settings(config)
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO,
+        format="%(asctime)s %(levelname)s %(message)s",
+        stream=sys.stderr,
+    )
+    from analysis.running import run_service
+
+    return 0 if run_service(settings) else 1
+
+
+@cli.command()
+@_CONFIG
+def check(config: str) -> int:
+    """Read the settings and say, in words, what is wrong and what will be watched."""
+    from analysis.checking import hints, overview
+
+    settings = _settings(config)
+    click.echo(overview(settings))
+    for hint in hints(settings):
+        click.echo(f"hint: {hint}", err=True)
+    return 0
+
+
+@cli.command()
+@_CONFIG
+@click.option("--events", metavar="FILE", help="Write the alarm events there, one JSON object a line.")
+@click.option(
+    "--until", metavar="TIME", help="Let time pass up to this moment (RFC 3339) behind the last reading."
+)
+@click.argument("readings", nargs=-1, required=True, metavar="READINGS.csv…")
+def replay(config: str, events: str | None, until: str | None, readings: tuple[str, ...]) -> int:
+    """Run the same analysis over recorded readings; all times come from the data."""
+    from analysis.replaying import replay_with_progress
+
+    click.echo(replay_with_progress(config, readings, events, _moment_ms("--until", until)))
+    return 0
+
+
+@cli.command()
+@_CONFIG
+def status(config: str) -> int:
+    """Show on one screen how the tanks are, from the store; also while the service runs."""
+    from analysis.running import require_embedded
+    from analysis.status import print_status
+    from collector.service import system_clock
+    from collector.store.embedded import EmbeddedStore
+
+    settings = _settings(config)
+    require_embedded(settings)
+    store = EmbeddedStore(settings.store_path(), read_only=True)
+    try:
+        print_status(settings, store, system_clock(), sys.stdout)
+    finally:
+        store.close()
+    return 0
+
+
+_QUANTITY = click.option("--quantity", default="", help="Which probe, for an alarm about one.")
+
+
+@cli.command()
+@_CONFIG
+@click.argument("tank")
+@click.argument("alarm")
+@_QUANTITY
+def acknowledge(config: str, tank: str, alarm: str, quantity: str) -> int:
+    """Say that you have seen an alarm: it is not sent again."""
+    return _ask(config, "acknowledge", tank, alarm, quantity, {})
+
+
+@cli.command()
+@_CONFIG
+@click.argument("tank")
+@click.argument("alarm")
+@_QUANTITY
+@click.option("--for", "span", required=True, metavar="SPAN", help="How long: 2h, 90min, 1d12h; 7d at most.")
+def shelve(config: str, tank: str, alarm: str, quantity: str, span: str) -> int:
+    """Silence one alarm for a time, as before working on the tank."""
+    from analysis.people import parse_span_ms
+
+    try:
+        for_ms = parse_span_ms(span)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--for") from None
+    return _ask(config, "shelve", tank, alarm, quantity, {"for_ms": for_ms})
+
+
+@cli.command()
+@_CONFIG
+@click.argument("tank")
+@click.argument("alarm")
+@_QUANTITY
+def unshelve(config: str, tank: str, alarm: str, quantity: str) -> int:
+    """End a shelf early; the alarm is raised again if its condition stands."""
+    return _ask(config, "unshelve", tank, alarm, quantity, {})
+
+
+@cli.command("notice-test")
+@_CONFIG
+def notice_test(config: str) -> int:
+    """Send a test notice to every target and say which took it."""
+    from analysis.asking import send_test
+
+    return send_test(_settings(config), click.echo)
+
+
+def _settings(config: str) -> Settings:
+    from collector.settings import load_settings
+
+    return load_settings(config)
+
+
+def _ask(config: str, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, int]) -> int:
+    from analysis.asking import ask
+
+    click.echo(ask(_settings(config), kind, tank, alarm, quantity, arguments))
+    return 0
+
+
+def _moment_ms(option: str, text: str | None) -> int | None:
+    from datetime import datetime
+
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise click.BadParameter(
+            f"{text!r} is no moment; write it as 2026-03-01T02:14:10Z", param_hint=option
+        )
+    return round(moment.timestamp() * 1000)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; errors become lines on standard error and an exit status."""
+    from collector.errors import RushlightError, SettingsError
+
+    try:
+        status_ = cli.main(arguments, prog_name="rushlight", standalone_mode=False)
+        sys.stdout.flush()
+        return int(status_ or 0)
+    except click.ClickException as error:
+        message = error.format_message().replace("\n", " ")
+        command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "rushlight"
+        if isinstance(error, click.exceptions.NoArgsIsHelpError):
+            click.echo(error.format_message())
+        else:
+            click.echo(f"{command}: {message} See '{command} --help'.", err=True)
+        return 2
+    except SettingsError as error:
+        click.echo(str(error), err=True)
+        return 2
+    except RushlightError as error:
+        click.echo(str(error).replace("\n", " "), err=True)
+        return 1
+    except (click.Abort, KeyboardInterrupt):
+        return 130
+    except BrokenPipeError:
+        # whoever read our output has seen enough; the interpreter must not complain while it ends
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,255 @@
+"""The analysis as the running service's listener: readings in; events, notices and snapshots kept with them.
+
+All that the analysis remembers is in snapshots, saved in the transaction of the readings and events that made
+them. After a restart the readings that were committed behind the snapshot are given to it again, so a kill
+at any moment changes nothing of what is judged.
+"""
+
+from __future__ import annotations
+
+import heapq
+import logging
+from collections.abc import Iterator, Sequence
+
+import msgspec
+
+from analysis.alarm_texts import utc_text
+from analysis.alarms import AlarmBook
+from analysis.notices import Notifier
+from analysis.people import carry_out
+from analysis.types import Event
+from analysis.watch import TankWatch
+from collector.errors import AlarmError, StoreError
+from collector.log import ClearLog, Clock
+from collector.readings import Reading
+from collector.settings import Settings
+from collector.store.base import Request
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["ANALYSIS_STATE", "DEVICE_META", "LiveAnalysis"]
+
+_log = logging.getLogger("rushlight.analysis")
+
+ANALYSIS_STATE = "analysis"
+"""Kind of the snapshots in the store, one a tank."""
+DEVICE_META = "device/"
+"""Before a tank's name: what its device last said of itself, as "online 1772330400000"."""
+
+_PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
+_SNAPSHOT_MS = 300_000
+_RELEARN_MS = 14 * 86_400_000
+_GRACE_MS = 60_000  # after a start, what waited at the broker must come in before anyone is called silent
+
+
+class LiveAnalysis:
+    """A `TankWatch` for each tank; see `collector.service.Listener` for when its methods are called.
+
+    Parameters
+    ----------
+    settings : Settings
+    notifier : Notifier
+        Events' notices go through it into the outbox; sending is another thread's work.
+    clock : callable
+        Only for the log's rate limit.
+    """
+
+    def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
+        self._settings = settings
+        self._notifier = notifier
+        self.watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
+        self._say = ClearLog(_log, clock)
+        self._events: list[Event] = []
+        self._outcomes: dict[int, str] = {}  # of requests, by id
+        self._devices: dict[str, str] = {}
+        self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
+        self._snapshot_ms = 0
+        self._ticks_from_ms = 0
+        self._all_due = False
+
+    # -- start ----------------------------------------------------------------------------------------
+
+    def start(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Take up where the store says the analysis was, readings behind the snapshots included."""
+        self._snapshot_ms = now_ms
+        self._ticks_from_ms = now_ms + _GRACE_MS
+        self._park(store)
+        for name, watch in self.watches.items():
+            saved = store.load_state(ANALYSIS_STATE, name)
+            if saved is None:
+                continue
+            blob, position = saved
+            try:
+                watch.restore(blob)
+                again = 0
+                for _, reading in store.arrivals_after(position, name):
+                    self._feed(watch, reading)
+                    again += 1
+            except StoreError as error:
+                _log.warning("%s; learning again from the last 14 days of readings", error)
+                self._relearn(name, blob, store, now_ms)
+                self._changed.add(name)
+                continue
+            _log.info("%s: analysis restored, with %d readings since", name, again)
+
+    def _park(self, store: EmbeddedStore) -> None:
+        """A tank taken out of the settings must not keep the store from packing days; it may come back."""
+        for source, target, leaves in ((ANALYSIS_STATE, _PARKED, True), (_PARKED, ANALYSIS_STATE, False)):
+            for name in store.states(source):
+                saved = store.load_state(source, name)
+                if saved is not None and (name not in self.watches) is leaves:
+                    with store.transaction():
+                        store.save_state(target, name, saved[0], None if leaves else store.position())
+                        store.delete_state(source, name)
+
+    def _relearn(self, name: str, blob: bytes, store: EmbeddedStore, now_ms: int) -> None:
+        """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
+        fresh = TankWatch(name, self._settings.tanks[name])
+        told: dict[str, Event] = {}  # by occurrence
+        for reading in _by_time(store, name, now_ms - _RELEARN_MS):
+            try:
+                told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
+            except Exception:
+                _log.exception("%s: a stored reading broke the analysis", name)
+                break
+        book = _book_in(blob, name, fresh.tank.settings.title)
+        if book is not None:
+            fresh.restore(msgspec.msgpack.encode([msgspec.msgpack.encode(fresh.state), book.to_bytes()]))
+        else:
+            self._events += _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+        self.watches[name] = fresh
+
+    # -- in memory --------------------------------------------------------------------------------------
+
+    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
+        """Each reading once, in order of arrival."""
+        for reading in readings:
+            watch = self.watches.get(reading.tank)
+            if watch is not None:
+                self._feed(watch, reading)
+
+    def _feed(self, watch: TankWatch, reading: Reading) -> None:
+        try:
+            self._note(watch, watch.feed(reading))
+        except Exception as error:
+            # the readings are kept and the other tanks watched, whatever one detector does
+            name = watch.tank.name
+            if self._say.say(f"{name} feed", f"{name}: the analysis failed on a reading: {error!r}"):
+                _log.exception("%s: where it failed", name)
+
+    def _note(self, watch: TankWatch, events: list[Event]) -> None:
+        if events:
+            self._events += events
+            for event in events:
+                _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
+        if events or watch.book.changed:
+            self._changed.add(watch.tank.name)
+
+    def device(self, tank: str, online: bool, now_ms: int) -> None:
+        """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
+        word = "online" if online else "offline"
+        _log.info("%s: its device says %s", tank, word)
+        self._devices[tank] = f"{word} {now_ms}"
+
+    def tick(self, now_ms: int) -> None:
+        """Deadlines of silence, ends of shelves and delays."""
+        if now_ms < self._ticks_from_ms:
+            return
+        for watch in self.watches.values():
+            try:
+                self._note(watch, watch.tick(now_ms))
+            except Exception as error:
+                name = watch.tank.name
+                if self._say.say(f"{name} tick", f"{name}: the analysis failed: {error!r}"):
+                    _log.exception("%s: where it failed", name)
+
+    def poll(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Carry out what people have asked for since."""
+        for request in store.open_requests():
+            if request.id not in self._outcomes:
+                self._outcomes[request.id] = self.carry_out(request, now_ms)
+
+    def carry_out(self, request: Request, now_ms: int) -> str:
+        """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""
+        watch = self.watches.get(request.tank)
+        if watch is None:
+            return f"refused: tank {request.tank!r} is not in the running service's settings"
+        try:
+            events, outcome = carry_out(watch.book, request, now_ms)
+        except AlarmError as error:
+            return f"refused: {error}"
+        self._note(watch, events)
+        return f"done: {outcome}"
+
+    # -- on disk ----------------------------------------------------------------------------------------
+
+    def wants(self, now_ms: int) -> bool:
+        """Something waits that no reading will carry along."""
+        waiting = self._events or self._outcomes or self._devices or self._changed
+        return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+
+    def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        """Events with their notices, outcomes, and snapshots as of the readings written before."""
+        for event in self._events:
+            if store.add_event(event):
+                self._notifier.queue_for(event, store, now_ms)
+        for number, outcome in self._outcomes.items():
+            store.close_request(number, outcome, now_ms)
+        for tank, word in self._devices.items():
+            store.set_meta(DEVICE_META + tank, word)
+        self._all_due = closing or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+        names = self.watches if self._all_due else sorted(self._changed)
+        if names:
+            position = store.position()
+            for name in names:
+                store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
+
+    def kept(self, now_ms: int) -> None:
+        """It is on the disk: forget what waited."""
+        for name in self._changed:
+            self.watches[name].book.changed = False
+        if self._all_due:
+            self._snapshot_ms = now_ms
+        self._events, self._outcomes, self._devices, self._changed = [], {}, {}, set()
+
+
+def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
+    series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
+    return heapq.merge(*series, key=lambda reading: reading.time_ms)
+
+
+def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
+    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
+    try:
+        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
+        return AlarmBook.restore(name, title, book)
+    except (msgspec.MsgspecError, StoreError):
+        return None
+
+
+def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:
+    """What makes the stored events agree with a book that was learnt anew.
+
+    Occurrences that are open in the store and not in the book are cleared (nobody could end them any more);
+    what stands in the book and not in the store is raised.
+    """
+    raised: dict[str, Event] = {}
+    over: set[str] = set()
+    for event in stored:
+        if event.event in ("raised", "priority-changed"):
+            raised[event.occurrence] = event
+        elif event.event == "cleared":
+            over.add(event.occurrence)
+    standing = {record.occurrence for record in book.records().values() if record.open}
+    now = utc_text(now_ms)
+    found = [
+        msgspec.structs.replace(
+            event,
+            event="cleared",
+            time=now,
+            time_left_s=None,
+            summary=f"Over or raised anew: {event.summary}",
+        )
+        for occurrence, event in raised.items()
+        if occurrence not in over and occurrence not in standing
+    ]
+    return found + [told[name] for name in sorted(standing & told.keys() - raised.keys())]

@@ -1,0 +1,65 @@
+"""Sends what the outbox holds, on a thread and store connection of its own: a slow target delays nothing."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from pathlib import Path
+
+from analysis.notices import Notifier
+from collector.errors import RushlightError
+from collector.log import ClearLog, Clock
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["NoticeThread"]
+
+_log = logging.getLogger("rushlight.notices")
+
+_EVERY_S = 1.0
+
+
+class NoticeThread:
+    """Runs `Notifier.run_once` about every second until it is stopped.
+
+    Parameters
+    ----------
+    notifier : Notifier
+    store_path : Path
+    clock : callable
+        Milliseconds since 1970, UTC.
+    """
+
+    def __init__(self, notifier: Notifier, store_path: Path, clock: Clock) -> None:
+        self._notifier = notifier
+        self._path = store_path
+        self._clock = clock
+        self._say = ClearLog(_log, clock)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="notices", daemon=True)
+
+    def start(self) -> None:
+        """Begin to send."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 15.0) -> None:
+        """End after the notice that is being sent; what was not taken is sent after the next start."""
+        self._stop.set()
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        store: EmbeddedStore | None = None
+        while not self._stop.is_set():
+            try:
+                if store is None:
+                    store = EmbeddedStore(self._path)
+                self._notifier.run_once(store, self._clock())
+                self._say.over("store", "notices can be sent again")
+            except RushlightError as error:
+                self._say.say("store", f"notices wait: {error}")
+            except Exception as error:
+                # no fault of one notice may end the sending of all others
+                if self._say.say("fault", f"sending notices failed: {error!r}; trying again"):
+                    _log.exception("where it failed")
+            self._stop.wait(_EVERY_S)
+        if store is not None:
+            store.close()

@@ -1,0 +1,83 @@
+"""`rushlight run`: the parts of the service put together, and taken apart again."""
+
+from __future__ import annotations
+
+import logging
+import signal
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+
+from analysis.live import LiveAnalysis
+from analysis.notice_thread import NoticeThread
+from analysis.notices import Notifier
+from collector.errors import SettingsError
+from collector.links import make_link
+from collector.log import Clock
+from collector.service import CollectorService, system_clock
+from collector.service_lock import ServiceLock
+from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["make_notifier", "require_embedded", "run_service"]
+
+_log = logging.getLogger("rushlight")
+
+
+def require_embedded(settings: Settings) -> None:
+    """SettingsError where the settings name a store that this program does not have."""
+    if settings.store.kind != "embedded":
+        raise SettingsError(
+            f'{settings.path}: store.kind: {settings.store.kind!r} is not there yet; write "embedded" for now'
+        )
+
+
+def make_notifier(settings: Settings, clock: Clock, is_well: Callable[[], bool] | None = None) -> Notifier:
+    """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone)
+
+
+def run_service(settings: Settings, clock: Clock = system_clock) -> bool:
+    """Collect, store, watch and alert until SIGTERM or SIGINT; False where the last reports were not kept.
+
+    Raises
+    ------
+    SettingsError, StoreError
+        It can't begin: nothing to collect from, another service on this store, no such file …
+    """
+    require_embedded(settings)
+    if not settings.links:
+        raise SettingsError(
+            f"{settings.path}: links: none is given, so there is nothing to collect; add [[links]]"
+        )
+    if not settings.tanks:
+        raise SettingsError(
+            f"{settings.path}: tanks: none is given, so there is nothing to watch; add [tanks.NAME]"
+        )
+    links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
+    services: list[CollectorService] = []
+    notifier = make_notifier(settings, clock, lambda: all(service.is_well() for service in services))
+    path = settings.store_path()
+    with ServiceLock(path), EmbeddedStore(path) as store:
+        analysis = LiveAnalysis(settings, notifier, clock)
+        analysis.start(store, clock())
+        service = CollectorService(settings, store, links, analysis, clock)
+        services.append(service)
+
+        def end(number: int, frame: FrameType | None) -> None:
+            service.stop()
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, end)
+        if not notifier.targets:
+            _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
+        notices = NoticeThread(notifier, path, clock)
+        notices.start()
+        _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
+        try:
+            whole = service.run()
+        finally:
+            notices.stop()
+    _log.info("stopped")
+    return whole

@@ -1,0 +1,212 @@
+"""Deliveries into one batch of readings, ready to be written: decoded, timed, flagged, each exactly once.
+
+Making a batch changes state in memory (report numbers, quality); writing it does not. So a write that fails
+(a full disk) can be tried again with the same batch, and nothing is judged twice.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+
+from collector.errors import WireError
+from collector.intake import Intake
+from collector.links import Delivery
+from collector.log import ClearLog
+from collector.quality import QualityChecker, SeriesState
+from collector.readings import TEMPERATURE, Flag, Reading
+from collector.settings import MqttLink, Settings
+from collector.store.embedded import EmbeddedStore
+from collector.timing import Stamper, StamperState
+from collector.wire import Report, TopicMaps, decode_line, decode_pack
+
+__all__ = ["Arrival", "Batch", "BatchMaker"]
+
+_log = logging.getLogger("rushlight.collector")
+
+_TOPIC = "rushlight/"
+
+
+class Arrival(NamedTuple):
+    """A delivery, and the place of its link in the settings."""
+
+    link: int
+    delivery: Delivery
+
+
+class _Aside(NamedTuple):
+    link: str
+    topic: str
+    head: bytes
+    size: int
+    reason: str
+    time_ms: int
+
+
+class Batch(msgspec.Struct):
+    """What some deliveries came to.
+
+    Attributes
+    ----------
+    arrivals : list of Arrival
+        To be acknowledged once the rest is on the disk.
+    readings : list of Reading
+        In order of arrival.
+    devices : list of (tank, online, time_ms)
+    aside : list
+        Payloads that could not be read.
+    counts : dict
+        To be added to the store's counters.
+    states : list of (kind, key, blob)
+        Report numbers and quality as they are behind this batch.
+    """
+
+    arrivals: list[Arrival] = []
+    readings: list[Reading] = []
+    devices: list[tuple[str, bool, int]] = []
+    aside: list[_Aside] = []
+    counts: dict[str, int] = {}
+    states: list[tuple[str, str, bytes]] = []
+
+    def count(self, name: str, by: int = 1) -> None:
+        """Count something."""
+        self.counts[name] = self.counts.get(name, 0) + by
+
+    def write(self, store: EmbeddedStore) -> None:
+        """Write all of it, in the caller's transaction; may be done again where that failed."""
+        store.add_readings(self.readings)
+        for aside in self.aside:
+            store.set_aside(*aside)
+        if self.counts:
+            store.add_counts(self.counts)
+        for kind, key, blob in self.states:
+            store.save_state(kind, key, blob, None)
+
+
+class BatchMaker:
+    """Wire, timing and quality of all links and tanks.
+
+    Parameters
+    ----------
+    settings : Settings
+    say : ClearLog
+        Where bad payloads are told of.
+    """
+
+    def __init__(self, settings: Settings, say: ClearLog) -> None:
+        self._settings = settings
+        self._say = say
+        self._maps = [TopicMaps(link.map if isinstance(link, MqttLink) else []) for link in settings.links]
+        self._stampers = {name: Stamper() for name in settings.tanks}
+        self._intake = Intake(settings)
+
+    def restore(self, store: EmbeddedStore) -> None:
+        """Take up report numbers and quality where the last committed batch left them."""
+        quality: dict[str, dict[str, SeriesState]] = {}
+        for tank in self._settings.tanks:
+            try:
+                saved = store.load_state("stamper", tank)
+                if saved is not None:
+                    self._stampers[tank] = Stamper(msgspec.msgpack.decode(saved[0], type=StamperState))
+                saved = store.load_state("quality", tank)
+                if saved is not None:
+                    quality[tank] = msgspec.msgpack.decode(saved[0], type=dict[str, SeriesState])
+            except msgspec.MsgspecError as error:
+                _log.warning("%s: saved report numbers can't be read (%s); counting anew", tank, error)
+            celsius = store.latest(tank).get(TEMPERATURE)
+            if celsius is not None and celsius.value is not None and celsius.flag < Flag.SUSPECT:
+                self._intake.warm(tank, celsius.value)
+        self._intake.quality = QualityChecker(states=quality)
+
+    def make(self, arrivals: Sequence[Arrival]) -> Batch:
+        """Decode, time and flag; nothing is raised, what can't be read is set aside."""
+        batch = Batch(list(arrivals))
+        for arrival in arrivals:
+            try:
+                self._take(arrival, batch)
+            except WireError as error:
+                self._refuse(arrival.delivery, error, batch)
+            except Exception:
+                # our own fault, told with its place; the payload must not come again for ever
+                _log.exception("%s: a payload broke the reader", arrival.delivery.link)
+                self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
+        encode = msgspec.msgpack.encode
+        touched = {reading.tank for reading in batch.readings}
+        for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
+            batch.states.append(("stamper", tank, encode(self._stampers[tank].state)))
+        quality = self._intake.quality.states() if touched else {}
+        for tank in sorted(touched & quality.keys()):
+            batch.states.append(("quality", tank, encode(quality[tank])))
+        return batch
+
+    def _take(self, arrival: Arrival, batch: Batch) -> None:
+        delivery = arrival.delivery
+        for report in self._decode(arrival, batch):
+            for problem in report.problems:
+                self._complain(delivery, problem, batch)
+            stamper = self._stampers.get(report.tank)
+            if stamper is None:
+                raise WireError(
+                    "unknown-tank",
+                    f"tank {report.tank!r} is not in the settings; add [tanks.{report.tank}] to "
+                    f"{self._settings.path}, or mend the name in the firmware",
+                )
+            stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered)
+            tank = report.tank
+            if stamped.repeated:
+                batch.count(f"{tank}.repeated")
+            if stamped.lost:
+                batch.count(f"{tank}.lost", stamped.lost)
+                self._say.say(f"{tank} lost", f"{tank}: {stamped.lost} reports were lost on the way")
+            if stamped.rebooted:
+                batch.count(f"{tank}.rebooted")
+                self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
+            for reading in stamped.readings:
+                batch.readings += self._intake.take(reading)
+
+    def _decode(self, arrival: Arrival, batch: Batch) -> list[Report]:
+        delivery = arrival.delivery
+        topic, payload = delivery.topic, delivery.payload
+        if topic is None:
+            return [decode_line(payload)]
+        mapped = self._maps[arrival.link].decode_all(topic, payload)
+        if mapped:
+            return mapped
+        if topic.startswith(_TOPIC):
+            tank, _, leaf = topic[len(_TOPIC) :].partition("/")
+            if leaf == "readings":
+                return [decode_pack(payload, tank)]
+            if leaf == "device":
+                self._device(tank, delivery, batch)
+                return []
+        raise WireError("topic", "no map in the settings is about this topic; add [[links.map]] for it")
+
+    def _device(self, tank: str, delivery: Delivery, batch: Batch) -> None:
+        word = delivery.payload[:16].decode("utf-8", "replace").strip().lower()
+        if word not in ("online", "offline"):
+            raise WireError("device", f"{word!r}: a device says 'online' or 'offline' there")
+        if tank in self._stampers:
+            batch.devices.append((tank, word == "online", delivery.arrived_ms))
+
+    def _complain(self, delivery: Delivery, error: WireError, batch: Batch) -> bool:
+        where = f"{delivery.link}: {delivery.topic}" if delivery.topic else delivery.link
+        batch.count(f"bad.{error.kind}")
+        return self._say.say(f"{where} {error.kind}", f"{where}: {error}")
+
+    def _refuse(self, delivery: Delivery, error: WireError, batch: Batch) -> None:
+        self._complain(delivery, error, batch)
+        batch.count("set-aside")
+        payload = delivery.payload
+        batch.aside.append(
+            _Aside(
+                delivery.link,
+                delivery.topic or "",
+                payload[:4096],
+                len(payload),
+                str(error),
+                delivery.arrived_ms,
+            )
+        )

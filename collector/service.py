@@ -1,0 +1,305 @@
+"""The running collector: links -> wire -> timing -> quality -> store -> whoever listens.
+
+A batch is made once, in memory, and written in one transaction together with what the listener makes of it;
+only then are its deliveries acknowledged. Where the write fails, the same batch waits and is written again:
+nothing is acknowledged, nothing is judged twice, nothing more is taken from the links.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Sequence
+from functools import partial
+from typing import Protocol
+
+import msgspec
+
+from collector.batch import Arrival, Batch, BatchMaker
+from collector.errors import StoreError, StoreFull
+from collector.links import Delivery, Link
+from collector.log import ClearLog, Clock
+from collector.readings import Reading
+from collector.sd_notify import sd_notify, watchdog_s
+from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
+
+_log = logging.getLogger("rushlight.collector")
+
+LINKS_META = "links"
+"""Name under which the store keeps the links' counters, as JSON: a list of `LinkReport`."""
+
+_BATCH = 500  # deliveries in one commit; the MQTT link lets as many be unacknowledged
+_BATCH_S = 0.25  # and the longest that the first of them waits
+_LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
+_QUEUE = 20_000  # deliveries that wait while the store can't be written; then the links wait too
+_RETRY_S = (0.5, 30.0)
+_TICK_MS = 5_000
+_POLL_MS = 1_000
+_REPORT_MS = 30_000
+_COMPACT_MS = 86_400_000
+_COMPACT_DAYS = 4  # of one series, in one go: what comes in meanwhile waits
+_QUIET_MS = 2_000
+_WELL_MS = 300_000
+
+
+def system_clock() -> int:
+    """The clock of a running service: ms since 1970, UTC."""
+    return time.time_ns() // 1_000_000
+
+
+class LinkReport(msgspec.Struct):
+    """How a link does, for `status`: its counters, and when it last delivered (ms, 0: not yet)."""
+
+    name: str
+    counters: dict[str, int]
+    last_ms: int = 0
+
+
+class Listener(Protocol):
+    """Who makes something of the readings.
+
+    `take`, `tick`, `device` and `poll` change memory only. `keep` writes what came of them, inside the
+    transaction of the readings; it may be called again for the same, until `kept` says that it is on disk.
+    """
+
+    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
+        """A batch of flagged readings in order of arrival; each is given exactly once."""
+
+    def device(self, tank: str, online: bool, now_ms: int) -> None:
+        """A device has said that it is there, or its last will that it is not."""
+
+    def tick(self, now_ms: int) -> None:
+        """Time passes, about every five seconds."""
+
+    def poll(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Look for what people ask for, about every second."""
+
+    def wants(self, now_ms: int) -> bool:
+        """Whether there is something to keep although no reading has come."""
+
+    def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        """Write, inside the open transaction."""
+
+    def kept(self, now_ms: int) -> None:
+        """What `keep` wrote is committed."""
+
+
+class CollectorService:
+    """Collects until it is stopped.
+
+    Parameters
+    ----------
+    settings : Settings
+    store : EmbeddedStore
+        Open for writing; stays open.
+    links : sequence of Link
+        In the order of `settings.links`, not started.
+    listener : Listener
+    clock : callable
+        Milliseconds since 1970, UTC.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: EmbeddedStore,
+        links: Sequence[Link],
+        listener: Listener,
+        clock: Clock = system_clock,
+    ) -> None:
+        self._store = store
+        self._links = list(links)
+        self._listener = listener
+        self._clock = clock
+        self._say = ClearLog(_log, clock)
+        self._maker = BatchMaker(settings, self._say)
+        self._queue: queue.Queue[Arrival] = queue.Queue(_QUEUE)
+        self._stop = threading.Event()
+        self._last_ms = [0] * len(self._links)
+        self._tick_ms = self._poll_ms = self._report_ms = 0
+        self._reading_ms = 0
+        self._failing = False
+        self._given_up = False
+        self._compacted_ms: int | None = None
+        self._more_to_compact = False
+        self._watchdog_s = watchdog_s()
+        self._barked = 0.0
+
+    def stop(self) -> None:
+        """Ask for the end; safe from a signal handler or another thread."""
+        self._stop.set()
+
+    def is_well(self) -> bool:
+        """Readings are arriving and the store keeps them; for the heartbeat."""
+        return not self._failing and 0 <= self._clock() - self._reading_ms < _WELL_MS
+
+    def run(self) -> bool:
+        """Collect until `stop`; False where the last batch could not be kept."""
+        self._maker.restore(self._store)
+        for number, link in enumerate(self._links):
+            link.start(partial(self._deliver, number))
+        sd_notify("READY=1")
+        try:
+            while not self._stop.is_set():
+                self._round()
+        finally:
+            sd_notify("STOPPING=1")
+            whole = self._finish()
+        return whole
+
+    def _deliver(self, number: int, delivery: Delivery) -> None:
+        """On a link's thread. A full queue holds the link up, which is what a full store should do."""
+        while not self._stop.is_set():
+            try:
+                return self._queue.put(Arrival(number, delivery), timeout=0.2)
+            except queue.Full:
+                continue
+
+    def _round(self) -> None:
+        arrivals = self._collect()
+        now = self._clock()
+        batch = self._batch(arrivals) if arrivals else None
+        # a clock that was put back must not stop these for as long
+        if not 0 <= now - self._tick_ms < _TICK_MS:
+            self._tick_ms = now
+            self._listener.tick(now)
+        if not 0 <= now - self._poll_ms < _POLL_MS:
+            self._poll_ms = now
+            self._poll(now)
+        if batch is not None or self._listener.wants(now):
+            self._commit(batch, now)
+        if not 0 <= now - self._report_ms < _REPORT_MS:
+            self._report_ms = now
+            self._report()
+        if not arrivals and now - self._reading_ms >= _QUIET_MS:
+            self._compact(now)
+        self._bark()
+
+    def _collect(self) -> list[Arrival]:
+        """Up to a batch of deliveries; empty where nothing came for a quarter of a second."""
+        try:
+            arrivals = [self._queue.get(timeout=_BATCH_S)]
+        except queue.Empty:
+            return []
+        end = time.monotonic() + _BATCH_S
+        while len(arrivals) < _BATCH:
+            left = end - time.monotonic()
+            if left <= 0:
+                break
+            try:
+                arrivals.append(self._queue.get(timeout=min(left, _LULL_S)))
+            except queue.Empty:
+                break
+        return arrivals
+
+    def _batch(self, arrivals: Sequence[Arrival]) -> Batch:
+        batch = self._maker.make(arrivals)
+        for arrival in arrivals:
+            self._last_ms[arrival.link] = arrival.delivery.arrived_ms
+        now = self._clock()
+        if batch.readings:
+            self._reading_ms = now
+            self._listener.take(batch.readings, now)
+        for device in batch.devices:
+            self._listener.device(*device)
+        return batch
+
+    def _commit(self, batch: Batch | None, now: int, closing: bool = False) -> bool:
+        """Write until it is written; once only where the end was asked for, and False where that fails."""
+        pause = _RETRY_S[0]
+        while True:
+            try:
+                with self._store.transaction():
+                    if batch is not None:
+                        batch.write(self._store)
+                    self._listener.keep(self._store, now, closing)
+                break
+            except StoreError as error:
+                self._failing = True
+                waiting = self._queue.qsize() + (len(batch.arrivals) if batch is not None else 0)
+                self._say.say(
+                    "store",
+                    f"{error}; {waiting} reports wait, none is acknowledged; trying again",
+                    logging.ERROR if isinstance(error, StoreFull) else logging.WARNING,
+                )
+            if closing:
+                self._given_up = batch is not None
+                return False
+            closing = self._stop.wait(pause)  # then one last time
+            self._bark()
+            pause = min(pause * 2, _RETRY_S[1])
+        self._failing = False
+        self._say.over("store", "the store can be written again; all that waited is kept")
+        self._listener.kept(now)
+        if batch is not None:
+            self._acknowledge(batch)
+        return True
+
+    def _acknowledge(self, batch: Batch) -> None:
+        by_link: dict[int, list[Delivery]] = {}
+        for arrival in batch.arrivals:
+            by_link.setdefault(arrival.link, []).append(arrival.delivery)
+        for number, deliveries in by_link.items():
+            try:
+                self._links[number].acknowledge(deliveries)
+            except Exception:
+                # kept already: what is not acknowledged comes again and is found to be a repeat
+                _log.exception("%s: can't acknowledge", self._links[number].name)
+
+    def _poll(self, now: int) -> None:
+        try:
+            self._listener.poll(self._store, now)
+        except StoreError as error:
+            self._say.say("poll", f"{error}; trying again")
+
+    def _report(self) -> None:
+        reports = [
+            LinkReport(link.name, dict(link.counters), last)
+            for link, last in zip(self._links, self._last_ms, strict=True)
+        ]
+        try:
+            self._store.set_meta(LINKS_META, msgspec.json.encode(reports).decode())
+        except StoreError as error:
+            self._say.say("report", f"{error}; trying again")
+
+    def _compact(self, now: int) -> None:
+        """Once a day, in small helpings while nothing comes in."""
+        try:
+            if self._compacted_ms is None:
+                self._compacted_ms = int(self._store.get_meta("compacted-at") or 0)
+            if not self._more_to_compact and 0 <= now - self._compacted_ms < _COMPACT_MS:
+                return
+            self._more_to_compact = self._store.compact(now, limit=_COMPACT_DAYS).more
+            if not self._more_to_compact:
+                self._store.drop_old_notices(now - 90 * 86_400_000)
+            self._compacted_ms = now
+            self._store.set_meta("compacted-at", str(now))
+        except StoreError as error:
+            self._more_to_compact = False
+            self._say.say("compact", f"{error}; packing old days is put off")
+
+    def _bark(self) -> None:
+        if self._watchdog_s is not None and time.monotonic() - self._barked >= self._watchdog_s:
+            self._barked = time.monotonic()
+            sd_notify("WATCHDOG=1")
+
+    def _finish(self) -> bool:
+        """Keep what has come, acknowledge it, then let go of the links."""
+        now = self._clock()
+        arrivals: list[Arrival] = []
+        while not self._queue.empty():
+            arrivals.append(self._queue.get_nowait())
+        # After a batch was given up, the report numbers in memory are ahead of the store: writing them would
+        # make what the broker sends again look like repeats.
+        whole = not self._given_up and self._commit(self._batch(arrivals) if arrivals else None, now, True)
+        if not whole:
+            _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
+        self._report()
+        for link in self._links:
+            link.stop()
+        return whole

@@ -1,0 +1,89 @@
+"""One service for one store: a lock that the kernel gives back when its process dies, however it dies."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from collector.errors import StoreError
+
+if sys.platform != "win32":
+    import fcntl
+
+__all__ = ["ServiceLock"]
+
+
+class ServiceLock:
+    """An exclusive lock on a file beside the store.
+
+    Parameters
+    ----------
+    store_path : str or Path
+        The store's file; the lock is `STORE-service` beside it and holds the process's number.
+
+    Examples
+    --------
+    >>> with ServiceLock("rushlight.db"):        # doctest: +SKIP
+    ...     run_the_service()
+    """
+
+    def __init__(self, store_path: str | os.PathLike[str]) -> None:
+        self._store = Path(store_path)
+        self._path = Path(f"{store_path}-service")
+        self._file = -1
+
+    def try_acquire(self) -> bool:
+        """Take the lock; False where a running service has it. StoreError where the file can't be made."""
+        try:
+            file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise StoreError(
+                f"{self._path}: can't be written ({error.strerror}); check the folder and its rights"
+            ) from None
+        if sys.platform != "win32":
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                os.close(file)
+                return False
+        os.ftruncate(file, 0)
+        os.write(file, b"%d\n" % os.getpid())
+        self._file = file
+        return True
+
+    def acquire(self) -> None:
+        """Take the lock.
+
+        Raises
+        ------
+        StoreError
+            Another service has it; the message names its process.
+        """
+        if not self.try_acquire():
+            process = self.holder()
+            named = f" (process {process})" if process else ""
+            raise StoreError(
+                f"{self._store}: another rushlight service{named} is running on this store; stop that one, "
+                "or give this one its own [store] path"
+            )
+
+    def holder(self) -> int | None:
+        """Process number of who has, or last had, the lock."""
+        try:
+            return int(self._path.read_text())
+        except (OSError, ValueError):
+            return None
+
+    def release(self) -> None:
+        """Give it back; harmless where it is not held."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def __enter__(self) -> ServiceLock:
+        self.acquire()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
