@@ -24,8 +24,21 @@ _CONFIG = click.option(
 )
 
 
+def _version(context: click.Context, parameter: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            click.echo(f"rushlight {version('rushlight')}")
+        except PackageNotFoundError:
+            click.echo("rushlight, not installed: run from its source")
+        context.exit()
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="rushlight")
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="The version."
+)
 def cli() -> None:
     """Watches small planted freshwater tanks: readings in, a judgement in time out.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from pathlib import Path
 
 from collector.errors import StoreError
@@ -12,6 +13,8 @@ if sys.platform != "win32":
     import fcntl
 
 __all__ = ["ServiceLock"]
+
+_GLANCE_S = 0.1
 
 
 class ServiceLock:
@@ -61,12 +64,31 @@ class ServiceLock:
             Another service has it; the message names its process.
         """
         if not self.try_acquire():
+            time.sleep(_GLANCE_S)  # it may have been a glance of `running`
+            if self.try_acquire():
+                return
             process = self.holder()
             named = f" (process {process})" if process else ""
             raise StoreError(
                 f"{self._store}: another rushlight service{named} is running on this store; stop that one, "
                 "or give this one its own [store] path"
             )
+
+    def running(self) -> int | None:
+        """Process number of the running service, None where none runs; writes nothing."""
+        if sys.platform == "win32":
+            return None
+        try:
+            file = os.open(self._path, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            return None
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return self.holder()
+        finally:
+            os.close(file)
+        return None
 
     def holder(self) -> int | None:
         """Process number of who has, or last had, the lock."""
