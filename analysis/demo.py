@@ -9,29 +9,26 @@ from __future__ import annotations
 import logging
 import queue
 import re
-from collections.abc import Callable, Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from analysis.alarm_texts import duration_text
 from analysis.demo_screen import Outcome, Screen, lead_text
-from analysis.notice_channels import Sender
+from analysis.live import LiveAnalysis
 from analysis.notice_texts import milliseconds
 from analysis.notices import Notifier
 from analysis.types import Event
-from analysis.watch import TankWatch
 from analysis.water import carbon_dioxide_mg_l
-from collector.errors import SettingsError
-from collector.intake import Intake
+from collector.errors import SettingsError, StoreError
 from collector.links import make_link
-from collector.links.base import Delivery
-from collector.log import Clock
-from collector.readings import PH, TEMPERATURE, Flag
+from collector.readings import PH, TEMPERATURE, Flag, Reading
+from collector.service import CollectorService
 from collector.settings import Settings, parse_settings
 from collector.store.embedded import EmbeddedStore
-from collector.timing import Stamper
-from collector.wire import decode_line
 from simulator.node import SimulatedNode
 from simulator.scene import SCENE, Chapter, Scene
 from simulator.tank import Tank
@@ -46,6 +43,7 @@ _HEAD = f"""{_MARK}, which fills this folder anew each time.
 # The serial port was the demo's own and is gone; `rushlight status` and `replay` need only the rest.
 
 """
+_LOOK_S = 0.1
 _TARGET = "rushlight-demo://screen"
 _NOTICES = """
 [notices]
@@ -102,11 +100,7 @@ class _Demo:
         screen = self._screen
         self._introduce()
         with EmbeddedStore(self._settings.store_path()) as store, _quiet_log():
-            collected = _Pipeline(self._settings, store, lambda: self._node.time_ms, self._take_notice)
-            with self._node:
-                for now_ms in collected.play(self._node):
-                    self._show(store, now_ms)
-                    screen.clock(now_ms)
+            self._play(store)
             self._show(store, self._scene.end_ms)
             self._summary(store, self._scene.end_ms)
             outcomes = list(self._outcomes(store))
@@ -114,12 +108,39 @@ class _Demo:
         self._farewell(outcomes)
         return 0 if all(outcome.good for outcome in outcomes) else 1
 
+    def _play(self, store: EmbeddedStore) -> None:
+        """From the first report until the service has taken the last one."""
+        node, settings = self._node, self._settings
+        clock = _KeptClock(self._scene.start_ms)
+        notifier = Notifier(
+            settings.notices,
+            environment={settings.notices.urls_env: _TARGET},
+            clock=clock,
+            timezone=self._scene.timezone,
+            sender=self._take_notice,
+        )
+        watching = _Watching(settings, notifier, clock)
+        watching.start(store, clock())
+        link = make_link(settings.links[0], lambda: node.time_ms)
+        collecting = _Collecting(CollectorService(settings, store, [link], watching, clock))
+        collecting.start()
+        try:
+            with node:
+                while collecting.is_alive() and not (node.join(0) and clock() >= node.time_ms):
+                    time.sleep(_LOOK_S)
+                    notifier.run_once(store, clock())
+                    self._show(store, clock())
+                    self._screen.clock(clock())
+        finally:
+            collecting.finish()
+        notifier.run_once(store, clock())
+
     def _introduce(self) -> None:
         days = (self._scene.end_ms - self._scene.start_ms) / 86_400_000
         self._screen.text(
             f"Rushlight demo: {days:.0f} days of a made-up tank, {self._tank.volume_litres:g} litres, with "
-            "fish and shrimps. Simulated: the tank and the microcontroller that measures it. Real: the serial "
-            f"line (pseudo-terminal {self._node.port}), the link, the store, the watch and the notices."
+            "fish and shrimps. Simulated: the tank and the microcontroller that measures it. Real: the "
+            f"serial line (pseudo-terminal {self._node.port}), the link, the store, the watch, the notices."
         )
         self._screen.text(f"Settings and store are left in {self._settings.store_path().parent}/.")
         for chapter in self._scene.chapters:
@@ -196,58 +217,60 @@ class _Demo:
         self._screen.text(f"Look into what it left: rushlight status --config {config}")
 
 
-class _Pipeline:
-    """Link, wire, quality, store, watch and notices in one loop."""
+class _KeptClock:
+    """The service's clock: the simulated time of the newest reading that it has kept.
 
-    def __init__(self, settings: Settings, store: EmbeddedStore, clock: Clock, sender: Sender) -> None:
-        self._store = store
-        self._deliveries: queue.Queue[Delivery] = queue.Queue()
-        self._link = make_link(settings.links[0], clock)
-        self._stampers = {name: Stamper() for name in settings.tanks}
-        self._watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
-        self._intake = Intake(settings)
-        self._notifier = Notifier(
-            settings.notices, environment={settings.notices.urls_env: _TARGET}, clock=clock, sender=sender
-        )
+    The node's own clock is ahead of it by what waits in the pseudo-terminal, which at this speed may be half
+    an hour: ticked by that one, the watch would call a device silent whose reports are on their way.
+    """
 
-    def play(self, node: SimulatedNode) -> Iterator[int]:
-        self._link.start(self._deliveries.put)
+    def __init__(self, start_ms: int) -> None:
+        self.now_ms = start_ms
+
+    def __call__(self) -> int:
+        return self.now_ms
+
+
+class _Watching(LiveAnalysis):
+    """The analysis of `rushlight run`, which moves the clock on."""
+
+    def __init__(self, settings: Settings, notifier: Notifier, clock: _KeptClock) -> None:
+        super().__init__(settings, notifier, clock)
+        self._clock = clock
+        self._taken_ms = clock.now_ms
+
+    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
+        super().take(readings, now_ms)
+        self._taken_ms = max(self._taken_ms, *(reading.time_ms for reading in readings))
+
+    def kept(self, now_ms: int) -> None:
+        super().kept(now_ms)
+        self._clock.now_ms = self._taken_ms
+
+
+class _Collecting(threading.Thread):
+    """The real service on a thread of its own, which keeps what ended it."""
+
+    def __init__(self, service: CollectorService) -> None:
+        super().__init__(name="demo-service", daemon=True)
+        self._service = service
+        self._error: Exception | None = None
+        self._whole = False
+
+    def run(self) -> None:
         try:
-            while True:
-                over = node.join(0)
-                batch = self._batch()
-                if batch:
-                    yield self._take(batch)
-                elif over:
-                    return
-        finally:
-            self._link.stop()
+            self._whole = self._service.run()
+        except Exception as error:  # kept for finish(): a thread's exception would only be printed
+            self._error = error
 
-    def _batch(self) -> list[Delivery]:
-        batch: list[Delivery] = []
-        try:
-            batch.append(self._deliveries.get(timeout=0.5))
-            while len(batch) < 100:
-                batch.append(self._deliveries.get_nowait())
-        except queue.Empty:
-            pass
-        return batch
-
-    def _take(self, batch: list[Delivery]) -> int:
-        now_ms = 0
-        with self._store.transaction():
-            for delivery in batch:
-                report = decode_line(delivery.payload)
-                stamped = self._stampers[report.tank].stamp(report, delivery.arrived_ms)
-                flagged = [r for reading in stamped.readings for r in self._intake.take(reading)]
-                self._store.add_readings(flagged)
-                for reading in flagged:
-                    now_ms = max(now_ms, reading.time_ms)
-                    for event in self._watches[reading.tank].feed(reading):
-                        if self._store.add_event(event):
-                            self._notifier.queue_for(event, self._store, now_ms)
-        self._notifier.run_once(self._store, now_ms)
-        return now_ms
+    def finish(self) -> None:
+        """Stop it; raises what went wrong in it, if anything did."""
+        self._service.stop()
+        self.join()
+        if self._error is not None:
+            raise self._error
+        if not self._whole:
+            raise StoreError("the demo's last readings could not be kept: is the disk full?")
 
 
 def _folder(folder: Path) -> Path:
