@@ -45,6 +45,7 @@ _COUNTERS = (
     "oversize",
     "retained",
     "connected",
+    "subscribed",
     "lost",
     "refused",
     "failed",
@@ -102,7 +103,7 @@ class BrokerLink:
         Milliseconds since 1970.
     base : Path, optional
         Folder for relative certificate paths.
-    retry_s : tuple of int
+    retry_s : tuple of float
         First and longest pause between attempts to connect.
 
     Raises
@@ -116,7 +117,7 @@ class BrokerLink:
         settings: MqttLink,
         clock: Clock,
         base: Path | None = None,
-        retry_s: tuple[int, int] = _RETRY_S,
+        retry_s: tuple[float, float] = _RETRY_S,
     ) -> None:
         self.name = f"{settings.host}:{settings.port}"
         self.counters = dict.fromkeys(_COUNTERS, 0)
@@ -133,7 +134,7 @@ class BrokerLink:
         self._parting = threading.Event()
         self._client = self._build(base or Path(), retry_s)
 
-    def _build(self, base: Path, retry_s: tuple[int, int]) -> _Client:
+    def _build(self, base: Path, retry_s: tuple[float, float]) -> _Client:
         settings = self._settings
         client = _Client(
             CallbackAPIVersion.VERSION2,
@@ -153,7 +154,8 @@ class BrokerLink:
             client.username_pw_set(username)
         if settings.tls_ca or settings.tls_certificate or settings.port == 8883:
             client.tls_set_context(_tls(settings, base))
-        client.reconnect_delay_set(*retry_s)
+        # paho asks for whole seconds but only adds them to a time
+        client.reconnect_delay_set(*retry_s)  # type: ignore[arg-type]
         client.will_set(self._state_topic, b"offline", qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -269,7 +271,9 @@ class BrokerLink:
         self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
     ) -> None:
         bad = [str(reason) for reason in reasons if reason.is_failure]
-        if bad:
+        if not bad:
+            self.counters["subscribed"] += 1
+        else:
             self._say.say(
                 "subscribe",
                 f"{self.name}: the broker won't let us read a topic ({bad[0]}); allow this user to read "
