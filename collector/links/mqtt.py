@@ -127,6 +127,7 @@ class BrokerLink:
         self._deliver: Deliver | None = None
         self._connection = 0  # message ids belong to one connection
         self._up = False
+        self._told = False  # why this connection is not taken
         self._connected_ms = 0
         self._short_ones = 0  # connections in a row that were lost soon
         self._state_topic = f"rushlight/collector/{settings.client_id}"
@@ -209,6 +210,7 @@ class BrokerLink:
         properties: Any,
     ) -> None:
         if reason.is_failure:
+            self._told = True
             self.counters["refused"] += 1
             self._say.say("refused", f"{self.name}: the broker refuses: {self._refusal(reason)}; trying on")
             return
@@ -254,7 +256,16 @@ class BrokerLink:
         self, client: mqtt.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any
     ) -> None:
         was_up, self._up = self._up, False
-        if not was_up or self._parting.is_set():
+        told, self._told = self._told, False
+        if self._parting.is_set():
+            return
+        if not was_up:
+            if not told:
+                self._client.failure = (
+                    f"it closes the connection without a word of MQTT {self._settings.protocol}; is `port` "
+                    "that of a broker, and does it want TLS (`tls_ca`)?"
+                )
+                self._on_connect_fail(client, userdata)
             return
         self.counters["lost"] += 1
         self._say.say("lost", f"{self.name}: connection lost ({reason}); connecting again")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import shutil
+import socket
 import subprocess
 import sys
 import time
@@ -427,3 +428,39 @@ def test_tls(
     wait_for(lambda: bad.count("failed"), "the refusal")
     assert bad.count("connected") == 0
     assert any("not trusted" in r.message for r in caplog.records)
+    caplog.clear()
+    plain = start(broker, protocol, wait=False, client_id="c")
+    wait_for(lambda: plain.count("failed"), "the refusal")
+    assert any("does it want TLS" in r.message for r in caplog.records)
+
+
+@both
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"HTTP/1.1 400 Bad Request\r\n\r\n",
+        b"\x20\x03\x00\x00\xff",
+        b"\x20\x02\x00\x00\x30\x03\x00\xff\xff",
+        b"",
+    ],
+    ids=["http", "bad connack", "bad publish", "closes"],
+)
+def test_what_is_no_broker_does_not_end_the_link(
+    caplog: pytest.LogCaptureFixture, protocol: str, answer: bytes
+) -> None:
+    """Another server on that port: said, retried, survived."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(10)
+        settings = MqttLink(host="127.0.0.1", port=server.getsockname()[1], protocol=protocol)  # type: ignore[arg-type]
+        link = BrokerLink(settings, now_ms, retry_s=(0.1, 0.1))
+        link.start(lambda delivery: None)
+        try:
+            for _ in range(4):
+                connection, _ = server.accept()
+                with connection:
+                    connection.settimeout(10)
+                    connection.recv(1000)
+                    connection.sendall(answer)
+        finally:
+            link.stop()
+    assert any(r.levelno >= logging.WARNING for r in caplog.records)
