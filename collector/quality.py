@@ -76,8 +76,8 @@ class Limits(NamedTuple):
     broken: tuple[float, ...] = ()
 
 
-# A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, Maxim 19-7487, table 1);
-# -127.0 is what its common driver libraries return when nothing answers.
+# A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
+# what its common driver libraries return when nothing answers (common practice).
 _DIGITAL_THERMOMETER = (85.0, -127.0)
 
 # Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.

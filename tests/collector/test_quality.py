@@ -186,7 +186,7 @@ def test_single_spike_is_suspect_and_counted() -> None:
 
 
 def test_noise_of_an_ordinary_probe_passes() -> None:
-    """DS18B20: steps of 0.0625 °C (its data sheet, 12 bit), read every second."""
+    """DS18B20: steps of 0.0625 °C (12 bit; data sheet, from memory), read every second."""
     chance = random.Random(3)
     values = [round((24 + chance.gauss(0, 0.06)) * 16) / 16 for _ in range(5000)]
     assert set(run(SeriesQuality(LIMITS["temperature"]), values, 1000)) == {1}
@@ -194,7 +194,7 @@ def test_noise_of_an_ordinary_probe_passes() -> None:
 
 @pytest.mark.parametrize("quantity", ["temperature", "room_temperature", "source_temperature"])
 def test_power_on_and_absent_values_of_a_digital_thermometer(quantity: str) -> None:
-    """85.0 is the DS18B20's power-on value (its data sheet); -127 what drivers return for "no answer"."""
+    """85.0: the DS18B20's power-on value (data sheet, from memory); -127: what drivers say for no answer."""
     series = SeriesQuality(LIMITS[quantity])
     assert run(series, [85.0, 24.0, 85.0, 24.05, -127.0, 24.0, None, 24.0]) == [4, 1, 4, 1, 4, 1, 9, 1]
 

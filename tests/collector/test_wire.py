@@ -59,10 +59,9 @@ def test_contract_example() -> None:
     assert not report.problems
 
 
-# RFC 8428 section 5.1.1, "Single Data Point"; section 5.1.2, "Multiple Data Points" (both examples);
-# 5.1.3 "Multiple Measurements". Names are the RFC's; quantities of ours are put in their place where the
-# RFC measures voltage, current or humidity, so that the base-field arithmetic of the examples is what is
-# checked.
+# RFC 8428 section 5.1.1 "Single Data Point", 5.1.2 "Multiple Data Points", 5.1.3 "Multiple Measurements".
+# Quantities of ours stand where the RFC measures voltage, current or humidity: what is checked is the
+# arithmetic of the base fields. Numbers and section numbers are from memory, the RFC was not at hand.
 def test_rfc8428_single_point_unknown_quantity() -> None:
     error = refused(b'[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]')
     assert error.kind == "quantity"
@@ -205,7 +204,7 @@ def test_tank_from_the_topic() -> None:
 
 
 def test_crc_check_value() -> None:
-    """CRC-16/CCITT-FALSE of "123456789" is 0x29B1 (G. Cook, catalogue of CRC algorithms, CRC-16/IBM-3740)."""
+    """CRC-16/IBM-3740 of "123456789" is 0x29B1 (G. Cook, catalogue of CRC algorithms; from memory)."""
     assert add_crc(b"123456789") == b"123456789 *29B1"
 
 
