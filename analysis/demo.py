@@ -9,23 +9,22 @@ from __future__ import annotations
 import logging
 import queue
 import re
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from analysis.alarm_texts import duration_text
 from analysis.demo_screen import Outcome, Screen, lead_text
-from analysis.live import LiveAnalysis
+from analysis.demo_service import Collecting, KeptClock, Watching
 from analysis.notice_texts import milliseconds
 from analysis.notices import Notifier
 from analysis.types import Event
 from analysis.water import carbon_dioxide_mg_l
-from collector.errors import SettingsError, StoreError
+from collector.errors import SettingsError
 from collector.links import make_link
-from collector.readings import PH, TEMPERATURE, Flag, Reading
+from collector.readings import PH, TEMPERATURE, Flag
 from collector.service import CollectorService
 from collector.settings import Settings, parse_settings
 from collector.store.embedded import EmbeddedStore
@@ -111,7 +110,7 @@ class _Demo:
     def _play(self, store: EmbeddedStore) -> None:
         """From the first report until the service has taken the last one."""
         node, settings = self._node, self._settings
-        clock = _KeptClock(self._scene.start_ms)
+        clock = KeptClock(self._scene.start_ms)
         notifier = Notifier(
             settings.notices,
             environment={settings.notices.urls_env: _TARGET},
@@ -119,20 +118,20 @@ class _Demo:
             timezone=self._scene.timezone,
             sender=self._take_notice,
         )
-        watching = _Watching(settings, notifier, clock)
+        watching = Watching(settings, notifier, clock)
         watching.start(store, clock())
         link = make_link(settings.links[0], lambda: node.time_ms)
-        collecting = _Collecting(CollectorService(settings, store, [link], watching, clock))
+        collecting = Collecting(CollectorService(settings, store, [link], watching, clock))
         collecting.start()
-        try:
-            with node:
+        with node:
+            try:
                 while collecting.is_alive() and not (node.join(0) and clock() >= node.time_ms):
                     time.sleep(_LOOK_S)
                     notifier.run_once(store, clock())
                     self._show(store, clock())
                     self._screen.clock(clock())
-        finally:
-            collecting.finish()
+            finally:
+                collecting.finish()
         notifier.run_once(store, clock())
 
     def _introduce(self) -> None:
@@ -142,7 +141,7 @@ class _Demo:
             "fish and shrimps. Simulated: the tank and the microcontroller that measures it. Real: the "
             f"serial line (pseudo-terminal {self._node.port}), the link, the store, the watch, the notices."
         )
-        self._screen.text(f"Settings and store are left in {self._settings.store_path().parent}/.")
+        self._screen.line(f"Settings and store are left in {self._settings.store_path().parent}/.")
         for chapter in self._scene.chapters:
             self._harm_ms[chapter.title] = _harm_ms(self._scene, chapter, self._settings)
 
@@ -214,63 +213,7 @@ class _Demo:
         else:
             self._screen.text("Every fault was told in time, and nothing else was.")
         config = self._settings.path
-        self._screen.text(f"Look into what it left: rushlight status --config {config}")
-
-
-class _KeptClock:
-    """The service's clock: the simulated time of the newest reading that it has kept.
-
-    The node's own clock is ahead of it by what waits in the pseudo-terminal, which at this speed may be half
-    an hour: ticked by that one, the watch would call a device silent whose reports are on their way.
-    """
-
-    def __init__(self, start_ms: int) -> None:
-        self.now_ms = start_ms
-
-    def __call__(self) -> int:
-        return self.now_ms
-
-
-class _Watching(LiveAnalysis):
-    """The analysis of `rushlight run`, which moves the clock on."""
-
-    def __init__(self, settings: Settings, notifier: Notifier, clock: _KeptClock) -> None:
-        super().__init__(settings, notifier, clock)
-        self._clock = clock
-        self._taken_ms = clock.now_ms
-
-    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
-        super().take(readings, now_ms)
-        self._taken_ms = max(self._taken_ms, *(reading.time_ms for reading in readings))
-
-    def kept(self, now_ms: int) -> None:
-        super().kept(now_ms)
-        self._clock.now_ms = self._taken_ms
-
-
-class _Collecting(threading.Thread):
-    """The real service on a thread of its own, which keeps what ended it."""
-
-    def __init__(self, service: CollectorService) -> None:
-        super().__init__(name="demo-service", daemon=True)
-        self._service = service
-        self._error: Exception | None = None
-        self._whole = False
-
-    def run(self) -> None:
-        try:
-            self._whole = self._service.run()
-        except Exception as error:  # kept for finish(): a thread's exception would only be printed
-            self._error = error
-
-    def finish(self) -> None:
-        """Stop it; raises what went wrong in it, if anything did."""
-        self._service.stop()
-        self.join()
-        if self._error is not None:
-            raise self._error
-        if not self._whole:
-            raise StoreError("the demo's last readings could not be kept: is the disk full?")
+        self._screen.line(f"Look into what it left: rushlight status --config {config}")
 
 
 def _folder(folder: Path) -> Path:
@@ -323,14 +266,14 @@ def _behind(store: EmbeddedStore, body: str) -> Event | None:
 
 def _readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: Settings) -> str:
     """Lowest and highest of the chapter's good readings, and the CO2 that follows from them."""
-    good = {
-        quantity: {
-            reading.time_ms: reading.value
-            for reading in store.readings(tank, quantity, chapter.start_ms, chapter.end_ms)
-            if reading.value is not None and reading.flag < Flag.SUSPECT
-        }
-        for quantity in (TEMPERATURE, PH)
-    }
+    good: dict[str, dict[int, float]] = {TEMPERATURE: {}, PH: {}}
+    bad = 0
+    for quantity, values in good.items():
+        for reading in store.readings(tank, quantity, chapter.start_ms, chapter.end_ms):
+            if reading.value is not None and reading.flag < Flag.SUSPECT:
+                values[reading.time_ms] = reading.value
+            else:
+                bad += 1
     water, acid = good[TEMPERATURE], good[PH]
     if not water or not acid:
         return "No readings."
@@ -341,7 +284,8 @@ def _readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: 
         both = [time for time in acid if time in water]
         gas = [carbon_dioxide_mg_l(acid[time], hardness, water[time]) for time in both[::30]]
         said += f", CO2 {min(gas):.0f} to {max(gas):.0f} mg/L"
-    return f"{said}, in {len(water)} reports."
+    said += f", in {len(water)} reports"
+    return f"{said}; {bad} bad readings flagged." if bad else f"{said}."
 
 
 @contextmanager

@@ -7,7 +7,7 @@ import shutil
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
-from typing import NamedTuple, TextIO
+from typing import Any, NamedTuple, TextIO
 from zoneinfo import ZoneInfo
 
 import click
@@ -18,6 +18,7 @@ __all__ = ["Outcome", "Screen", "lead_text"]
 
 _GUTTER = 18
 _WIDEST = 100
+_WHOLE: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 _COLOURS = {"CRITICAL": "red", "HIGH": "red", "MEDIUM": "yellow", "LOW": "cyan", "Over": "green"}
 
 
@@ -84,7 +85,11 @@ class Screen:
 
     def text(self, text: str = "") -> None:
         """A paragraph over the whole width."""
-        self._put(textwrap.fill(text, self._width))
+        self._put(textwrap.fill(text, self._width, **_WHOLE))
+
+    def line(self, text: str) -> None:
+        """One line, never broken: a path or a command in it is to be copied."""
+        self._put(text)
 
     def chapter(self, time_ms: int, title: str, story: str) -> None:
         """A new chapter begins."""
@@ -100,11 +105,11 @@ class Screen:
         colour = _COLOURS.get(title.split(":")[0].split(",")[0])
         self._indented(remark, self.when(time_ms))
         inner = self._width - _GUTTER - 2
-        lines = textwrap.wrap(title, inner)
+        lines = textwrap.wrap(title, inner, **_WHOLE)
         rows = [self._style(line, fg=colour, bold=True) for line in lines] + [""]
         for paragraph in body.split("\n"):
             indent = " " * (3 if paragraph[:1].isdigit() and paragraph[1:2] == "." else 0)
-            rows += textwrap.wrap(paragraph, inner, subsequent_indent=indent, break_long_words=False) or [""]
+            rows += textwrap.wrap(paragraph, inner, subsequent_indent=indent, **_WHOLE) or [""]
         pad = " " * _GUTTER
         rule = "─" * (inner + 1)
         self._put(f"{pad}┌{rule}")
