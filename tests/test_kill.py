@@ -1,0 +1,375 @@
+"""`rushlight run` as a process of its own: killed, stopped, started again, on a real broker and port."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import psutil
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
+from collector.store.embedded import EmbeddedStore
+from simulator.microcontroller import Firmware, PtyLine
+from tests.conftest import Broker, free_port, now_ms, wait_for
+
+ROOT = Path(__file__).parents[1]
+TANK = """
+[tanks.hallway]
+title = "Hallway shelf"
+volume_litres = 54
+timezone = "Europe/Lisbon"
+[tanks.hallway.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 26.0
+"""
+
+
+class Service:
+    """The command in a folder of its own, to be started and ended at will."""
+
+    def __init__(self, folder: Path, links: str, **environment: str) -> None:
+        self.folder = folder
+        self.store = folder / "rushlight.db"
+        self.environment = os.environ | {"PYTHONPATH": str(ROOT)} | environment
+        (folder / "rushlight.toml").write_text(links + TANK)
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with self.log_file().open("ab") as log:
+            self.process = subprocess.Popen(
+                self.command("run"), stderr=log, cwd=self.folder, env=self.environment
+            )
+
+    def command(self, *words: str) -> list[str]:
+        return [sys.executable, "-m", "analysis.cli", *words]
+
+    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            self.command(*words),
+            cwd=self.folder,
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            timeout=30,
+        )
+
+    def log_file(self) -> Path:
+        return self.folder / "service.log"
+
+    def log(self) -> str:
+        return self.log_file().read_text()
+
+    def wait_log(self, text: str, times: int = 1) -> None:
+        wait_for(lambda: self.log().count(text) >= times, f"{text!r} in the log:\n{self.log()}")
+
+    def kill(self) -> None:
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait(10)
+
+    def stop(self) -> int:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(20)
+
+    def end(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.kill()
+
+    def count(self) -> int:
+        if not self.store.exists():
+            return 0
+        with closing(EmbeddedStore(self.store, read_only=True)) as store:
+            return store.position()
+
+    def readings(self, quantity: str) -> list[tuple[int, int, float | None, int]]:
+        with closing(EmbeddedStore(self.store, read_only=True)) as store:
+            return [(r.seq, r.time_ms, r.value, r.stamp) for r in store.readings("hallway", quantity)]
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Any]:
+    made: list[Service] = []
+
+    def make(links: str, **environment: str) -> Service:
+        made.append(Service(tmp_path, links, **environment))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.end()
+
+
+def mqtt_link(port: int) -> str:
+    return f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n'
+
+
+def publisher(broker: Broker) -> mqtt.Client:
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2, client_id="device", protocol=mqtt.MQTTv311, clean_session=False
+    )
+    client.max_inflight_messages_set(100)
+    client.reconnect_delay_set(1, 1)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    return client
+
+
+def pack(seq: int, time_ms: int | None = None, celsius: float = 24.0) -> bytes:
+    head: dict[str, Any] = {"bn": "hallway/", "seq": seq}
+    if time_ms is not None:
+        head["bt"] = time_ms / 1000
+    # the value tells the report: what is stored can be compared with what was sent
+    return json.dumps(
+        [
+            head | {"n": "temperature", "u": "Cel", "v": celsius},
+            {"n": "ph", "u": "pH", "v": 6.5 + seq % 100 / 1000},
+        ]
+    ).encode()
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("timed", [True, False], ids=["bt and seq", "seq only"])
+def test_killed_again_and_again_in_a_stream_nothing_is_lost_or_doubled(
+    timed: bool, service: Any, mosquitto: Broker
+) -> None:
+    number, chance = 600, random.Random(5)
+    run = service(mqtt_link(mosquitto.port))
+    run.start()
+    run.wait_log("connected")
+    began = now_ms() - 60_000
+    sent = [began + 100 * seq if timed else None for seq in range(number)]
+    client = publisher(mosquitto)
+
+    def stream() -> None:
+        for seq in range(number):
+            client.publish("rushlight/hallway/readings", pack(seq, sent[seq]), qos=1).wait_for_publish(20)
+            time.sleep(0.004)
+
+    thread = threading.Thread(target=stream)
+    thread.start()
+    kills = 0
+    while thread.is_alive() and kills < 6:
+        before = run.count()
+        wait_for(
+            lambda before=before: run.count() > before or not thread.is_alive(), "readings to be committed"
+        )
+        time.sleep(chance.uniform(0, 0.15))
+        run.kill()
+        kills += 1
+        run.start()
+    thread.join(30)
+    client.disconnect()
+    client.loop_stop()
+    assert kills >= 3
+    wait_for(lambda: run.count() >= 0 and len(run.readings("ph")) >= number, "all reports")
+    assert run.stop() == 0
+    for quantity in ("temperature", "ph"):
+        got = run.readings(quantity)
+        assert sorted(seq for seq, *_ in got) == list(range(number))
+        for seq, time_ms, value, stamp in got:
+            assert stamp == (STAMP_DEVICE if timed else STAMP_ARRIVAL)
+            assert value == (24.0 if quantity == "temperature" else 6.5 + seq % 100 / 1000)
+            if timed:
+                assert time_ms == sent[seq]
+    with closing(EmbeddedStore(run.store, read_only=True)) as store:
+        assert store.check() == []
+        assert store.counters().get("hallway.lost", 0) == 0
+        assert not [name for name in store.counters() if name.startswith("bad.")]
+
+
+class Inbox:
+    """An address that notices are sent to; `deaf` takes connections and never answers, as a hung channel."""
+
+    def __init__(self) -> None:
+        self.got: list[str] = []
+        self.deaf = True
+        self.tried = 0
+        inbox = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                inbox.tried += 1
+                if inbox.deaf:
+                    time.sleep(3)
+                    return
+                inbox.got.append(json.loads(body)["title"])
+                self.send_response(200)
+                self.end_headers()
+
+            def log_message(self, format: str, *args: Any) -> None: ...
+
+        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.server.daemon_threads = True
+        self.port = self.server.server_address[1]
+        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+    def close(self) -> None:
+        self.server.shutdown()
+        self.server.server_close()
+
+
+@pytest.mark.timeout(60)
+def test_alarms_and_notices_survive_a_kill(service: Any, mosquitto: Broker) -> None:
+    inbox = Inbox()
+    run = service(mqtt_link(mosquitto.port), RUSHLIGHT_NOTICE_URLS=f"json://127.0.0.1:{inbox.port}/")
+    run.start()
+    run.wait_log("connected")
+    client = publisher(mosquitto)
+    began = now_ms() - 1_200_000
+    for seq in range(116):
+        client.publish(
+            "rushlight/hallway/readings", pack(seq, began + 10_000 * seq, 28.0 + seq % 3 / 100), qos=1
+        )
+    run.wait_log("temperature-high")
+    wait_for(lambda: inbox.tried, "the notice to be on its way")
+    run.kill()  # between sending and its mark
+    with closing(EmbeddedStore(run.store, read_only=True)) as store:
+        (notice,) = store.pending_notices()
+        assert (notice.transition, notice.delivered_ms) == ("raised", None)
+    inbox.deaf = False
+    run.start()
+    wait_for(lambda: inbox.got, "the notice, sent again")
+    assert "28.0 °C" in inbox.got[0] and "HIGH" in inbox.got[0]
+    screen = run.ask("status")
+    assert screen.returncode == 0
+    assert "HIGH temperature-high: unacknowledged" in screen.stdout
+    assert f"the service runs (process {run.process.pid})" in screen.stdout
+    told = run.ask("acknowledge", "hallway", "temperature-high")
+    assert (told.returncode, told.stdout) == (0, "hallway/temperature-high acknowledged\n")
+    run.kill()
+    run.start()
+    run.wait_log("connected", 3)
+    # the stream goes on: what stands is neither raised nor sent again
+    for seq in range(116, 120):
+        client.publish("rushlight/hallway/readings", pack(seq, began + 10_000 * seq, 28.0), qos=1)
+    wait_for(lambda: len(run.readings("ph")) == 120, "the rest of the stream")
+    assert "HIGH temperature-high: acknowledged" in run.ask("status").stdout
+    assert run.stop() == 0
+    client.disconnect()
+    client.loop_stop()
+    inbox.close()
+    with closing(EmbeddedStore(run.store, read_only=True)) as store:
+        events = [e for e in store.events() if e.alarm == "temperature-high"]
+        assert [e.event for e in events] == ["raised", "acknowledged"]
+        assert store.pending_notices() == []  # no reminder: it was acknowledged
+    assert len(inbox.got) == 1
+
+
+@pytest.mark.timeout(60)
+def test_broker_and_service_start_and_end_in_any_order(service: Any, make_broker: Any) -> None:
+    broker = make_broker()
+    run = service(mqtt_link(broker.port))
+    run.start()
+    run.wait_log("can't reach the broker")
+    broker.start()
+    run.wait_log("the broker is there again")
+    client = publisher(broker)
+
+    def send(first: int, last: int) -> None:
+        wait_for(client.is_connected, "the device to find the broker again")
+        for seq in range(first, last):
+            client.publish("rushlight/hallway/readings", pack(seq, now_ms()), qos=1).wait_for_publish(20)
+
+    def kept(number: int) -> None:
+        wait_for(lambda: len(run.readings("ph")) == number, f"{number} reports")
+
+    send(0, 20)
+    kept(20)
+    broker.stop()  # the broker goes and comes back while the service runs
+    run.wait_log("connection lost")
+    broker.start()
+    run.wait_log("connected again")
+    send(20, 40)
+    kept(40)
+    assert run.stop() == 0  # the service goes, reports wait at the broker, which is itself started anew
+    send(40, 60)
+    broker.stop()
+    broker.start()
+    run.start()
+    kept(60)
+    run.kill()  # both go by force
+    send(60, 80)
+    time.sleep(1.2)  # the broker saves each second what it holds
+    broker.kill()
+    run.start()
+    broker.start()
+    kept(80)
+    assert run.stop() == 0
+    client.disconnect()
+    client.loop_stop()
+    assert sorted(seq for seq, *_ in run.readings("ph")) == list(range(80))
+
+
+@pytest.mark.timeout(60)
+def test_a_port_and_a_steady_run_in_little_memory(service: Any, tmp_path: Path) -> None:
+    inbox = Inbox()
+    inbox.deaf = False
+    line, stop = PtyLine(), threading.Event()
+    url = f"json://127.0.0.1:{inbox.port}/"
+    run = service(f'[[links]]\nkind = "serial"\nport = "{line.port}"\n', RUSHLIGHT_NOTICE_URLS=url)
+    run.start()
+    assert line.wait_for_reader(stop)
+    firmware = Firmware("hallway")
+    line.write(firmware.boot(), stop)
+    began, number = now_ms() - 10_000 * 3000, 3000
+    for seq in range(number):
+        celsius = 24.0 + seq % 5 / 100 + (3.5 if seq > 2000 else 0)
+        line.write(firmware.line(began + 10_000 * seq, [("temperature", celsius), ("ph", 6.8)]), stop)
+    wait_for(lambda: len(run.readings("ph")) == number, "all lines")
+    wait_for(lambda: inbox.got, "the notice")
+    # 120 MB is the project's own limit; apprise is loaded by now
+    assert psutil.Process(run.process.pid).memory_info().rss < 120e6
+    again = run.ask("run")
+    assert again.returncode == 1
+    assert f"(process {run.process.pid}) is running on this store" in again.stderr
+    assert len(again.stderr.splitlines()) == 1
+    # SIGTERM: what has arrived is kept, the state saved, and the next start goes on from there
+    line.write(firmware.line(began + 10_000 * number, [("temperature", 27.5), ("ph", 6.8)]), stop)
+    assert line.wait_until_read(stop)
+    assert run.stop() == 0
+    assert len(run.readings("ph")) == number + 1
+    run.start()
+    run.wait_log("analysis restored, with 0 readings since")
+    assert run.stop() == 0
+    line.close()
+    inbox.close()
+
+
+@pytest.mark.timeout(60)
+def test_a_steady_run_over_mqtt_in_little_memory(service: Any, mosquitto: Broker) -> None:
+    run = service(mqtt_link(mosquitto.port))
+    run.start()
+    run.wait_log("connected")
+    client = publisher(mosquitto)
+    began, number = now_ms() - 10_000 * 3000, 3000
+    for seq in range(number):
+        client.publish("rushlight/hallway/readings", pack(seq, began + 10_000 * seq), qos=1)
+    wait_for(lambda: len(run.readings("ph")) == number, "all reports")
+    assert psutil.Process(run.process.pid).memory_info().rss < 120e6
+    assert run.stop() == 0
+    client.disconnect()
+    client.loop_stop()
+
+
+@pytest.mark.timeout(30)
+def test_a_port_that_is_not_there_and_settings_that_are_wrong(service: Any) -> None:
+    run = service(f'[[links]]\nkind = "mqtt"\nport = {free_port()}\npassword_env = "NOT_SET_ANYWHERE"\n')
+    told = run.ask("run")
+    assert told.returncode == 2
+    assert "NOT_SET_ANYWHERE" in told.stderr and len(told.stderr.splitlines()) == 1
