@@ -5,8 +5,7 @@
 
 Neither knows what a tank is. QARTOD flags can say no more than `probe-fault`. A change detector says only
 that a mean has moved; it is read here in the most favourable way: against the same minute a day earlier, and
-the direction gives the name (warmer, colder, more or less CO2, less light). Thresholds are common practice, no
-source.
+the direction gives the name (warmer, colder, more or less CO2, less light). Thresholds: common practice.
 """
 
 from __future__ import annotations
