@@ -285,7 +285,7 @@ def _readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: 
         gas = [carbon_dioxide_mg_l(acid[time], hardness, water[time]) for time in both[::30]]
         said += f", CO2 {min(gas):.0f} to {max(gas):.0f} mg/L"
     said += f", in {len(water)} reports"
-    return f"{said}; {bad} bad readings flagged." if bad else f"{said}."
+    return f"{said}; bad readings flagged: {bad}." if bad else f"{said}."
 
 
 @contextmanager

@@ -1,0 +1,140 @@
+"""The README says what is so: commands, settings, figures, tables, paths."""
+
+from __future__ import annotations
+
+import configparser
+import re
+import tomllib
+from pathlib import Path
+
+import click
+import pytest
+
+from analysis.alarm_table import alarm_table
+from analysis.cli import cli
+from analysis.notice_channels import split_urls
+from analysis.rationale import RATIONALE
+from analysis.water import carbon_dioxide_mg_l, carbon_dioxide_trade_rule, carbon_dioxide_uncertainty
+from collector.settings import parse_settings
+from simulator.scene import SCENE
+from tests.refresh_readme import block, shortened
+
+ROOT = Path(__file__).parents[1]
+TEXT = (ROOT / "README.md").read_text()
+FENCES = re.findall(r"^```(\w+)\n(.*?)^```", TEXT, re.DOTALL | re.MULTILINE)
+
+
+def _fenced(language: str) -> list[str]:
+    return [body for kind, body in FENCES if kind == language]
+
+
+def test_it_begins_with_the_job_in_one_paragraph_and_two_commands() -> None:
+    title, paragraph, heading = TEXT.split("\n\n")[:3]
+    assert title == "# Rushlight"
+    assert len(paragraph) > 300
+    assert heading == "## Two commands"
+    demo, tests = _fenced("bash")[:2]
+    assert demo.strip().endswith("rushlight demo")
+    assert tests.strip() == "bash tests/run"
+    # CI runs the README's command
+    assert 'bash tests/run "$@"' in (ROOT / ".ci/run").read_text()
+
+
+def test_alarm_table_is_in_step() -> None:
+    assert block("alarms") == alarm_table(), "run: python -m tests.refresh_readme"
+    assert alarm_table().count("\n") == len(RATIONALE) + 1
+
+
+def test_demo_output_is_of_this_scene_and_a_good_one() -> None:
+    shown = block("demo")
+    for chapter in SCENE.chapters:
+        assert f"{chapter.title}\n" in shown
+        assert chapter.story in shown
+        if chapter.expected_alarm is not None:
+            assert re.search(rf"^{chapter.title} +{chapter.expected_alarm} ", shown, re.MULTILINE)
+    assert not re.search("LATE|MISSED|FALSE", shown), "run: python -m tests.refresh_readme"
+
+
+def test_only_later_notices_are_shortened() -> None:
+    frame = [f"{'':18}│ {line}".rstrip() for line in ("HIGH: title", "", "Step.", "", "Rest.")]
+    whole = "\n".join(["Start", *[" " * 18 + "┌──", *frame, " " * 18 + "└──"] * 2, "End"])
+    cut = shortened(whole).splitlines()
+    assert cut[: 1 + 7] == whole.splitlines()[:8]
+    assert [line.strip() for line in cut[8:]] == [
+        "┌──", "│ HIGH: title", "│", "│ Step.", "│ […]", "└──", "End",
+    ]  # fmt: skip
+
+
+def test_commands_are_those_of_the_program() -> None:
+    section = TEXT[TEXT.index("## Commands") : TEXT.index("## Alarms")]
+    told = {}
+    for entry in re.findall(r"^\| `rushlight ([^`]+)` \|(.*)\|$", section, re.MULTILINE):
+        told[entry[0].split()[0]] = " ".join(entry)
+    assert set(told) == set(cli.commands)
+    for name, words in told.items():
+        command = cli.commands[name]
+        options = {option for p in command.params if isinstance(p, click.Option) for option in p.opts}
+        assert set(re.findall(r"--[a-z-]+", words)) <= options, name
+
+
+def test_settings_examples_are_valid_alone_and_together() -> None:
+    smallest, further, boards = _fenced("toml")
+    settings = parse_settings(smallest)
+    assert list(settings.tanks) == ["porch"]
+    whole = parse_settings("\n".join((smallest, further, boards)))
+    assert len(whole.links) == 2
+    assert set(whole.notices.wake_for) <= set(RATIONALE)
+    assert set(tomllib.loads(further)) == {"tanks", "notices"}
+
+
+def test_notice_variables_are_those_of_the_settings() -> None:
+    (exports,) = [body for body in _fenced("bash") if "export" in body]
+    names = dict(re.findall(r"export (\w+)='([^']*)'", exports))
+    notices = parse_settings(_fenced("toml")[0]).notices
+    assert set(names) == {notices.urls_env, notices.heartbeat_url_env}
+    assert len(split_urls(names[notices.urls_env])) == 1
+
+
+def test_unit_file_can_be_read_and_starts_the_program() -> None:
+    (unit,) = _fenced("ini")
+    parser = configparser.ConfigParser()
+    parser.optionxform = str  # type: ignore[assignment,method-assign]
+    parser.read_string(unit)
+    command = parser["Service"]["ExecStart"].split()
+    assert command[0].endswith("/rushlight")
+    assert command[1] in cli.commands
+
+
+@pytest.mark.parametrize(("celsius", "percent"), [(15.0, 24), (25.0, 11)])
+def test_the_trade_rules_bias_is_as_stated(celsius: float, percent: int) -> None:
+    """The reference is our own function, which tests/analysis/test_water.py holds to PHREEQC."""
+    bias = carbon_dioxide_trade_rule(6.8, 4.0) / carbon_dioxide_mg_l(6.8, 4.0, celsius) - 1
+    assert round(-100 * bias) == percent
+    assert re.search(rf"\b{percent} %( too low)? at {celsius:g} °C", TEXT)
+
+
+def test_the_error_of_co2_is_as_stated() -> None:
+    e = carbon_dioxide_uncertainty(6.8, 4.0, 24.0)
+    said = (
+        f"{e.estimate:.0f} mg/L, **probably between {e.low:.0f} and {e.high:.0f}, 95 % between "
+        f"{e.covered_low:.0f} and {e.covered_high:.0f} mg/L**"
+    )
+    assert said in " ".join(TEXT.split())
+    finer = carbon_dioxide_uncertainty(6.8, 4.0, 24.0, ph_error=0.05, carbonate_hardness_error_dkh=0.5)
+    assert finer.relative_error == pytest.approx(e.relative_error / 2, rel=0.01)
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_files_that_are_named_are_there(name: str) -> None:
+    text = (ROOT / name).read_text()
+    for target in re.findall(r"\]\((?!https?://)([^)#]+)\)", text):
+        assert (ROOT / target).exists(), target
+    for path in re.findall(r"`((?:collector|analysis|simulator|tests|docker|bench)/[\w./-]*)`", text):
+        made_by_its_reader = path == "docker/data"
+        assert made_by_its_reader or (ROOT / path).exists(), path
+
+
+def test_developers_notes_name_every_package() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    for package in ("collector", "analysis", "simulator", "firmware_notes", "bench", "docker", "tests"):
+        assert f"`{package}/`" in text
