@@ -1,0 +1,87 @@
+"""What the detectors are told besides the frame: the tank's settings, and the moment's shared facts."""
+
+from __future__ import annotations
+
+import msgspec
+
+from analysis.frames import Frame
+from analysis.trend import LocalClock
+from collector.settings import TankSettings
+
+__all__ = ["MINUTE_MS", "Moment", "Tank", "minutes_text", "time_text"]
+
+MINUTE_MS = 60_000
+
+
+class Tank:
+    """A tank's fixed facts, from the settings."""
+
+    def __init__(self, name: str, settings: TankSettings) -> None:
+        self.name = name
+        self.settings = settings
+        self.clock = LocalClock(settings.timezone)
+        # 4186 J/(kg K), glass and gravel taken as a tenth more
+        self.heat_capacity_j_per_k = 4186 * settings.volume_litres * 1.1
+        heater = settings.heater
+        # 1 W/L is common practice for heaters, no source; used until the data say better
+        watts = (heater.watts if heater else None) or settings.volume_litres
+        self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
+
+
+class Moment(msgspec.Struct):
+    """One frame and what the detectors before have found out about it.
+
+    Attributes
+    ----------
+    frame : Frame
+    day, minute : int, float
+        Local day number and minutes after local midnight.
+    fifth : bool
+        True on the frames that end a five-minute block: the slow estimators run then.
+    lamp_on : bool or None
+        As the lamp detector sees it.
+    lamp_should_be_on : bool or None
+        By the schedule (None: no schedule known).
+    lamp_out_since_ms : int
+        When the lamp went out in its photoperiod, -1 otherwise.
+    disturbed : bool
+        Someone is at the tank (water change, hands), or the reports have only just come back.
+    active, faulty : set of str
+        Alarms that stand since the frame before; quantities whose probe can't be relied on.
+    heater_floor, cooling_rate, temperature_slope : float or None
+        What the heater holds (°C), and the usual and present slopes (°C/h).
+    ph_stepped : float
+        Sum of the pH steps of the last hours that were too sudden for chemistry.
+    """
+
+    frame: Frame
+    day: int
+    minute: float
+    fifth: bool
+    active: set[str]
+    faulty: set[str]
+    lamp_on: bool | None = None
+    lamp_should_be_on: bool | None = None
+    lamp_out_since_ms: int = -1
+    lamp_edge: int = 0  # +1 came on, -1 went out: found in this frame, happened at lamp_edge_ms
+    lamp_edge_ms: int = -1
+    disturbed: bool = False
+    heater_floor: float | None = None
+    cooling_rate: float | None = None
+    temperature_slope: float | None = None
+    ph_stepped: float = 0.0
+
+
+def minutes_text(seconds: float) -> str:
+    """A span as a person says it."""
+    minutes = seconds / 60
+    if minutes < 90:
+        return f"{max(1, round(minutes)):d} min"
+    if minutes < 48 * 60:
+        return f"{minutes / 60:.1f} h".replace(".0 h", " h")
+    return f"{minutes / 1440:.0f} days"
+
+
+def time_text(tank: Tank, time_ms: int) -> str:
+    """HH:MM in the tank's time zone."""
+    return tank.clock.text(time_ms)

@@ -1,0 +1,372 @@
+"""Carbon dioxide and pH: overdose by level and by forecast, absence, and a pH that CO2 does not explain.
+
+pH alone does not give CO2: a hardness test that is one degree off moves the estimate by a third. So the
+estimate is used with its error, and beside it stands what this tank usually does: its lowest pH of the last
+undisturbed days, and its pH at this time of day. Water chemistry can't step: a change within a minute is a
+person, a probe or a current, never the gas.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
+from analysis.types import Finding
+from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
+from collector.settings import parse_time_of_day
+
+__all__ = ["CarbonDioxideDetector"]
+
+HALF_HOUR = 30 * MINUTE_MS
+HOUR = 60 * MINUTE_MS
+PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
+KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
+USUAL_PEAK_SHARE = 0.75  # of the limit: what an unknown tank's usual lowest pH is taken to mean
+PRE_CO2_MG_L = 3.0  # common practice, no source: what "the usual pH before CO2 comes on" stands for
+RULE_OUT = "rule out: take a reading with a drop test, or put the electrode into a fresh buffer"
+
+
+class CarbonDioxideDetector(msgspec.Struct):
+    """State of the carbon dioxide family of one tank."""
+
+    block: Window = msgspec.field(default_factory=lambda: Window(5))
+    window: Window = msgspec.field(default_factory=lambda: Window(37))
+    extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
+    profile: DailyProfile = msgspec.field(default_factory=DailyProfile)
+    kelvin_key: int = -1
+    factor: float = 0.0
+    over_since: int = -1
+    absent_since: int = -1
+    low_since: int = -1
+    high_since: int = -1
+    stepped_ms: int = -1
+    quiet_until: int = -1
+    mg_l: float | None = None
+    hold: dict[str, Finding] = msgspec.field(default_factory=dict)
+
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; the findings that stand after it. O(1)."""
+        frame = moment.frame
+        ph = frame.ph
+        now = frame.start_ms
+        if ph is None or "ph" in moment.faulty:
+            if self.window.times and now - self.window.times[-1] > HALF_HOUR:
+                self.hold.clear()
+                self._restart()
+            return list(self.hold.values())
+        block = self.block
+        if block.times and abs(now - block.times[-1]) > 20 * MINUTE_MS:
+            self._restart()
+        block.add(now, ph)
+        values = block.values
+        if len(values) >= 3 and abs(values[-1] - values[-3]) > 0.12 and abs(values[-1] - values[-2]) > 0.05:
+            # Not chemistry: look again when the new level has stood for a while.
+            self.stepped_ms = now
+            self.quiet_until = now + 25 * MINUTE_MS
+            self.window.clear()
+            self.over_since = self.low_since = self.high_since = -1
+        if moment.fifth:
+            self._slow(tank, moment, median(values))
+        return list(self.hold.values())
+
+    def _restart(self) -> None:
+        self.block.clear()
+        self.window.clear()
+        self.over_since = self.absent_since = self.low_since = self.high_since = -1
+
+    # -- the estimate -------------------------------------------------------------------------------
+
+    def estimate(self, tank: Tank, ph: float, temperature: float | None) -> tuple[float, float] | None:
+        """(mg/L, standard error of its logarithm), None where nothing ties pH to CO2."""
+        water = tank.settings.water
+        celsius = 24.0 if temperature is None else temperature
+        kh = water.carbonate_hardness_dkh
+        usual_low = self._usual_low()
+        if kh is not None:
+            key = int(celsius * 4)
+            if key != self.kelvin_key:
+                # CO2 goes as 10^-pH at fixed KH and temperature below pH 8; one full solution a quarter-degree
+                self.kelvin_key = key
+                self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
+            error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
+            return self.factor * 10 ** (7.0 - ph), error
+        if water.degassed_ph is not None:
+            # "Left standing for a day" holds the air's CO2, "before CO2 comes on" several times that. If the
+            # tank's own highest pH comes near the figure it must be the latter.
+            highs = self.extremes.highs
+            base = PRE_CO2_MG_L
+            if len(highs) >= 2 and water.degassed_ph - median(highs) > 0.45:
+                base = 1.5 * air_equilibrium_mg_l(min(max(celsius, 1.0), 40.0))
+            return base * 10 ** (water.degassed_ph - ph), 0.6
+        if usual_low is not None:
+            limit = tank.settings.livestock.co2_limit_mg_l
+            return USUAL_PEAK_SHARE * limit * 10 ** (usual_low - ph), 0.45
+        return None
+
+    def _usual_low(self) -> float | None:
+        """The usual lowest pH: of the last three undisturbed days, so that a creeping electrode is followed."""
+        lows = self.extremes.lows
+        return median(lows[-3:]) if lows else None
+
+    # -- every five minutes -------------------------------------------------------------------------
+
+    def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
+        now = moment.frame.start_ms
+        quiet = now < self.quiet_until or moment.disturbed
+        # what stepped was not chemistry: gas is judged by what is left of the curve without the steps
+        stepped = ph
+        if abs(moment.ph_stepped) > 0.06:
+            ph -= moment.ph_stepped
+        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent", "ph-out-of-range"})
+        usable = not ph_alarm and "stray-current-suspected" not in moment.active
+        self.extremes.add(now, ph, usable and not quiet, 190)
+        self.profile.add(moment.minute, ph, usable and not quiet)
+        estimate = self.estimate(tank, ph, moment.frame.temperature)
+        self.mg_l = estimate[0] if estimate else None
+        self.window.add(now, ph)
+        findings: dict[str, Finding] = {}
+        if quiet:
+            # judge nothing new, let go of nothing
+            for name, finding in self.hold.items():
+                finding.holding = True
+                findings[name] = finding
+        else:
+            slope = self.window.slope_per_hour(HALF_HOUR)
+            if slope is None:
+                slope = self.window.slope_per_hour(15 * MINUTE_MS)
+            if tank.settings.co2 is not None and estimate is not None:
+                self._overdose(tank, moment, ph, estimate, slope, findings)
+                self._absent(tank, moment, ph, estimate, slope, findings)
+            self._out_of_range(tank, moment, stepped, slope, findings)
+        self.hold = findings
+
+    def _overdose(
+        self,
+        tank: Tank,
+        moment: Moment,
+        ph: float,
+        estimate: tuple[float, float],
+        slope: float | None,
+        out: dict[str, Finding],
+    ) -> None:
+        now = moment.frame.start_ms
+        limit = tank.settings.livestock.co2_limit_mg_l
+        mg_l, error = estimate
+        raised = "co2-overdose" in moment.active
+        usual_low = self._usual_low()
+        lows = self.extremes.lows
+        falling = min(slope or 0.0, 0.0)
+        hour = self.window.slope_per_hour(HOUR)
+        forecast_ph = ph + max(falling, -2.0)  # one hour on: the time a person needs to wake and act
+        forecast = mg_l * 10 ** (ph - forecast_ph)
+        if usual_low is not None:
+            scatter = min(0.2, max(spread(lows), 0.02))
+            below = usual_low - ph
+            expected = self.profile.at(moment.minute)
+            odd = 0.0 if expected is None else expected - ph
+            need = 0.08 + 1.5 * scatter
+            # the surer the estimate is, the less the departure from the usual has to be
+            level = (mg_l > limit and below > need) or (
+                mg_l * math.exp(error) > limit and below > 0.18 + 1.5 * scatter
+            )
+            ahead = usual_low - forecast_ph
+            soon = (
+                falling < -0.05
+                and (hour is None or hour < -0.04)
+                and odd > 0.12 + scatter
+                and (
+                    (forecast > limit and ahead > need + 0.04)
+                    or (forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter)
+                )
+            )
+            if self._creeping(moment):
+                level = level and mg_l > limit and falling < -0.03
+            sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
+        else:
+            below = odd = 0.0
+            level = mg_l > limit * math.exp(1.2 * error)
+            soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
+            sure = False
+        wrong = level or soon or sure
+        if wrong:
+            if self.over_since < 0:
+                self.over_since = now
+        else:
+            self.over_since = -1
+        patience = 5 if usual_low is not None else 20
+        still = raised and (mg_l > 0.9 * limit and (usual_low is None or ph < usual_low - 0.03))
+        if not still and (self.over_since < 0 or now - self.over_since < patience * MINUTE_MS):
+            if not (raised and wrong):
+                return
+        if mg_l > limit:
+            left = 0.0
+        elif falling < -0.01:
+            left = math.log10(limit / mg_l) / -falling * 3600
+        else:
+            left = None
+        night = moment.lamp_on is False
+        observations = [
+            f"pH {ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {mg_l * math.exp(-error):.0f} and "
+            f"{mg_l * math.exp(error):.0f}); the limit is {limit:.0f}",
+        ]
+        if slope is not None:
+            observations.append(f"pH changing {slope:+.2f} an hour" + (" with the lamp off" if night else ""))
+        if usual_low is not None:
+            observations.append(f"this tank's usual lowest pH is {usual_low:.2f}")
+        source = tank.settings.co2.source if tank.settings.co2 else "cylinder"
+        cause = (
+            "the regulator or its valve lets too much gas through"
+            if source == "cylinder"
+            else "the reactor surges; it can't be turned off, only its hose taken out"
+        )
+        out["co2-overdose"] = Finding(
+            alarm="co2-overdose",
+            holding=not wrong,
+            priority="critical"
+            if mg_l > limit or (left is not None and left < 5400) or falling < -0.1
+            else "high",
+            value=round(mg_l, 1),
+            unit="mg/L",
+            time_left_s=left,
+            cause=cause,
+            observations=observations,
+            rule_out=RULE_OUT,
+        )
+
+    def _creeping(self, moment: Moment) -> bool:
+        """Highest and lowest pH have both fallen for days: hardness running out or the electrode, not gas."""
+        lows, highs = self.extremes.lows, self.extremes.highs
+        if len(lows) < 3:
+            return False
+        return lows[-1] < lows[-3] - 0.08 and highs[-1] < highs[-3] - 0.08
+
+    def _absent(
+        self,
+        tank: Tank,
+        moment: Moment,
+        ph: float,
+        estimate: tuple[float, float],
+        slope: float | None,
+        out: dict[str, Finding],
+    ) -> None:
+        co2 = tank.settings.co2
+        assert co2 is not None
+        now = moment.frame.start_ms
+        raised = "co2-absent" in moment.active
+        mg_l, error = estimate
+        limit = tank.settings.livestock.co2_limit_mg_l
+        if co2.on is not None and co2.off is not None:
+            on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
+            since_on = (moment.minute - on) % 1440
+            length = (off - on) % 1440
+            if not 150 <= since_on <= length:
+                self.absent_since = -1
+                if raised and since_on > length and "co2-absent" in self.hold:
+                    # nothing can be seen out of hours: keep what was found until the valve opens again
+                    kept = self.hold["co2-absent"]
+                    kept.holding = True
+                    out["co2-absent"] = kept
+                elif raised and since_on < 150 and "co2-absent" in self.hold:
+                    kept = self.hold["co2-absent"]
+                    kept.holding = True
+                    out["co2-absent"] = kept
+                return
+        expected = self.profile.at(moment.minute)
+        highs, lows = self.extremes.highs, self.extremes.lows
+        if expected is not None and len(highs) >= 1:
+            swing = max(0.0, median(highs) - median(lows))
+            odd = ph - expected
+            need = max(0.22, 0.45 * swing) if co2.on is not None else max(0.3, 0.6 * swing)
+            gone = odd > need and (slope is None or slope > -0.08) and mg_l < 0.8 * limit
+            if co2.on is None:
+                gone = gone and ph > median(highs[-3:]) + 0.05
+        else:
+            gone = False
+        if gone:
+            if self.absent_since < 0:
+                self.absent_since = now
+        elif raised:
+            if expected is not None and ph - expected < 0.12:
+                return
+        else:
+            self.absent_since = -1
+        if not raised and (self.absent_since < 0 or now - self.absent_since < 60 * MINUTE_MS):
+            return
+        observations = [f"pH {ph:.2f}, about {mg_l:.0f} mg/L CO2"]
+        if expected is not None:
+            observations.append(f"usual at this time of day: pH {expected:.2f}")
+        out["co2-absent"] = Finding(
+            alarm="co2-absent",
+            holding=not gone,
+            priority="low",
+            value=round(mg_l, 1),
+            unit="mg/L",
+            cause="the cylinder is empty, its valve has stuck shut or the hose is off"
+            if co2.source == "cylinder"
+            else "the reactor is spent, or its hose is off or blocked",
+            observations=observations,
+            rule_out=RULE_OUT,
+        )
+
+    def _out_of_range(
+        self, tank: Tank, moment: Moment, ph: float, slope: float | None, out: dict[str, Finding]
+    ) -> None:
+        now = moment.frame.start_ms
+        water = tank.settings.water
+        low = 5.8 if water.ph_low is None else water.ph_low
+        high = 8.6 if water.ph_high is None else water.ph_high
+        lows, highs = self.extremes.lows, self.extremes.highs
+        raised = "ph-out-of-range" in moment.active
+        slow_fall = 0.0
+        if len(lows) >= 3 and self._creeping(moment):
+            slow_fall = min(lows[-2] - lows[-1], highs[-2] - highs[-1])
+        below = low - ph
+        above = ph - high
+        fast = slope is not None and slope < -0.08
+        gas_low = "co2-overdose" in out or (
+            tank.settings.co2 is not None and fast and not self._creeping(moment)
+        )
+        gas_high = "co2-absent" in out and (water.degassed_ph is None or ph < water.degassed_ph + 0.3)
+        # a swing that has always gone this far is this tank's own
+        usual_low = min(lows) if len(lows) >= 2 else None
+        usual_high = max(highs) if len(highs) >= 2 else None
+        too_low = below > 0 and not gas_low and (usual_low is None or ph < max(usual_low, low - 0.2) - 0.03)
+        soon_low = slow_fall > 0.08 and below < 0 and -below < 0.5 * slow_fall and not gas_low
+        too_high = above > 0 and not gas_high and (usual_high is None or ph > usual_high + 0.05)
+        for wrong, name in ((too_low or soon_low, "low_since"), (too_high, "high_since")):
+            since = getattr(self, name)
+            if not wrong:
+                setattr(self, name, -1)
+            elif since < 0:
+                setattr(self, name, now)
+        since = max(self.low_since, self.high_since)
+        wrong = since >= 0
+        if not wrong and not (raised and (below > -0.1 or above > -0.1)):
+            return
+        if not raised and now - since < 30 * MINUTE_MS:
+            return
+        down = below > above
+        out["ph-out-of-range"] = Finding(
+            alarm="ph-out-of-range",
+            holding=not wrong,
+            priority="high" if max(below, above) > 0.4 else "medium",
+            value=round(ph, 2),
+            unit="pH",
+            time_left_s=0.0
+            if max(below, above) > 0
+            else (-below / slow_fall * 86400 if slow_fall > 0 else None),
+            cause="carbonate hardness is running out, so little acid moves pH far"
+            if down
+            else "something makes the water alkaline: a stone, new substrate, tap water, or the electrode is off",
+            observations=[
+                f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}",
+                f"lowest and highest of the days before: {', '.join(f'{v:.2f}' for v in lows[-3:])}; "
+                f"{', '.join(f'{v:.2f}' for v in highs[-3:])}"
+                if lows
+                else "no earlier day to compare with",
+            ],
+            rule_out="rule out: measure KH and pH with drop tests, or put the electrode into a fresh buffer",
+        )

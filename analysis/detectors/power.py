@@ -1,0 +1,160 @@
+"""Silence and loss of mains power."""
+
+from __future__ import annotations
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
+from analysis.types import Finding
+
+__all__ = ["PowerDetector", "SilenceDetector"]
+
+
+class SilenceDetector(msgspec.Struct):
+    """No report for too long. Works on deadlines, so it is asked with the time, not with a frame."""
+
+    last_ms: int = -1
+    standing: bool = False
+
+    @staticmethod
+    def limit_ms(tank: Tank) -> int:
+        """Twenty minutes, or twelve reports where they are rarer: a router's restart is shorter."""
+        return int(max(20 * MINUTE_MS, 12_000 * tank.settings.report_every_s))
+
+    def deadline_ms(self, tank: Tank) -> int | None:
+        """When silence will have lasted too long; None before the first report or once it has."""
+        return None if self.last_ms < 0 or self.standing else self.last_ms + self.limit_ms(tank)
+
+    def finding(self, tank: Tank, now_ms: int) -> Finding | None:
+        """The finding, if the device has been silent for too long at `now_ms`."""
+        if self.last_ms < 0 or now_ms - self.last_ms < self.limit_ms(tank):
+            return None
+        span = minutes_text((now_ms - self.last_ms) / 1000)
+        return Finding(
+            alarm="device-silent",
+            priority="high",
+            value=round((now_ms - self.last_ms) / 60_000, 1),
+            unit="min",
+            cause="the microcontroller, its supply or the network is down, or the mains is",
+            observations=[f"last report {span} ago, at {tank.clock.text(self.last_ms)}"],
+            rule_out="rule out: look whether other tanks report, and whether the router and the mains are up",
+        )
+
+
+class PowerDetector(msgspec.Struct):
+    """Loss of mains power from what it does to the tank.
+
+    Seen while the device runs on: the lamp goes out in its photoperiod and the heater stops with it. Seen
+    afterwards: a gap in the reports over which the water cooled although the heater should have held it, or
+    over which the lamp's timer stood still.
+    """
+
+    last_temperature: float | None = None
+    last_frame_ms: int = -1
+    out_temperature: float | None = None
+    out_ms: int = -1
+    heater_zero_ms: int = -1
+    heater_was: float = 0.0
+    standing_until_ms: int = -1
+    standing: bool = False
+    from_gap: bool = False
+    recovered_frames: int = 0
+    observations: list[str] = msgspec.field(default_factory=list)
+
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; the findings that stand after it."""
+        frame = moment.frame
+        now = frame.start_ms
+        temperature = frame.temperature if "temperature" not in moment.faulty else None
+        floor = moment.heater_floor
+        if self.last_frame_ms >= 0 and now - self.last_frame_ms > 15 * MINUTE_MS and temperature is not None:
+            self._gap(tank, moment, temperature, floor, now - self.last_frame_ms)
+        if frame.heater is not None:
+            if frame.heater > 3:
+                self.heater_zero_ms = -1
+                self.heater_was = frame.heater
+            elif self.heater_zero_ms < 0 and self.heater_was > 3:
+                self.heater_zero_ms = now
+        out_since = moment.lamp_out_since_ms
+        if out_since < 0:
+            self.out_ms = -1
+        elif self.out_ms < 0:
+            self.out_ms, self.out_temperature = out_since, temperature
+        if temperature is not None:
+            self.last_temperature = temperature
+            self.last_frame_ms = now
+        if not self.standing and self.out_ms >= 0 and temperature is not None:
+            self._outage(moment, temperature, floor, now)
+        elif self.standing:
+            self._recovery(moment, temperature, floor, now)
+        if not self.standing:
+            return []
+        return [
+            Finding(
+                alarm="power-interrupted",
+                priority="high",
+                value=None if temperature is None else round(temperature, 2),
+                unit="Cel",
+                cause="the mains failed, or a breaker or residual-current device has tripped",
+                observations=list(self.observations),
+                rule_out="rule out: look whether the lamp or the heater failed alone",
+            )
+        ]
+
+    def _gap(self, tank: Tank, moment: Moment, temperature: float, floor: float | None, gap_ms: int) -> None:
+        before = self.last_temperature
+        if before is None or floor is None:
+            return
+        fall = before - temperature
+        hours = gap_ms / 3_600_000
+        if fall > 0.2 + 0.05 * hours and temperature < floor - 0.1:
+            self.standing, self.from_gap = True, True
+            self.recovered_frames = 0
+            self.observations = [
+                f"no report for {minutes_text(gap_ms / 1000)}",
+                f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
+            ]
+
+    def _outage(self, moment: Moment, temperature: float, floor: float | None, now: int) -> None:
+        out_min = (now - self.out_ms) / MINUTE_MS
+        if out_min < 10:
+            return
+        heater = moment.frame.heater
+        start = self.out_temperature
+        fallen = start - temperature if start is not None else 0.0
+        slope = moment.temperature_slope
+        if heater is not None:
+            if self.heater_was < 3 or heater > 3:
+                return
+            together = self.heater_zero_ms >= 0 and abs(self.heater_zero_ms - self.out_ms) < 3 * MINUTE_MS
+            should_heat = floor is not None and temperature < floor + 0.05
+            if not ((together and out_min > 20 and fallen > 0.1) or (should_heat and fallen > 0.1)):
+                return
+            seen = "the heater draws nothing although the water cools"
+        else:
+            if floor is None or slope is None or slope > -0.06 or out_min < 20:
+                return
+            usual = moment.cooling_rate
+            free = slope < 0.5 * usual if usual is not None else slope < -0.1
+            if not (free and out_min < 240 and temperature < floor - 0.15 and fallen > 0.2):
+                return
+            seen = f"the water cools {slope:+.2f} °C an hour below what the heater holds"
+        self.standing, self.from_gap = True, False
+        self.recovered_frames = 0
+        self.observations = [
+            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod",
+            seen,
+        ]
+
+    def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
+        slope = moment.temperature_slope
+        heater = moment.frame.heater
+        warm = (slope is not None and slope > 0.05) or (
+            temperature is not None and floor is not None and temperature > floor
+        )
+        if heater is not None and heater > 3:
+            warm = True
+        lamp_back = moment.lamp_out_since_ms < 0
+        self.recovered_frames = self.recovered_frames + 1 if warm and lamp_back else 0
+        if self.recovered_frames >= (20 if self.from_gap else 5):
+            self.standing = False

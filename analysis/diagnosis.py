@@ -1,0 +1,67 @@
+"""Which of the detectors' findings is the cause: one cause, one alarm.
+
+A table of which alarm explains which others. An explained finding is dropped while its explanation stands;
+where it had been raised before, the state machine clears it and the new one says what it replaces.
+"""
+
+from __future__ import annotations
+
+from analysis.types import Finding
+
+__all__ = ["EXPLAINS", "diagnose"]
+
+EXPLAINS: dict[str, frozenset[str]] = {
+    "power-interrupted": frozenset(
+        {"heater-not-heating", "light-missing", "co2-absent", "temperature-low", "light-stuck-on"}
+    ),
+    "heater-stuck-on": frozenset({"temperature-high", "cooling-not-cooling"}),
+    "heater-not-heating": frozenset({"temperature-low"}),
+    "cooling-not-cooling": frozenset({"temperature-high"}),
+    "stray-current-suspected": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
+    "co2-overdose": frozenset({"ph-out-of-range"}),
+    "co2-absent": frozenset({"ph-out-of-range"}),
+    "light-missing": frozenset({"light-dimming"}),
+    "light-schedule-drift": frozenset({"light-missing", "light-stuck-on"}),
+}
+
+# a probe that can't be trusted takes along what is read from it
+_BY_PROBE: dict[str, frozenset[str]] = {
+    "temperature": frozenset(
+        {
+            "heater-stuck-on",
+            "heater-not-heating",
+            "cooling-not-cooling",
+            "temperature-high",
+            "temperature-low",
+        }
+    ),
+    "ph": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
+    "light": frozenset({"light-schedule-drift", "light-missing", "light-stuck-on", "light-dimming"}),
+}
+
+
+def diagnose(findings: list[Finding]) -> list[Finding]:
+    """The findings that stand for a cause of their own, with `replaces` set where they explain others."""
+    if len(findings) < 2:
+        return findings
+    explained: dict[str, str] = {}
+    names = {finding.alarm for finding in findings}
+    for name in names:
+        for other in EXPLAINS.get(name, ()):
+            if other in names:
+                explained[other] = name
+    stray = "stray-current-suspected" in names
+    for finding in findings:
+        if finding.alarm == "probe-fault":
+            for other in _BY_PROBE.get(finding.quantity, ()):
+                explained.setdefault(other, "probe-fault")
+    kept: list[Finding] = []
+    for finding in findings:
+        if finding.alarm in explained:
+            continue
+        if stray and finding.alarm == "probe-fault" and finding.quantity == "ph":
+            continue
+        kept.append(finding)
+    for finding in kept:
+        finding.replaces = ", ".join(sorted(o for o, by in explained.items() if by == finding.alarm))
+    return kept

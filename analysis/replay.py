@@ -1,0 +1,135 @@
+"""The same analysis over recorded readings: all times come from the data, none from the clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+
+import msgspec
+
+from analysis.recorded import RecordedRow, read_rows
+from analysis.types import Event
+from analysis.watch import TankWatch
+from collector.errors import ReplayError
+from collector.intake import Intake
+from collector.readings import PH_PROBE, QUANTITIES, TEMPERATURE, Reading
+from collector.settings import Settings, load_settings
+
+__all__ = ["Replay", "ReplaySummary", "replay_files"]
+
+TICK_MS = 60_000
+
+
+class ReplaySummary(msgspec.Struct):
+    """What a replay did."""
+
+    readings: int = 0
+    events: int = 0
+    raised: int = 0
+    left_out: int = 0
+    first_ms: int = -1
+    last_ms: int = -1
+
+
+class Replay:
+    """Runs rows through intake and watch; keeps the watches for whoever wants to look into them."""
+
+    def __init__(self, settings: Settings, complain: Callable[[str], None]) -> None:
+        self.settings = settings
+        self.watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
+        self.summary = ReplaySummary()
+        self._intake = Intake(settings)
+        self._complain = complain
+        self._strange: set[str] = set()
+
+    def events(self, rows: Iterable[RecordedRow], until_ms: int | None = None) -> Iterator[Event]:
+        """Events in the order in which they could first be known."""
+        watches = self.watches
+        take = self._intake.take
+        flag = self._intake.quality.flag
+        summary = self.summary
+        known = QUANTITIES
+        tick_at = -1
+        count = 0
+        for time_ms, tank, quantity, value, arrival in rows:
+            watch = watches.get(tank)
+            if watch is None or quantity not in known:
+                self._unknown(tank, quantity, watch is None)
+                continue
+            count += 1
+            if time_ms > tick_at:
+                if len(watches) > 1 and tick_at > 0:
+                    for other in watches.values():
+                        if other is not watch:
+                            yield from other.tick(time_ms)
+                tick_at = time_ms + TICK_MS
+                summary.last_ms = time_ms
+                if summary.first_ms < 0:
+                    summary.first_ms = time_ms
+            reading = Reading(tank, quantity, time_ms, value, stamp=1 if arrival else 0)
+            if quantity is PH_PROBE or quantity == PH_PROBE or quantity == TEMPERATURE:
+                # temperature goes along because the electrode's millivolts need it
+                for flagged in take(reading):
+                    found = watch.feed(flagged)
+                    if found:
+                        yield from found
+                continue
+            flag(reading)
+            found = watch.feed(reading)
+            if found:
+                yield from found
+        summary.readings += count
+        if until_ms is not None:
+            for watch in watches.values():
+                yield from watch.tick(until_ms)
+
+    def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
+        self.summary.left_out += 1
+        what = f"tank {tank!r}" if no_tank else f"quantity {quantity!r}"
+        if what not in self._strange and len(self._strange) < 50:
+            self._strange.add(what)
+            where = self.settings.path
+            advice = f"add [tanks.{tank}] to {where}" if no_tank else f"known are {', '.join(QUANTITIES)}"
+            self._complain(f"{what} is not known, its readings are left out; {advice}")
+
+
+def replay_files(
+    config: str | Path,
+    csvs: Sequence[str | Path],
+    events_path: str | Path | None,
+    *,
+    complain: Callable[[str], None] = lambda _: None,
+    progress: Callable[[int], None] | None = None,
+    until_ms: int | None = None,
+    seen: Callable[[Event], None] | None = None,
+) -> ReplaySummary:
+    """Replay CSV files into an events file (JSON lines).
+
+    Raises
+    ------
+    SettingsError
+        If the settings are wrong.
+    ReplayError
+        If a file can't be read or the events can't be written.
+    """
+    settings = load_settings(config)
+    replay = Replay(settings, complain)
+    summary = replay.summary
+    encode = msgspec.json.encode
+    rows = read_rows(csvs, complain, progress)
+    try:
+        out = Path(events_path).open("wb") if events_path is not None else None  # noqa: SIM115
+    except OSError as error:
+        raise ReplayError(f"{events_path}: can't be written ({error.strerror}); check the folder") from None
+    try:
+        for event in replay.events(rows, until_ms):
+            summary.events += 1
+            summary.raised += event.event == "raised"
+            if out is not None:
+                out.write(encode(event) + b"\n")
+            if seen is not None:
+                seen(event)
+    finally:
+        if out is not None:
+            out.close()
+    return summary

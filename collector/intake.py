@@ -1,0 +1,47 @@
+"""Between wire and store: probe millivolts become pH, and every reading gets its quality flag."""
+
+from __future__ import annotations
+
+from collector.calibration import ph_from_millivolts
+from collector.quality import QualityChecker
+from collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
+from collector.settings import Settings
+
+__all__ = ["Intake"]
+
+WARM_C = 25.0  # where no water temperature is known yet
+
+
+class Intake:
+    """Flags readings in order of arrival; one for the whole service or replay.
+
+    `quality` holds the state and is saved with the service's other states.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.quality = QualityChecker()
+        self._points = {name: tank.ph_calibration.points for name, tank in settings.tanks.items()}
+        self._celsius: dict[str, float] = {}
+
+    def warm(self, tank: str, celsius: float) -> None:
+        """The water temperature as it was before a restart, for the electrode's first readings."""
+        self._celsius[tank] = celsius
+
+    def take(self, reading: Reading) -> tuple[Reading, ...]:
+        """The flagged reading, and behind `ph_probe` the `ph` that it stands for."""
+        flag = self.quality.flag(reading)
+        quantity = reading.quantity
+        if quantity == TEMPERATURE:
+            if flag < Flag.SUSPECT and reading.value is not None:
+                self._celsius[reading.tank] = reading.value
+        elif quantity == PH_PROBE:
+            value = None
+            if reading.value is not None and flag != Flag.FAIL:
+                celsius = self._celsius.get(reading.tank, WARM_C)
+                value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+            derived = Reading(
+                reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp
+            )
+            self.quality.flag(derived)
+            return reading, derived
+        return (reading,)
