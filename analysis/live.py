@@ -61,6 +61,7 @@ class LiveAnalysis:
         self._events: list[Event] = []
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
+        self._said: dict[str, str] = {}
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
@@ -147,7 +148,9 @@ class LiveAnalysis:
     def device(self, tank: str, online: bool, now_ms: int) -> None:
         """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
         word = "online" if online else "offline"
-        _log.info("%s: its device says %s", tank, word)
+        if self._said.get(tank) != word:  # it lies at the broker and comes again with each connection
+            _log.info("%s: its device says %s", tank, word)
+            self._said[tank] = word
         self._devices[tank] = f"{word} {now_ms}"
 
     def tick(self, now_ms: int) -> None:

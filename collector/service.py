@@ -154,11 +154,12 @@ class CollectorService:
 
     def _deliver(self, number: int, delivery: Delivery) -> None:
         """On a link's thread. A full queue holds the link up, which is what a full store should do."""
-        while not self._stop.is_set():
+        while True:
             try:
                 return self._queue.put(Arrival(number, delivery), timeout=0.2)
             except queue.Full:
-                continue
+                if self._stop.is_set():
+                    return  # not acknowledged
 
     def _round(self) -> None:
         arrivals = self._collect()
@@ -289,17 +290,20 @@ class CollectorService:
             sd_notify("WATCHDOG=1")
 
     def _finish(self) -> bool:
-        """Keep what has come, acknowledge it, then let go of the links."""
-        now = self._clock()
-        arrivals: list[Arrival] = []
-        while not self._queue.empty():
-            arrivals.append(self._queue.get_nowait())
+        """Keep what has come, acknowledge it, let go of the links, keep what came meanwhile."""
         # After a batch was given up, the report numbers in memory are ahead of the store: writing them would
         # make what the broker sends again look like repeats.
-        whole = not self._given_up and self._commit(self._batch(arrivals) if arrivals else None, now, True)
-        if not whole:
-            _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
+        whole = not self._given_up and self._drain()
         self._report()
         for link in self._links:
             link.stop()
+        whole = whole and (self._queue.empty() or self._drain())
+        if not whole:
+            _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
         return whole
+
+    def _drain(self) -> bool:
+        arrivals: list[Arrival] = []
+        while not self._queue.empty():
+            arrivals.append(self._queue.get_nowait())
+        return self._commit(self._batch(arrivals) if arrivals else None, self._clock(), closing=True)
