@@ -208,6 +208,9 @@ class _Demo:
     def _farewell(self, outcomes: list[Outcome]) -> None:
         bad = sum(not outcome.good for outcome in outcomes)
         self._screen.text()
+        self._screen.text(
+            "Harm: when the simulated tank would have passed its livestock's limit, had nobody come."
+        )
         if bad:
             self._screen.text(f"{bad} of these went wrong: please report it with the table above.")
         else:

@@ -145,7 +145,7 @@ class Screen:
         self._put(filled)
 
     def _style(self, text: str, fg: str | None = None, bold: bool = False) -> str:
-        return click.style(text, fg=fg, bold=bold) if self._colours else text
+        return click.style(text, fg=fg, bold=bold or None) if self._colours else text
 
     def _put(self, text: str = "") -> None:
         if self._clock_shown:
