@@ -63,6 +63,7 @@ class LiveAnalysis:
         self._devices: dict[str, str] = {}
         self._said: dict[str, str] = {}
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
+        self._returned: set[str] = set()  # restored, and nothing come in since
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
         self._all_due = False
@@ -74,6 +75,7 @@ class LiveAnalysis:
         self._snapshot_ms = now_ms
         self._ticks_from_ms = now_ms + _GRACE_MS
         self._park(store)
+        self._returned = set(self.watches)
         for name, watch in self.watches.items():
             saved = store.load_state(ANALYSIS_STATE, name)
             if saved is None:
@@ -125,8 +127,23 @@ class LiveAnalysis:
         """Each reading once, in order of arrival."""
         for reading in readings:
             watch = self.watches.get(reading.tank)
-            if watch is not None:
-                self._feed(watch, reading)
+            if watch is None:
+                continue
+            if reading.tank in self._returned:
+                self._bridge(watch, reading.time_ms)
+            self._feed(watch, reading)
+
+    def _bridge(self, watch: TankWatch, time_ms: int) -> None:
+        """The gap before the first reading since the start is the service's own, not the device's silence.
+
+        Saved with that reading, so that it also holds when it is given to the analysis again.
+        """
+        name = watch.tank.name
+        self._returned.discard(name)
+        silence = watch.state.silence
+        if not silence.standing and 0 <= silence.last_ms < time_ms:
+            silence.last_ms = time_ms - 1
+            self._changed.add(name)
 
     def _feed(self, watch: TankWatch, reading: Reading) -> None:
         try:

@@ -55,6 +55,10 @@ def summary_line(summary: ReplaySummary, events: str | None) -> str:
     out = f", {summary.left_out} left out" if summary.left_out else ""
     where = f" in {events}" if events else "; name --events FILE to keep them"
     return (
-        f"{summary.readings} readings from {span}{out}: {summary.raised} alarms raised, "
-        f"{summary.events} events{where}"
+        f"{summary.readings} readings from {span}{out}: {_counted(summary.raised, 'alarm')} "
+        f"raised, {_counted(summary.events, 'event')}{where}"
     )
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

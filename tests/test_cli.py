@@ -204,7 +204,7 @@ def test_replay_writes_events_and_a_summary(run: Callable[..., Output], config: 
     too_warm(config.parent)
     status, out, _ = run("replay", "--config", str(config), "--events", "events.jsonl", "warm.csv")
     assert status == 0
-    assert re.fullmatch(r"720 readings from \S+Z to \S+Z: 1 alarms raised, 1 events in events.jsonl\n", out)
+    assert re.fullmatch(r"720 readings from \S+Z to \S+Z: 1 alarm raised, 1 event in events.jsonl\n", out)
     (event,) = [json.loads(line) for line in (config.parent / "events.jsonl").read_text().splitlines()]
     assert (event["alarm"], event["event"], event["tank"]) == ("temperature-high", "raised", "hallway")
     later = (datetime.now(UTC) + timedelta(hours=3)).isoformat()

@@ -170,6 +170,24 @@ def test_silence_is_told_by_time_alone_but_not_right_after_a_start(service: Serv
     assert ("device-silent", "raised") in [event[1:] for event in service.events("shed")]
 
 
+def test_the_services_own_absence_is_not_the_devices_silence(service: Service) -> None:
+    stream = readings(20)
+    service.give(stream)
+    service.kill()
+    later = [msgspec.structs.replace(r, time_ms=r.time_ms + 7_200_000, seq=r.seq + 20) for r in stream]
+    service.give(later[:3])
+    service.kill()  # given to the analysis again, it must not find the gap either
+    service.give(later[3:])
+    service.give([])
+    assert service.store.events() == []
+    # while the service lives, the same gap is the device's
+    service.give([msgspec.structs.replace(r, time_ms=r.time_ms + 7_200_000, seq=r.seq + 20) for r in later])
+    assert {(e.tank, e.alarm) for e in service.store.events()} == {
+        ("hallway", "device-silent"),
+        ("shed", "device-silent"),
+    }
+
+
 def test_people_acknowledge_and_shelve(service: Service) -> None:
     service.give(readings(100))
     store = service.store
