@@ -8,29 +8,26 @@ from __future__ import annotations
 
 import logging
 import queue
-import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from analysis.alarm_texts import duration_text
+from analysis.demo_facts import event_behind, harm_ms, raised_in, readings_text
 from analysis.demo_screen import Outcome, Screen, lead_text
 from analysis.demo_service import Collecting, KeptClock, Watching
 from analysis.notice_texts import milliseconds
 from analysis.notices import Notifier
 from analysis.types import Event
-from analysis.water import carbon_dioxide_mg_l
-from collector.errors import SettingsError
+from collector.errors import LinkLost, SettingsError
 from collector.links import make_link
-from collector.readings import PH, TEMPERATURE, Flag
 from collector.service import CollectorService
 from collector.settings import Settings, parse_settings
 from collector.store.embedded import EmbeddedStore
 from simulator.node import SimulatedNode
-from simulator.scene import SCENE, Chapter, Scene
-from simulator.tank import Tank
+from simulator.scene import SCENE, Scene
 
 __all__ = ["DEFAULT_DIRECTORY", "DEFAULT_SECONDS", "run_demo"]
 
@@ -43,6 +40,7 @@ _HEAD = f"""{_MARK}, which fills this folder anew each time.
 
 """
 _LOOK_S = 0.1
+_LAST_LOOKS = 100
 _TARGET = "rushlight-demo://screen"
 _NOTICES = """
 [notices]
@@ -71,11 +69,18 @@ def run_demo(directory: Path | None, seconds: float | None, out: TextIO, scene: 
     ------
     SettingsError
         The directory holds something that is not a demo's, or can't be written.
+    LinkLost
+        This machine has no pseudo-terminals.
     """
     seconds = DEFAULT_SECONDS if seconds is None else seconds
     folder = _folder(DEFAULT_DIRECTORY if directory is None else directory)
     span_s = (scene.end_ms - scene.start_ms) / 1000
-    node = SimulatedNode(scene, speed=span_s / seconds if seconds > 0 else None)
+    try:
+        node = SimulatedNode(scene, speed=span_s / seconds if seconds > 0 else None)
+    except OSError as error:
+        raise LinkLost(
+            f"no pseudo-terminal to be had ({error.strerror}); in a container, mount /dev/pts"
+        ) from None
     text = _HEAD + scene.settings_for(node.port, "rushlight.db") + _NOTICES
     (folder / "rushlight.toml").write_text(text, encoding="utf-8")
     settings = parse_settings(text, str(folder / "rushlight.toml"))
@@ -125,14 +130,21 @@ class _Demo:
         collecting.start()
         with node:
             try:
-                while collecting.is_alive() and not (node.join(0) and clock() >= node.time_ms):
-                    time.sleep(_LOOK_S)
-                    notifier.run_once(store, clock())
-                    self._show(store, clock())
-                    self._screen.clock(clock())
+                while collecting.is_alive() and not node.join(0):
+                    self._look(store, notifier, clock())
+                for _ in range(_LAST_LOOKS):  # what is still on its way
+                    if clock() >= node.time_ms or not collecting.is_alive():
+                        break
+                    self._look(store, notifier, clock())
             finally:
                 collecting.finish()
         notifier.run_once(store, clock())
+
+    def _look(self, store: EmbeddedStore, notifier: Notifier, now_ms: int) -> None:
+        time.sleep(_LOOK_S)
+        notifier.run_once(store, now_ms)
+        self._show(store, now_ms)
+        self._screen.clock(now_ms)
 
     def _introduce(self) -> None:
         days = (self._scene.end_ms - self._scene.start_ms) / 86_400_000
@@ -143,7 +155,7 @@ class _Demo:
         )
         self._screen.line(f"Settings and store are left in {self._settings.store_path().parent}/.")
         for chapter in self._scene.chapters:
-            self._harm_ms[chapter.title] = _harm_ms(self._scene, chapter, self._settings)
+            self._harm_ms[chapter.title] = harm_ms(self._scene, chapter, self._settings)
 
     def _take_notice(self, url: str, title: str, body: str, priority: str) -> bool:
         """The channel: called by the notifier, perhaps from another thread."""
@@ -154,7 +166,7 @@ class _Demo:
         """Chapters that have begun by `now_ms` and notices that have come, in order of simulated time."""
         while not self._arrived.empty():
             title, body = self._arrived.get()
-            event = _behind(store, body)
+            event = event_behind(store, body)
             if event is None:
                 self._screen.notice(now_ms, title, body, "A notice arrives:")
                 continue
@@ -189,13 +201,13 @@ class _Demo:
         over = [chapter for chapter in self._scene.chapters if chapter.end_ms == end_ms]
         for chapter in over:
             if chapter.expected_alarm is None:
-                self._screen.remark(_readings_text(store, self._scene.tank, chapter, self._settings))
-            if not _raised(store, chapter):
+                self._screen.remark(readings_text(store, self._scene.tank, chapter, self._settings))
+            if not raised_in(store, chapter):
                 self._screen.remark("No alarm.")
 
     def _outcomes(self, store: EmbeddedStore) -> Iterator[Outcome]:
         for chapter in self._scene.chapters:
-            raised = _raised(store, chapter)
+            raised = raised_in(store, chapter)
             due = chapter.expected_alarm
             if due is not None:
                 first = min((milliseconds(e.time) for e in raised if e.alarm == due), default=None)
@@ -234,61 +246,6 @@ def _folder(folder: Path) -> Path:
     except OSError as error:
         raise SettingsError(f"{folder}: can't be used ({error.strerror}); name another folder") from None
     return folder
-
-
-def _harm_ms(scene: Scene, chapter: Chapter, settings: Settings) -> int | None:
-    """When the livestock's limit would be passed if nobody came; None where the fault harms no animal."""
-    limits = settings.tanks[scene.tank].livestock
-    harmed: dict[str, Callable[[Tank], bool]] = {
-        "co2-overdose": lambda tank: tank.co2_mg_l > limits.co2_limit_mg_l,
-        "heater-not-heating": lambda tank: tank.temperature_c < limits.temperature_low_c,
-    }
-    is_harmed = harmed.get(chapter.expected_alarm or "")
-    if is_harmed is None:
-        return None
-    for now_ms, tank, _around in scene.unattended(chapter).states():
-        if now_ms >= chapter.start_ms and is_harmed(tank):
-            return now_ms
-    return None
-
-
-def _raised(store: EmbeddedStore, chapter: Chapter) -> list[Event]:
-    return [
-        event
-        for event in store.events(since_ms=chapter.start_ms)
-        if event.event == "raised" and milliseconds(event.time) < chapter.end_ms
-    ]
-
-
-def _behind(store: EmbeddedStore, body: str) -> Event | None:
-    """The newest event that a notice is about, by the occurrence at its end."""
-    names = re.findall(r"Alarm: (\S+)", body)
-    events = [event for name in names for event in store.events(occurrence=name)]
-    return max(events, key=lambda event: event.time, default=None)
-
-
-def _readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: Settings) -> str:
-    """Lowest and highest of the chapter's good readings, and the CO2 that follows from them."""
-    good: dict[str, dict[int, float]] = {TEMPERATURE: {}, PH: {}}
-    bad = 0
-    for quantity, values in good.items():
-        for reading in store.readings(tank, quantity, chapter.start_ms, chapter.end_ms):
-            if reading.value is not None and reading.flag < Flag.SUSPECT:
-                values[reading.time_ms] = reading.value
-            else:
-                bad += 1
-    water, acid = good[TEMPERATURE], good[PH]
-    if not water or not acid:
-        return "No readings."
-    said = f"Water {min(water.values()):.1f} to {max(water.values()):.1f} °C, pH "
-    said += f"{min(acid.values()):.2f} to {max(acid.values()):.2f}"
-    hardness = settings.tanks[tank].water.carbonate_hardness_dkh
-    if hardness is not None:
-        both = [time for time in acid if time in water]
-        gas = [carbon_dioxide_mg_l(acid[time], hardness, water[time]) for time in both[::30]]
-        said += f", CO2 {min(gas):.0f} to {max(gas):.0f} mg/L"
-    said += f", in {len(water)} reports"
-    return f"{said}; bad readings flagged: {bad}." if bad else f"{said}."
 
 
 @contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import replace
@@ -15,7 +17,7 @@ from analysis.cautions import CAUTIONS
 from analysis.cli import main
 from analysis.demo import run_demo
 from analysis.demo_screen import Outcome, Screen, lead_text
-from collector.errors import SettingsError
+from collector.errors import LinkLost, SettingsError
 from collector.settings import load_settings
 from collector.store.embedded import EmbeddedStore
 from simulator.faults import Fault, probe_unplugged
@@ -130,6 +132,15 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(SettingsError, match="can't be used"):
         run_demo(tmp_path / "file" / "below", 0, io.StringIO())
+
+
+def test_no_pseudo_terminal_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> tuple[int, int]:
+        raise OSError(errno.ENOENT, "No such file or directory")
+
+    monkeypatch.setattr(os, "openpty", refuse)
+    with pytest.raises(LinkLost, match="/dev/pts"):
+        run_demo(tmp_path, 0, io.StringIO())
 
 
 class _Terminal(io.StringIO):
