@@ -201,6 +201,7 @@ class Inbox:
         self.got: list[str] = []
         self.deaf = True
         self.tried = 0
+        self.beats = 0
         inbox = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -211,6 +212,11 @@ class Inbox:
                     time.sleep(3)
                     return
                 inbox.got.append(json.loads(body)["title"])
+                self.send_response(200)
+                self.end_headers()
+
+            def do_GET(self) -> None:
+                inbox.beats += 1
                 self.send_response(200)
                 self.end_headers()
 
@@ -323,10 +329,15 @@ def test_a_port_and_a_steady_run_in_little_memory(service: Any, tmp_path: Path) 
     inbox = Inbox()
     inbox.deaf = False
     line, stop = PtyLine(), threading.Event()
-    url = f"json://127.0.0.1:{inbox.port}/"
-    run = service(f'[[links]]\nkind = "serial"\nport = "{line.port}"\n', RUSHLIGHT_NOTICE_URLS=url)
+    run = service(
+        f'[[links]]\nkind = "serial"\nport = "{line.port}"\n',
+        RUSHLIGHT_NOTICE_URLS=f"json://127.0.0.1:{inbox.port}/",
+        RUSHLIGHT_HEARTBEAT_URL=f"http://127.0.0.1:{inbox.port}/",
+    )
     run.start()
     assert line.wait_for_reader(stop)
+    time.sleep(1.5)  # a round of the notices' thread
+    assert inbox.beats == 0  # nothing has come in: all is not well
     firmware = Firmware("hallway")
     line.write(firmware.boot(), stop)
     began, number = now_ms() - 10_000 * 3000, 3000
@@ -335,6 +346,7 @@ def test_a_port_and_a_steady_run_in_little_memory(service: Any, tmp_path: Path) 
         line.write(firmware.line(began + 10_000 * seq, [("temperature", celsius), ("ph", 6.8)]), stop)
     wait_for(lambda: len(run.readings("ph")) == number, "all lines")
     wait_for(lambda: inbox.got, "the notice")
+    wait_for(lambda: inbox.beats == 1, "the heartbeat")
     # 120 MB is the project's own limit; apprise is loaded by now
     assert psutil.Process(run.process.pid).memory_info().rss < 120e6
     again = run.ask("run")

@@ -119,8 +119,12 @@ class Bench:
         self.store = EmbeddedStore(path)
         self.notebook = Notebook()
         self.link = HandLink(self.stored)
-        self.service = CollectorService(self.settings, self.store, [self.link], self.notebook, now_ms)
+        self.ahead_ms = 0
+        self.service = CollectorService(self.settings, self.store, [self.link], self.notebook, self.clock)
         self.whole: bool | None = None
+
+    def clock(self) -> int:
+        return now_ms() + self.ahead_ms
 
     def stored(self) -> int:
         """Readings that another process would find on the disk."""
@@ -285,6 +289,35 @@ def test_quality_goes_on_after_a_restart(bench: Bench) -> None:
         wait_for(lambda: link.acknowledged, "it")
     assert [r.flag for r in again.store.readings("hallway", "temperature")] == [1, 1, 1, 3]
     again.store.close()
+
+
+def test_all_is_well_only_while_readings_arrive(bench: Bench) -> None:
+    with bench.running() as link:
+        assert not bench.service.is_well()
+        link.give(TOPIC, b"rubbish", 0)
+        wait_for(lambda: link.acknowledged == [0], "it")
+        assert not bench.service.is_well()  # a sign of life is a reading, not any bytes
+        link.give(TOPIC, pack(1), 1)
+        wait_for(lambda: link.acknowledged == [0, 1], "it")
+        assert bench.service.is_well()
+        bench.ahead_ms = 301_000
+        assert not bench.service.is_well()
+
+
+def test_days_that_are_over_are_packed_while_it_is_quiet(bench: Bench) -> None:
+    day_ms = 86_400_000
+    began = now_ms() // day_ms * day_ms - 6 * day_ms
+    old = [
+        Reading("hallway", "temperature", began + i * 600_000, 24 + i / 1000, 1, i) for i in range(5 * 144)
+    ]
+    bench.store.add_readings(old)
+    with bench.running() as link:
+        wait_for(lambda: bench.stored() == 0, "all five days to be packed, four in the first helping")
+        packed_at = wait_for(lambda: bench.store.get_meta("compacted-at"), "its note")
+        link.give(TOPIC, pack(0), 0)
+        wait_for(lambda: link.acknowledged == [0], "the service to go on")
+    assert abs(int(packed_at) - now_ms()) < 60_000
+    assert list(bench.store.readings("hallway", "temperature"))[:-1] == old
 
 
 def test_one_service_a_store_also_after_a_kill(tmp_path: Path) -> None:
