@@ -213,12 +213,14 @@ class CollectorService:
     def _commit(self, batch: Batch | None, now: int, closing: bool = False) -> bool:
         """Write until it is written; once only where the end was asked for, and False where that fails."""
         pause = _RETRY_S[0]
+        heard = True
         while True:
             try:
                 with self._store.transaction():
                     if batch is not None:
                         batch.write(self._store)
-                    self._listener.keep(self._store, now, closing)
+                    if heard:
+                        self._listener.keep(self._store, now, closing)
                 break
             except StoreError as error:
                 self._failing = True
@@ -228,15 +230,25 @@ class CollectorService:
                     f"{error}; {waiting} reports wait, none is acknowledged; trying again",
                     logging.ERROR if isinstance(error, StoreFull) else logging.WARNING,
                 )
+            except Exception as error:
+                if not heard:
+                    raise
+                # The readings are kept all the same. What the listener has to say stays with it for the next
+                # commit; after a restart it makes it again from the readings.
+                heard = False
+                if self._say.say("listener", f"what was made of the readings can't be kept: {error!r}"):
+                    _log.exception("where it failed")
+                continue
             if closing:
                 self._given_up = batch is not None
                 return False
             closing = self._stop.wait(pause)  # then one last time
             self._bark()
             pause = min(pause * 2, _RETRY_S[1])
-        self._failing = False
+        self._failing = not heard
         self._say.over("store", "the store can be written again; all that waited is kept")
-        self._listener.kept(now)
+        if heard:
+            self._listener.kept(now)
         if batch is not None:
             self._acknowledge(batch)
         return True

@@ -320,6 +320,25 @@ def test_days_that_are_over_are_packed_while_it_is_quiet(bench: Bench) -> None:
     assert list(bench.store.readings("hallway", "temperature"))[:-1] == old
 
 
+def test_a_listener_that_fails_costs_no_readings(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        with store.transaction():
+            store.set_meta("notebook", "half")
+            raise ZeroDivisionError("the listener's own")
+
+    with bench.running() as link:
+        monkeypatch.setattr(bench.notebook, "keep", broken)
+        link.give(TOPIC, pack(0), 0)
+        wait_for(lambda: link.acknowledged == [0], "the reading to be kept")
+        assert bench.stored() == 1 and bench.notebook.kept_times == 0
+        assert bench.store.get_meta("notebook") is None
+        assert not bench.service.is_well()
+        monkeypatch.undo()
+        link.give(TOPIC, pack(1), 1)
+        wait_for(lambda: bench.notebook.kept_times, "the listener to be heard again")
+        assert bench.store.get_meta("notebook") == "2"  # with what it could not tell before
+
+
 def test_one_service_a_store_also_after_a_kill(tmp_path: Path) -> None:
     path = tmp_path / "rushlight.db"
     code = (
