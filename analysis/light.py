@@ -102,7 +102,7 @@ class LampTracker(msgspec.Struct):
         return None
 
     def _rise(self, first: int, base: float, level: float) -> Edge:
-        times, values = self.times, self.values
+        values = self.values
         half = self._last_below(first, base + 0.5 * level)
         quarter = self._last_below(first, base + 0.25 * level)
         took = half - quarter
@@ -161,4 +161,15 @@ class LampTracker(msgspec.Struct):
                     self.plateau_days.append(self.today_day)
                 del self.plateaus[:-60]
                 del self.plateau_days[:-60]
+            self.today.clear()
+
+    def learn_blind(self, day: int, lux: float) -> None:
+        """Five-minute values round the clock where no schedule is known: the bright ones are the lamp's."""
+        self.today.append(lux)
+        if len(self.today) >= 288:
+            top = sorted(self.today)[-3]
+            bright = [value for value in self.today if value > 0.4 * top]
+            if top > 2 * DARK_LX and len(bright) >= 24:
+                self.plateaus.append(median(bright))
+                self.plateau_days.append(day)
             self.today.clear()

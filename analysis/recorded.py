@@ -50,7 +50,9 @@ def read_rows(
     return sound_times(merged, complain)
 
 
-def _read_one(path: Path, complain: Complain, progress: Callable[[int], None] | None) -> Iterator[RecordedRow]:
+def _read_one(
+    path: Path, complain: Complain, progress: Callable[[int], None] | None
+) -> Iterator[RecordedRow]:
     try:
         file = path.open(encoding="utf-8", errors="replace", newline="")
     except OSError as error:
@@ -138,8 +140,10 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
             else:
                 told += 1
                 if told <= 5:
-                    complain(f"a reading of {held.tank} lies {_ahead(held.time_ms - latest)} ahead of its "
-                             "neighbours; it is taken as just arrived")
+                    complain(
+                        f"a reading of {held.tank} lies {_ahead(held.time_ms - latest)} ahead of its "
+                        "neighbours; it is taken as just arrived"
+                    )
                 yield held._replace(time_ms=latest, arrival=True)
         if time_ms < EARLIEST_MS:
             told += 1

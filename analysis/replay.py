@@ -67,7 +67,7 @@ class Replay:
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
             reading = Reading(tank, quantity, time_ms, value, stamp=1 if arrival else 0)
-            if quantity is PH_PROBE or quantity == PH_PROBE or quantity == TEMPERATURE:
+            if quantity in (TEMPERATURE, PH_PROBE):
                 # temperature goes along because the electrode's millivolts need it
                 for flagged in take(reading):
                     found = watch.feed(flagged)

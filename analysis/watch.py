@@ -125,8 +125,7 @@ class TankWatch:
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
 
     def _note(self, events: list[Event]) -> list[Event]:
-        if self.book.changed or events:
-            self._active = {record.alarm for record in self.book.records().values() if record.standing}
+        self._active = self.book.standing()
         return events
 
     def snapshot(self) -> bytes:
@@ -147,7 +146,6 @@ class TankWatch:
             book = AlarmBook.restore(self.tank.name, self.tank.settings.title, book_bytes)
             self.book = book
             self._note([])
-            self._active = {record.alarm for record in book.records().values() if record.standing}
             state = msgspec.msgpack.decode(state_bytes, type=WatchState)
         except msgspec.MsgspecError as error:
             raise StoreError(
@@ -155,7 +153,7 @@ class TankWatch:
             ) from None
         if state.version != STATE_VERSION:
             raise StoreError(
-                f"analysis of {self.tank.name}: the saved state is of version {state.version}; it is learnt anew"
+                f"analysis of {self.tank.name}: the saved state has version {state.version}; learnt anew"
             )
         self.state = state
         self._wire()

@@ -16,7 +16,7 @@ from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
 from analysis.types import Finding
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
-from collector.settings import parse_time_of_day
+from collector.settings import CarbonDioxideSettings, parse_time_of_day
 
 __all__ = ["CarbonDioxideDetector"]
 
@@ -45,6 +45,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     stepped_ms: int = -1
     quiet_until: int = -1
     mg_l: float | None = None
+    residuals: Window = msgspec.field(default_factory=lambda: Window(73))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
@@ -88,7 +89,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         if kh is not None:
             key = int(celsius * 4)
             if key != self.kelvin_key:
-                # CO2 goes as 10^-pH at fixed KH and temperature below pH 8; one full solution a quarter-degree
+                # below pH 8 CO2 goes as 10^-pH: one full solution a quarter-degree will do
                 self.kelvin_key = key
                 self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
             error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
@@ -107,7 +108,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         return None
 
     def _usual_low(self) -> float | None:
-        """The usual lowest pH: of the last three undisturbed days, so that a creeping electrode is followed."""
+        """The usual lowest pH: of three undisturbed days only, to follow a creeping electrode."""
         lows = self.extremes.lows
         return median(lows[-3:]) if lows else None
 
@@ -127,6 +128,9 @@ class CarbonDioxideDetector(msgspec.Struct):
         estimate = self.estimate(tank, ph, moment.frame.temperature)
         self.mg_l = estimate[0] if estimate else None
         self.window.add(now, ph)
+        expected = self.profile.at(moment.minute)
+        if expected is not None:
+            self.residuals.add(now, expected - ph)
         findings: dict[str, Finding] = {}
         if quiet:
             # judge nothing new, let go of nothing
@@ -137,8 +141,11 @@ class CarbonDioxideDetector(msgspec.Struct):
             slope = self.window.slope_per_hour(HALF_HOUR)
             if slope is None:
                 slope = self.window.slope_per_hour(15 * MINUTE_MS)
-            if tank.settings.co2 is not None and estimate is not None:
+            water = tank.settings.water
+            known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+            if estimate is not None and (known or tank.settings.co2 is not None):
                 self._overdose(tank, moment, ph, estimate, slope, findings)
+            if estimate is not None and self._injected(tank):
                 self._absent(tank, moment, ph, estimate, slope, findings)
             self._out_of_range(tank, moment, stepped, slope, findings)
         self.hold = findings
@@ -163,11 +170,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         forecast_ph = ph + max(falling, -2.0)  # one hour on: the time a person needs to wake and act
         forecast = mg_l * 10 ** (ph - forecast_ph)
         if usual_low is not None:
-            scatter = min(0.2, max(spread(lows), 0.02))
+            scatter = min(0.2, max(spread(lows), 0.03))
             below = usual_low - ph
             expected = self.profile.at(moment.minute)
             odd = 0.0 if expected is None else expected - ph
-            need = 0.08 + 1.5 * scatter
+            need = 0.09 + 1.5 * scatter
             # the surer the estimate is, the less the departure from the usual has to be
             level = (mg_l > limit and below > need) or (
                 mg_l * math.exp(error) > limit and below > 0.18 + 1.5 * scatter
@@ -182,9 +189,13 @@ class CarbonDioxideDetector(msgspec.Struct):
                     or (forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter)
                 )
             )
-            if self._creeping(moment):
-                level = level and mg_l > limit and falling < -0.03
+            soon = soon and (mg_l > 0.4 * limit or ph < usual_low + 0.15)
             sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
+            if self._creeping() and not raised:
+                # against a sinking curve only what falls faster than the usual day counts
+                before = self.residuals.ago(HOUR - 5 * MINUTE_MS)
+                fresh = before is not None and self.residuals.values[-1] - before > 0.15
+                level, soon, sure = level and fresh, soon and fresh and mg_l > 0.6 * limit, sure and fresh
         else:
             below = odd = 0.0
             level = mg_l > limit * math.exp(1.2 * error)
@@ -196,11 +207,11 @@ class CarbonDioxideDetector(msgspec.Struct):
                 self.over_since = now
         else:
             self.over_since = -1
-        patience = 5 if usual_low is not None else 20
+        patience = 20 if usual_low is None else 0 if falling < -0.25 else 5
         still = raised and (mg_l > 0.9 * limit and (usual_low is None or ph < usual_low - 0.03))
-        if not still and (self.over_since < 0 or now - self.over_since < patience * MINUTE_MS):
-            if not (raised and wrong):
-                return
+        waited = self.over_since >= 0 and now - self.over_since >= patience * MINUTE_MS
+        if not (still or waited or (raised and wrong)):
+            return
         if mg_l > limit:
             left = 0.0
         elif falling < -0.01:
@@ -236,12 +247,21 @@ class CarbonDioxideDetector(msgspec.Struct):
             rule_out=RULE_OUT,
         )
 
-    def _creeping(self, moment: Moment) -> bool:
-        """Highest and lowest pH have both fallen for days: hardness running out or the electrode, not gas."""
+    def _creeping(self) -> bool:
+        """The whole curve sinks over days: hardness running out, or the electrode. Gas takes hours."""
         lows, highs = self.extremes.lows, self.extremes.highs
-        if len(lows) < 3:
-            return False
-        return lows[-1] < lows[-3] - 0.08 and highs[-1] < highs[-3] - 0.08
+        if len(lows) >= 3 and lows[-1] < lows[-3] - 0.08 and highs[-1] < highs[-3] - 0.08:
+            return True
+        now = self.residuals.values[-1] if self.residuals.values else 0.0
+        before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
+        return before is not None and now > 0.15 and before > 0.55 * now
+
+    def _injected(self, tank: Tank) -> bool:
+        """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
+        if tank.settings.co2 is not None:
+            return True
+        highs, lows = self.extremes.highs, self.extremes.lows
+        return len(lows) >= 2 and median(highs) - median(lows) > 0.5
 
     def _absent(
         self,
@@ -252,11 +272,10 @@ class CarbonDioxideDetector(msgspec.Struct):
         slope: float | None,
         out: dict[str, Finding],
     ) -> None:
-        co2 = tank.settings.co2
-        assert co2 is not None
+        co2 = tank.settings.co2 or CarbonDioxideSettings()
         now = moment.frame.start_ms
         raised = "co2-absent" in moment.active
-        mg_l, error = estimate
+        mg_l, _ = estimate
         limit = tank.settings.livestock.co2_limit_mg_l
         if co2.on is not None and co2.off is not None:
             on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
@@ -321,14 +340,13 @@ class CarbonDioxideDetector(msgspec.Struct):
         lows, highs = self.extremes.lows, self.extremes.highs
         raised = "ph-out-of-range" in moment.active
         slow_fall = 0.0
-        if len(lows) >= 3 and self._creeping(moment):
-            slow_fall = min(lows[-2] - lows[-1], highs[-2] - highs[-1])
+        before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
+        if self._creeping() and before is not None:
+            slow_fall = 4 * (self.residuals.values[-1] - before)
         below = low - ph
         above = ph - high
         fast = slope is not None and slope < -0.08
-        gas_low = "co2-overdose" in out or (
-            tank.settings.co2 is not None and fast and not self._creeping(moment)
-        )
+        gas_low = "co2-overdose" in out or (tank.settings.co2 is not None and fast and not self._creeping())
         gas_high = "co2-absent" in out and (water.degassed_ph is None or ph < water.degassed_ph + 0.3)
         # a swing that has always gone this far is this tank's own
         usual_low = min(lows) if len(lows) >= 2 else None
@@ -336,7 +354,16 @@ class CarbonDioxideDetector(msgspec.Struct):
         too_low = below > 0 and not gas_low and (usual_low is None or ph < max(usual_low, low - 0.2) - 0.03)
         soon_low = slow_fall > 0.08 and below < 0 and -below < 0.5 * slow_fall and not gas_low
         too_high = above > 0 and not gas_high and (usual_high is None or ph > usual_high + 0.05)
-        for wrong, name in ((too_low or soon_low, "low_since"), (too_high, "high_since")):
+        soon_high = (
+            above < 0
+            and not gas_high
+            and usual_high is not None
+            and ph > usual_high + 0.1
+            and slope is not None
+            and above + 2 * slope > 0
+            and (water.degassed_ph is None or tank.settings.co2 is None or ph > water.degassed_ph + 0.05)
+        )
+        for wrong, name in ((too_low or soon_low, "low_since"), (too_high or soon_high, "high_since")):
             since = getattr(self, name)
             if not wrong:
                 setattr(self, name, -1)
@@ -346,7 +373,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         wrong = since >= 0
         if not wrong and not (raised and (below > -0.1 or above > -0.1)):
             return
-        if not raised and now - since < 30 * MINUTE_MS:
+        if not raised and now - since < (30 if max(below, above) < 0.15 else 10) * MINUTE_MS:
             return
         down = below > above
         out["ph-out-of-range"] = Finding(
@@ -360,7 +387,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             else (-below / slow_fall * 86400 if slow_fall > 0 else None),
             cause="carbonate hardness is running out, so little acid moves pH far"
             if down
-            else "something makes the water alkaline: a stone, new substrate, tap water, or the electrode is off",
+            else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
             observations=[
                 f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}",
                 f"lowest and highest of the days before: {', '.join(f'{v:.2f}' for v in lows[-3:])}; "

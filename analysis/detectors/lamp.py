@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
@@ -12,8 +14,9 @@ from collector.settings import parse_time_of_day
 
 __all__ = ["LampDetector"]
 
-PATIENCE_MIN = 75.0  # a timer that is an hour off comes on late; only after that is the lamp called missing
-OUT_MIN = 45.0  # a lamp switched off by hand for work at the tank comes back sooner
+PATIENCE_MIN = 45.0  # past its time; longer where the timer is likely to be an hour or more off
+HOUR_OFF_MIN = 75.0
+OUT_MIN = 40.0  # a lamp switched off by hand for work at the tank comes back sooner
 FARTHEST_DRIFT_MIN = 240.0
 DIMMING_SHARE = 0.12
 
@@ -60,7 +63,9 @@ class LampDetector(msgspec.Struct):
             if edge is not None:
                 moment.lamp_edge, moment.lamp_edge_ms = edge.sign, edge.time_ms
                 self._edge(tank, moment, edge, schedule)
-            if schedule is not None:
+            if schedule is None and moment.fifth:
+                self.tracker.learn_blind(moment.day, frame.light)
+            elif schedule is not None:
                 self._watch(tank, moment, frame.light, schedule)
         elif frame.light is None:
             self.bright_minutes = self.dark_minutes = 0
@@ -74,7 +79,8 @@ class LampDetector(msgspec.Struct):
         light = tank.settings.light
         if light is not None and light.on is not None and light.off is not None:
             return float(parse_time_of_day(light.on)), float(parse_time_of_day(light.off))
-        if len(self.learnt_on) >= 3 and len(self.learnt_off) >= 3:
+        ons, offs = self.learnt_on[-5:], self.learnt_off[-5:]
+        if min(len(ons), len(offs)) >= 2 and max(ons) - min(ons) < 20 and max(offs) - min(offs) < 20:
             return median(self.learnt_on[:5]), median(self.learnt_off[:5])
         return None
 
@@ -89,7 +95,7 @@ class LampDetector(msgspec.Struct):
         return tolerance
 
     def _edge(self, tank: Tank, moment: Moment, edge: Edge, schedule: tuple[float, float] | None) -> None:
-        day, minute = tank.clock.local(edge.time_ms)
+        _, minute = tank.clock.local(edge.time_ms)
         self.last_edge_ms = edge.time_ms
         if edge.sign > 0:
             self.lit_since = edge.time_ms
@@ -134,7 +140,12 @@ class LampDetector(msgspec.Struct):
         shape_ok = abs(edge.quarter_min - ramp / 4) < max(3.0, ramp / 8)
         if abs(error) <= tolerance:
             self.tracker.learn_edge(edge)
-        elif not shape_ok and not (self.doubtful is not None and abs(self.doubtful - error) < 12):
+        elif not (self.doubtful is not None and abs(self.doubtful - error) < 12) and not (
+            bool(self.errors)
+            and shape_ok
+            and edge.quarter_min < 1.5
+            and 0.7 < edge.size / (self.tracker.level() or edge.size) < 1.4
+        ):
             # may be the sun coming round the corner: believed when the next edge says the same
             self.doubtful = error
             return
@@ -182,7 +193,9 @@ class LampDetector(msgspec.Struct):
         moment.lamp_should_be_on = since_on < length
         ramp_setting = tank.settings.light.ramp_min if tank.settings.light else None
         ramp = tracker.ramp_min(ramp_setting)
-        patience = max(PATIENCE_MIN, self._tolerance(tank) + ramp + 15)
+        clock_changed = self.clock_changed_ms >= 0 and now - self.clock_changed_ms < 8 * DAY_MS
+        least = HOUR_OFF_MIN if clock_changed else PATIENCE_MIN
+        patience = max(least, self._tolerance(tank) + ramp + 15)
         margin = max(ramp, self._tolerance(tank)) + 10 + abs(self.shift)
         if moment.fifth:
             if margin < since_on < length - margin and (tracker.lit or level is None):
@@ -192,9 +205,7 @@ class LampDetector(msgspec.Struct):
                 self._judge_dimming()
         if level is None:
             # never seen it lit: by two hours and more into the photoperiod it is missing all the same
-            self.missing = self.missing or (
-                patience + 60 < since_on < length - margin and lux < 150 and tracker.lit is False
-            )
+            self.missing = patience + 60 < since_on < length - margin and lux < 150
             return
         self.bright_minutes = self.bright_minutes + 1 if lux > 0.8 * level else 0
         self.dark_minutes = self.dark_minutes + 1 if lux < 0.3 * level else 0
@@ -205,12 +216,17 @@ class LampDetector(msgspec.Struct):
             if self.out_since < 0 and margin < since_on < length - 30:
                 self.out_since = now - 10 * MINUTE_MS
         late = max(0.0, self.shift)
+        moment.lamp_absent = (
+            not tracker.lit
+            and lux < 0.3 * level
+            and late + self._tolerance(tank) + 0.5 * ramp + 5 < since_on < length - margin
+        )
         if tracker.lit:
             self.missing = False
             past_off = (moment.minute - off) % 1440
             held = self.out_total_ms / MINUTE_MS if self.out_total_ms else 0.0
             if since_on >= length and past_off < 1440 - length:
-                wait = max(PATIENCE_MIN, ramp + self._tolerance(tank) + 20) + max(late, held)
+                wait = max(least, ramp + self._tolerance(tank) + 20) + max(late, held)
                 timely = self.lit_since >= 0 and now - self.lit_since > 20 * MINUTE_MS
                 # just before its time it may be early by drift
                 early = (
@@ -238,7 +254,7 @@ class LampDetector(msgspec.Struct):
         """Robust slope over the last three weeks, with the Mann–Kendall count as its test."""
         levels = self.tracker.plateaus[-21:]
         days = [float(d) for d in self.tracker.plateau_days[-21:]]
-        drops = [a - b for a, b in zip(levels, levels[1:], strict=False)]
+        drops = [a - b for a, b in itertools.pairwise(levels)]
         if drops:
             largest = max(range(len(drops)), key=lambda i: abs(drops[i]))
             if abs(drops[largest]) > 0.12 * levels[0]:

@@ -54,6 +54,7 @@ class PowerDetector(msgspec.Struct):
     out_temperature: float | None = None
     out_ms: int = -1
     heater_zero_ms: int = -1
+    plug_ms: int = -1
     heater_was: float = 0.0
     standing_until_ms: int = -1
     standing: bool = False
@@ -75,15 +76,20 @@ class PowerDetector(msgspec.Struct):
                 self.heater_was = frame.heater
             elif self.heater_zero_ms < 0 and self.heater_was > 3:
                 self.heater_zero_ms = now
+        if frame.heater is not None:
+            self.plug_ms = now
         out_since = moment.lamp_out_since_ms
         if out_since < 0:
-            self.out_ms = -1
+            if not moment.lamp_absent:
+                self.out_ms = -1
         elif self.out_ms < 0:
             self.out_ms, self.out_temperature = out_since, temperature
         if temperature is not None:
             self.last_temperature = temperature
             self.last_frame_ms = now
-        if not self.standing and self.out_ms >= 0 and temperature is not None:
+        if not self.standing and moment.lamp_absent and self.out_ms < 0:
+            self.out_ms, self.out_temperature = now, temperature
+        if not self.standing and (self.out_ms >= 0 or moment.lamp_absent) and temperature is not None:
             self._outage(moment, temperature, floor, now)
         elif self.standing:
             self._recovery(moment, temperature, floor, now)
@@ -117,13 +123,17 @@ class PowerDetector(msgspec.Struct):
 
     def _outage(self, moment: Moment, temperature: float, floor: float | None, now: int) -> None:
         out_min = (now - self.out_ms) / MINUTE_MS
-        if out_min < 10:
+        if out_min < 8:
             return
         heater = moment.frame.heater
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
         slope = moment.temperature_slope
-        if heater is not None:
+        if heater is None and self.plug_ms >= 0 and now - self.plug_ms > 8 * MINUTE_MS:
+            if abs(self.plug_ms - self.out_ms) > 6 * MINUTE_MS and not moment.lamp_absent:
+                return
+            seen = "the metering plug on the heater fell silent at the same moment"
+        elif heater is not None:
             if self.heater_was < 3 or heater > 3:
                 return
             together = self.heater_zero_ms >= 0 and abs(self.heater_zero_ms - self.out_ms) < 3 * MINUTE_MS

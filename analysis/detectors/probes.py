@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
@@ -87,7 +89,7 @@ class ProbeDetector(msgspec.Struct):
         absent = (
             not seen
             and health.last_good_ms >= 0
-            and now - health.last_good_ms > ABSENT_MIN * MINUTE_MS
+            and now - health.last_good_ms > (3 if name == HEATER_POWER else 1) * ABSENT_MIN * MINUTE_MS
             and any(one.good for one in moment.frame.series.values())
         )
         if health.dead_frames >= DEAD_MIN or absent:
@@ -206,8 +208,8 @@ class ProbeDetector(msgspec.Struct):
                 health.fault = ""
         elif waited > OUT_OF_WATER_MIN * MINUTE_MS and not health.fault:
             health.fault, health.since_ms = "out", now
-        elif waited > 24 * 60 * MINUTE_MS:
-            health.jump_ms = health.settled_ms = -1  # a day at the new level: it is the new truth
+        elif waited > (5 if health.fault == "out" else 1) * DAY_MS:
+            health.jump_ms = health.settled_ms = -1  # this long at the new level: it is the new truth
             if health.fault == "out":
                 health.fault = ""
 
@@ -286,14 +288,14 @@ class StrayCurrentDetector(msgspec.Struct):
                 value=round(median(sizes), 2),
                 unit="pH",
                 time_left_s=0.0,
-                cause=f"mains leaks into the water from {device}: a cracked heater glass, a wet fitting, a damaged "
-                "cable; it is a danger to whoever reaches into the tank",
+                cause=f"mains leaks into the water from {device}: a cracked heater glass, a wet fitting, a "
+                "damaged cable; it is a danger to whoever reaches into the tank",
                 observations=[
-                    f"{len(self.step_size)} pH steps of about {median(sizes):.2f} in the last 12 hours, up and "
+                    f"{len(self.step_size)} pH steps of about {median(sizes):.2f} in the last hours, up and "
                     "down, each within a minute",
                     f"they come and go with {device}",
                 ],
-                rule_out="rule out: feed the pH electrode's board from a battery and see whether the steps stay",
+                rule_out="rule out: feed the pH board from a battery and see whether the steps stay",
             )
         ]
 
@@ -362,7 +364,7 @@ class StrayCurrentDetector(msgspec.Struct):
         if len(window) < 5 and size < 0.12:
             return ""
         alike = [s for s in window if 0.6 * size < abs(s) < 1.5 * size]
-        turns = sum(1 for a, b in zip(alike, alike[1:], strict=False) if a * b < 0)
+        turns = sum(1 for a, b in itertools.pairwise(alike) if a * b < 0)
         if len(alike) >= max(4, 0.7 * len(window)) and turns >= 0.75 * (len(alike) - 1):
             return "device"
         return ""

@@ -41,6 +41,7 @@ class TemperatureDetector(msgspec.Struct):
     hot_since: int = -1
     disturbed_until: int = -1
     last_step_ms: int = -1
+    past_ms: list[int] = msgspec.field(default_factory=lambda: [-1, -1])
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
@@ -158,10 +159,11 @@ class TemperatureDetector(msgspec.Struct):
         usual = self.profile.at(moment.minute)
         before = self.profile.at((moment.minute - 30) % 1440)
         lamp = 0.0
-        if moment.lamp_on and usual is not None and before is not None:
-            lamp = max(0.0, min(0.5, (usual - before) * 2))
-        elif moment.lamp_on:
+        if moment.lamp_on:
+            # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
             lamp = 0.25
+            if usual is not None and before is not None:
+                lamp = max(lamp, min(0.5, (usual - before) * 2))
         if room is not None:
             return self.model.passive_slope(temperature, room, tank.settings.volume_litres) + lamp
         fall = self.model.usual_fall()
@@ -194,7 +196,7 @@ class TemperatureDetector(msgspec.Struct):
         rate = tank.heating_rate_c_per_h
         explained = self._explained(tank, moment, temperature, room)
         if power is not None:
-            heating = median(self.watts.values) > 0.4 * full
+            heating = min(median(self.watts.values), power) > 0.4 * full
             excess = None
         elif slope is None:
             heating, excess = False, None
@@ -204,17 +206,20 @@ class TemperatureDetector(msgspec.Struct):
             heating = excess > 0.4 * rate and (room is None or excess > 0.15)
             if room is None:
                 rise = self.model.usual_rise()
-                share = 0.3
+                share = 0.55
                 cooler = tank.settings.cooler
                 if cooler is not None and temperature > (cooler.setpoint_c or 99.0) - 0.3:
                     share = 0.75  # here a cooler that has stopped would look alike
-                heating = heating and slope > max(0.08, share * (rise or rate))
+                # A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first.
+                recent = self.window.values[-37:]
+                from_cycle = raised or min(recent) < band[0] + 0.6 * (ceiling - band[0])
+                heating = heating and from_cycle and slope > max(0.08, share * (rise or rate))
         else:
             excess = None
             heating = slope > 0.35 * rate
         if raised and over < 0.1 and slope is not None and slope < 0:
             return
-        if not raised and slope is not None and slope > 2.5 * max(rate, self.model.usual_rise() or 0.0):
+        if not raised and slope is not None and slope > 1.8 * max(rate, self.model.usual_rise() or 0.0):
             self.stuck_since = -1  # no heater heats that fast: warmer water was poured in
             return
         if raised and slope is not None and slope < -0.1 and not heating:
@@ -277,7 +282,11 @@ class TemperatureDetector(msgspec.Struct):
         floor = band[0]
         raised = "heater-not-heating" in moment.active
         if slope is not None and not raised:
-            natural = max(1.5, 3 * abs(self.model.usual_fall() or 0.0))
+            fastest = 2.5 * abs(self.model.usual_fall() or 0.6)
+            if room is not None:
+                passive = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
+                fastest = max(fastest, 2.2 * abs(passive))
+            natural = max(0.5, fastest)
             if slope < -natural:
                 self.cold_since = -1  # no tank cools that fast: colder water was poured in
                 return
@@ -373,7 +382,7 @@ class TemperatureDetector(msgspec.Struct):
             setpoint = median(highs)
         ceiling = setpoint + (1.2 if cooler.kind == "fan" else 0.8)
         if len(highs) >= 2:
-            ceiling = max(setpoint + 0.3, min(max(highs[-3:]) + 0.2, setpoint + 1.5))
+            ceiling = max(setpoint + 0.3, min(max(highs[-3:]) + 0.2, setpoint + 2.5))
         raised = "cooling-not-cooling" in moment.active
         over = temperature - ceiling
         if raised and over < -0.3:
@@ -418,6 +427,7 @@ class TemperatureDetector(msgspec.Struct):
         out: dict[str, Finding],
     ) -> None:
         live = tank.settings.livestock
+        now = moment.frame.start_ms
         slope = hour_slope if hour_slope is not None and not moment.disturbed else 0.0
         for name, limit, sign in (
             ("temperature-high", live.temperature_high_c, 1.0),
@@ -437,9 +447,19 @@ class TemperatureDetector(msgspec.Struct):
                     and not better
                     and long is not None
                     and sign * long > 0.03
+                    and speed < max(0.5, 2.5 * abs(self.model.usual_fall() or 0.3))
                     and past + min(speed, sign * long) * 3.0 > 0
                 )
             if not (past > 0 or soon or (raised and past > -0.3)):
+                continue
+            since = self.past_ms[0 if sign > 0 else 1]
+            if past > 0:
+                if since < 0:
+                    since = now
+            else:
+                since = -1
+            self.past_ms[0 if sign > 0 else 1] = since
+            if past > 0 and moment.disturbed and not raised and now - since < 45 * MINUTE_MS:
                 continue
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
             out[name] = Finding(
