@@ -166,7 +166,6 @@ class CarbonDioxideDetector(msgspec.Struct):
         usual_low = self._usual_low()
         lows = self.extremes.lows
         falling = min(slope or 0.0, 0.0)
-        hour = self.window.slope_per_hour(HOUR)
         forecast_ph = ph + max(falling, -2.0)  # one hour on: the time a person needs to wake and act
         forecast = mg_l * 10 ** (ph - forecast_ph)
         if usual_low is not None:
@@ -179,16 +178,17 @@ class CarbonDioxideDetector(msgspec.Struct):
             level = (mg_l > limit and below > need) or (
                 mg_l * math.exp(error) > limit and below > 0.18 + 1.5 * scatter
             )
-            ahead = usual_low - forecast_ph
-            soon = (
-                falling < -0.05
-                and (hour is None or hour < -0.04)
-                and odd > 0.12 + scatter
-                and (
-                    (forecast > limit and ahead > need + 0.04)
-                    or (forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter)
+            soon = False
+            later = self.profile.at((moment.minute + 60) % 1440)
+            drift = self.residuals.slope_per_hour(HALF_HOUR)
+            if later is not None and drift is not None and drift > 0.06 and falling < -0.04 and odd > 0.05:
+                # an hour on: the usual curve, less what departs from it, going on as it does now
+                forecast_ph = later - odd - min(drift, 2.0)
+                forecast = mg_l * 10 ** (ph - forecast_ph)
+                ahead = usual_low - forecast_ph
+                soon = (forecast > limit and ahead > need + 0.04) or (
+                    forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter
                 )
-            )
             soon = soon and (mg_l > 0.4 * limit or ph < usual_low + 0.15)
             sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
             if self._creeping() and not raised:
