@@ -11,8 +11,8 @@ import heapq
 import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
+from operator import itemgetter
 from pathlib import Path
-from typing import NamedTuple
 
 from collector.errors import ReplayError
 
@@ -25,14 +25,9 @@ LEAP_MS = 6 * 3_600_000
 Complain = Callable[[str], None]
 
 
-class RecordedRow(NamedTuple):
-    """One row. `arrival` is True where the time was not sound and that of the row before stands for it."""
-
-    time_ms: int
-    tank: str
-    quantity: str
-    value: float | None
-    arrival: bool = False
+# Time in ms, tank, quantity, value, arrival: True where the time was not sound and that of the row before
+# stands for it. A plain tuple, because millions are made.
+RecordedRow = tuple[int, str, str, float | None, bool]
 
 
 def read_rows(
@@ -46,7 +41,7 @@ def read_rows(
         If a file is missing or has another header.
     """
     streams = [_read_one(Path(path), complain, progress) for path in paths]
-    merged = streams[0] if len(streams) == 1 else heapq.merge(*streams, key=lambda row: row.time_ms)
+    merged = streams[0] if len(streams) == 1 else heapq.merge(*streams, key=itemgetter(0))
     return sound_times(merged, complain)
 
 
@@ -58,7 +53,7 @@ def _read_one(
     except OSError as error:
         raise ReplayError(f"{path}: can't be opened ({error.strerror}); check the name") from None
     with file:
-        rows = csv.reader(_without_nul(file))
+        rows = csv.reader(_without_nul(file) if _may_have_nul(path) else file)
         header = [name.strip().lstrip("\ufeff") for name in next(rows, [])]
         if header != HEADER:
             raise ReplayError(
@@ -68,37 +63,53 @@ def _read_one(
         last_ms = 0
         done = 0
         bad = 0
-        while True:
+        value: float | None
+        isfinite = math.isfinite
+        at_end = False
+        while not at_end:
             try:
-                row = next(rows)
-            except StopIteration:
-                break
+                for row in rows:
+                    try:
+                        text, tank, quantity, value_text = row
+                        if text != last_text:
+                            last_ms = _milliseconds(text)
+                            last_text = text
+                        if value_text:
+                            value = float(value_text)
+                            if not isfinite(value):
+                                raise ValueError(f"{value_text} is no number")
+                        else:
+                            value = None
+                    except ValueError as error:
+                        if not row:
+                            continue
+                        bad += 1
+                        if bad <= 20:
+                            complain(f"{path}, line {rows.line_num}: {_why(row, error)}; the row is left out")
+                        continue
+                    yield last_ms, tank, quantity, value, False
+                    if progress is not None:
+                        done += 1
+                        if not done % 20_000:
+                            progress(20_000)
+                at_end = True
             except csv.Error as error:
                 complain(f"{path}, line {rows.line_num}: {error}; left out")
-                continue
-            try:
-                text, tank, quantity, value_text = row
-                if text != last_text:
-                    last_ms = _milliseconds(text)
-                    last_text = text
-                value = float(value_text) if value_text else None
-                if value is not None and not math.isfinite(value):
-                    raise ValueError(f"{value_text} is no number")
-            except ValueError as error:
-                if not row:
-                    continue
-                bad += 1
-                if bad <= 20:
-                    complain(f"{path}, line {rows.line_num}: {_why(row, error)}; the row is left out")
-                continue
-            yield RecordedRow(last_ms, tank, quantity, value)
-            done += 1
-            if progress is not None and not done % 20_000:
-                progress(20_000)
         if bad > 20:
             complain(f"{path}: {bad} rows were left out in all")
         if progress is not None:
             progress(done % 20_000)
+
+
+def _may_have_nul(path: Path) -> bool:
+    """Looked for once, in whole blocks: a torn write leaves runs of NUL, most files have none."""
+    if not path.is_file():
+        return True  # a pipe can be read only once
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            if b"\0" in block:
+                return True
+    return False
 
 
 def _without_nul(lines: Iterator[str]) -> Iterator[str]:
@@ -130,36 +141,40 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
     waiting: RecordedRow | None = None
     told = 0
     for row in rows:
-        time_ms = row.time_ms
+        time_ms = row[0]
         if waiting is not None:
             held = waiting
             waiting = None
-            if abs(time_ms - held.time_ms) < LEAP_MS:
-                latest = max(latest, held.time_ms)
+            if abs(time_ms - held[0]) < LEAP_MS:
+                latest = max(latest, held[0])
                 yield held
             else:
                 told += 1
                 if told <= 5:
                     complain(
-                        f"a reading of {held.tank} lies {_ahead(held.time_ms - latest)} ahead of its "
+                        f"a reading of {held[1]} lies {_ahead(held[0] - latest)} ahead of its "
                         "neighbours; it is taken as just arrived"
                     )
-                yield held._replace(time_ms=latest, arrival=True)
+                yield _arrived(held, latest)
         if time_ms < EARLIEST_MS:
             told += 1
             if told <= 5:
-                complain(f"a reading of {row.tank} has a time before 2020; it is taken as just arrived")
+                complain(f"a reading of {row[1]} has a time before 2020; it is taken as just arrived")
             if latest >= 0:
-                yield row._replace(time_ms=latest, arrival=True)
-            continue
-        if latest >= 0 and time_ms - latest > LEAP_MS:
-            waiting = row
+                yield _arrived(row, latest)
             continue
         if time_ms > latest:
+            if latest >= 0 and time_ms - latest > LEAP_MS:
+                waiting = row
+                continue
             latest = time_ms
         yield row
     if waiting is not None:
-        yield waiting._replace(time_ms=latest, arrival=True)
+        yield _arrived(waiting, latest)
+
+
+def _arrived(row: RecordedRow, time_ms: int) -> RecordedRow:
+    return time_ms, row[1], row[2], row[3], True
 
 
 def _ahead(span_ms: int) -> str:

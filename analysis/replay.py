@@ -19,6 +19,9 @@ __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
 
+# watch, its feed, and what flags a value; None where the intake has to see the whole reading
+_Lane = tuple[TankWatch, Callable[[Reading], list[Event]], Callable[[int, float | None], int] | None]
+
 
 class ReplaySummary(msgspec.Struct):
     """What a replay did."""
@@ -46,16 +49,18 @@ class Replay:
         """Events in the order in which they could first be known."""
         watches = self.watches
         take = self._intake.take
-        flag = self._intake.quality.flag
         summary = self.summary
-        known = QUANTITIES
+        lanes: dict[tuple[str, str], _Lane] = {}
         tick_at = -1
         count = 0
         for time_ms, tank, quantity, value, arrival in rows:
-            watch = watches.get(tank)
-            if watch is None or quantity not in known:
-                self._unknown(tank, quantity, watch is None)
-                continue
+            lane = lanes.get((tank, quantity))
+            if lane is None:
+                lane = self._lane(tank, quantity)
+                if lane is None:
+                    continue
+                lanes[tank, quantity] = lane
+            watch, feed, flag = lane
             count += 1
             if time_ms > tick_at:
                 if len(watches) > 1 and tick_at > 0:
@@ -66,22 +71,30 @@ class Replay:
                 summary.last_ms = time_ms
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
-            reading = Reading(tank, quantity, time_ms, value, stamp=1 if arrival else 0)
-            if quantity in (TEMPERATURE, PH_PROBE):
-                # temperature goes along because the electrode's millivolts need it
-                for flagged in take(reading):
-                    found = watch.feed(flagged)
-                    if found:
-                        yield from found
+            if flag is not None:
+                found = feed(Reading(tank, quantity, time_ms, value, flag(time_ms, value), -1, int(arrival)))
+                if found:
+                    yield from found
                 continue
-            flag(reading)
-            found = watch.feed(reading)
-            if found:
-                yield from found
+            for flagged in take(Reading(tank, quantity, time_ms, value, stamp=int(arrival))):
+                found = feed(flagged)
+                if found:
+                    yield from found
         summary.readings += count
         if until_ms is not None:
             for watch in watches.values():
                 yield from watch.tick(until_ms)
+
+    def _lane(self, tank: str, quantity: str) -> _Lane | None:
+        """Where the readings of one probe go, looked up once; None for what is not in the settings."""
+        watch = self.watches.get(tank)
+        if watch is None or quantity not in QUANTITIES:
+            self._unknown(tank, quantity, watch is None)
+            return None
+        if quantity in (TEMPERATURE, PH_PROBE):
+            # temperature goes along because the electrode's millivolts need it
+            return watch, watch.feed, None
+        return watch, watch.feed, self._intake.quality.series(tank, quantity).flag
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1

@@ -107,9 +107,8 @@ class Window(msgspec.Struct):
         if count < 3 or end - times[first] < 0.75 * span_ms:
             return None
         sum_x = sum_y = sum_xx = sum_xy = 0.0
-        for index in range(first, n):
-            x = (times[index] - end) / HOUR_MS
-            y = self.values[index]
+        for time_ms, y in zip(times[first:], self.values[first:], strict=True):
+            x = (time_ms - end) / HOUR_MS
             sum_x += x
             sum_y += y
             sum_xx += x * x
@@ -118,8 +117,11 @@ class Window(msgspec.Struct):
 
     def ago(self, span_ms: int) -> float | None:
         """The value `span_ms` before the last one (the nearest at or before), None where it isn't kept."""
+        if not self.times:
+            return None
+        wanted = self.times[-1] - span_ms
         for index in range(len(self.times) - 1, -1, -1):
-            if self.times[index] <= self.times[-1] - span_ms:
+            if self.times[index] <= wanted:
                 return self.values[index]
         return None
 

@@ -58,6 +58,7 @@ class TankWatch:
         self.book = AlarmBook(name, settings.title)
         self.state = WatchState()
         self._active: set[str] = set()
+        self._silence_limit_ms = SilenceDetector.limit_ms(self.tank)
         self._wire()
 
     def _wire(self) -> None:
@@ -73,13 +74,12 @@ class TankWatch:
         time_ms = reading.time_ms
         silence = self.state.silence
         events: list[Event] = []
-        if time_ms > silence.last_ms:
-            if silence.last_ms >= 0:
-                limit = silence.limit_ms(self.tank)
-                if time_ms - silence.last_ms > limit:
-                    if not silence.standing:
-                        events = self._silent(silence.last_ms + limit)
-                    silence.standing = False
+        last_ms = silence.last_ms
+        if time_ms > last_ms:
+            if last_ms >= 0 and time_ms - last_ms > self._silence_limit_ms:
+                if not silence.standing:
+                    events = self._silent(last_ms + self._silence_limit_ms)
+                silence.standing = False
             silence.last_ms = time_ms
         frame = self._feed_frame(reading)
         if frame is not None:

@@ -7,6 +7,7 @@ The keys are those of the contract's section 3. Additions: `[store] keep_days`, 
 from __future__ import annotations
 
 import difflib
+import functools
 import os
 import re
 import tomllib
@@ -207,6 +208,7 @@ _TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _PATH = re.compile(r" - at `\$(?P<path>[^`]*)`$")
 
 
+@functools.lru_cache(maxsize=256)  # the detectors ask each minute
 def parse_time_of_day(text: str) -> int:
     """HH:MM into minutes after midnight; ValueError otherwise."""
     match = _TIME.fullmatch(text)
