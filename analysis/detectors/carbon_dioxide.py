@@ -181,15 +181,17 @@ class CarbonDioxideDetector(msgspec.Struct):
             soon = False
             later = self.profile.at((moment.minute + 60) % 1440)
             drift = self.residuals.slope_per_hour(HALF_HOUR)
-            if later is not None and drift is not None and drift > 0.06 and falling < -0.04 and odd > 0.05:
+            if later is not None and drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05:
                 # an hour on: the usual curve, less what departs from it, going on as it does now
                 forecast_ph = later - odd - min(drift, 2.0)
                 forecast = mg_l * 10 ** (ph - forecast_ph)
                 ahead = usual_low - forecast_ph
-                soon = (forecast > limit and ahead > need + 0.04) or (
+                soon = (forecast > limit and error < 0.5 and ahead > need + 0.04) or (
                     forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter
                 )
-            soon = soon and (mg_l > 0.4 * limit or ph < usual_low + 0.15)
+            # an estimate that is far below the limit and sure of itself is not an hour away from it
+            near = mg_l > 0.5 * limit or (error < 0.5 and mg_l * math.exp(error) > 0.6 * limit)
+            soon = soon and near
             sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
             if self._creeping() and not raised:
                 # against a sinking curve only what falls faster than the usual day counts

@@ -38,6 +38,7 @@ class LampDetector(msgspec.Struct):
     out_total_ms: int = 0
     odd_since: int = -1
     lit_since: int = -1
+    lit_sharply: bool = False
     last_offset: int = 0
     clock_changed_ms: int = -1
     missing: bool = False
@@ -99,6 +100,8 @@ class LampDetector(msgspec.Struct):
         self.last_edge_ms = edge.time_ms
         if edge.sign > 0:
             self.lit_since = edge.time_ms
+            level = self.tracker.level() or edge.size
+            self.lit_sharply = edge.quarter_min < 1.5 and 0.7 < edge.size / level < 1.4
             if self.out_since >= 0:
                 self.out_total_ms = edge.time_ms - self.out_since
             if (
@@ -234,7 +237,9 @@ class LampDetector(msgspec.Struct):
                     and self.lit_since >= 0
                     and (now - self.lit_since < FARTHEST_DRIFT_MIN * MINUTE_MS)
                 )
-                if past_off > wait and timely and lux > 0.5 * level and not early:
+                # on since before its time to go out, or switched on since: the sun comes slowly
+                lamp = self.lit_sharply or now - self.lit_since > past_off * MINUTE_MS
+                if past_off > wait and timely and lamp and lux > 0.5 * level and not early:
                     self.stuck = True
             else:
                 self.out_total_ms = 0 if since_on < 5 else self.out_total_ms

@@ -306,7 +306,7 @@ class TemperatureDetector(msgspec.Struct):
         else:
             excess = None
             fall = self.model.usual_fall()
-            limit = 0.35 * fall if fall is not None else -0.06
+            limit = (0.35 if under > 0.7 else 0.6) * fall if fall is not None else -0.06
             idle = slope < max(limit, -0.12) or (under > 1.0 and slope < 0.02)
         if raised and (under < 0.1 or (slope is not None and slope > 0.08 and not idle)):
             return
