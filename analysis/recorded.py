@@ -21,6 +21,7 @@ __all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
 HEADER = ["time", "tank", "quantity", "value"]
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01: before it, a device's clock was never set
 LEAP_MS = 6 * 3_600_000
+LARGEST_REPORT = 16  # rows; beyond it the clock stands still and its time is all there is
 
 Complain = Callable[[str], None]
 
@@ -118,7 +119,7 @@ def _without_nul(lines: Iterator[str]) -> Iterator[str]:
 
 
 def _milliseconds(text: str) -> int:
-    moment = datetime.fromisoformat(text)
+    moment = datetime.fromisoformat(text.upper())  # RFC 3339 allows t and z
     if moment.tzinfo is None:
         raise ValueError(f"time {text!r} has no offset from UTC; write Z or +01:00 behind it")
     return round(moment.timestamp() * 1000)
@@ -134,28 +135,32 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
     """Replace times that can't be.
 
     A time before 2020 (a clock that was never set) becomes that of the row before. A leap of more than six
-    hours ahead is believed only when the next row stands by it: after a real gap the readings go on from
-    there, a broken clock's single stamp does not.
+    hours ahead is believed only when a row of another time stands by it: after a real gap the readings go on
+    from there, a broken clock's single stamp (one report, a row for each probe) does not.
     """
     latest = -1
-    waiting: RecordedRow | None = None
+    held: list[RecordedRow] = []
     told = 0
     for row in rows:
         time_ms = row[0]
-        if waiting is not None:
-            held = waiting
-            waiting = None
-            if abs(time_ms - held[0]) < LEAP_MS:
-                latest = max(latest, held[0])
-                yield held
+        if held:
+            leapt_ms = held[0][0]
+            if time_ms == leapt_ms and len(held) < LARGEST_REPORT:
+                held.append(row)
+                continue
+            if abs(time_ms - leapt_ms) < LEAP_MS:
+                latest = leapt_ms
+                yield from held
             else:
                 told += 1
                 if told <= 5:
                     complain(
-                        f"a reading of {held[1]} lies {_ahead(held[0] - latest)} ahead of its "
+                        f"a report of {held[0][1]} lies {_ahead(leapt_ms - latest)} ahead of its "
                         "neighbours; it is taken as just arrived"
                     )
-                yield _arrived(held, latest)
+                for early in held:
+                    yield _arrived(early, latest)
+            held.clear()
         if time_ms < EARLIEST_MS:
             told += 1
             if told <= 5:
@@ -165,12 +170,12 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
             continue
         if time_ms > latest:
             if latest >= 0 and time_ms - latest > LEAP_MS:
-                waiting = row
+                held.append(row)
                 continue
             latest = time_ms
         yield row
-    if waiting is not None:
-        yield _arrived(waiting, latest)
+    for row in held:  # whole reports at the end are a gap's other side, a lone row is not
+        yield row if len(held) > 1 else _arrived(row, latest)
 
 
 def _arrived(row: RecordedRow, time_ms: int) -> RecordedRow:

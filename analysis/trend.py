@@ -193,11 +193,12 @@ class DailyExtremes(msgspec.Struct):
                 ):
                     kept.append(new)
                     del kept[: -self.keep]
-            self.day, self.low, self.high = day, value, value
-            self.total, self.count, self.left_out = 0.0, 0, 0
+            self.day, self.total, self.count, self.left_out = day, 0.0, 0, 0
         if not learn:
             self.left_out += 1
             return
+        if not self.count:  # the first that is learnt from, not the first of the day
+            self.low = self.high = value
         self.total += value
         self.count += 1
         if value < self.low:
