@@ -119,7 +119,9 @@ def _without_nul(lines: Iterator[str]) -> Iterator[str]:
 
 
 def _milliseconds(text: str) -> int:
-    moment = datetime.fromisoformat(text.upper())  # RFC 3339 allows t and z
+    if text.endswith("z"):  # RFC 3339 allows it
+        text = text[:-1] + "Z"
+    moment = datetime.fromisoformat(text)
     if moment.tzinfo is None:
         raise ValueError(f"time {text!r} has no offset from UTC; write Z or +01:00 behind it")
     return round(moment.timestamp() * 1000)
