@@ -189,6 +189,11 @@ class AlarmBook:
             if record.state is not AlarmState.NORMAL
         }
 
+    @property
+    def as_of_ms(self) -> int:
+        """When the book was last judged (ms UTC): what its findings' time left counts from."""
+        return self._now_ms
+
     def standing(self) -> set[str]:
         """Names of the alarms whose condition stands, whatever people have done about them; cheap."""
         return {key[1] for key in self._awake if self._records[key].standing}

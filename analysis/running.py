@@ -7,6 +7,7 @@ import signal
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from analysis.live import LiveAnalysis
 from analysis.notice_thread import NoticeThread
@@ -18,6 +19,9 @@ from collector.service import CollectorService, system_clock
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
+
+if TYPE_CHECKING:
+    from analysis.page import StatusPage
 
 __all__ = ["make_notifier", "require_embedded", "run_service"]
 
@@ -39,7 +43,7 @@ def make_notifier(settings: Settings, clock: Clock, is_well: Callable[[], bool] 
 
 
 def run_service(settings: Settings, clock: Clock = system_clock) -> bool:
-    """Collect, store, watch and alert until SIGTERM or SIGINT; False where the last reports were not kept.
+    """Collect, store, watch, alert, serve the page until SIGTERM or SIGINT; False: the last reports are lost.
 
     Raises
     ------
@@ -74,10 +78,30 @@ def run_service(settings: Settings, clock: Clock = system_clock) -> bool:
             _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
         notices = NoticeThread(notifier, path, clock)
         notices.start()
+        page = _page(settings, path, clock, service.is_well)
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
             whole = service.run()
         finally:
+            if page is not None:
+                page.stop()
             notices.stop()
     _log.info("stopped")
     return whole
+
+
+def _page(
+    settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+) -> StatusPage | None:
+    """The status page, being served; None where it isn't wanted or can't be had."""
+    if not settings.status_page.enabled:
+        return None
+    try:
+        from analysis.page import StatusPage  # its libraries take memory that a service without it keeps
+
+        page = StatusPage(settings, store_path, clock, is_well)
+        return page if page.start() else None
+    except Exception as error:
+        # a broken installation of what only shows must not keep the tanks from being watched
+        _log.exception("no status page (%r); all else goes on", error)
+        return None

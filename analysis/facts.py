@@ -1,0 +1,305 @@
+"""What is known of the tanks at one moment, from the store alone: for `rushlight status` and the status page.
+
+Facts only, no layout: both show the same figures in the same words.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
+from analysis.alarm_texts import duration_text, headline, time_left_text
+from analysis.cautions import cautions_for
+from analysis.live import ANALYSIS_STATE, DEVICE_META
+from analysis.rationale import rationale_for
+from analysis.types import PRIORITY_RANK, Priority
+from analysis.watch import TankWatch
+from collector.errors import StoreError
+from collector.readings import PH, QUANTITIES, TEMPERATURE, Flag, Reading
+from collector.service import LINKS_META, LinkReport
+from collector.service_lock import ServiceLock
+from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = [
+    "AlarmFacts",
+    "CarbonDioxideFacts",
+    "DeviceFacts",
+    "Facts",
+    "LinkFacts",
+    "NoticeFacts",
+    "ReadingFacts",
+    "TankFacts",
+    "age_text",
+    "collect_facts",
+]
+
+_REMARKS = {Flag.SUSPECT: "suspect", Flag.FAIL: "failed its check", Flag.MISSING: "could not be read"}
+_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
+
+
+class ReadingFacts(msgspec.Struct, kw_only=True):
+    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0."""
+
+    quantity: str
+    title: str
+    value: float | None
+    unit: str
+    printed: str
+    time_ms: int
+    age_ms: int
+    remark: str = ""
+
+
+class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
+    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way."""
+
+    mg_l: float
+    low_mg_l: float
+    high_mg_l: float
+    limit_mg_l: float
+    age_ms: int
+
+
+class AlarmFacts(msgspec.Struct, kw_only=True):
+    """One alarm that is not plainly normal.
+
+    `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
+    `time_left_s` is reckoned to now. `state_text` is
+    the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
+    cautions come before its steps.
+    """
+
+    alarm: str
+    quantity: str
+    title: str
+    priority: Priority
+    state: str
+    state_text: str
+    raised: bool
+    over: bool
+    headline: str
+    raised_ms: int | None
+    shelf_end_ms: int | None
+    time_left_s: float | None
+    time_left: str
+    cause: str
+    consequence: str
+    action: list[str]
+    cautions: list[str]
+    person_first: bool
+    observations: list[str]
+    rule_out: str
+
+
+class DeviceFacts(msgspec.Struct, kw_only=True):
+    """What a device last said of itself, "online" or "offline"."""
+
+    word: str
+    age_ms: int
+
+
+class TankFacts(msgspec.Struct, kw_only=True):
+    """One tank; `watched` is False where it is in the store but not in the settings."""
+
+    name: str
+    title: str
+    watched: bool
+    readings: list[ReadingFacts]
+    carbon_dioxide: CarbonDioxideFacts | None = None
+    device: DeviceFacts | None = None
+    alarms: list[AlarmFacts] = []
+    trouble: str = ""
+
+
+class LinkFacts(msgspec.Struct, kw_only=True):
+    """How a link does; `age_ms` None: nothing has come since the service started."""
+
+    name: str
+    delivered: int
+    age_ms: int | None
+    faults: dict[str, int]
+
+
+class NoticeFacts(msgspec.Struct, kw_only=True):
+    """Notices that are not delivered yet; `late` should have been by now, `refused` were tried in vain."""
+
+    waiting: int
+    late: int
+    refused: int
+    error: str
+
+
+class Facts(msgspec.Struct, kw_only=True):
+    """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs."""
+
+    time_ms: int
+    process: int | None
+    tanks: list[TankFacts]
+    links: list[LinkFacts]
+    notices: NoticeFacts
+
+
+def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
+    """Read the store.
+
+    Raises
+    ------
+    StoreError
+        It can't be read.
+    """
+    names = [*settings.tanks, *(name for name in store.tanks() if name not in settings.tanks)]
+    return Facts(
+        time_ms=now_ms,
+        process=ServiceLock(store.path).running(),
+        tanks=[_tank(name, settings, store, now_ms) for name in names],
+        links=_links(store, now_ms),
+        notices=_notices(store, now_ms),
+    )
+
+
+def age_text(age_ms: int) -> str:
+    """An age as a person says it."""
+    seconds = age_ms / 1000
+    if seconds < 0:
+        return "just now"
+    if seconds < 90:
+        return f"{seconds:.0f} s ago"
+    return f"{duration_text(seconds)} ago"
+
+
+def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> TankFacts:
+    tank = settings.tanks.get(name)
+    latest = store.latest(name)
+    facts = TankFacts(
+        name=name,
+        title=tank.title if tank is not None else "",
+        watched=tank is not None,
+        readings=[_reading(latest[quantity], now_ms) for quantity in QUANTITIES if quantity in latest],
+    )
+    if tank is None:
+        return facts
+    watch = TankWatch(name, tank)
+    saved = store.load_state(ANALYSIS_STATE, name)
+    if saved is not None:
+        try:
+            watch.restore(saved[0])
+        except StoreError as error:
+            facts.trouble = str(error)
+            watch = TankWatch(name, tank)
+    facts.carbon_dioxide = _carbon_dioxide(watch, latest, now_ms)
+    device = store.get_meta(DEVICE_META + name)
+    if device is not None:
+        word, _, since = device.partition(" ")
+        facts.device = DeviceFacts(word=word, age_ms=now_ms - int(since))
+    facts.alarms = _alarms(watch, now_ms)
+    return facts
+
+
+def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
+    info = QUANTITIES[reading.quantity]
+    value = reading.value
+    return ReadingFacts(
+        quantity=reading.quantity,
+        title=info.title,
+        value=value,
+        unit=info.unit,
+        printed="–" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip(),
+        time_ms=reading.time_ms,
+        age_ms=now_ms - reading.time_ms,
+        remark=_REMARKS.get(Flag(reading.flag), ""),
+    )
+
+
+def _carbon_dioxide(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> CarbonDioxideFacts | None:
+    """As the detector reckons it, so that this and the alarms say the same."""
+    ph, celsius = latest.get(PH), latest.get(TEMPERATURE)
+    if ph is None or ph.value is None or ph.flag > Flag.NOT_EVALUATED:
+        return None
+    warm = celsius.value if celsius is not None and celsius.flag <= Flag.NOT_EVALUATED else None
+    found = watch.state.carbon_dioxide.estimate(watch.tank, ph.value, warm)
+    if found is None:
+        return None
+    mg_l, error = found
+    return CarbonDioxideFacts(
+        mg_l=mg_l,
+        low_mg_l=mg_l / math.exp(error),
+        high_mg_l=mg_l * math.exp(error),
+        limit_mg_l=watch.tank.settings.livestock.co2_limit_mg_l,
+        age_ms=now_ms - ph.time_ms,
+    )
+
+
+def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:
+    records = sorted(
+        watch.book.records().values(),
+        key=lambda r: (r.state not in RAISED_STATES, -PRIORITY_RANK[r.priority], r.raised_ms or 0),
+    )
+    shown = [r for r in records if r.occurrence or r.state is not AlarmState.NORMAL]
+    return [_alarm(record, watch, now_ms) for record in shown]
+
+
+def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
+    row, finding = rationale_for(record.alarm), record.finding
+    state_text = str(record.state)
+    if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
+        state_text = f"shelved for {duration_text(max(0, record.shelf_end_ms - now_ms) / 1000)} more"
+    elif record.raised_ms is not None:
+        state_text += f", raised {age_text(now_ms - record.raised_ms)}"
+    left = None if finding is None else finding.time_left_s
+    if left is not None:
+        # reckoned when the snapshot was made: a promise must not stay as long while time goes by
+        left = max(0.0, left - max(0, now_ms - watch.book.as_of_ms) / 1000)
+    return AlarmFacts(
+        alarm=record.alarm,
+        quantity=record.quantity,
+        title=row.title,
+        priority=record.priority,
+        state=str(record.state),
+        state_text=state_text,
+        raised=record.state in RAISED_STATES,
+        over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
+        headline=headline(
+            record.alarm, watch.tank.settings.title or watch.tank.name, finding, record.quantity
+        ),
+        raised_ms=record.raised_ms,
+        shelf_end_ms=record.shelf_end_ms,
+        time_left_s=left,
+        time_left=time_left_text(left),
+        cause="" if finding is None else finding.cause,
+        consequence=row.consequence,
+        action=list(row.action),
+        cautions=cautions_for(record.alarm),
+        person_first="person-first" in row.cautions,
+        observations=[] if finding is None else list(finding.observations),
+        rule_out="" if finding is None else finding.rule_out.removeprefix("rule out: "),
+    )
+
+
+def _links(store: EmbeddedStore, now_ms: int) -> list[LinkFacts]:
+    try:
+        links = msgspec.json.decode(store.get_meta(LINKS_META) or "[]", type=list[LinkReport])
+    except msgspec.MsgspecError:
+        return []  # from another version: the service writes it anew
+    return [
+        LinkFacts(
+            name=link.name,
+            delivered=link.counters.get("delivered", 0),
+            age_ms=now_ms - link.last_ms if link.last_ms else None,
+            faults={key: link.counters[key] for key in _FAULT_COUNTERS if link.counters.get(key)},
+        )
+        for link in links
+    ]
+
+
+def _notices(store: EmbeddedStore, now_ms: int) -> NoticeFacts:
+    waiting = store.pending_notices()
+    failing = [notice.error for notice in waiting if notice.error]
+    return NoticeFacts(
+        waiting=len(waiting),
+        late=sum(1 for notice in waiting if notice.next_attempt_ms <= now_ms or notice.attempts),
+        refused=len(failing),
+        error=failing[-1] if failing else "",
+    )

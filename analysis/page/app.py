@@ -1,0 +1,267 @@
+"""The page's addresses: `/`, `/health`, `/status.json`. Reads the store by a connection of its own."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable, Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
+
+import msgspec
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.datastructures import Headers
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from analysis.alarm_texts import utc_text
+from analysis.facts import Facts, age_text, collect_facts
+from analysis.page.traces import Drawing, Trace, draw
+from analysis.types import Event
+from collector.errors import StoreError
+from collector.log import ClearLog, Clock
+from collector.readings import PH, TEMPERATURE
+from collector.settings import Settings, TankSettings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["REFRESH_S", "PageApp", "Shield"]
+
+_log = logging.getLogger("rushlight.page")
+
+REFRESH_S = 15
+_KEEP_MS = 2_000  # many windows, or a greedy program, cost no more than one
+_EVENTS = 20
+_HERE = Path(__file__).parent
+_STATIC = {"page.css": "text/css", "page.js": "text/javascript"}
+_HEADERS = {
+    "content-security-policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src data:; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cross-origin-resource-policy": "same-origin",
+    "cache-control": "no-store",
+}
+_LOOPBACK = ("localhost", "127.0.0.1", "::1")
+
+
+class Shield:
+    """Puts the safety headers on every answer, and on a page meant for this machine takes no other's name.
+
+    Without the second, a website could point a name of its own at 127.0.0.1 and read the page from the
+    browser of whoever visits it (DNS rebinding).
+    """
+
+    def __init__(self, app: ASGIApp, host: str) -> None:
+        self._app = app
+        self._names = {*_LOOPBACK, host} if host in _LOOPBACK else None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request, as ASGI has it."""
+        if scope["type"] != "http":
+            return
+
+        async def dressed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [
+                    *message.get("headers", ()),
+                    *((name.encode(), value.encode()) for name, value in _HEADERS.items()),
+                ]
+            await send(message)
+
+        app: ASGIApp = self._app
+        if self._names is not None and _name(scope) not in self._names:
+            app = PlainTextResponse("this page answers to localhost only\n", 421)
+        await app(scope, receive, dressed)
+
+
+def _name(scope: Scope) -> str | None:
+    """The host asked for. Not by Starlette's URL: that one is silent about a name that is none."""
+    try:
+        return urlsplit(f"//{Headers(scope=scope).get('host', '')}").hostname
+    except ValueError:
+        return None
+
+
+class PageApp:
+    """Draws what is asked for, on the one thread of the page's server.
+
+    Parameters
+    ----------
+    settings : Settings
+    store_path : Path
+    clock : callable
+        Milliseconds since 1970, UTC.
+    is_well : callable
+        Whether readings arrive and the store keeps them.
+    """
+
+    def __init__(
+        self, settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+    ) -> None:
+        self._settings = settings
+        self._path = store_path
+        self._clock = clock
+        self._is_well = is_well
+        self._say = ClearLog(_log, clock)
+        self._store: EmbeddedStore | None = None
+        self._traces: dict[tuple[str, str], Trace] = {}
+        self._kept: dict[str, tuple[int, Any]] = {}
+        environment = Environment(
+            loader=FileSystemLoader(_HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        environment.filters["age"] = age_text
+        environment.filters["utc"] = utc_text
+        self._template = environment.get_template("status.html")
+        self._static = {name: (_HERE / "static" / name).read_bytes() for name in _STATIC}
+
+    def asgi(self) -> ASGIApp:
+        """The application for the server."""
+        routes = [
+            Route("/", self._answering(self._page)),
+            Route("/health", self._answering(self._health)),
+            Route("/status.json", self._answering(self._json)),
+            *(Route(f"/{name}", self._answering(self._file)) for name in _STATIC),
+        ]
+        return Shield(Starlette(routes=routes), self._settings.status_page.host)
+
+    def close(self) -> None:
+        """Let go of the store."""
+        if self._store is not None:
+            self._store.close()
+            self._store = None
+
+    # async and yet blocking on purpose: one request after the other on one thread keeps memory and the
+    # collector's share of the processor where they are
+    def _answering(self, make: Callable[[Request], Response]) -> Callable[[Request], Awaitable[Response]]:
+        async def answer(request: Request) -> Response:
+            try:
+                response = make(request)
+            except StoreError as error:
+                self.close()
+                self._say.say("store", f"the page can't be shown: {error}")
+                return PlainTextResponse(f"The store can't be read: {error}\n", 503)
+            except Exception as error:
+                self.close()
+                if self._say.say("fault", f"the page failed: {error!r}"):
+                    _log.exception("where it failed")
+                return PlainTextResponse("The page failed; the service's log says where.\n", 500)
+            self._say.over("store", "the page can be shown again")
+            self._say.over("fault", "the page can be shown again")
+            return response
+
+        return answer
+
+    def _open(self) -> EmbeddedStore:
+        if self._store is None:
+            self._store = EmbeddedStore(self._path, read_only=True, busy_ms=2_000)
+        return self._store
+
+    def _once(self, name: str, make: Callable[[int], Any]) -> Any:
+        """What was made a moment ago, or made anew."""
+        now = self._clock()
+        kept = self._kept.get(name)
+        if kept is None or not 0 <= now - kept[0] < _KEEP_MS:
+            kept = self._kept[name] = (now, make(now))
+        return kept[1]
+
+    def _facts(self) -> Facts:
+        facts: Facts = self._once("facts", lambda now: collect_facts(self._settings, self._open(), now))
+        return facts
+
+    def _events(self) -> list[Event]:
+        events: list[Event] = self._once("events", lambda _: self._open().events(limit=_EVENTS)[::-1])
+        return events
+
+    def _drawings(self, now_ms: int) -> dict[tuple[str, str], Drawing]:
+        found = {}
+        for tank in self._facts().tanks:
+            for reading in tank.readings:
+                key = (tank.name, reading.quantity)
+                trace = self._traces.get(key)
+                if trace is None:
+                    trace = self._traces[key] = Trace(*key)
+                trace.update(self._open(), now_ms)
+                limits = _limits(self._settings.tanks.get(tank.name), reading.quantity)
+                drawing = draw(trace, reading.quantity, now_ms, limits)
+                if drawing is not None:
+                    found[key] = drawing
+        return found
+
+    def _page(self, request: Request) -> Response:
+        def make(now_ms: int) -> str:
+            facts = self._facts()
+            return self._template.render(
+                facts=facts,
+                well=self._is_well(),
+                summary=_summary(facts),
+                events=[(self._local(event), event) for event in self._events()],
+                titles={name: tank.title or name for name, tank in self._settings.tanks.items()},
+                drawings=self._drawings(now_ms),
+                refresh_s=REFRESH_S,
+            )
+
+        return Response(self._once("page", make), media_type="text/html")
+
+    def _local(self, event: Event) -> str:
+        """An event's time by the tank's own clock."""
+        tank = self._settings.tanks.get(event.tank)
+        moment = datetime.fromisoformat(event.time)
+        if tank is None:
+            return f"{moment:%a %d %b %H:%M} UTC"
+        return f"{moment.astimezone(ZoneInfo(tank.timezone)):%a %d %b %H:%M}"
+
+    def _health(self, request: Request) -> Response:
+        """200 while readings arrive and the store keeps and can be read, else 503."""
+        newest: list[int] = self._once(
+            "newest", lambda _: [r.time_ms for t in self._settings.tanks for r in self._latest(t)]
+        )
+        well = self._is_well()
+        body = {"well": well, "newest_reading": utc_text(max(newest)) if newest else None}
+        return _json(body, 200 if well else 503)
+
+    def _latest(self, tank: str) -> Iterable[Any]:
+        return self._open().latest(tank).values()
+
+    def _json(self, request: Request) -> Response:
+        facts = msgspec.to_builtins(self._facts())
+        return _json({"well": self._is_well(), **facts, "events": self._events()})
+
+    def _file(self, request: Request) -> Response:
+        name = request.url.path[1:]
+        return Response(self._static[name], media_type=_STATIC[name])
+
+
+def _json(body: Any, status: int = 200) -> Response:
+    return Response(msgspec.json.encode(body), status, media_type="application/json")
+
+
+def _limits(tank: TankSettings | None, quantity: str) -> tuple[float | None, ...]:
+    if tank is None:
+        return ()
+    if quantity == TEMPERATURE:
+        return (tank.livestock.temperature_low_c, tank.livestock.temperature_high_c)
+    return (tank.water.ph_low, tank.water.ph_high) if quantity == PH else ()
+
+
+def _summary(facts: Facts) -> str:
+    """One sentence for the top of the page and the window's title."""
+    raised = [alarm for tank in facts.tanks for alarm in tank.alarms if alarm.raised]
+    if not raised:
+        return "No alarm stands"
+    counts = [
+        f"{sum(alarm.priority == word for alarm in raised)} {word}"
+        for word in ("critical", "high", "medium", "low")
+        if any(alarm.priority == word for alarm in raised)
+    ]
+    return f"{'1 alarm stands' if len(raised) == 1 else f'{len(raised)} alarms stand'}: {', '.join(counts)}"

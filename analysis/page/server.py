@@ -1,0 +1,121 @@
+"""Serves the page from a thread of its own: whatever happens to it, readings and alarms go on."""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import socket
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from analysis.page.app import PageApp
+from collector.log import Clock
+from collector.settings import Settings
+
+__all__ = ["StatusPage"]
+
+_log = logging.getLogger("rushlight.page")
+
+
+class StatusPage:
+    """The status page of a running service.
+
+    Parameters
+    ----------
+    settings : Settings
+        Its `status_page` says where; port 0 takes any free one.
+    store_path : Path
+        Read through a connection of the page's own; must exist when the first page is asked for.
+    clock : callable
+        Milliseconds since 1970, UTC.
+    is_well : callable
+        Whether readings arrive and the store keeps them.
+
+    Attributes
+    ----------
+    url : str
+        Where it is, "" where it isn't.
+    """
+
+    def __init__(
+        self, settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+    ) -> None:
+        self._settings = settings
+        self._app = PageApp(settings, store_path, clock, is_well)
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+        self.url = ""
+
+    def start(self) -> bool:
+        """Begin to serve; False, with one line in the log, where the address can't be had."""
+        wanted = self._settings.status_page
+        try:
+            if not 0 <= wanted.port < 65536:
+                raise OSError("a port is a number from 1 to 65535")  # C libraries take it modulo 65536
+            family, kind, _, _, address = socket.getaddrinfo(
+                wanted.host, wanted.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+            )[0]
+            listener = socket.socket(family, kind)
+            try:
+                listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                listener.bind(address)
+                listener.listen(64)
+            except OSError:
+                listener.close()
+                raise
+        except (OSError, UnicodeError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            _log.warning(
+                "no status page at %s:%d (%s); all else goes on. Set another [status_page] port or host, or "
+                "enabled = false",
+                wanted.host,
+                wanted.port,
+                reason,
+            )
+            return False
+        host = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
+        self.url = f"http://{host}:{listener.getsockname()[1]}/"
+        # the signals stay with the service: uvicorn takes none outside the main thread
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                self._app.asgi(),
+                loop="asyncio",
+                http="h11",
+                ws="none",
+                lifespan="off",
+                log_config=None,
+                log_level="warning",
+                access_log=False,
+                proxy_headers=False,
+                server_header=False,
+                limit_concurrency=50,
+                timeout_graceful_shutdown=2,
+            )
+        )
+        self._thread = threading.Thread(
+            target=self._run, args=(self._server, listener), name="status page", daemon=True
+        )
+        self._thread.start()
+        _log.info("the status page is at %s", self.url)
+        if not ipaddress.ip_address(str(address[0]).partition("%")[0]).is_loopback:
+            _log.warning("anybody who reaches this machine can read the status page: host is not 127.0.0.1")
+        return True
+
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """End; harmless where it never began."""
+        if self._server is not None and self._thread is not None:
+            self._server.should_exit = True
+            self._thread.join(timeout_s)
+            self.url = ""
+
+    def _run(self, server: uvicorn.Server, listener: socket.socket) -> None:
+        try:
+            server.run(sockets=[listener])
+        except (Exception, SystemExit) as error:
+            _log.exception("the status page has ended (%r); all else goes on", error)
+        finally:
+            listener.close()
+            self._app.close()
