@@ -44,17 +44,9 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
     """The findings that stand for a cause of their own, with `replaces` set where they explain others."""
     if len(findings) < 2:
         return findings
-    explained: dict[str, str] = {}
     names = {finding.alarm for finding in findings}
-    for name in names:
-        for other in EXPLAINS.get(name, ()):
-            if other in names:
-                explained[other] = name
+    explained = {other for finding in findings for other in _explains(finding) & names}
     stray = "stray-current-suspected" in names
-    for finding in findings:
-        if finding.alarm == "probe-fault":
-            for other in _BY_PROBE.get(finding.quantity, ()):
-                explained.setdefault(other, "probe-fault")
     kept: list[Finding] = []
     for finding in findings:
         if finding.alarm in explained:
@@ -63,5 +55,11 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
             continue
         kept.append(finding)
     for finding in kept:
-        finding.replaces = ", ".join(sorted(o for o, by in explained.items() if by == finding.alarm))
+        finding.replaces = ", ".join(sorted(_explains(finding) & explained))
     return kept
+
+
+def _explains(finding: Finding) -> frozenset[str]:
+    if finding.alarm == "probe-fault":
+        return _BY_PROBE.get(finding.quantity, frozenset())
+    return EXPLAINS.get(finding.alarm, frozenset())

@@ -1,0 +1,128 @@
+"""One cause, one alarm. The cases follow the contract's section 5: what has a specific alarm raises that one
+and not also the general one. There is no outside reference for the table itself."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.alarms import AlarmBook
+from analysis.diagnosis import EXPLAINS, diagnose
+from analysis.rationale import rationale_for
+from analysis.types import Finding
+
+READ_FROM = {
+    "temperature": [
+        "heater-stuck-on",
+        "heater-not-heating",
+        "cooling-not-cooling",
+        "temperature-high",
+        "temperature-low",
+    ],
+    "ph": ["co2-overdose", "co2-absent", "ph-out-of-range"],
+    "light": ["light-schedule-drift", "light-missing", "light-stuck-on", "light-dimming"],
+}
+GENERAL = sorted({name for names in EXPLAINS.values() for name in names})
+ALARMS = sorted({*EXPLAINS, *GENERAL, "device-silent"})
+
+
+def found(*names: str) -> list[Finding]:
+    """Findings by name; `probe-fault/ph` is about that probe."""
+    return [Finding(alarm=n.split("/")[0], quantity=n.partition("/")[2]) for n in names]
+
+
+def kept(*names: str) -> list[str]:
+    return sorted(f.alarm + (f"/{f.quantity}" if f.quantity else "") for f in diagnose(found(*names)))
+
+
+@pytest.mark.parametrize(
+    ("cause", "consequences"),
+    [
+        ("heater-stuck-on", ["temperature-high"]),
+        ("heater-not-heating", ["temperature-low"]),
+        ("cooling-not-cooling", ["temperature-high"]),
+        ("co2-overdose", ["ph-out-of-range"]),
+        ("co2-absent", ["ph-out-of-range"]),
+        ("power-interrupted", ["heater-not-heating", "light-missing", "co2-absent"]),
+        ("power-interrupted", ["temperature-low"]),
+        ("stray-current-suspected", ["co2-overdose", "ph-out-of-range"]),
+        ("light-schedule-drift", ["light-missing"]),
+    ],
+)
+def test_one_cause_one_alarm(cause: str, consequences: list[str]) -> None:
+    for order in ([cause, *consequences], [*consequences, cause]):
+        (alone,) = diagnose(found(*order))
+        assert alone.alarm == cause
+        assert alone.replaces == ", ".join(sorted(consequences))
+
+
+def test_a_chain_of_explanations_ends_at_its_beginning() -> None:
+    """Mains lost, so the heater is off, so the water is cold: only the first is told."""
+    (alone,) = diagnose(found("temperature-low", "heater-not-heating", "power-interrupted"))
+    assert alone.alarm == "power-interrupted"
+    assert alone.replaces == "heater-not-heating, temperature-low"
+
+
+@pytest.mark.parametrize("quantity", sorted(READ_FROM))
+def test_a_probe_that_fails_takes_along_what_is_read_from_it(quantity: str) -> None:
+    for name in READ_FROM[quantity]:
+        assert kept(name, f"probe-fault/{quantity}") == [f"probe-fault/{quantity}"]
+        others = [q for q in READ_FROM if q != quantity]
+        for other in others:
+            assert kept(name, f"probe-fault/{other}") == sorted([name, f"probe-fault/{other}"])
+
+
+def test_steps_by_stray_current_are_no_fault_of_the_electrode() -> None:
+    assert kept("probe-fault/ph", "stray-current-suspected") == ["stray-current-suspected"]
+    both = ["probe-fault/temperature", "stray-current-suspected"]
+    assert kept(*both) == both
+
+
+def test_two_causes_are_two_alarms() -> None:
+    assert kept("co2-overdose", "heater-stuck-on") == ["co2-overdose", "heater-stuck-on"]
+    assert kept("light-missing", "temperature-high") == ["light-missing", "temperature-high"]
+    assert kept("probe-fault/ph", "probe-fault/light") == ["probe-fault/light", "probe-fault/ph"]
+
+
+def test_one_finding_alone_stands_whatever_it_is() -> None:
+    for name in ALARMS:
+        assert kept(name) == [name]
+    assert diagnose([]) == []
+
+
+def test_every_name_of_the_table_is_an_alarm_and_none_explains_itself() -> None:
+    for cause, consequences in EXPLAINS.items():
+        rationale_for(cause)
+        for name in consequences:
+            rationale_for(name)
+        assert cause not in consequences
+
+
+sets = st.sets(st.sampled_from([*ALARMS, *(f"probe-fault/{q}" for q in READ_FROM)]), min_size=1)
+
+
+@given(sets, st.randoms(use_true_random=False))
+def test_something_always_stands_and_order_does_not_matter(names: set[str], chance: object) -> None:
+    shuffled = sorted(names)
+    chance.shuffle(shuffled)  # type: ignore[attr-defined]
+    stands = kept(*shuffled)
+    assert stands and set(stands) <= names
+    assert stands == kept(*sorted(names))
+    # what stands is explained by nothing else that stands
+    for one in stands:
+        assert not any(one in EXPLAINS.get(other, ()) for other in stands)
+
+
+def test_the_general_alarm_clears_when_its_cause_is_found() -> None:
+    """Through the state machine: the general one first, then its cause; the new one says what it replaces."""
+    book = AlarmBook("hallway", "Hallway shelf")
+    now = 1_772_330_400_000
+    events = []
+    for minute in range(60):
+        names = ["temperature-low"] if minute < 20 else ["temperature-low", "heater-not-heating"]
+        events += book.update(diagnose(found(*names)), now + minute * 60_000)
+    told = [(event.event, event.alarm) for event in events]
+    assert told.index(("raised", "temperature-low")) < told.index(("raised", "heater-not-heating"))
+    assert ("cleared", "temperature-low") in told
+    assert book.standing() == {"heater-not-heating"}
