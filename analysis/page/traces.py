@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import msgspec
 
-from collector.readings import QUANTITIES, Flag
+from collector.readings import QUANTITIES
 from collector.store.embedded import EmbeddedStore
 
 __all__ = ["BUCKET_MS", "SPAN_MS", "Drawing", "Trace", "draw"]
@@ -16,7 +16,6 @@ BUCKET_MS = 600_000
 WIDTH, HEIGHT = 240, 36
 _MARGIN = 2.0
 _STEP = WIDTH * BUCKET_MS / SPAN_MS
-_HELPING_MS = 6 * 3_600_000  # read in one go: a device that reports each second must not fill the memory
 _ANEW_MS = 3_600_000  # what came late, behind what was read already, is taken in after so long
 _LEAST_RANGE = {"Cel": 1.0, "pH": 0.2, "mV": 10.0, "lx": 50.0, "W": 5.0}
 
@@ -53,16 +52,8 @@ class Trace:
         else:
             self.buckets = {k: v for k, v in self.buckets.items() if k >= first}
             start = max(start, (self._read_ms // BUCKET_MS - 1) * BUCKET_MS)
-        while start <= now_ms:
-            end = min(start + _HELPING_MS, now_ms + 1)
-            for reading in store.readings(self._tank, self._quantity, start, end):
-                value = reading.value
-                if value is None or reading.flag >= Flag.FAIL:
-                    continue
-                bucket = reading.time_ms // BUCKET_MS
-                low, high = self.buckets.get(bucket, (value, value))
-                self.buckets[bucket] = (min(low, value), max(high, value))
-            start = end
+        new = store.extremes(self._tank, self._quantity, start, now_ms + 1, BUCKET_MS)
+        self.buckets |= {time_ms // BUCKET_MS: pair for time_ms, pair in new.items()}
         self._read_ms = now_ms
 
 

@@ -168,6 +168,37 @@ class Chunks(ReadingRows):
                 time_ms = self._first_row(series, (day + 1) * DAY_MS, end)
         return [found[key] for key in sorted(found) if start <= key < end]
 
+    def extremes(
+        self, tank: str, quantity: str, start_ms: int, end_ms: int, step_ms: int
+    ) -> dict[int, tuple[float, float]]:
+        """Lowest and highest good value (there, and not flagged FAIL) by the start of each step (ms UTC).
+
+        For drawings: reckoned where the readings lie, several times faster than going through them. Steps
+        without a good value are left out. `step_ms` must divide a day, `start_ms` be a multiple of it.
+        """
+        series = self._find_series(tank, quantity)
+        if series is None:
+            return {}
+        with self._snapshot():
+            found: dict[int, tuple[float, float]] = {
+                row[0] * step_ms: (row[1], row[2])
+                for row in self._all(
+                    "SELECT time_ms / ?, min(value), max(value) FROM readings WHERE series = ?"
+                    " AND time_ms >= ? AND time_ms < ? AND abs(value) < ? AND flag < ? GROUP BY 1",
+                    (step_ms, series, start_ms, end_ms, float("inf"), int(Flag.FAIL)),
+                )
+            }
+            for day in range(start_ms // DAY_MS, (end_ms - 1) // DAY_MS + 1):
+                chunk = self._chunk(series, day)
+                chunk = None if chunk is None else _until(chunk, end_ms)
+                if chunk is None or not len(chunk.time_ms):
+                    continue
+                for part in _summaries(chunk, step_ms):
+                    if part.start_ms >= start_ms and part.minimum is not None and part.maximum is not None:
+                        low, high = found.get(part.start_ms, (part.minimum, part.maximum))
+                        found[part.start_ms] = (min(low, part.minimum), max(high, part.maximum))
+        return found
+
     def _first_row(self, series: int, start_ms: int, end_ms: int) -> int | None:
         row = self._one(
             "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? AND time_ms < ?"
@@ -179,6 +210,14 @@ class Chunks(ReadingRows):
     def _summed_up(self, series: int, day: int) -> bool:
         sql = "SELECT 1 FROM daily WHERE series = ? AND start_ms = ?"
         return self._one(sql, (series, day * DAY_MS)) is not None
+
+
+def _until(columns: codec.Columns, end_ms: int) -> codec.Columns:
+    """The part before `end_ms`; columns are by time."""
+    import numpy as np
+
+    count = int(np.searchsorted(columns.time_ms, end_ms))
+    return codec.Columns._make(column[:count] for column in columns)
 
 
 def _summaries(columns: codec.Columns, step_ms: int) -> Iterator[Summary]:

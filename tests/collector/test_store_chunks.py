@@ -188,6 +188,28 @@ def test_summaries_agree_with_pandas(tmp_path: Path, step: str, rule_: str) -> N
         assert span == [s for s in got if DAY_MS <= s.start_ms - START_MS < 2 * DAY_MS]
 
 
+def test_extremes_agree_with_pandas(tmp_path: Path) -> None:
+    readings = month()
+    start, end, step = START_MS + DAY_MS // 2, START_MS + 8 * DAY_MS + 123 * 60_000, 600_000
+    table = pd.DataFrame(
+        {"value": [r.value if r.flag != 4 else None for r in readings if start <= r.time_ms < end]},
+        index=pd.to_datetime([r.time_ms for r in readings if start <= r.time_ms < end], unit="ms", utc=True),
+    ).astype(float)
+    want = table["value"].resample("10min").agg(["min", "max"]).dropna()
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        store.add_readings(readings[:-2000])
+        store.compact(START_MS + 6 * DAY_MS)
+        store.add_readings(readings[-2000:])  # part packed, part rows
+        store.add_readings([Reading("hallway", "ph", start, math.inf, 1, -1)])  # nothing to draw
+        for _ in range(2):
+            got = store.extremes("hallway", "ph", start, end, step)
+            assert sorted(got) == [int(t.timestamp() * 1000) for t in want.index]
+            assert [got[key] for key in sorted(got)] == list(zip(want["min"], want["max"], strict=True))
+            store.compact(START_MS + 20 * DAY_MS)
+        assert store.extremes("hallway", "ph", START_MS - DAY_MS, START_MS, step) == {}
+        assert store.extremes("hallway", "light", start, end, step) == {}
+
+
 def test_old_readings_go_and_their_summaries_stay(tmp_path: Path) -> None:
     readings = month()
     light = [Reading("hallway", "light", r.time_ms, 7000.0, 1, r.seq) for r in readings]
