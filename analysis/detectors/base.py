@@ -54,6 +54,8 @@ class Moment(msgspec.Struct):
         What the heater holds (°C), and the usual and present slopes (°C/h).
     ph_stepped : float
         Sum of the pH steps of the last hours that were too sudden for chemistry.
+    ph_step_seen : bool
+        One of them was just now.
     """
 
     frame: Frame
@@ -73,6 +75,7 @@ class Moment(msgspec.Struct):
     cooling_rate: float | None = None
     temperature_slope: float | None = None
     ph_stepped: float = 0.0
+    ph_step_seen: bool = False
 
 
 def minutes_text(seconds: float) -> str:

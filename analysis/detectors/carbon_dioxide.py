@@ -42,7 +42,6 @@ class CarbonDioxideDetector(msgspec.Struct):
     absent_since: int = -1
     low_since: int = -1
     high_since: int = -1
-    stepped_ms: int = -1
     quiet_until: int = -1
     mg_l: float | None = None
     residuals: Window = msgspec.field(default_factory=lambda: Window(73))
@@ -63,10 +62,9 @@ class CarbonDioxideDetector(msgspec.Struct):
             self._restart()
         block.add(now, ph)
         values = block.values
-        if len(values) >= 3 and abs(values[-1] - values[-3]) > 0.12 and abs(values[-1] - values[-2]) > 0.05:
+        if moment.ph_step_seen:
             # Not chemistry: look again when the new level has stood for a while.
-            self.stepped_ms = now
-            self.quiet_until = now + 25 * MINUTE_MS
+            self.quiet_until = now + 15 * MINUTE_MS
             self.window.clear()
             self.over_since = self.low_since = self.high_since = -1
         if moment.fifth:
@@ -196,8 +194,10 @@ class CarbonDioxideDetector(msgspec.Struct):
             if self._creeping() and not raised:
                 # against a sinking curve only what falls faster than the usual day counts
                 before = self.residuals.ago(HOUR - 5 * MINUTE_MS)
-                fresh = before is not None and self.residuals.values[-1] - before > 0.15
-                level, soon, sure = level and fresh, soon and fresh and mg_l > 0.6 * limit, sure and fresh
+                co2 = tank.settings.co2
+                valve = co2 is None or co2.on is not None
+                fresh = before is not None and self.residuals.values[-1] - before > (0.15 if valve else 0.07)
+                level, soon, sure = level and fresh, soon and fresh and mg_l > 0.6 * limit, sure
         else:
             below = odd = 0.0
             level = mg_l > limit * math.exp(1.2 * error)
@@ -345,6 +345,8 @@ class CarbonDioxideDetector(msgspec.Struct):
         before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
         if self._creeping() and before is not None:
             slow_fall = 4 * (self.residuals.values[-1] - before)
+            if len(lows) >= 3:
+                slow_fall = max(slow_fall, min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2)
         below = low - ph
         above = ph - high
         fast = slope is not None and slope < -0.08
@@ -354,15 +356,15 @@ class CarbonDioxideDetector(msgspec.Struct):
         usual_low = min(lows) if len(lows) >= 2 else None
         usual_high = max(highs) if len(highs) >= 2 else None
         too_low = below > 0 and not gas_low and (usual_low is None or ph < max(usual_low, low - 0.2) - 0.03)
-        soon_low = slow_fall > 0.08 and below < 0 and -below < 0.5 * slow_fall and not gas_low
+        soon_low = slow_fall > 0.08 and below < 0 and -below < slow_fall + 0.05 and not gas_low
         too_high = above > 0 and not gas_high and (usual_high is None or ph > usual_high + 0.05)
         soon_high = (
             above < 0
             and not gas_high
             and usual_high is not None
-            and ph > usual_high + 0.1
+            and ph > usual_high + 0.15
             and slope is not None
-            and above + 2 * slope > 0
+            and above + slope > 0
             and (water.degassed_ph is None or tank.settings.co2 is None or ph > water.degassed_ph + 0.05)
         )
         for wrong, name in ((too_low or soon_low, "low_since"), (too_high or soon_high, "high_since")):
@@ -375,7 +377,10 @@ class CarbonDioxideDetector(msgspec.Struct):
         wrong = since >= 0
         if not wrong and not (raised and (below > -0.1 or above > -0.1)):
             return
-        if not raised and now - since < (30 if max(below, above) < 0.15 else 10) * MINUTE_MS:
+        far = max(below, above)
+        steep = slope is not None and abs(slope) > 0.3
+        patience = 0 if far > 0.3 else 5 if steep else 10 if far > 0.15 else 30
+        if not raised and now - since < patience * MINUTE_MS:
             return
         down = below > above
         out["ph-out-of-range"] = Finding(

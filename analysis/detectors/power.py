@@ -113,7 +113,9 @@ class PowerDetector(msgspec.Struct):
             return
         fall = before - temperature
         hours = gap_ms / 3_600_000
-        if fall > 0.2 + 0.05 * hours and temperature < floor - 0.1:
+        usual = abs(moment.cooling_rate or 0.6)
+        natural = 0.2 + 2.5 * usual * hours  # more than that is colder water poured in
+        if 0.2 + 0.05 * hours < fall < natural and temperature < floor - 0.1:
             self.standing, self.from_gap = True, True
             self.recovered_frames = 0
             self.observations = [
@@ -137,7 +139,7 @@ class PowerDetector(msgspec.Struct):
             if self.heater_was < 3 or heater > 3:
                 return
             together = self.heater_zero_ms >= 0 and abs(self.heater_zero_ms - self.out_ms) < 3 * MINUTE_MS
-            should_heat = floor is not None and temperature < floor + 0.05
+            should_heat = floor is not None and temperature < floor - 0.15 and out_min < 240
             if not ((together and out_min > 20 and fallen > 0.1) or (should_heat and fallen > 0.1)):
                 return
             seen = "the heater draws nothing although the water cools"

@@ -268,7 +268,9 @@ class StrayCurrentDetector(msgspec.Struct):
         if moment.lamp_edge:
             self._keep(self.lamp_ms, self.lamp_sign, moment.lamp_edge_ms, moment.lamp_edge)
         if frame.ph is not None and "ph" not in moment.faulty:
+            count = len(self.step_ms)
             self._steps(now, frame.ph)
+            moment.ph_step_seen = len(self.step_ms) > count
         if moment.fifth:
             self._judge(now)
         if self.step_ms:
@@ -325,6 +327,10 @@ class StrayCurrentDetector(msgspec.Struct):
         if abs(size) < 0.05:
             self.noise += 0.02 * (min(within, 0.05) - self.noise)
         if abs(size) < max(0.05, 5 * self.noise) or within > 0.3 * abs(size):
+            return
+        # a gas surge is steep too, but it goes on; a step is over within two frames
+        sudden = max(abs(last[index + 2] - last[index]) for index in range(4))
+        if sudden < 0.8 * abs(size):
             return
         if self.step_ms and now - self.step_ms[-1] < 9 * MINUTE_MS and size * self.step_size[-1] > 0:
             if abs(size) > abs(self.step_size[-1]):

@@ -110,7 +110,7 @@ class TemperatureDetector(msgspec.Struct):
         # day of it, much is allowed.
         floor, ceiling = setpoint - 1.3, setpoint + 1.3
         if lows:
-            usual = median(lows)
+            usual = sorted(lows)[(len(lows) - 1) // 4]
             floor = min(max(usual, setpoint - 2.5), setpoint + 0.3)
             ceiling = max(min(median(highs), setpoint + 2.5), floor + 0.3)
         return floor, ceiling
@@ -310,7 +310,7 @@ class TemperatureDetector(msgspec.Struct):
             idle = slope < max(limit, -0.12) or (under > 1.0 and slope < 0.02)
         if raised and (under < 0.1 or (slope is not None and slope > 0.08 and not idle)):
             return
-        if under > (0.2 if power is not None else 0.3) and idle:
+        if under > 0.3 and idle:
             if self.cold_since < 0:
                 self.cold_since = now
         elif not raised:
@@ -383,6 +383,8 @@ class TemperatureDetector(msgspec.Struct):
         ceiling = setpoint + (1.2 if cooler.kind == "fan" else 0.8)
         if len(highs) >= 2:
             ceiling = max(setpoint + 0.3, min(max(highs[-3:]) + 0.2, setpoint + 2.5))
+        if cooler.kind == "fan" and room is not None:
+            ceiling = max(ceiling, room - 1.5)  # evaporation takes a few degrees, no more
         raised = "cooling-not-cooling" in moment.active
         over = temperature - ceiling
         if raised and over < -0.3:
