@@ -68,7 +68,6 @@ class Replay:
                         if other is not watch:
                             yield from other.tick(time_ms)
                 tick_at = time_ms + TICK_MS
-                summary.last_ms = time_ms
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
             if flag is not None:
@@ -81,6 +80,7 @@ class Replay:
                 if found:
                     yield from found
         summary.readings += count
+        summary.last_ms = max((watch.state.silence.last_ms for watch in watches.values()), default=-1)
         if until_ms is not None:
             for watch in watches.values():
                 yield from watch.tick(until_ms)
