@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import logging
 from collections.abc import Awaitable, Callable, Iterable
 from datetime import datetime
@@ -20,16 +21,16 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from analysis.alarm_texts import utc_text
-from analysis.facts import Facts, age_text, collect_facts
+from analysis.facts import AlarmFacts, Facts, TankFacts, age_text, collect_facts
 from analysis.page.traces import Drawing, Trace, draw
-from analysis.types import Event
+from analysis.types import PRIORITY_RANK, Event
 from collector.errors import StoreError
 from collector.log import ClearLog, Clock
 from collector.readings import PH, TEMPERATURE
 from collector.settings import Settings, TankSettings
 from collector.store.embedded import EmbeddedStore
 
-__all__ = ["REFRESH_S", "PageApp", "Shield"]
+__all__ = ["REFRESH_S", "PageApp", "Shield", "is_loopback"]
 
 _log = logging.getLogger("rushlight.page")
 
@@ -48,7 +49,6 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
-_LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
 class Shield:
@@ -60,7 +60,7 @@ class Shield:
 
     def __init__(self, app: ASGIApp, host: str) -> None:
         self._app = app
-        self._names = {*_LOOPBACK, host} if host in _LOOPBACK else None
+        self._names = {"localhost", "127.0.0.1", "::1", host} if is_loopback(host) else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, as ASGI has it."""
@@ -79,6 +79,14 @@ class Shield:
         if self._names is not None and _name(scope) not in self._names:
             app = PlainTextResponse("this page answers to localhost only\n", 421)
         await app(scope, receive, dressed)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address (or "localhost") can be reached from this machine only."""
+    try:
+        return host == "localhost" or ipaddress.ip_address(host.partition("%")[0]).is_loopback
+    except ValueError:
+        return False
 
 
 def _name(scope: Scope) -> str | None:
@@ -205,6 +213,7 @@ class PageApp:
                 facts=facts,
                 well=self._is_well(),
                 summary=_summary(facts),
+                raised=_raised(facts),
                 events=[(self._local(event), event) for event in self._events()],
                 titles={name: tank.title or name for name, tank in self._settings.tanks.items()},
                 drawings=self._drawings(now_ms),
@@ -254,9 +263,15 @@ def _limits(tank: TankSettings | None, quantity: str) -> tuple[float | None, ...
     return (tank.water.ph_low, tank.water.ph_high) if quantity == PH else ()
 
 
+def _raised(facts: Facts) -> list[tuple[TankFacts, AlarmFacts]]:
+    """What asks for something to be done in any tank, the most urgent first."""
+    found = [(tank, alarm) for tank in facts.tanks for alarm in tank.alarms if alarm.raised]
+    return sorted(found, key=lambda pair: -PRIORITY_RANK[pair[1].priority])
+
+
 def _summary(facts: Facts) -> str:
     """One sentence for the top of the page and the window's title."""
-    raised = [alarm for tank in facts.tanks for alarm in tank.alarms if alarm.raised]
+    raised = [alarm for _, alarm in _raised(facts)]
     if not raised:
         return "No alarm stands"
     counts = [

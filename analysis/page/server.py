@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import socket
 import threading
@@ -11,7 +10,7 @@ from pathlib import Path
 
 import uvicorn
 
-from analysis.page.app import PageApp
+from analysis.page.app import PageApp, is_loopback
 from collector.log import Clock
 from collector.settings import Settings
 
@@ -100,7 +99,7 @@ class StatusPage:
         )
         self._thread.start()
         _log.info("the status page is at %s", self.url)
-        if not ipaddress.ip_address(str(address[0]).partition("%")[0]).is_loopback:
+        if not is_loopback(str(address[0])):
             _log.warning("anybody who reaches this machine can read the status page: host is not 127.0.0.1")
         return True
 

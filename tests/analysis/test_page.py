@@ -23,6 +23,7 @@ from typing import Any
 import psutil
 import pytest
 
+from analysis import running
 from analysis.live import ANALYSIS_STATE, LiveAnalysis
 from analysis.page import StatusPage, app
 from analysis.page.traces import BUCKET_MS, SPAN_MS, Trace, draw
@@ -165,7 +166,7 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     # watches only
     assert not re.search(r"<(form|button|input|select|textarea)\b", text)
     # nothing from elsewhere
-    assert not re.search(r"""(src|href|action)=["'](?!/page\.|data:,)""", text)
+    assert not re.search(r"""(src|href|action)=["'](?!/page\.|data:,|#)""", text)
     assert not re.search(r"\bon\w+=|\bstyle=", text)
     for svg in re.findall(r"<svg.*?</svg>", text, re.S):
         ElementTree.fromstring(svg)  # well-formed
@@ -176,17 +177,21 @@ def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Ca
     watch = TankWatch("porch", settings.tanks["porch"])
     over = Finding(alarm="light-missing", priority="medium")
     danger = Finding(alarm="stray-current-suspected", priority="critical", cause="a heater that leaks")
+    slow = Finding(alarm="light-schedule-drift", priority="low")
     for minute in range(240):
-        watch.book.update([over] if minute < 120 else [danger], NOW + (minute - 240) * 60_000)
+        watch.book.update([over] if minute < 120 else [slow, danger], NOW + (minute - 240) * 60_000)
     with EmbeddedStore(settings.store_path()) as store:
         store.save_state(ANALYSIS_STATE, "porch", watch.snapshot(), store.position())
     text = html.unescape(serve(settings).get("/")[2])
-    assert "1 alarm stands: 1 critical" in text
-    first, second = re.findall(r"<article.*?</article>", text, re.S)
+    assert "2 alarms stand: 1 critical, 1 low" in text
+    index = re.findall(r'<li class="alarm (\w+)">.*?href="#([^"]+)"', text)
+    assert [priority for priority, _ in index] == ["critical", "low"]
+    assert all(text.count(f'id="{anchor}"') == 1 for _, anchor in index)
+    first, _, second = re.findall(r"<article.*?</article>", text, re.S)
     hand, step = first.index("do not put a hand in the water"), first.index("<ol>")
     assert "critical</span>" in first and hand < step
     assert "Likely cause: a heater that leaks." in first
-    assert "It is over. returned to normal unacknowledged" in second and "<ol>" not in second
+    assert "It is over: returned to normal unacknowledged" in second and "<ol>" not in second
 
 
 def test_headers_that_keep_others_out(tmp_path: Path, serve: Callable[..., Served]) -> None:
@@ -275,6 +280,38 @@ def test_a_port_in_use_is_one_line_and_no_more(tmp_path: Path, caplog: pytest.Lo
     )
     settings.status_page.port = 70_000
     assert not StatusPage(settings, settings.store_path(), lambda: NOW, lambda: True).start()
+
+
+def test_a_page_that_is_broken_does_not_stop_the_service(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = warm_tank(tmp_path)
+    monkeypatch.setattr(app, "_HERE", tmp_path)  # its templates are not there
+    assert running._page(settings, settings.store_path(), lambda: NOW, lambda: True) is None
+    assert "no status page (TemplateNotFound" in caplog.text
+    settings.status_page.enabled = False
+    caplog.clear()
+    assert running._page(settings, settings.store_path(), lambda: NOW, lambda: True) is None
+    assert not caplog.text
+
+
+@pytest.mark.parametrize(
+    ("host", "ours"),
+    # RFC 1122, 3.2.1.3 and RFC 4291, 2.5.3: 127.0.0.0/8 and ::1 never leave the machine
+    [("localhost", True), ("127.8.9.1", True), ("::1", True), ("0.0.0.0", False), ("192.0.2.1", False)],
+)
+def test_which_addresses_are_this_machine_only(host: str, ours: bool) -> None:
+    assert app.is_loopback(host) is ours
+
+
+def test_open_to_the_network_it_warns_and_answers_to_any_name(
+    tmp_path: Path, serve: Callable[..., Served], caplog: pytest.LogCaptureFixture
+) -> None:
+    settings = warm_tank(tmp_path)
+    settings.status_page.host = "0.0.0.0"
+    served = serve(settings)
+    assert "anybody who reaches this machine can read the status page" in caplog.text
+    assert served.get("/", Host="tank.example")[0] == 200
 
 
 def test_the_drawing_leaves_gaps_and_wild_values_out_and_takes_late_ones_in(tmp_path: Path) -> None:
