@@ -21,8 +21,7 @@ class SeriesFrame(msgspec.Struct):
     """What one quantity did within the frame.
 
     `good` readings (flag pass or not evaluated) make the mean; `suspect` and `bad` (fail, missing) are only
-    counted. `roughness` is the sum of absolute steps between successive good readings and `steps` their
-    number. `flat_since` is the time since when every good reading has had the same value.
+    counted. `flat_since` is the time since when every good reading has had the same value.
     """
 
     good: int = 0
@@ -31,8 +30,6 @@ class SeriesFrame(msgspec.Struct):
     total: float = 0.0
     last: float = 0.0
     last_bad: float | None = None
-    roughness: float = 0.0
-    steps: int = 0
     flat_since: int = -1
     seen_ms: int = -1
 
@@ -88,11 +85,8 @@ class FrameBuilder(msgspec.Struct):
         flag = reading.flag
         if flag < 3 and value is not None:
             if value != series.last:
-                if series.seen_ms >= 0:
-                    series.roughness += abs(value - series.last)
                 series.last = value
                 series.flat_since = time_ms
-            series.steps += 1
             series.good += 1
             series.total += value
             series.seen_ms = time_ms

@@ -12,14 +12,14 @@ from analysis.types import Event
 from analysis.watch import TankWatch
 from collector.errors import ReplayError
 from collector.intake import Intake
-from collector.readings import PH_PROBE, QUANTITIES, TEMPERATURE, Reading
+from collector.readings import PH_PROBE, QUANTITIES, Reading
 from collector.settings import Settings, load_settings
 
 __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
 
-# watch, its feed, and what flags a value; None where the intake has to see the whole reading
+# watch, its feed, and what flags a value; None where one reading becomes two
 _Lane = tuple[TankWatch, Callable[[Reading], list[Event]], Callable[[int, float | None], int] | None]
 
 
@@ -91,10 +91,7 @@ class Replay:
         if watch is None or quantity not in QUANTITIES:
             self._unknown(tank, quantity, watch is None)
             return None
-        if quantity in (TEMPERATURE, PH_PROBE):
-            # temperature goes along because the electrode's millivolts need it
-            return watch, watch.feed, None
-        return watch, watch.feed, self._intake.quality.series(tank, quantity).flag
+        return watch, watch.feed, None if quantity == PH_PROBE else self._intake.flagger(tank, quantity)
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1

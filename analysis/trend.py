@@ -81,8 +81,11 @@ class Window(msgspec.Struct):
     size: int
     times: list[int] = msgspec.field(default_factory=list)
     values: list[float] = msgspec.field(default_factory=list)
+    # by span: the detectors ask each minute about windows that change every five
+    slopes: dict[int, float | None] = msgspec.field(default_factory=dict)
 
     def add(self, time_ms: int, value: float) -> None:
+        self.slopes.clear()
         self.times.append(time_ms)
         self.values.append(value)
         if len(self.values) > self.size:
@@ -90,11 +93,17 @@ class Window(msgspec.Struct):
             del self.values[0]
 
     def clear(self) -> None:
+        self.slopes.clear()
         self.times.clear()
         self.values.clear()
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
+        if span_ms not in self.slopes:
+            self.slopes[span_ms] = self._slope(span_ms)
+        return self.slopes[span_ms]
+
+    def _slope(self, span_ms: int) -> float | None:
         times = self.times
         n = len(times)
         if n < 3:

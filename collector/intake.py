@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from collector.calibration import ph_from_millivolts
 from collector.quality import QualityChecker
 from collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
@@ -27,6 +29,24 @@ class Intake:
         """The water temperature as it was before a restart, for the electrode's first readings."""
         self._celsius[tank] = celsius
 
+    def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
+        """What flags one series by time and value, for a caller in a hurry; not for `ph_probe`.
+
+        KeyError for an unknown quantity.
+        """
+        flag = self.quality.series(tank, quantity).flag
+        if quantity != TEMPERATURE:
+            return flag
+        warm, suspect = self.warm, int(Flag.SUSPECT)
+
+        def flag_temperature(time_ms: int, value: float | None) -> int:
+            found = flag(time_ms, value)
+            if found < suspect and value is not None:
+                warm(tank, value)
+            return found
+
+        return flag_temperature
+
     def take(self, reading: Reading) -> tuple[Reading, ...]:
         """The flagged reading, and behind `ph_probe` the `ph` that it stands for."""
         flag = self.quality.flag(reading)
@@ -39,9 +59,7 @@ class Intake:
             if reading.value is not None and flag != Flag.FAIL:
                 celsius = self._celsius.get(reading.tank, WARM_C)
                 value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
-            derived = Reading(
-                reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp
-            )
+            derived = Reading(reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp)
             self.quality.flag(derived)
             return reading, derived
         return (reading,)

@@ -18,7 +18,8 @@ DEAD_MIN = 20
 ABSENT_MIN = 20
 FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE: 1440.0}
 FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 720.0}
-OUT_OF_WATER_MIN = 45
+ROUGH_FLOOR = {PH: 0.012, TEMPERATURE: 0.03}
+OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
 CAUSES = {
     "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
     "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
@@ -127,6 +128,10 @@ class ProbeDetector(msgspec.Struct):
                 health.longest_flat_min.append(health.flat_today)
                 del health.longest_flat_min[:-7]
             health.flat_day, health.flat_today = moment.day, 0.0
+        if minutes <= FLAT_FLOOR_MIN[name] and health.fault != "flat":  # below every limit
+            if minutes > health.flat_today:
+                health.flat_today = minutes
+            return
         limit = FLAT_START_MIN[name]
         if len(health.longest_flat_min) >= 2:
             # this probe's own longest stillness, three times over
@@ -154,7 +159,7 @@ class ProbeDetector(msgspec.Struct):
         # second difference: blind to level and slope, sees only what can't be water
         rough = abs(recent[-1] - 2 * recent[-2] + recent[-3])
         usual = health.roughness
-        floor = {PH: 0.012, TEMPERATURE: 0.03}.get(name, 0.05)
+        floor = ROUGH_FLOOR.get(name, 0.05)
         wild = usual >= 0 and rough > max(7 * usual, 4 * floor)
         self._noise(health, wild)
         if not wild and not health.fault:
@@ -194,7 +199,7 @@ class ProbeDetector(msgspec.Struct):
         if name == TEMPERATURE:
             room = moment.frame.room
             in_air = (
-                (abs(value - room) < 1.0 and abs(health.jump_from - room) > 2.0)
+                (abs(value - room) < 0.8 and abs(health.jump_from - room) > 2.0)
                 if room is not None
                 else (value < 5 or value > 40 or back > 6.0)
             )
@@ -206,7 +211,7 @@ class ProbeDetector(msgspec.Struct):
             health.jump_ms = health.settled_ms = -1
             if health.fault == "out":
                 health.fault = ""
-        elif waited > OUT_OF_WATER_MIN * MINUTE_MS and not health.fault:
+        elif waited > OUT_OF_WATER_MIN[name] * MINUTE_MS and not health.fault:
             health.fault, health.since_ms = "out", now
         elif waited > (5 if health.fault == "out" else 1) * DAY_MS:
             health.jump_ms = health.settled_ms = -1  # this long at the new level: it is the new truth
