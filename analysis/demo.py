@@ -41,6 +41,7 @@ _HEAD = f"""{_MARK}, which fills this folder anew each time.
 """
 _LOOK_S = 0.1
 _LAST_LOOKS = 100
+_TOGETHER = 120  # reports in one commit, two simulated hours: no alarm of the scene begins and ends in one
 _TARGET = "rushlight-demo://screen"
 _NOTICES = """
 [notices]
@@ -126,23 +127,22 @@ class _Demo:
         watching = Watching(settings, notifier, clock)
         watching.start(store, clock())
         link = make_link(settings.links[0], lambda: node.time_ms)
-        collecting = Collecting(CollectorService(settings, store, [link], watching, clock))
+        collecting = Collecting(CollectorService(settings, store, [link], watching, clock, most=_TOGETHER))
         collecting.start()
         with node:
             try:
                 while collecting.is_alive() and not node.join(0):
-                    self._look(store, notifier, clock())
+                    self._look(store, clock)
                 for _ in range(_LAST_LOOKS):  # what is still on its way
                     if clock() >= node.time_ms or not collecting.is_alive():
                         break
-                    self._look(store, notifier, clock())
+                    self._look(store, clock)
             finally:
                 collecting.finish()
-        notifier.run_once(store, clock())
 
-    def _look(self, store: EmbeddedStore, notifier: Notifier, now_ms: int) -> None:
+    def _look(self, store: EmbeddedStore, clock: KeptClock) -> None:
         time.sleep(_LOOK_S)
-        notifier.run_once(store, now_ms)
+        now_ms = clock()
         self._show(store, now_ms)
         self._screen.clock(now_ms)
 
@@ -166,7 +166,7 @@ class _Demo:
         """Chapters that have begun by `now_ms` and notices that have come, in order of simulated time."""
         while not self._arrived.empty():
             title, body = self._arrived.get()
-            event = event_behind(store, body)
+            event = event_behind(store, title, body)
             if event is None:
                 self._screen.notice(now_ms, title, body, "A notice arrives:")
                 continue

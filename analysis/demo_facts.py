@@ -42,11 +42,15 @@ def raised_in(store: EmbeddedStore, chapter: Chapter) -> list[Event]:
     ]
 
 
-def event_behind(store: EmbeddedStore, body: str) -> Event | None:
-    """The newest event that a notice is about, by the occurrence at its end."""
+def event_behind(store: EmbeddedStore, title: str, body: str) -> Event | None:
+    """The event that a notice is about, by the occurrence at its end; of a gathered notice the newest.
+
+    By its title too: on a slow screen the alarm may be over by the time its first notice is shown.
+    """
     names = re.findall(r"Alarm: (\S+)", body)
     events = [event for name in names for event in store.events(occurrence=name)]
-    return max(events, key=lambda event: event.time, default=None)
+    said = [event for event in events if event.summary == title]
+    return max(said or events, key=lambda event: event.time, default=None)
 
 
 def readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: Settings) -> str:

@@ -11,6 +11,7 @@ from collector.errors import StoreError
 from collector.readings import Reading
 from collector.service import CollectorService
 from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
 
 __all__ = ["Collecting", "KeptClock", "Watching"]
 
@@ -30,12 +31,20 @@ class KeptClock:
 
 
 class Watching(LiveAnalysis):
-    """The analysis of `rushlight run`, which moves the clock on."""
+    """The analysis of `rushlight run`, which moves the clock on and has the notices sent.
+
+    They go out behind each commit and not by a clock of their own: at this speed an alarm might be over
+    before a slow machine has looked, and its notice would be withdrawn unsent.
+    """
 
     def __init__(self, settings: Settings, notifier: Notifier, clock: KeptClock) -> None:
         super().__init__(settings, notifier, clock)
         self._clock = clock
         self._taken_ms = clock.now_ms
+
+    def start(self, store: EmbeddedStore, now_ms: int) -> None:
+        super().start(store, now_ms)
+        self._store = store
 
     def take(self, readings: Sequence[Reading], now_ms: int) -> None:
         super().take(readings, now_ms)
@@ -43,6 +52,7 @@ class Watching(LiveAnalysis):
 
     def kept(self, now_ms: int) -> None:
         super().kept(now_ms)
+        self._notifier.run_once(self._store, self._taken_ms)
         self._clock.now_ms = self._taken_ms
 
 

@@ -102,6 +102,8 @@ class CollectorService:
     listener : Listener
     clock : callable
         Milliseconds since 1970, UTC.
+    most : int
+        Deliveries in one commit.
     """
 
     def __init__(
@@ -111,11 +113,13 @@ class CollectorService:
         links: Sequence[Link],
         listener: Listener,
         clock: Clock = system_clock,
+        most: int = _BATCH,
     ) -> None:
         self._store = store
         self._links = list(links)
         self._listener = listener
         self._clock = clock
+        self._most = most
         self._say = ClearLog(_log, clock)
         self._maker = BatchMaker(settings, self._say)
         self._queue: queue.Queue[Arrival] = queue.Queue(_QUEUE)
@@ -188,7 +192,7 @@ class CollectorService:
         except queue.Empty:
             return []
         end = time.monotonic() + _BATCH_S
-        while len(arrivals) < _BATCH:
+        while len(arrivals) < self._most:
             left = end - time.monotonic()
             if left <= 0:
                 break

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import logging
 import os
@@ -120,8 +121,11 @@ class Bench:
         self.notebook = Notebook()
         self.link = HandLink(self.stored)
         self.ahead_ms = 0
-        self.service = CollectorService(self.settings, self.store, [self.link], self.notebook, self.clock)
+        self.service = self.make()
         self.whole: bool | None = None
+
+    def make(self, **more: int) -> CollectorService:
+        return CollectorService(self.settings, self.store, [self.link], self.notebook, self.clock, **more)
 
     def clock(self) -> int:
         return now_ms() + self.ahead_ms
@@ -178,6 +182,16 @@ def test_committed_first_acknowledged_then(bench: Bench) -> None:
     assert bench.notebook.ticks
     reports = json.loads(bench.store.get_meta(LINKS_META) or "")
     assert reports[0]["counters"] == {"delivered": 1200}
+
+
+def test_no_commit_holds_more_than_it_may(bench: Bench) -> None:
+    bench.service = bench.make(most=7)
+    with bench.running() as link:
+        for seq in range(100):
+            link.give(TOPIC, pack(seq), seq)
+        wait_for(lambda: len(link.acknowledged) == 100, "all to be acknowledged")
+    steps = [0, *link.stored_then]
+    assert all(0 < after - before <= 7 for before, after in itertools.pairwise(steps))
 
 
 def test_what_cannot_be_read_is_told_once_counted_set_aside_and_acknowledged(
