@@ -15,11 +15,12 @@ _MOST_CAUSES = 1000  # causes may carry a name from outside (a topic): don't let
 
 
 class _Cause:
-    __slots__ = ("said_ms", "standing", "total", "unsaid")
+    __slots__ = ("said_ms", "standing", "told", "total", "unsaid")
 
     def __init__(self) -> None:
         self.said_ms: int | None = None
         self.standing = False
+        self.told = False  # a line was written since it began to stand
         self.total = 0
         self.unsaid = 0
 
@@ -58,14 +59,15 @@ class ClearLog:
                 if len(self._causes) >= _MOST_CAUSES:
                     del self._causes[next(iter(self._causes))]
                 known = self._causes[cause] = _Cause()
-            known.standing = True
+            if not known.standing:
+                known.standing, known.told = True, False
             known.total += 1
             # a clock that was set back must not silence the log for as long as it was set back
             if known.said_ms is not None and 0 <= now - known.said_ms < self._every_ms:
                 known.unsaid += 1
                 return False
             unsaid, known.unsaid = known.unsaid, 0
-            known.said_ms = now
+            known.said_ms, known.told = now, True
         more = f" (and {unsaid} more of these since the last such line)" if unsaid else ""
         self._logger.log(level, "%s%s", message, more)
         return True
@@ -85,9 +87,9 @@ class ClearLog:
             if known is None or not known.standing:
                 return False
             known.standing = False
-            if known.unsaid:
+            if not known.told:
                 return True
-            total, known.total = known.total, 0
+            total, known.total, known.unsaid = known.total, 0, 0
         often = f" (happened {total} times)" if total > 1 else ""
         self._logger.log(level, "%s%s", message, often)
         return True

@@ -60,3 +60,15 @@ def test_flapping_stays_quiet(caplog: pytest.LogCaptureFixture) -> None:
     now[0] += 1000
     log.say("lost", "lost")
     assert caplog.messages[2:] == ["lost (and 58 more of these since the last such line)"]
+
+
+def test_the_end_of_a_long_outage_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    """A full disk, tried again each second: its beginning and its end are one line each."""
+    caplog.set_level(logging.INFO, "t")
+    now = [0]
+    log = ClearLog(logging.getLogger("t"), lambda: now[0], every_ms=60_000)
+    for _ in range(30):
+        log.say("store", "no room")
+        now[0] += 1000
+    assert log.over("store", "written again")
+    assert caplog.messages == ["no room", "written again (happened 30 times)"]
