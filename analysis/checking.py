@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
+from analysis.rationale import RATIONALE
 from collector.errors import StoreError
 from collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
 from collector.settings import MqttLink, SerialLink, Settings, TankSettings
@@ -156,6 +157,9 @@ def hints(settings: Settings) -> Iterator[str]:
         yield f"{notices.urls_env} is not set here: alarms would be kept but sent to nobody"
     if not os.environ.get(notices.heartbeat_url_env):
         yield f"{notices.heartbeat_url_env} is not set here: nobody would notice if this machine stopped"
+    for name in notices.wake_for:
+        if name not in RATIONALE:
+            yield f"notices.wake_for: there is no alarm {name!r}; known are {', '.join(RATIONALE)}"
     folder = settings.store_path().parent
     if settings.store.kind != "embedded":
         yield "store.kind: influxdb is not there yet; `run` needs embedded"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import functools
+import math
 import os
 import re
 import tomllib
@@ -244,8 +245,9 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: not valid TOML: {error}; mend that line") from None
-    faults: list[str] = []
-    whole = _convert(data, faults)
+    # TOML has nan and inf, and no comparison below would catch them
+    faults = [f"{key}: must be a finite number" for key in _not_finite(data)]
+    whole = None if faults else _convert(data, faults)
     if whole is not None:
         faults.extend(_check(whole))
     if faults:
@@ -253,6 +255,65 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
     assert whole is not None
     whole.path = path
     return whole
+
+
+def _not_finite(data: Any, where: str = "") -> Iterator[str]:
+    if isinstance(data, float) and not math.isfinite(data):
+        yield where
+    elif isinstance(data, dict):
+        for key, value in data.items():
+            yield from _not_finite(value, f"{where}.{key}" if where else key)
+    elif isinstance(data, list):
+        for number, value in enumerate(data, 1):
+            yield from _not_finite(value, f"{where}[{number}]")
+
+
+_PLAIN = {
+    "float": "a number",
+    "int": "a whole number",
+    "str": "text in quotes",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "a table",
+    "null": "nothing",
+}
+
+
+def _plain(message: str) -> str:
+    """msgspec's "Expected `float | null`, got `str`" in the words of the file."""
+    match = re.fullmatch(r"Expected `([^`]+)`(?:, got `([^`]+)`)?", message)
+    if not match:
+        return message.replace("`", "")
+    wanted = [_PLAIN.get(name, name) for name in match[1].split(" | ") if name != "null"]
+    got = (
+        f", not {'a decimal' if match[2] == 'float' else _PLAIN.get(match[2], match[2])}" if match[2] else ""
+    )
+    return f"must be {' or '.join(wanted)}{got}"
+
+
+def _choices(kind: Any, path: str) -> list[str]:
+    """What may stand at `path` inside `kind`, where that is one of a few words."""
+    *parts, name = [part for part in path.split(".") if part]
+    tables = _tables(kind, parts)
+    words = [str(t.__struct_config__.tag) for t in tables if t.__struct_config__.tag_field == name]
+    for table in tables:
+        hint = typing.get_type_hints(table).get(name)
+        for part in (hint, *typing.get_args(hint)):
+            if typing.get_origin(part) is Literal:
+                words += typing.get_args(part)
+    return words
+
+
+def _tables(kind: Any, parts: list[str]) -> list[Any]:
+    """The table types that may stand at a path inside `kind`."""
+    if isinstance(kind, types.UnionType) or typing.get_origin(kind) is list:
+        return [table for part in typing.get_args(kind) for table in _tables(part, parts)]
+    if not (isinstance(kind, type) and issubclass(kind, msgspec.Struct)):
+        return []
+    if not parts:
+        return [kind]
+    hint = typing.get_type_hints(kind).get(re.sub(r"\[\d+\]", "", parts[0]))
+    return _tables(hint, parts[1:])
 
 
 def _convert(data: dict[str, Any], faults: list[str]) -> Settings | None:
@@ -298,8 +359,9 @@ def _one(table: Any, kind: Any, where: str, faults: list[str]) -> Any:
         key = where
         if match:
             message = message[: match.start()]
-            key += match["path"].replace("[...]", "")
-        key = re.sub(r"\[(\d+)\]$", lambda m: f"[{int(m[1]) + 1}]", key)
+            # people count from 1, as `where` does already
+            path = match["path"].replace("[...]", "")
+            key += re.sub(r"\[(\d+)\]", lambda m: f"[{int(m[1]) + 1}]", path)
         unknown = re.search(r"contains unknown field `([^`]+)`", message)
         missing = re.search(r"missing required field `([^`]+)`", message)
         if unknown:
@@ -308,22 +370,17 @@ def _one(table: Any, kind: Any, where: str, faults: list[str]) -> Any:
         elif missing:
             faults.append(f"{key}.{missing[1]}: missing; this key must be given")
         else:
-            wanted = message.replace("`", "").replace("Expected", "must be", 1).replace(", got", ", not")
-            faults.append(f"{key}: {wanted[0].lower()}{wanted[1:]}")
+            wanted = _plain(message)
+            words = _choices(kind, key.removeprefix(where)) if message.startswith("Invalid") else []
+            advice = f"; write {' or '.join(repr(word) for word in words)}" if words else ""
+            faults.append(f"{key}: {wanted[0].lower()}{wanted[1:]}{advice}")
         return None
 
 
 def _fields_at(kind: Any, path: str) -> list[str]:
     """Field names of the table at `path` inside `kind`, for the guess at a misspelt key."""
-    for part in [p for p in path.split(".") if p]:
-        hints = typing.get_type_hints(kind) if isinstance(kind, type) else {}
-        kind = hints.get(re.sub(r"\[\d+\]", "", part), kind)
-        if isinstance(kind, types.UnionType):
-            kind = next(a for a in typing.get_args(kind) if a is not type(None))
-        if typing.get_origin(kind) is list:
-            kind = typing.get_args(kind)[0]
-    kinds = typing.get_args(kind) or (kind,)
-    return [name for k in kinds for name in getattr(k, "__struct_fields__", ())]
+    tables = _tables(kind, [part for part in path.split(".") if part])
+    return [name for table in tables for name in table.__struct_fields__]
 
 
 def _guess(key: str, known: list[str]) -> str:
