@@ -34,7 +34,7 @@ TARGET = 100_000
 
 
 def write_files(folder: Path, days: int) -> tuple[Path, Path, int]:
-    """Settings, recording and number of readings of `days` days at 10 s."""
+    """Settings, readings file and number of readings of `days` days at 10 s."""
     chapters = [
         replace(chapter, end_ms=min(chapter.end_ms, SCENE.start_ms + days * DAY_MS))
         for chapter in SCENE.chapters
@@ -48,23 +48,23 @@ def write_files(folder: Path, days: int) -> tuple[Path, Path, int]:
         step_s=10,
         settings=SCENE.settings.replace("report_every_s = 60", "report_every_s = 10"),
     )
-    config, recording = folder / "rushlight.toml", folder / "readings.csv"
+    config, table = folder / "rushlight.toml", folder / "readings.csv"
     config.write_text(scene.settings_for("/dev/ttyUSB0"), encoding="utf-8")
     count = 0
-    with recording.open("w", encoding="utf-8") as out:
+    with table.open("w", encoding="utf-8") as out:
         out.write("time,tank,quantity,value\n")
         for time_ms, values in scene.reports():
             stamp = datetime.fromtimestamp(time_ms / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
             for quantity, value in values:
                 out.write(f"{stamp},{scene.tank},{quantity},{'' if value is None else value}\n")
                 count += 1
-    return config, recording, count
+    return config, table, count
 
 
-def bare(recording: Path) -> int:
+def bare(table: Path) -> int:
     """The least: read, turn into numbers, forget."""
     count = 0
-    with recording.open(encoding="utf-8", newline="") as file:
+    with table.open(encoding="utf-8", newline="") as file:
         rows = csv.reader(file)
         next(rows)
         for text, _tank, _quantity, value in rows:
@@ -91,18 +91,18 @@ def main() -> int:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        config, recording, count = write_files(folder, args.days)
+        config, table, count = write_files(folder, args.days)
         events = folder / "events.jsonl"
         if args.profile:
             profile = cProfile.Profile()
-            profile.runcall(replay_files, config, [recording], events)
+            profile.runcall(replay_files, config, [table], events)
             pstats.Stats(profile).sort_stats("tottime").print_stats(35)
             return 0
         best_replay = best_bare = float("inf")
         for _ in range(args.rounds):
-            best_bare = min(best_bare, timed(lambda: bare(recording)))
-            best_replay = min(best_replay, timed(lambda: replay_files(config, [recording], events)))
-        size = recording.stat().st_size / 1e6
+            best_bare = min(best_bare, timed(lambda: bare(table)))
+            best_replay = min(best_replay, timed(lambda: replay_files(config, [table], events)))
+        size = table.stat().st_size / 1e6
         raised = events.read_bytes().count(b'"event":"raised"')
     print(f"{count:,} readings, {args.days} days at 10 s, {size:.1f} MB; {raised} alarms raised")
     print(f"{'':12}{'processor s':>12}{'readings/s':>14}")

@@ -69,7 +69,7 @@ def run(
 
 
 def too_warm(folder: Path) -> None:
-    """A recording in which the hallway gets too warm, ending now."""
+    """Readings in which the hallway gets too warm, ending now."""
     lines = ["time,tank,quantity,value"]
     began = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
     for i in range(360):
