@@ -47,11 +47,14 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
     names = {finding.alarm for finding in findings}
     explained = {other for finding in findings for other in _explains(finding) & names}
     stray = "stray-current-suspected" in names
+    dark = "power-interrupted" in names
     kept: list[Finding] = []
     for finding in findings:
         if finding.alarm in explained:
             continue
-        if stray and finding.alarm == "probe-fault" and finding.quantity == "ph":
+        if finding.alarm == "probe-fault" and (
+            (stray and finding.quantity == "ph") or (dark and finding.quantity == "heater_power")
+        ):
             continue
         kept.append(finding)
     for finding in kept:

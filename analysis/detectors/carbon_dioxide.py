@@ -200,7 +200,7 @@ class CarbonDioxideDetector(msgspec.Struct):
                 level, soon, sure = level and fresh, soon and fresh and mg_l > 0.6 * limit, sure
         else:
             below = odd = 0.0
-            level = mg_l > limit * math.exp(1.2 * error)
+            level = mg_l > limit * math.exp((1.2 if error < 0.5 else 1.7) * error)
             soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
             sure = False
         wrong = level or soon or sure
@@ -346,7 +346,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         if self._creeping() and before is not None:
             slow_fall = 4 * (self.residuals.values[-1] - before)
             if len(lows) >= 3:
-                slow_fall = max(slow_fall, min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2)
+                slow_fall = min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2
         below = low - ph
         above = ph - high
         fast = slope is not None and slope < -0.08
@@ -356,7 +356,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         usual_low = min(lows) if len(lows) >= 2 else None
         usual_high = max(highs) if len(highs) >= 2 else None
         too_low = below > 0 and not gas_low and (usual_low is None or ph < max(usual_low, low - 0.2) - 0.03)
-        soon_low = slow_fall > 0.08 and below < 0 and -below < slow_fall + 0.05 and not gas_low
+        soon_low = slow_fall > 0.08 and below < 0 and -below < slow_fall and not gas_low
         too_high = above > 0 and not gas_high and (usual_high is None or ph > usual_high + 0.05)
         soon_high = (
             above < 0
@@ -375,7 +375,8 @@ class CarbonDioxideDetector(msgspec.Struct):
                 setattr(self, name, now)
         since = max(self.low_since, self.high_since)
         wrong = since >= 0
-        if not wrong and not (raised and (below > -0.1 or above > -0.1)):
+        near = below > -0.3 and slow_fall > 0.0
+        if not wrong and not (raised and (below > -0.1 or above > -0.1 or near)):
             return
         far = max(below, above)
         steep = slope is not None and abs(slope) > 0.3
