@@ -98,7 +98,7 @@ def test_what_says_nothing_about_cooling_is_not_learnt() -> None:
     assert len(model.falls) <= 60
 
 
-@given(st.floats(18, 30), st.floats(-3, 3), st.floats(15, 32))
+@given(st.floats(18, 30), st.floats(-3, 3).map(lambda v: round(v, 3)), st.floats(15, 32))
 def test_time_to_reach_is_where_the_line_crosses(temperature: float, slope: float, limit: float) -> None:
     seconds = time_to_reach(temperature, slope, limit)
     if seconds is None:
