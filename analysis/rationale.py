@@ -119,8 +119,8 @@ RATIONALE: dict[str, Rationale] = {
         action=(
             "Look at the bubble counter: no bubbles means no gas is coming.",
             "Cylinder: read the pressure gauge; empty, have it refilled. Full, check that the "
-            "solenoid's plug and timer have power and, with the solenoid unplugged, brush the gas fittings with "
-            "soapy water to find a leak; soap harms animals, so none of it into the tank.",
+            "solenoid's plug and timer have power and, with the solenoid unplugged, brush the gas fittings "
+            "with soapy water to find a leak; soap harms animals, so none of it into the tank.",
             "Reactor: see whether it is spent or its cap leaks; set up a fresh charge.",
             "Bring the gas back slowly over several days and watch the fish for the first hours.",
             "Don't make up for the missed gas with a higher rate, and don't open the needle valve wide.",
