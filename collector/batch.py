@@ -160,7 +160,7 @@ class BatchMaker:
                 batch.count(f"{tank}.repeated")
             if stamped.lost:
                 batch.count(f"{tank}.lost", stamped.lost)
-                self._say.say(f"{tank} lost", f"{tank}: {stamped.lost} reports were lost on the way")
+                self._say.say(f"{tank} lost", f"{tank}: reports lost on the way: {stamped.lost}")
             if stamped.rebooted:
                 batch.count(f"{tank}.rebooted")
                 self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
