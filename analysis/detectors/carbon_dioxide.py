@@ -26,7 +26,10 @@ PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; comm
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
 USUAL_PEAK_SHARE = 0.75  # of the limit: what an unknown tank's usual lowest pH is taken to mean
 PRE_CO2_MG_L = 3.0  # common practice, no source: what "the usual pH before CO2 comes on" stands for
-RULE_OUT = "rule out: take a reading with a drop test, or put the electrode into a fresh buffer"
+RULE_OUT = (
+    "rule out: take a reading with a drop test, and one of KH: where KH has fallen the gas need not have "
+    "risen; or put the electrode into a fresh buffer"
+)
 
 
 class CarbonDioxideDetector(msgspec.Struct):
@@ -189,6 +192,9 @@ class CarbonDioxideDetector(msgspec.Struct):
                 )
             # an estimate that is far below the limit and sure of itself is not an hour away from it
             near = mg_l > 0.5 * limit or (error < 0.5 and mg_l * math.exp(error) > 0.6 * limit)
+            if expected is not None and later is not None and abs(later - expected) > 0.25:
+                # where the usual curve is steep, as when the valve opens, minutes make a large departure
+                near = near and ph < usual_low + 0.05 and odd > 0.15 + scatter
             soon = soon and near
             sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
             if self._creeping() and not raised:

@@ -8,7 +8,7 @@ import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
 from analysis.light import Edge, LampTracker
-from analysis.trend import DAY_MS, median, theil_sen
+from analysis.trend import DAY_MS, DailyProfile, median, theil_sen
 from analysis.types import Finding
 from collector.settings import parse_time_of_day
 
@@ -16,6 +16,7 @@ __all__ = ["LampDetector"]
 
 PATIENCE_MIN = 45.0  # past its time; longer where the timer is likely to be an hour or more off
 HOUR_OFF_MIN = 75.0
+GLOW_MIN = 45
 OUT_MIN = 40.0  # a lamp switched off by hand for work at the tank comes back sooner
 FARTHEST_DRIFT_MIN = 240.0
 DIMMING_SHARE = 0.12
@@ -46,6 +47,8 @@ class LampDetector(msgspec.Struct):
     dim: bool = False
     dim_numbers: list[float] = msgspec.field(default_factory=list)
     bright_minutes: int = 0
+    usual: DailyProfile = msgspec.field(default_factory=DailyProfile)
+    glow_minutes: int = 0
     dark_minutes: int = 0
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
@@ -210,6 +213,8 @@ class LampDetector(msgspec.Struct):
             # never seen it lit: by two hours and more into the photoperiod it is missing all the same
             self.missing = patience + 60 < since_on < length - margin and lux < 150
             return
+            self.usual.add(moment.minute, lux, not self.stuck)
+        self._glow(moment, lux, level, since_on >= length + margin)
         self.bright_minutes = self.bright_minutes + 1 if lux > 0.8 * level else 0
         self.dark_minutes = self.dark_minutes + 1 if lux < 0.3 * level else 0
         if since_on < length and not tracker.lit and self.bright_minutes >= 20:
@@ -244,7 +249,7 @@ class LampDetector(msgspec.Struct):
             else:
                 self.out_total_ms = 0 if since_on < 5 else self.out_total_ms
         else:
-            self.stuck = False
+            self.stuck = self.glow_minutes > GLOW_MIN
             if since_on < length:
                 waited_from = since_on - late
                 dark = lux < 0.45 * level  # where the sun does the lamp's work nothing can be said
@@ -254,6 +259,12 @@ class LampDetector(msgspec.Struct):
                     self.missing = True
             elif self.out_since >= 0:
                 self.out_since = -1
+
+    def _glow(self, moment: Moment, lux: float, level: float, should_be_dark: bool) -> None:
+        """A lamp that stays on dimmed: light at an hour that has always been dark, sun or no sun."""
+        usual = self.usual.at(moment.minute)
+        glows = should_be_dark and usual is not None and usual < 0.03 * level and lux > 0.12 * level
+        self.glow_minutes = self.glow_minutes + 1 if glows else 0
 
     def _judge_dimming(self) -> None:
         """Robust slope over the last three weeks, with the Mann–Kendall count as its test."""
