@@ -161,9 +161,7 @@ def hints(settings: Settings) -> Iterator[str]:
         if name not in RATIONALE:
             yield f"notices.wake_for: there is no alarm {name!r}; known are {', '.join(RATIONALE)}"
     folder = settings.store_path().parent
-    if settings.store.kind != "embedded":
-        yield "store.kind: influxdb is not there yet; `run` needs embedded"
-    elif not folder.is_dir():
+    if not folder.is_dir():
         yield f"store.path: the folder {folder} is not there; make it"
     elif not os.access(folder, os.W_OK):
         yield f"store.path: this user can't write to {folder}"

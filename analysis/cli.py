@@ -83,8 +83,10 @@ def run(config: str, verbose: bool) -> int:
 def check(config: str) -> int:
     """Read the settings and say, in words, what is wrong and what will be watched."""
     from analysis.checking import hints, overview
+    from analysis.running import require_embedded
 
     settings = _settings(config)
+    require_embedded(settings)
     click.echo(overview(settings))
     for hint in hints(settings):
         click.echo(f"hint: {hint}", err=True)

@@ -90,8 +90,8 @@ RATIONALE: dict[str, Rationale] = {
         consequence="fish and shrimps gasp, lose balance and can die within hours; in the dark plants take "
         "up none of the gas, so it goes on rising",
         action=(
-            "Get air into the water now: start an air pump or turn the filter outlet up until the surface "
-            "ripples. An air pump stands above the water line.",
+            "Get air into the water now: start an air pump that stands above the water line. Unplug at the "
+            "wall before a hand goes in, as to point the filter's outlet at the surface.",
             "Open the lid a hand's breadth so the gas can leave.",
             "Cylinder: close the valve on the cylinder itself; don't trust the solenoid or the timer.",
             "Yeast or citric-acid reactor: it can't be turned off, so take its hose out of the tank and fix "

@@ -130,6 +130,8 @@ def _milliseconds(text: str) -> int:
 def _why(row: list[str], error: ValueError) -> str:
     if len(row) != 4:
         return f"{len(row)} fields where 4 are wanted"
+    if "could not convert" in str(error):
+        return f"value {row[3]!r} is no number"
     return str(error)
 
 

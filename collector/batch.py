@@ -164,6 +164,17 @@ class BatchMaker:
             if stamped.rebooted:
                 batch.count(f"{tank}.rebooted")
                 self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
+            if (
+                stamped.readings
+                and stamped.readings[0].stamp
+                and any(record.time_ms is not None for record in report.records)
+            ):
+                batch.count(f"{tank}.stamped")
+                self._say.say(
+                    f"{tank} clock",
+                    f"{tank}: its device's clock is wrong (before 2020, too old, or in the future); such "
+                    "reports are stamped on arrival; set its clock, or send no time",
+                )
             for reading in stamped.readings:
                 batch.readings += self._intake.take(reading)
 

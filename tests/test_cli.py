@@ -180,6 +180,14 @@ def test_check_lists_every_fault_of_the_settings(run: Callable[..., Output], con
     assert "tanks.hallway.volume_litres" in err
 
 
+def test_check_refuses_a_store_that_run_would_refuse(run: Callable[..., Output], config: Path) -> None:
+    store = '[store]\nkind = "influxdb"\nurl = "http://localhost:8086"\nbucket = "tanks"\n'
+    config.write_text(store + config.read_text())
+    status, out, err = run("check")
+    assert (status, out) == (2, "")
+    assert "store.kind" in err and "embedded" in err
+
+
 def test_check_says_what_will_be_watched(run: Callable[..., Output], config: Path, mosquitto: Broker) -> None:
     status, out, err = run("check")
     assert status == 0

@@ -6,9 +6,10 @@ import msgspec
 
 from analysis.frames import Frame
 from analysis.trend import LocalClock
+from analysis.water import oxygen_saturation_mg_l
 from collector.settings import TankSettings
 
-__all__ = ["MINUTE_MS", "Moment", "Tank", "minutes_text", "time_text"]
+__all__ = ["MINUTE_MS", "Moment", "Tank", "minutes_text", "oxygen_text"]
 
 MINUTE_MS = 60_000
 
@@ -88,6 +89,7 @@ def minutes_text(seconds: float) -> str:
     return f"{minutes / 1440:.0f} days"
 
 
-def time_text(tank: Tank, time_ms: int) -> str:
-    """HH:MM in the tank's time zone."""
-    return tank.clock.text(time_ms)
+def oxygen_text(celsius: float) -> str:
+    """What warm water can hold of oxygen at sea level (Benson & Krause 1984): warm and gassed is worse."""
+    saturation = oxygen_saturation_mg_l(min(max(celsius, 0.0), 40.0))
+    return f"water of {celsius:.1f} °C holds at most {saturation:.1f} mg/L of oxygen"

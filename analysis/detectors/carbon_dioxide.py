@@ -12,7 +12,7 @@ import math
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
 from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
 from analysis.types import Finding
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
@@ -235,6 +235,11 @@ class CarbonDioxideDetector(msgspec.Struct):
             observations.append(f"pH changing {slope:+.2f} an hour" + (" with the lamp off" if night else ""))
         if usual_low is not None:
             observations.append(f"this tank's usual lowest pH is {usual_low:.2f}")
+        celsius = moment.frame.temperature
+        warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
+        if celsius is not None and warm:
+            # warm and gassed: less oxygen in the water, and the gas hinders its uptake
+            observations.append(oxygen_text(celsius))
         source = tank.settings.co2.source if tank.settings.co2 else "cylinder"
         cause = (
             "the regulator or its valve lets too much gas through"
@@ -245,7 +250,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             alarm="co2-overdose",
             holding=not wrong,
             priority="critical"
-            if mg_l > limit or (left is not None and left < 5400) or falling < -0.1
+            if warm or mg_l > limit or (left is not None and left < 5400) or falling < -0.1
             else "high",
             value=round(mg_l, 1),
             unit="mg/L",

@@ -11,7 +11,7 @@ import math
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
 from analysis.heat import ThermalModel, time_to_reach
 from analysis.trend import DailyExtremes, DailyProfile, Window, median
 from analysis.types import Finding, Priority
@@ -21,7 +21,7 @@ __all__ = ["TemperatureDetector"]
 HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
 RULE_OUT = (
-    "rule out: put a second thermometer in the water and feel for the heater's pilot lamp by eye, not by hand"
+    "rule out: compare with a second thermometer; look from outside whether the heater's pilot lamp is lit"
 )
 
 
@@ -477,6 +477,7 @@ class TemperatureDetector(msgspec.Struct):
                 observations=[
                     f"water {temperature:.1f} °C, the livestock's limit is {limit:.1f} °C",
                     f"changing {slope:+.2f} °C an hour",
+                    *([oxygen_text(temperature)] if sign > 0 else []),
                 ],
                 rule_out=RULE_OUT,
             )

@@ -220,6 +220,29 @@ def test_what_cannot_be_read_is_told_once_counted_set_aside_and_acknowledged(
     assert bench.notebook.devices == [("hallway", True)]
 
 
+def test_a_clock_long_ago_is_told_once_and_its_readings_kept(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    with bench.running() as link:
+        for seq in range(5):
+            record = {
+                "bn": "hallway/",
+                "bt": 300_000_000 + seq,
+                "seq": seq,
+                "n": "temperature",
+                "u": "Cel",
+                "v": 24,
+            }
+            link.give(TOPIC, json.dumps([record]).encode(), seq)
+        wait_for(lambda: len(link.acknowledged) == 5, "all to be acknowledged")
+    told = [r.getMessage() for r in caplog.records if "clock is wrong" in r.getMessage()]
+    assert len(told) == 1 and told[0].startswith("hallway: ")
+    assert bench.store.counters()["hallway.stamped"] == 5
+    kept = list(bench.store.readings("hallway", "temperature"))
+    assert len(kept) == 5 and all(r.stamp == 1 and abs(r.time_ms - now_ms()) < 60_000 for r in kept)
+
+
 def limit_pages(store: EmbeddedStore, pages: int) -> None:
     """A real SQLITE_FULL: SQLite itself refuses to let the file grow past so many pages."""
     store._run(f"PRAGMA max_page_count = {pages}")
