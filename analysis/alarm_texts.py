@@ -171,6 +171,8 @@ def _detail(row: Rationale, finding: Finding) -> str:
     ]
     if finding.observations:
         parts.append("Seen: " + "; ".join(finding.observations) + ".")
+    if finding.replaces:
+        parts.append(f"This explains as well what would have been told as: {finding.replaces}.")
     if finding.rule_out:
         parts.append(f"What would rule it out: {finding.rule_out.removeprefix('rule out: ')}.")
     return "\n".join(parts)

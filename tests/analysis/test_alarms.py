@@ -45,6 +45,13 @@ def gas(priority: Priority = "high", value: float = 38.2, left: float | None = 2
     )  # fmt: skip
 
 
+def test_what_an_alarm_explains_is_said() -> None:
+    finding = gas()
+    finding.replaces = "ph-out-of-range"
+    (event,) = AlarmBook("alcove", "Alcove").update([finding], T0)
+    assert "would have been told as: ph-out-of-range." in event.detail
+
+
 def kinds(events: list[Event]) -> list[str]:
     return [event.event for event in events]
 
