@@ -59,7 +59,9 @@ class Finding(msgspec.Struct, kw_only=True):
 
 
 class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
-    """One alarm event, as in section 5 of the contract (additions behind `cautions`).
+    """One alarm event, as in section 5 of the contract (additions from `occurrence` on).
+
+    What has no default is in every event, empty where there is nothing to say; the rest is left out then.
 
     `occurrence` names one raising of one alarm ("hallway/co2-overdose/2026-03-01T02:14:10Z", with
     "/QUANTITY" after the alarm for a probe's) and stays the same until it is cleared.
@@ -73,9 +75,9 @@ class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
     value: float | None = None
     unit: str = ""
     quantity: str = ""
-    summary: str = ""
-    detail: str = ""
-    cautions: list[str] = []
+    summary: str
+    detail: str
+    cautions: list[str]
     occurrence: str = ""
     cause: str = ""
     consequence: str = ""

@@ -38,6 +38,8 @@ def event(kind: str = "raised", time: str = "2026-03-01T02:14:10Z", tank: str = 
         priority="high",
         value=38.2,
         unit="mg/L",
+        summary="HIGH: CO2 38 mg/L",
+        detail="",
         cautions=["Unplug at the wall first."],
         occurrence=f"{tank}/co2-overdose/2026-03-01T02:14:10Z",
     )
