@@ -150,7 +150,7 @@ RATIONALE: dict[str, Rationale] = {
             "Don't pour in pH-up or pH-down and don't change much water at once: a jump harms more than a "
             "steady wrong value.",
         ),
-        on_delay_s=120,
+        on_delay_s=0,
         off_delay_s=1200,
         deadband=0.1,
         deadband_unit="pH",

@@ -376,7 +376,12 @@ class CarbonDioxideDetector(msgspec.Struct):
             and ph > usual_high + 0.15
             and slope is not None
             and above + slope > 0
-            and (water.degassed_ph is None or tank.settings.co2 is None or ph > water.degassed_ph + 0.05)
+            and (
+                water.degassed_ph is None
+                or tank.settings.co2 is None
+                or ph > water.degassed_ph + 0.05
+                or slope > 0.4
+            )
         )
         for wrong, name in ((too_low or soon_low, "low_since"), (too_high or soon_high, "high_since")):
             since = getattr(self, name)
@@ -391,7 +396,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         far = max(below, above)
         steep = slope is not None and abs(slope) > 0.3
-        patience = 0 if far > 0.3 else 5 if steep else 10 if far > 0.15 else 30
+        patience = 0 if far > 0.3 or steep else 10 if far > 0.15 else 30
         if not raised and now - since < patience * MINUTE_MS:
             return
         down = below > above
