@@ -138,8 +138,8 @@ class TankWatch:
         Raises
         ------
         StoreError
-            If the snapshot can't be read or is of another version; the watch is then as new, and the caller
-            feeds it the stored readings again.
+            If the snapshot can't be read or is of another version. The alarms are kept where they could be
+            read; what was learnt is as new, and the caller feeds the stored readings again.
         """
         try:
             state_bytes, book_bytes = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])

@@ -115,6 +115,12 @@ class TemperatureDetector(msgspec.Struct):
             ceiling = max(min(median(highs), setpoint + 2.5), floor + 0.3)
         return floor, ceiling
 
+    def _power(self, tank: Tank) -> tuple[float | None, float]:
+        """(what the heater draws now, what it draws in full) in W; None where it is not metered."""
+        heater = tank.settings.heater
+        full = (heater.watts if heater else None) or self.peak_watts or 1.0
+        return (self.watts.values[-1] if self.watts.values else None), full
+
     def _share(self, tank: Tank, moment: Moment) -> None:
         band = self._heater_range(tank)
         moment.heater_floor = band[0] if band else None
@@ -191,8 +197,7 @@ class TemperatureDetector(msgspec.Struct):
         over = temperature - ceiling
         usual = self.profile.at(moment.minute)
         unusual = usual is None or temperature > usual + 0.4 or over > 1.5
-        power = self.watts.values[-1] if self.watts.values else None
-        full = (tank.settings.heater.watts if tank.settings.heater else None) or self.peak_watts or 1.0
+        power, full = self._power(tank)
         rate = tank.heating_rate_c_per_h
         explained = self._explained(tank, moment, temperature, room)
         if power is not None:
@@ -291,8 +296,7 @@ class TemperatureDetector(msgspec.Struct):
                 self.cold_since = -1  # no tank cools that fast: colder water was poured in
                 return
         under = floor - temperature
-        power = self.watts.values[-1] if self.watts.values else None
-        full = (tank.settings.heater.watts if tank.settings.heater else None) or self.peak_watts or 1.0
+        power, full = self._power(tank)
         rate = tank.heating_rate_c_per_h
         if power is not None and self.peak_watts > 2:
             idle = max(self.watts.values[-10:]) < 0.15 * full and len(self.watts.values) >= 10
