@@ -127,6 +127,22 @@ def status(config: str) -> int:
     return 0
 
 
+@cli.command()
+@_CONFIG
+@click.argument("tank")
+@click.argument("other", required=False)
+def compare(config: str, tank: str, other: str | None) -> int:
+    """Say whether two waters match, before animals are moved into TANK.
+
+    OTHER is the tank or tub they come from; left out, it is the second water that TANK's own device measures.
+    """
+    from analysis.comparing import comparison
+
+    for line in comparison(_settings(config), tank, other):
+        click.echo(line)
+    return 0
+
+
 _QUANTITY = click.option("--quantity", default="", help="Which probe, for an alarm about one.")
 
 

@@ -1,0 +1,129 @@
+"""Two waters compared before animals are moved."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.comparing import comparison
+from analysis.two_waters import Water, compare, match_lines
+from collector.errors import SettingsError
+from collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
+from collector.settings import LivestockSettings, load_settings
+from collector.store.embedded import EmbeddedStore
+
+LIVESTOCK = LivestockSettings(temperature_low_c=18.0, temperature_high_c=26.0)
+NOW = 1_790_000_000_000
+SETTINGS = """
+[tanks.study]
+title = "Study window"
+volume_litres = 54
+timezone = "Europe/Lisbon"
+[tanks.study.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 26.0
+[tanks.tub]
+title = "Tub in the yard"
+volume_litres = 200
+timezone = "Europe/Lisbon"
+[tanks.tub.livestock]
+temperature_low_c = 4.0
+temperature_high_c = 28.0
+"""
+
+
+def words(here: Water, there: Water) -> str:
+    return "\n".join(match_lines(here, there, LIVESTOCK))
+
+
+def test_close_waters_match_and_far_ones_do_not() -> None:
+    tank = Water("tank", 22.0, 7.0)
+    assert compare(tank, Water("tub", 21.0, 7.2)).matched
+    assert not compare(tank, Water("tub", 17.0, 7.2)).matched
+    assert not compare(tank, Water("tub", 21.5, 7.8)).matched
+    assert "They match: tub is 1.0 °C colder and 0.20 pH higher" in words(tank, Water("tub", 21.0, 7.2))
+    assert "do not match: tub is 5.0 °C colder" in words(tank, Water("tub", 17.0, 7.2))
+
+
+def test_portions_follow_the_published_dilution() -> None:
+    """(1-f)^n of a difference is left: 0.75^4 = 0.3164 (dilution law, computed); 6 °C leaves 1.90."""
+    found = compare(Water("tank", 23.0, 7.0), Water("tub", 17.0, 7.0))
+    assert found.portions == 4
+    assert 6.0 * 0.316406 < 2.0 < 6.0 * 0.421875
+    assert "17.0 → 18.5 → 19.6 → 20.5 → 21.1 °C" in words(Water("tank", 23.0, 7.0), Water("tub", 17.0, 7.0))
+
+
+def test_ammonia_grows_as_published() -> None:
+    """Emerson et al. 1975 (formula from memory): 0.0027207 at 15 °C, pH 7.0; 0.014266 at 22 °C, pH 7.5."""
+    found = compare(Water("tank", 22.0, 7.5), Water("tub", 15.0, 7.0))
+    assert found.ammonia == pytest.approx(0.014266 / 0.0027207, rel=1e-3)
+    assert "5 times as much of any ammonia" in words(Water("tank", 22.0, 7.5), Water("tub", 15.0, 7.0))
+
+
+def test_what_is_not_known_is_said() -> None:
+    said = words(Water("tank", 22.0, 7.0), Water("tub", None, 7.0))
+    assert "Can't be said: no good temperature of tub" in said
+    said = words(Water("tank", 22.0, None), Water("tub", 21.0, 7.0))
+    assert "The pH of one of them is not known" in said
+    assert compare(Water("tank", 22.0, None), Water("tub", 21.0, 7.0)).matched
+
+
+def test_cautions_and_limits_are_there() -> None:
+    said = words(Water("tank", 29.0, 7.0), Water("tub", 15.0, 7.0))
+    for part in (
+        "unplug at the wall",
+        "residual-current device",
+        "vet",
+        "outside its livestock's limits",
+        "days",
+    ):
+        assert part in said
+
+
+@given(st.floats(-2, 40), st.floats(-2, 40), st.none() | st.floats(3, 11), st.none() | st.floats(3, 11))
+def test_enough_portions_always_close_the_gap(
+    here_c: float, there_c: float, here_ph: float | None, there_ph: float | None
+) -> None:
+    found = compare(Water("a", here_c, here_ph), Water("b", there_c, there_ph))
+    left = abs(here_c - there_c) * 0.75**found.portions
+    assert left < 2.0 + 1e-6
+    assert found.matched == (found.portions == 0)
+    assert all(math.isfinite(x) for x in (found.colder_c, found.lower_ph, found.ammonia) if x is not None)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "rushlight.toml").write_text(SETTINGS)
+    with EmbeddedStore(tmp_path / "rushlight.db") as store, store.transaction():
+        for minutes in range(600, 0, -10):
+            t = NOW - minutes * 60_000
+            store.add_readings(
+                [
+                    Reading("study", TEMPERATURE, t, 22.0, Flag.PASS),
+                    Reading("study", PH, t, 6.9, Flag.PASS),
+                    Reading("study", SOURCE_TEMPERATURE, t, 21.2, Flag.PASS),
+                    Reading("study", SOURCE_PH, t, 7.1, Flag.PASS),
+                    Reading("tub", TEMPERATURE, t, 12.0 + minutes / 100, Flag.PASS),
+                ]
+            )
+    return tmp_path
+
+
+def test_the_command_compares_with_the_second_water_or_another_tank(folder: Path) -> None:
+    settings = load_settings(folder / "rushlight.toml")
+    own = "\n".join(comparison(settings, "study", None, lambda: NOW))
+    assert "They match: the other water is 0.8 °C colder" in own
+    tub = "\n".join(comparison(settings, "study", "tub", lambda: NOW))
+    assert "do not match: Tub in the yard is 9.9 °C colder" in tub
+    assert "12.1 °C (12.1 to 18.0 in a day)" in tub
+    stale = "\n".join(comparison(settings, "study", None, lambda: NOW + 7_200_000))
+    assert "Can't be said" in stale
+
+
+def test_an_unknown_tank_is_named(folder: Path) -> None:
+    with pytest.raises(SettingsError, match="no 'pond'; it has study, tub"):
+        list(comparison(load_settings(folder / "rushlight.toml"), "study", "pond"))
