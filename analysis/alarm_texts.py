@@ -11,7 +11,15 @@ from analysis.rationale import Rationale, rationale_for
 from analysis.types import AlarmKey, Event, EventKind, Finding, Priority
 from collector.readings import QUANTITIES
 
-__all__ = ["SUMMARY_LENGTH", "compose", "duration_text", "headline", "time_left_text", "utc_text"]
+__all__ = [
+    "SUMMARY_LENGTH",
+    "compose",
+    "duration_text",
+    "headline",
+    "rule_out_text",
+    "time_left_text",
+    "utc_text",
+]
 
 SUMMARY_LENGTH = 100  # what a phone's lock screen shows
 _PRINTED = {"Cel": "°C", "pH": "", "s": "s"}
@@ -70,6 +78,12 @@ def headline(alarm: str, title: str, finding: Finding | None, quantity: str = ""
     ).strip()
 
 
+def rule_out_text(alarm: str, finding: Finding | None) -> str:
+    """What would rule an alarm out: the finding's own words, or those of the rationalisation."""
+    own = "" if finding is None else finding.rule_out.removeprefix("rule out: ")
+    return own or rationale_for(alarm).rule_out
+
+
 def compose(
     kind: EventKind,
     key: AlarmKey,
@@ -108,7 +122,7 @@ def compose(
         action=row.steps(),
         time_left_s=time_left,
         observations=list(shown.observations),
-        rule_out=shown.rule_out,
+        rule_out=f"rule out: {rule_out_text(alarm, shown)}",
         until=until,
         actor=actor,
     )
@@ -173,6 +187,5 @@ def _detail(row: Rationale, finding: Finding) -> str:
         parts.append("Seen: " + "; ".join(finding.observations) + ".")
     if finding.replaces:
         parts.append(f"This explains as well what would have been told as: {finding.replaces}.")
-    if finding.rule_out:
-        parts.append(f"What would rule it out: {finding.rule_out.removeprefix('rule out: ')}.")
+    parts.append(f"What would rule it out: {rule_out_text(finding.alarm, finding)}.")
     return "\n".join(parts)

@@ -10,7 +10,7 @@ import math
 import msgspec
 
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
-from analysis.alarm_texts import duration_text, headline, time_left_text
+from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
 from analysis.cautions import cautions_for
 from analysis.live import ANALYSIS_STATE, DEVICE_META
 from analysis.rationale import rationale_for
@@ -69,7 +69,7 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
     `time_left_s` is reckoned to now. `state_text` is
     the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
-    cautions come before its steps.
+    cautions come before its steps. `occurrence` is what `rushlight explain` takes.
     """
 
     alarm: str
@@ -92,6 +92,7 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     person_first: bool
     observations: list[str]
     rule_out: str
+    occurrence: str = ""
 
 
 class DeviceFacts(msgspec.Struct, kw_only=True):
@@ -274,7 +275,8 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         cautions=cautions_for(record.alarm),
         person_first="person-first" in row.cautions,
         observations=[] if finding is None else list(finding.observations),
-        rule_out="" if finding is None else finding.rule_out.removeprefix("rule out: "),
+        rule_out=rule_out_text(record.alarm, finding),
+        occurrence=record.occurrence,
     )
 
 

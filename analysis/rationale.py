@@ -39,6 +39,8 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         What follows if nobody acts.
     action : tuple of str
         Steps in order; the first fits a phone's lock screen.
+    rule_out : str
+        What would rule it out: a clause of what to look at, and what it would mean; no full stop.
     on_delay_s, off_delay_s : int
         Seconds a condition must stand before it is raised, and be gone before it is cleared.
     deadband : float
@@ -66,6 +68,7 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     trend: str = ""
     signed: bool = False
     least_priority: Priority = "low"
+    rule_out: str = ""
 
     def steps(self) -> str:
         """The action as numbered lines."""
@@ -102,6 +105,9 @@ RATIONALE: dict[str, Rationale] = {
             "chemicals, and don't feed.",
             "Stay until the animals breathe quietly; leave the gas off until you know why it ran over.",
         ),
+        rule_out="air first; then take a reading with a drop test, pH and KH: with pH as usual the "
+        "electrode is off, with KH fallen the gas need not have risen; a sample left standing open for a "
+        "day shows the pH without the gas",
         on_delay_s=0,
         off_delay_s=900,
         deadband=3.0,
@@ -125,6 +131,8 @@ RATIONALE: dict[str, Rationale] = {
             "Bring the gas back slowly over several days and watch the fish for the first hours.",
             "Don't make up for the missed gas with a higher rate, and don't open the needle valve wide.",
         ),
+        rule_out="look at the bubble counter; where the bubbles come as usual, take a reading of pH and "
+        "KH with a drop test before you believe the electrode",
         on_delay_s=60,
         off_delay_s=1200,
         deadband=2.0,
@@ -150,6 +158,9 @@ RATIONALE: dict[str, Rationale] = {
             "Don't pour in pH-up or pH-down and don't change much water at once: a jump harms more than a "
             "steady wrong value.",
         ),
+        rule_out="measure pH and KH with drop tests, or put the electrode into a fresh buffer (mains "
+        "devices unplugged at the wall before a hand goes in): where the reading is off there "
+        "too, it is the electrode",
         on_delay_s=0,
         off_delay_s=1200,
         deadband=0.1,
@@ -173,6 +184,8 @@ RATIONALE: dict[str, Rationale] = {
             "Don't feed until the temperature is right.",
             "Don't plug this heater in again: its thermostat is done, replace it.",
         ),
+        rule_out="compare with a second thermometer, and look from outside whether the heater's pilot "
+        "lamp goes out now and then: a heater that switches itself off is not stuck",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.2,
@@ -198,6 +211,8 @@ RATIONALE: dict[str, Rationale] = {
             "an hour.",
             "No spare: float a closed bottle of warm water and change it often. Don't pour hot water in.",
         ),
+        rule_out="compare with a second thermometer, and look from outside whether the heater's pilot "
+        "lamp is lit; don't reach in to feel whether it is warm",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.2,
@@ -221,6 +236,8 @@ RATIONALE: dict[str, Rationale] = {
             "Very warm: float one closed bottle of cold water at a time, about 1 °C an hour. No loose ice.",
             "Don't feed; top up what has evaporated with matched water.",
         ),
+        rule_out="listen whether it runs and feel its air with a dry hand, away from the blades; compare"
+        " with a second thermometer and look at the room's temperature",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.2,
@@ -245,6 +262,8 @@ RATIONALE: dict[str, Rationale] = {
             "cold water change.",
             "Don't feed, and stop the CO2 until it is cooler.",
         ),
+        rule_out="compare with a second thermometer, hung in by its cord or stuck outside on the glass, "
+        "so that no hand goes into the water",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.2,
@@ -268,6 +287,8 @@ RATIONALE: dict[str, Rationale] = {
             "Warm by about 1 °C an hour; don't pour hot water in.",
             "Feed little or nothing until it is warm again.",
         ),
+        rule_out="compare with a second thermometer, hung in by its cord or stuck outside on the glass, "
+        "so that no hand goes into the water",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.2,
@@ -291,6 +312,8 @@ RATIONALE: dict[str, Rationale] = {
             "handle it.",
             "Check that the CO2 still stops before the lamp does.",
         ),
+        rule_out="compare the timer's clock with yours, and ask whether somebody has set the lamp's "
+        "times anew",
         on_delay_s=0,
         off_delay_s=1800,
         deadband=3.0,
@@ -312,6 +335,8 @@ RATIONALE: dict[str, Rationale] = {
             "Unplug the lamp at the wall before you touch it; look for damp, a loose plug, a dead driver.",
             "Don't open the lamp or its driver, and don't hang a makeshift lamp over the water.",
         ),
+        rule_out="look at the lamp: where it is lit, the light sensor is covered, has slipped, or its "
+        "cable is off",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.0,
@@ -332,6 +357,7 @@ RATIONALE: dict[str, Rationale] = {
             "A relay that sticks: unplug the timer at the wall with dry hands and replace it; don't open it.",
             "Next day keep to the normal hours; don't make up for anything.",
         ),
+        rule_out="look at the lamp: where it is out, the sun or another lamp shines on the sensor",
         on_delay_s=60,
         off_delay_s=900,
         deadband=0.0,
@@ -353,6 +379,8 @@ RATIONALE: dict[str, Rationale] = {
             "Still falling: plan for a new tube or lamp.",
             "With a new lamp begin with fewer hours, and set the CO2 by the fish, not by the lamp.",
         ),
+        rule_out="wipe the sensor and the lamp's cover, the lamp unplugged at the wall first, and "
+        "compare the next day",
         on_delay_s=0,
         off_delay_s=1800,
         deadband=3.0,
@@ -375,6 +403,7 @@ RATIONALE: dict[str, Rationale] = {
             "and reseat its connector.",
             "Don't change heater, CO2 or water because of this value.",
         ),
+        rule_out="compare with a second instrument or a drop test: where both agree, the probe is right",
         on_delay_s=60,
         off_delay_s=600,
         deadband=0.0,
@@ -396,6 +425,8 @@ RATIONALE: dict[str, Rationale] = {
             "Restart the device by unplugging its supply at the wall, with dry hands.",
             "Check temperature by hand until it reports again; don't go by the last values, they are old.",
         ),
+        rule_out="look at the device's own light and whether other tanks report: where they are silent "
+        "too, it is the network, the broker or the mains",
         on_delay_s=0,
         off_delay_s=600,
         deadband=0.0,
@@ -422,6 +453,8 @@ RATIONALE: dict[str, Rationale] = {
             "Power back: a closed filter that stood for hours holds foul water; unplug it, rinse its "
             "media in tank water, then restart it. Heater only when it is fully under water.",
         ),
+        rule_out="see whether the room's lights and the tank's other devices have power: where they "
+        "have, lamp or heater has failed alone",
         on_delay_s=0,
         off_delay_s=900,
         deadband=0.0,
@@ -449,6 +482,8 @@ RATIONALE: dict[str, Rationale] = {
             "While the power is off use a battery air pump.",
             "Anyone who felt a shock should see a doctor; in an emergency call an ambulance.",
         ),
+        rule_out="keep hands out; with the tank's circuit off at the breaker, run the pH board from a "
+        "battery: steps that go on then are the board's own and not the mains",
         on_delay_s=0,
         off_delay_s=1800,
         deadband=0.0,

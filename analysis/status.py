@@ -73,6 +73,10 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
     yield Text(f"      {alarm.headline}")
     if alarm.raised:
         yield Text(f"      time left: {alarm.time_left or 'can’t be said'}. First: {alarm.action[0]}")
+        if alarm.observations:
+            yield Text(f"      seen: {'; '.join(alarm.observations)}")
+        yield Text(f"      rule out: {alarm.rule_out}")
+        yield Text(f"      drawn: rushlight explain {alarm.occurrence}", style="dim")
 
 
 def _link(link: LinkFacts) -> Text:

@@ -36,8 +36,11 @@ class SilenceDetector(msgspec.Struct):
             value=round((now_ms - self.last_ms) / 60_000, 1),
             unit="min",
             cause="the microcontroller, its supply or the network is down, or the mains is",
-            observations=[f"last report {span} ago, at {tank.clock.text(self.last_ms)}"],
-            rule_out="rule out: look whether other tanks report, and whether the router and the mains are up",
+            observations=[
+                f"last report {span} ago, at {tank.clock.text(self.last_ms)}",
+                f"one is due every {tank.settings.report_every_s:g} s; silence is told of after "
+                f"{minutes_text(self.limit_ms(tank) / 1000)}",
+            ],
         )
 
 
@@ -103,7 +106,6 @@ class PowerDetector(msgspec.Struct):
                 unit="Cel",
                 cause="the mains failed, or a breaker or residual-current device has tripped",
                 observations=list(self.observations),
-                rule_out="rule out: look whether the lamp or the heater failed alone",
             )
         ]
 

@@ -237,9 +237,30 @@ class ProbeDetector(msgspec.Struct):
             quantity=name,
             priority="high" if name in (TEMPERATURE, PH) and health.fault != "noisy" else "medium",
             cause=CAUSES[health.fault],
-            observations=[shown, "what hangs on this probe is not being watched until it is mended"],
-            rule_out="rule out: compare with a second instrument",
+            observations=[shown, _seen(name, health, moment.frame.start_ms)],
         )
+
+
+def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
+    """The figures behind a fault, beside the value itself."""
+    if health.fault in ("dead", "impossible"):
+        if health.last_good_ms < 0:
+            return f"no good value for {health.dead_frames} min"
+        return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"
+    if health.fault == "flat":
+        days = health.longest_flat_min
+        if days and max(days) > 0:
+            return f"on the days before it stood still for {minutes_text(max(days) * 60)} at most"
+        return f"real water stirs within {minutes_text(FLAT_START_MIN[name] * 60)}"
+    if health.fault == "noisy":
+        swings = [abs(a - 2 * b + c) for a, b, c in zip(*(health.recent[i:] for i in range(3)), strict=False)]
+        unit = QUANTITIES[name].printed_unit
+        return (
+            f"it jumps by up to {max(swings, default=0.0):.2f} {unit}".rstrip()
+            + f" within minutes, usual is {max(health.roughness, 0.0):.2f}"
+        )
+    away = minutes_text((now_ms - health.jump_ms) / 1000)
+    return f"it leapt from {health.jump_from:.2f} and has stayed away for {away}"
 
 
 class StrayCurrentDetector(msgspec.Struct):
@@ -302,7 +323,6 @@ class StrayCurrentDetector(msgspec.Struct):
                     "down, each within a minute",
                     f"they come and go with {device}",
                 ],
-                rule_out="rule out: feed the pH board from a battery and see whether the steps stay",
             )
         ]
 

@@ -62,6 +62,32 @@ def test_cautions_cover_the_action(alarm: str) -> None:
 
 
 @pytest.mark.parametrize("alarm", EVERY)
+def test_says_what_would_rule_it_out_and_no_hand_comes_to_harm_by_it(alarm: str) -> None:
+    row = rationale_for(alarm)
+    assert 40 < len(row.rule_out) < 240 and not row.rule_out.endswith(".") and row.rule_out[0].islower()
+    # to look, measure or listen; no remedy is a test
+    assert re.search(r"\b(test|compare|look|see|wipe|measure|run)\b", row.rule_out)
+    assert cautions_due(row.rule_out) <= set(row.cautions)
+    if "unplug" in row.rule_out:
+        assert "at the wall" in row.rule_out
+    if "person-first" in row.cautions:
+        assert row.rule_out.startswith("keep hands out") and "off at the breaker" in row.rule_out
+    # a hand goes in only with the mains off, or not at all
+    if re.search(r"\b(hand|reach)\b", row.rule_out):
+        assert re.search(r"unplugged at the wall|don't reach|no hand|dry hand", row.rule_out)
+
+
+@pytest.mark.parametrize("alarm", EVERY)
+def test_raised_event_says_what_would_rule_it_out(alarm: str) -> None:
+    book = AlarmBook("alcove", "Alcove")
+    quantity = "ph" if alarm == "probe-fault" else ""
+    finding = Finding(alarm=alarm, quantity=quantity, priority=rationale_for(alarm).priority)
+    (event,) = book.update([finding], 0) + book.update([finding], 121_000)
+    assert event.rule_out.startswith("rule out: ") and len(event.rule_out) > 45
+    assert f"What would rule it out: {event.rule_out.removeprefix('rule out: ')}." in event.detail
+
+
+@pytest.mark.parametrize("alarm", EVERY)
 def test_raised_event_carries_the_cautions_in_words(alarm: str) -> None:
     book = AlarmBook("alcove", "Alcove")
     quantity = "ph" if alarm == "probe-fault" else ""
