@@ -51,12 +51,15 @@ class TankWatch:
     book : AlarmBook
         Its alarms; people act on it through the service.
     state : WatchState
+    moment : Moment or None
+        The newest frame and what was found out about it; for whoever looks on (`analysis.beliefs`).
     """
 
     def __init__(self, name: str, settings: TankSettings) -> None:
         self.tank = Tank(name, settings)
         self.book = AlarmBook(name, settings.title)
         self.state = WatchState()
+        self.moment: Moment | None = None
         self._active: set[str] = set()
         self._silence_limit_ms = SilenceDetector.limit_ms(self.tank)
         self._wire()
@@ -113,6 +116,7 @@ class TankWatch:
         fifth = block != state.block
         state.block = block
         moment = Moment(frame, day, minute, fifth, self._active, set())
+        self.moment = moment
         findings = state.probes.update(tank, moment)
         findings += state.lamp.update(tank, moment)
         findings += state.stray.update(tank, moment)
