@@ -23,6 +23,7 @@ from collector.settings import TankSettings
 __all__ = ["BELIEFS", "Belief", "RecordingWatch", "Sample", "beliefs"]
 
 _HALF_HOUR_MS = 1_800_000
+_STEPPED = 0.06  # pH; less is left out of account by the detector
 
 
 class Belief(NamedTuple):
@@ -123,17 +124,16 @@ def beliefs(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float]:
 
 def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | None]:
     gas = state.carbon_dioxide
-    ph = median(gas.block.values) if gas.block.values and moment.frame.ph is not None else None
-    if ph is None or "ph" in moment.faulty:
-        return {}
     lows = gas.extremes.lows
-    slope = gas.window.slope_per_hour(_HALF_HOUR_MS)
     out: dict[str, float | None] = {
         "ph_usual": gas.profile.at(moment.minute),
         "ph_usual_lowest": median(lows[-3:]) if lows else None,
-        "ph_slope_per_h": slope,
     }
-    unstepped = ph - moment.ph_stepped if abs(moment.ph_stepped) > 0.06 else ph
+    ph = median(gas.block.values) if gas.block.values and moment.frame.ph is not None else None
+    if ph is None or "ph" in moment.faulty:
+        return out
+    slope = out["ph_slope_per_h"] = gas.window.slope_per_hour(_HALF_HOUR_MS)
+    unstepped = ph - moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else ph
     kept = gas.kelvin_key, gas.factor
     estimate = gas.estimate(tank, unstepped, moment.frame.temperature)
     gas.kelvin_key, gas.factor = kept  # who looks on must change nothing
@@ -153,12 +153,13 @@ def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, 
 def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | None]:
     heat = state.temperature
     frame = moment.frame
+    usual = heat.profile.at(moment.minute)
     if frame.temperature is None or "temperature" in moment.faulty:
-        return {}
+        return {"temperature_usual_c": usual}
     room = frame.room if frame.room is not None else heat.rooms.values[-1] if heat.rooms.values else None
     held = heat._heater_range(tank)
     return {
-        "temperature_usual_c": heat.profile.at(moment.minute),
+        "temperature_usual_c": usual,
         "heater_holds_from_c": held[0] if held else None,
         "heater_holds_to_c": held[1] if held else None,
         "temperature_slope_c_per_h": heat.window.slope_per_hour(_HALF_HOUR_MS),
@@ -169,8 +170,8 @@ def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | No
 
 def _light(state: WatchState, moment: Moment) -> dict[str, float | None]:
     lamp = state.lamp
-    if moment.frame.light is None:
-        return {}
+    if not lamp.tracker.times:
+        return {}  # no light is measured here
     return {
         "lamp_on": moment.lamp_on,
         "lamp_should_be_on": moment.lamp_should_be_on,
@@ -182,6 +183,6 @@ def _light(state: WatchState, moment: Moment) -> dict[str, float | None]:
 def _power(moment: Moment) -> dict[str, float | None]:
     out = moment.lamp_out_since_ms
     return {
-        "ph_stepped": moment.ph_stepped or None,
+        "ph_stepped": moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else None,
         "lamp_out_min": (moment.frame.start_ms - out) / 60_000 if out >= 0 else None,
     }
