@@ -125,11 +125,13 @@ class LiveAnalysis:
 
     def take(self, readings: Sequence[Reading], now_ms: int) -> None:
         """Each reading once, in order of arrival."""
+        watches, returned = self.watches, self._returned
         for reading in readings:
-            watch = self.watches.get(reading.tank)
+            tank = reading.tank
+            watch = watches.get(tank)
             if watch is None:
                 continue
-            if reading.tank in self._returned:
+            if tank in returned:
                 self._bridge(watch, reading.time_ms)
             self._feed(watch, reading)
 
@@ -147,7 +149,9 @@ class LiveAnalysis:
 
     def _feed(self, watch: TankWatch, reading: Reading) -> None:
         try:
-            self._note(watch, watch.feed(reading))
+            events = watch.feed(reading)
+            if events or watch.book.changed:
+                self._note(watch, events)
         except Exception as error:
             # the readings are kept and the other tanks watched, whatever one detector does
             name = watch.tank.name

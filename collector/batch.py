@@ -82,8 +82,7 @@ class Batch(msgspec.Struct):
             store.set_aside(*aside)
         if self.counts:
             store.add_counts(self.counts)
-        for kind, key, blob in self.states:
-            store.save_state(kind, key, blob, None)
+        store.save_states(self.states)
 
 
 class BatchMaker:
@@ -137,9 +136,10 @@ class BatchMaker:
         touched = {reading.tank for reading in batch.readings}
         for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
             batch.states.append(("stamper", tank, encode(self._stampers[tank].state)))
-        quality = self._intake.quality.states() if touched else {}
-        for tank in sorted(touched & quality.keys()):
-            batch.states.append(("quality", tank, encode(quality[tank])))
+        for tank in sorted(touched):
+            quality = self._intake.quality.states_of(tank)
+            if quality:
+                batch.states.append(("quality", tank, encode(quality)))
         return batch
 
     def _take(self, arrival: Arrival, batch: Batch) -> None:
@@ -175,8 +175,7 @@ class BatchMaker:
                     f"{tank}: its device's clock is wrong (before 2020, too old, or in the future); such "
                     "reports are stamped on arrival; set its clock, or send no time",
                 )
-            for reading in stamped.readings:
-                batch.readings += self._intake.take(reading)
+            batch.readings += self._intake.take_all(stamped.readings)
 
     def _decode(self, arrival: Arrival, batch: Batch) -> list[Report]:
         delivery = arrival.delivery

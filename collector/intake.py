@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from collector.calibration import ph_from_millivolts
 from collector.quality import QualityChecker
@@ -12,6 +12,7 @@ from collector.settings import Settings
 __all__ = ["Intake"]
 
 WARM_C = 25.0  # where no water temperature is known yet
+_SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
 
 
 class Intake:
@@ -37,7 +38,7 @@ class Intake:
         flag = self.quality.series(tank, quantity).flag
         if quantity != TEMPERATURE:
             return flag
-        warm, suspect = self.warm, int(Flag.SUSPECT)
+        warm, suspect = self.warm, _SUSPECT
 
         def flag_temperature(time_ms: int, value: float | None) -> int:
             found = flag(time_ms, value)
@@ -47,19 +48,30 @@ class Intake:
 
         return flag_temperature
 
-    def take(self, reading: Reading) -> tuple[Reading, ...]:
+    def take(self, reading: Reading) -> list[Reading]:
         """The flagged reading, and behind `ph_probe` the `ph` that it stands for."""
-        flag = self.quality.flag(reading)
-        quantity = reading.quantity
-        if quantity == TEMPERATURE:
-            if flag < Flag.SUSPECT and reading.value is not None:
-                self._celsius[reading.tank] = reading.value
-        elif quantity == PH_PROBE:
-            value = None
-            if reading.value is not None and flag != Flag.FAIL:
-                celsius = self._celsius.get(reading.tank, WARM_C)
-                value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
-            derived = Reading(reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp)
-            self.quality.flag(derived)
-            return reading, derived
-        return (reading,)
+        return self.take_all([reading])
+
+    def take_all(self, readings: Iterable[Reading]) -> list[Reading]:
+        """The same for several, in order of arrival."""
+        found: list[Reading] = []
+        flag_of = self.quality.flag
+        for reading in readings:
+            flag = flag_of(reading)
+            found.append(reading)
+            quantity = reading.quantity
+            if quantity == TEMPERATURE:
+                if flag < _SUSPECT and reading.value is not None:
+                    self._celsius[reading.tank] = reading.value
+            elif quantity == PH_PROBE:
+                found.append(self._derived(reading))
+        return found
+
+    def _derived(self, reading: Reading) -> Reading:
+        value = None
+        if reading.value is not None and reading.flag != Flag.FAIL:
+            celsius = self._celsius.get(reading.tank, WARM_C)
+            value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+        derived = Reading(reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp)
+        self.quality.flag(derived)
+        return derived

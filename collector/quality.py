@@ -10,6 +10,10 @@ Where a stream must differ from the manual:
   leaves the last accepted value by more than the spike threshold is SUSPECT. If the next point stays with
   it, the change was true (a water change): it is accepted and the flag is PASS again. If the next point goes
   back, it was a spike. So a true step costs one SUSPECT, never a FAIL.
+- *Spike threshold.* The manual leaves it to the operator, one number for each site. Here the number is only the
+  upper bound: the threshold follows the series' own liveliness, `step_factor` times the largest of its last
+  changes (one that fades by `step_memory` with each reading). A calm probe that jumps by little is told,
+  a lively or noisy one is left in peace.
 - *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
   of a probe read every second is no "rate". Confirmed in the same way.
 - *Flat line* counts from the first value of a run that stays within the tolerance of it.
@@ -41,7 +45,8 @@ __all__ = ["LIMITS", "Limits", "QualityChecker", "SeriesQuality", "SeriesState"]
 _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
 _NONE = math.inf
 _HOUR_MS = 3_600_000
-_GAP_MS = 900_000  # after so long without a value, neighbours say nothing about the next one
+_GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
+_LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
 
 
 class Limits(NamedTuple):
@@ -61,6 +66,9 @@ class Limits(NamedTuple):
         Within the tolerance for so long is SUSPECT, FAIL.
     broken : tuple of float
         Values by which a probe says that it has not measured; FAIL.
+    step_floor, step_factor, step_memory : float
+        A step of more than `step_factor` times the liveliness, and of more than the floor, is SUSPECT until
+        confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
     """
 
     fail_low: float
@@ -74,6 +82,9 @@ class Limits(NamedTuple):
     flat_suspect_ms: float = _NONE
     flat_fail_ms: float = _NONE
     broken: tuple[float, ...] = ()
+    step_floor: float = _NONE
+    step_factor: float = 1.0
+    step_memory: float = 0.9
 
 
 # A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
@@ -84,12 +95,12 @@ _DIGITAL_THERMOMETER = (85.0, -127.0)
 # pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
 LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(
-        -5, 60, 2, 42, 1.0, 0.1, 0.5, 0.001, 12 * _HOUR_MS, 48 * _HOUR_MS, _DIGITAL_THERMOMETER
+        -5, 60, 2, 42, 1.0, 0.1, 0.5, 0.001, 12 * _HOUR_MS, 48 * _HOUR_MS, _DIGITAL_THERMOMETER, 0.5, 10, 0.95
     ),
     ROOM_TEMPERATURE: Limits(
         -30, 70, -15, 50, 3.0, 0.3, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
     ),
-    PH: Limits(0, 14, 3.5, 10.5, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS),
+    PH: Limits(0, 14, 3.5, 10.5, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
     PH_PROBE: Limits(-600, 600, -250, 250, 18, 1.2, 9, 0.005, 12 * _HOUR_MS, 48 * _HOUR_MS),
     LIGHT: Limits(-5, 250_000, -1, 150_000),
     HEATER_POWER: Limits(-50, 20_000, -5, 4_000),
@@ -109,6 +120,7 @@ class SeriesState(msgspec.Struct, array_like=True):
     flat: float
     flat_ms: int
     spikes: int
+    lively: float = math.nan
 
 
 class SeriesQuality:
@@ -122,7 +134,9 @@ class SeriesQuality:
         "_last",
         "_last_ms",
         "_limits",
+        "_lively",
         "_low",
+        "_memory",
         "_pending",
         "_quiet",
         "_tolerance",
@@ -133,7 +147,10 @@ class SeriesQuality:
         self._limits = limits
         self._low = limits.suspect_low
         self._high = limits.suspect_high
-        self._quiet = min(limits.spike, limits.rate_floor)  # a smaller change needs no test
+        self._quiet = min(
+            limits.spike, limits.rate_floor, limits.step_floor
+        )  # a smaller change needs no test
+        self._memory = limits.step_memory
         self._tolerance = limits.flat_tolerance
         self._flat_suspect_ms = limits.flat_suspect_ms
         if state is None:
@@ -144,10 +161,15 @@ class SeriesQuality:
         self._flat = state.flat
         self._flat_ms = state.flat_ms
         self.spikes = state.spikes
+        # nothing known yet: as lively as the fixed threshold allows
+        known = state.lively == state.lively
+        self._lively = state.lively if known else min(limits.spike / limits.step_factor, 1e9)
 
     def state(self) -> SeriesState:
         """For `SeriesQuality(limits, state)` after a restart."""
-        return SeriesState(self._last, self._last_ms, self._pending, self._flat, self._flat_ms, self.spikes)
+        return SeriesState(
+            self._last, self._last_ms, self._pending, self._flat, self._flat_ms, self.spikes, self._lively
+        )
 
     def flag(self, time_ms: int, value: float | None) -> int:
         """Flag of the newest value: 1 pass, 3 suspect, 4 fail, 9 missing.
@@ -169,9 +191,13 @@ class SeriesQuality:
             flag = self._neighbours(time_ms, value, change)
             if flag:
                 return flag
-        elif self._pending == self._pending:
-            self._pending = math.nan
-            self.spikes += 1
+        else:
+            if self._pending == self._pending:
+                self._pending = math.nan
+                self.spikes += 1
+            self._lively *= self._memory
+            if change > self._lively or -change > self._lively:
+                self._lively = abs(change)
         self._last = value
         self._last_ms = time_ms
         tolerance = self._tolerance
@@ -191,25 +217,28 @@ class SeriesQuality:
     def _neighbours(self, time_ms: int, value: float, change: float) -> int:
         """0 where the value is to be accepted, its flag where it is not."""
         elapsed = time_ms - self._last_ms
-        if -_GAP_MS < elapsed <= 0:
+        if -_LATE_MS < elapsed <= 0:
             return _PASS  # sent late, or twice in one millisecond: what came since stands
-        if elapsed <= -_GAP_MS or elapsed > _GAP_MS or change != change:
+        if elapsed <= -_LATE_MS or elapsed > _GAP_MS or change != change:
             self._pending = math.nan  # a new start
             self._flat = math.nan
             return 0
         limits = self._limits
         size = abs(change)
-        allowed = min(limits.spike, max(limits.rate_floor, limits.rate_per_s * elapsed / 1000))
-        if size <= allowed:
-            if self._pending == self._pending:
-                self._pending = math.nan
-                self.spikes += 1
-            return 0
+        fixed = min(limits.spike, max(limits.rate_floor, limits.rate_per_s * elapsed / 1000))
+        allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
         pending, self._pending = self._pending, value
-        if abs(value - pending) <= allowed:
+        if size <= allowed:
             self._pending = math.nan
-            return 0  # a second one like it: the step was true
-        return _SUSPECT
+            if pending == pending:
+                self.spikes += 1
+        elif abs(value - pending) <= fixed:
+            self._pending = math.nan  # a second one like it: the step was true
+        else:
+            return _SUSPECT
+        # a step counts for no more than it might have been, or one would hide the next
+        self._lively = max(self._memory * self._lively, min(size, allowed))
+        return 0
 
 
 class QualityChecker:
@@ -229,33 +258,37 @@ class QualityChecker:
         states: dict[str, dict[str, SeriesState]] | None = None,
     ) -> None:
         self._limits = LIMITS if limits is None else limits
-        self._series: dict[tuple[str, str], SeriesQuality] = {}
+        self._tanks: dict[str, dict[str, SeriesQuality]] = {}
         for tank, by_quantity in (states or {}).items():
-            for quantity, state in by_quantity.items():
-                if quantity in self._limits:
-                    self._series[tank, quantity] = SeriesQuality(self._limits[quantity], state)
+            self._tanks[tank] = {
+                quantity: SeriesQuality(self._limits[quantity], state)
+                for quantity, state in by_quantity.items()
+                if quantity in self._limits
+            }
 
     def series(self, tank: str, quantity: str) -> SeriesQuality:
         """The checker of one series, to be kept by a caller in a hurry; KeyError for an unknown quantity."""
-        series = self._series.get((tank, quantity))
+        by_quantity = self._tanks.get(tank)
+        if by_quantity is None:
+            by_quantity = self._tanks[tank] = {}
+        series = by_quantity.get(quantity)
         if series is None:
-            series = self._series[tank, quantity] = SeriesQuality(self._limits[quantity])
+            series = by_quantity[quantity] = SeriesQuality(self._limits[quantity])
         return series
 
     def flag(self, reading: Reading) -> int:
         """Set and return `reading.flag`; 2 (not evaluated) for a quantity without thresholds."""
-        series = self._series.get((reading.tank, reading.quantity))
-        if series is None:
-            if reading.quantity not in self._limits:
-                reading.flag = _NOT_EVALUATED
-                return _NOT_EVALUATED
-            series = self.series(reading.tank, reading.quantity)
+        if reading.quantity not in self._limits:
+            reading.flag = _NOT_EVALUATED
+            return _NOT_EVALUATED
+        series = self.series(reading.tank, reading.quantity)
         reading.flag = flag = series.flag(reading.time_ms, reading.value)
         return flag
 
     def states(self) -> dict[str, dict[str, SeriesState]]:
         """State of every series by tank and quantity, for msgspec and the store."""
-        found: dict[str, dict[str, SeriesState]] = {}
-        for (tank, quantity), series in self._series.items():
-            found.setdefault(tank, {})[quantity] = series.state()
-        return found
+        return {tank: self.states_of(tank) for tank in self._tanks}
+
+    def states_of(self, tank: str) -> dict[str, SeriesState]:
+        """State of one tank's series by quantity; empty where it has none."""
+        return {quantity: series.state() for quantity, series in self._tanks.get(tank, {}).items()}

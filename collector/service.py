@@ -7,6 +7,7 @@ nothing is acknowledged, nothing is judged twice, nothing more is taken from the
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import threading
@@ -122,7 +123,7 @@ class CollectorService:
         self._most = most
         self._say = ClearLog(_log, clock)
         self._maker = BatchMaker(settings, self._say)
-        self._queue: queue.Queue[Arrival] = queue.Queue(_QUEUE)
+        self._queue: queue.SimpleQueue[Arrival] = queue.SimpleQueue()  # much faster than Queue
         self._stop = threading.Event()
         self._last_ms = [0] * len(self._links)
         self._tick_ms = self._poll_ms = self._report_ms = 0
@@ -158,12 +159,10 @@ class CollectorService:
 
     def _deliver(self, number: int, delivery: Delivery) -> None:
         """On a link's thread. A full queue holds the link up, which is what a full store should do."""
-        while True:
-            try:
-                return self._queue.put(Arrival(number, delivery), timeout=0.2)
-            except queue.Full:
-                if self._stop.is_set():
-                    return  # not acknowledged
+        while self._queue.qsize() >= _QUEUE:
+            if self._stop.wait(0.05):
+                return  # not acknowledged
+        self._queue.put(Arrival(number, delivery))
 
     def _round(self) -> None:
         arrivals = self._collect()
@@ -192,15 +191,17 @@ class CollectorService:
         except queue.Empty:
             return []
         end = time.monotonic() + _BATCH_S
-        while len(arrivals) < self._most:
+        while True:
+            with contextlib.suppress(queue.Empty):
+                while len(arrivals) < self._most:
+                    arrivals.append(self._queue.get_nowait())
             left = end - time.monotonic()
-            if left <= 0:
-                break
+            if len(arrivals) >= self._most or left <= 0:
+                return arrivals
             try:
                 arrivals.append(self._queue.get(timeout=min(left, _LULL_S)))
             except queue.Empty:
-                break
-        return arrivals
+                return arrivals
 
     def _batch(self, arrivals: Sequence[Arrival]) -> Batch:
         batch = self._maker.make(arrivals)

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import msgspec
 
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
-from collector.wire import Record, Report
+from collector.wire import Report
 
 __all__ = ["Stamped", "Stamper", "StamperState"]
 
@@ -97,7 +97,11 @@ class Stamper:
         """
         state = self.state
         seq = report.seq
-        times = [_plausible(record, arrived_ms) for record in report.records]
+        earliest, latest = max(EARLIEST_MS, arrived_ms - BACKLOG_MS), arrived_ms + AHEAD_MS
+        times = [  # the device's own where they can be believed
+            time if (time := record.time_ms) is not None and earliest <= time <= latest else None
+            for record in report.records
+        ]
         timed = None not in times
         print_ = _fingerprint(report)
         before_ms = state.recent.get(print_)
@@ -178,14 +182,6 @@ class Stamper:
             if len(recent) <= _WINDOW and arrived_ms - recent[oldest] <= _WINDOW_MS:
                 return
             del recent[oldest]
-
-
-def _plausible(record: Record, arrived_ms: int) -> int | None:
-    """The device's own time where it can be believed."""
-    time = record.time_ms
-    if time is None or time < EARLIEST_MS:
-        return None
-    return time if arrived_ms - BACKLOG_MS <= time <= arrived_ms + AHEAD_MS else None
 
 
 def _fingerprint(report: Report) -> int:

@@ -154,6 +154,7 @@ def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report
     base_name, base_unit = "", None
     base_time: float | None = None
     base_value = 0.0
+    base_owner: str | None = tank  # whose the quantity is where its own name says no more
     report_tank = ""
     records: list[Record] = []
     for item in pack:
@@ -161,6 +162,7 @@ def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report
             raise WireError("version", f"SenML version {item.bver}; only up to {_VERSION} is understood")
         if item.bn is not None:
             base_name = item.bn
+            base_owner = (base_name[:-1] or tank) if base_name.endswith("/") else None
         if item.bt is not None:
             base_time = item.bt
         if item.bu is not None:
@@ -171,15 +173,20 @@ def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report
         text = item.vs
         if not item.n and value is None and text is None and item.vb is None and item.u is None:
             continue  # only sets base fields
-        name = base_name + item.n
-        owner, _, quantity = name.rpartition("/")
-        owner = owner or tank
+        quantity = item.n
         unit = UNITS.get(quantity)
-        if unit is None:
-            problems.append(_unknown_quantity(name, quantity))
-            continue
+        if unit is not None and base_owner is not None:
+            owner = base_owner
+        else:
+            name = base_name + quantity
+            owner, _, quantity = name.rpartition("/")
+            owner = owner or tank
+            unit = UNITS.get(quantity)
+            if unit is None:
+                problems.append(_unknown_quantity(name, quantity))
+                continue
         if owner != report_tank or not owner:
-            problem = _check_tank(name, owner, report_tank)
+            problem = _check_tank(base_name + item.n, owner, report_tank)
             if problem is not None:
                 problems.append(problem)
                 continue
@@ -229,7 +236,10 @@ def _seq_of(pack: list[_Senml], problems: list[WireError]) -> int:
 
 
 def _milliseconds(seconds: float) -> int:
-    return round(max(-_FARTHEST_MS, min(_FARTHEST_MS, seconds * 1000)))
+    found = seconds * 1000
+    if -_FARTHEST_MS <= found <= _FARTHEST_MS:
+        return round(found)
+    return _FARTHEST_MS if found > 0 else -_FARTHEST_MS
 
 
 def _unknown_quantity(name: str, quantity: str) -> WireError:

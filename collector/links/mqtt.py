@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -21,6 +21,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.errors import SettingsError
 from collector.links.base import Deliver, Delivery
+from collector.links.client import FastClient, Message, TlsSocket
 from collector.log import ClearLog, Clock
 from collector.settings import MqttLink
 from collector.wire import MAX_PAYLOAD
@@ -50,47 +51,6 @@ _COUNTERS = (
     "refused",
     "failed",
 )
-
-
-class _TlsSocket(ssl.SSLSocket):
-    """Closed where the handshake fails: paho would leave it open."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-class _Client(mqtt.Client):
-    """Paho's client, keeping why it could not connect, and outliving what it can't parse."""
-
-    failure: str = ""
-    parting: threading.Event
-
-    def reconnect(self) -> MQTTErrorCode:
-        try:
-            return super().reconnect()
-        except OSError as error:
-            self.failure = _failure(error)
-            raise
-        except Exception as error:  # such as UnicodeError from a host name: paho's thread would end
-            self.failure = _failure(error)
-            raise OSError(str(error)) from error
-
-    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
-        while True:
-            try:
-                return super().loop_forever(timeout, retry_first_connection)
-            except Exception:
-                _log.exception("%s: can't understand the broker; connecting anew", self.host)
-            if self.parting.wait(self._reconnect_max_delay / 10):
-                return MQTTErrorCode.MQTT_ERR_NO_CONN
-            try:
-                self.reconnect()
-            except OSError:
-                self._handle_on_connect_fail()
 
 
 class BrokerLink:
@@ -135,9 +95,9 @@ class BrokerLink:
         self._parting = threading.Event()
         self._client = self._build(base or Path(), retry_s)
 
-    def _build(self, base: Path, retry_s: tuple[float, float]) -> _Client:
+    def _build(self, base: Path, retry_s: tuple[float, float]) -> FastClient:
         settings = self._settings
-        client = _Client(
+        client = FastClient(
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             clean_session=None if self._five else False,
@@ -145,6 +105,8 @@ class BrokerLink:
             manual_ack=True,
         )
         client.parting = self._parting
+        client.describe = _failure
+        client.on_publish_packet = self._on_publish_packet
         username = settings.username
         if settings.username_env is not None:
             username = _environment(settings.username_env, "username_env")
@@ -161,7 +123,6 @@ class BrokerLink:
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         client.on_subscribe = self._on_subscribe
         return client
 
@@ -182,11 +143,12 @@ class BrokerLink:
 
     def acknowledge(self, deliveries: Iterable[Delivery]) -> None:
         """Acknowledge after the commit; what came by an earlier connection comes again and is skipped."""
-        for delivery in deliveries:
-            connection, mid, qos = delivery.token
-            if qos and connection == self._connection and self._up:
-                self._client.ack(mid, qos)
-                self.counters["acknowledged"] += 1
+        if not self._up:
+            return
+        current = self._connection
+        mids = [mid for connection, mid in (d.token for d in deliveries) if mid and connection == current]
+        self._client.acknowledge(mids)
+        self.counters["acknowledged"] += len(mids)
 
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
@@ -292,16 +254,16 @@ class BrokerLink:
                 logging.ERROR,
             )
 
-    def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_publish_packet(self, message: Message) -> None:
         try:
             self._take(message)
         except Exception:
             # not acknowledged: it comes again with the next connection
             _log.exception("%s: a message could not be taken in", self.name)
 
-    def _take(self, message: mqtt.MQTTMessage) -> None:
+    def _take(self, message: Message) -> None:
         try:
-            topic = message.topic
+            topic = message.topic.decode("utf-8")
         except UnicodeDecodeError:
             topic = "?"
         size = len(message.payload)
@@ -310,19 +272,22 @@ class BrokerLink:
             self._say.say(
                 "oversize", f"{self.name}: {topic!r}: dropped {size} bytes; at most {MAX_PAYLOAD} are read"
             )
-            self._client.ack(message.mid, message.qos)
+            self._drop(message)
             return
         if message.retain and not topic.endswith("/device"):
             # MQTT 3.1.1 can't ask the broker to leave it out, see on_connect
             self.counters["retained"] += 1
-            self._client.ack(message.mid, message.qos)
+            self._drop(message)
             return
         self.counters["delivered"] += 1
         self.counters["redelivered"] += message.dup
         assert self._deliver is not None
-        token = (self._connection, message.mid, message.qos)
-        payload = bytes(message.payload)
-        self._deliver(Delivery(self.name, topic, payload, self._clock(), message.dup, token))
+        token = (self._connection, message.mid)
+        self._deliver(Delivery(self.name, topic, message.payload, self._clock(), message.dup, token))
+
+    def _drop(self, message: Message) -> None:
+        if message.qos:
+            self._client.acknowledge([message.mid])
 
 
 def _tls(settings: MqttLink, base: Path) -> ssl.SSLContext:
@@ -333,7 +298,7 @@ def _tls(settings: MqttLink, base: Path) -> ssl.SSLContext:
     )
     try:
         context = ssl.create_default_context(cafile=ca)
-        context.sslsocket_class = _TlsSocket
+        context.sslsocket_class = TlsSocket
         if certificate is not None:
             context.load_cert_chain(certificate, key)
     except OSError as error:  # ssl.SSLError is one

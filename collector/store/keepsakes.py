@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from collector.store.base import SetAside
 from collector.store.database import Database
@@ -27,11 +27,15 @@ class Keepsakes(Database):
             The position up to which readings have gone into it. Later readings are kept as rows, in order
             of arrival, for as long as a state needs them; None where it needs none.
         """
+        self.save_states([(kind, key, blob)], position)
+
+    def save_states(self, states: Iterable[tuple[str, str, bytes]], position: int | None = None) -> None:
+        """The same for several of (kind, key, blob), in one go."""
         with self.transaction():
-            self._run(
+            self._run_many(
                 "INSERT INTO states (kind, key, blob, position) VALUES (?, ?, ?, ?)"
                 " ON CONFLICT (kind, key) DO UPDATE SET blob = excluded.blob, position = excluded.position",
-                (kind, key, blob, position),
+                [(kind, key, blob, position) for kind, key, blob in states],
             )
 
     def load_state(self, kind: str, key: str) -> tuple[bytes, int] | None:
