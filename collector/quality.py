@@ -10,10 +10,11 @@ Where a stream must differ from the manual:
   leaves the last accepted value by more than the spike threshold is SUSPECT. If the next point stays with
   it, the change was true (a water change): it is accepted and the flag is PASS again. If the next point goes
   back, it was a spike. So a true step costs one SUSPECT, never a FAIL.
-- *Spike threshold.* The manual leaves it to the operator, one number for each site. Here the number is only the
-  upper bound: the threshold follows the series' own liveliness, `step_factor` times the largest of its last
-  changes (one that fades by `step_memory` with each reading). A calm probe that jumps by little is told,
-  a lively or noisy one is left in peace.
+- *Spike threshold.* The manual leaves it to the operator, one number for each site. Where reports are rare
+  (five minutes and more) the number is only the upper bound: the threshold follows the series' own
+  liveliness, `step_factor` times the largest of its last changes (which fades by `step_memory` with each
+  reading). A calm probe that jumps by little is told, a lively one is left in peace. Closer reports need it
+  not: the detectors see them minute by minute.
 - *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
   of a probe read every second is no "rate". Confirmed in the same way.
 - *Flat line* counts from the first value of a run that stays within the tolerance of it.
@@ -46,6 +47,7 @@ _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
 _NONE = math.inf
 _HOUR_MS = 3_600_000
 _GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
+_RARE_MS = 300_000  # from here on each report stands for itself
 _LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
 
 
@@ -226,7 +228,9 @@ class SeriesQuality:
         limits = self._limits
         size = abs(change)
         fixed = min(limits.spike, max(limits.rate_floor, limits.rate_per_s * elapsed / 1000))
-        allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
+        allowed = fixed
+        if elapsed >= _RARE_MS:
+            allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
         pending, self._pending = self._pending, value
         if size <= allowed:
             self._pending = math.nan

@@ -123,6 +123,8 @@ class ProbeDetector(msgspec.Struct):
         minutes = (moment.frame.start_ms - series.flat_since) / MINUTE_MS
         if name == LIGHT and series.last < 150:
             minutes = 0.0  # dark is dark
+        elif name == TEMPERATURE and abs(series.last) < 0.3:
+            minutes = 0.0  # freezing water holds its temperature
         if moment.day != health.flat_day:
             if health.flat_day >= 0 and health.fault != "flat":
                 health.longest_flat_min.append(health.flat_today)
@@ -135,7 +137,8 @@ class ProbeDetector(msgspec.Struct):
         limit = FLAT_START_MIN[name]
         if len(health.longest_flat_min) >= 2:
             # this probe's own longest stillness, three times over
-            limit = min(max(FLAT_FLOOR_MIN[name], 3 * max(health.longest_flat_min)), 2.5 * limit)
+            longest = max(health.longest_flat_min)
+            limit = min(max(FLAT_FLOOR_MIN[name], 3 * longest), max(2.5 * limit, 1.5 * longest))
         if minutes > limit:
             if health.fault != "flat":
                 health.since_ms = moment.frame.start_ms
