@@ -6,7 +6,8 @@ RushlightError
 ├── LinkLost           a serial port or broker went away: retry with backoff (transient)
 ├── StoreError         the store can't do what was asked
 │   ├── StoreFull      no room on the disk: stop acknowledging, retry (transient)
-│   └── StoreNewer     the file was written by a newer version
+│   ├── StoreNewer     the file was written by a newer version
+│   └── ServerAway     a server store can't be reached or takes nothing now: keep, retry (transient)
 ├── AlarmError         a person asked for what can't be done to that alarm (acknowledge, shelve)
 └── ReplayError        a recorded file can't be read; the message names file and line
 """
@@ -18,6 +19,7 @@ __all__ = [
     "LinkLost",
     "ReplayError",
     "RushlightError",
+    "ServerAway",
     "SettingsError",
     "StoreError",
     "StoreFull",
@@ -56,6 +58,19 @@ class StoreFull(StoreError):
 
 class StoreNewer(StoreError):
     """The store's schema is newer than this program."""
+
+
+class ServerAway(StoreError):
+    """A server store takes or gives nothing now; what it is to have waits in the local file.
+
+    `wait_s` is how long the server asks to be left alone, None where it doesn't say; `slow` is True where it
+    did not answer in time.
+    """
+
+    def __init__(self, message: str, *, wait_s: float | None = None, slow: bool = False) -> None:
+        super().__init__(message)
+        self.wait_s = wait_s
+        self.slow = slow
 
 
 class AlarmError(RushlightError):

@@ -1,7 +1,8 @@
 """`rushlight.toml` into typed settings; every error names the file and the key and says what to do.
 
-The keys are those of the contract's section 3. Additions: `[store] keep_days`, `[tanks.X.ph_calibration]`,
-`[tanks.X.water] air_co2_ppm`, `[notices] quiet_from, quiet_to, quiet_timezone, wake_for`, `[status_page]`.
+The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
+`[tanks.X.ph_calibration]`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
+`[notices] quiet_from, quiet_to, quiet_timezone, wake_for`.
 """
 
 from __future__ import annotations
@@ -85,7 +86,11 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
 
 
 class StoreSettings(_Table):
-    """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever."""
+    """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever.
+
+    `path` is the local file, with "influxdb" too: all goes there first, and readings stay in it for
+    `keep_local_days` after they are on the server.
+    """
 
     kind: Literal["embedded", "influxdb"] = "embedded"
     path: str = "rushlight.db"
@@ -94,6 +99,7 @@ class StoreSettings(_Table):
     bucket: str | None = None
     token_env: str | None = None
     keep_days: dict[str, float] = {}
+    keep_local_days: float = 30
 
 
 class WaterSettings(_Table):
@@ -410,6 +416,10 @@ def _check(settings: Settings) -> Iterator[str]:
         for name in ("url", "bucket"):
             if not getattr(settings.store, name):
                 yield f"store.{name}: must be given for an InfluxDB store"
+        if settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
+            yield f'store.url: {settings.store.url!r} must begin with http://, as in "http://localhost:8086"'
+        if not settings.store.keep_local_days >= 15:
+            yield "store.keep_local_days: must be at least 15; the analysis looks back as far as 14 days"
     for quantity, days in settings.store.keep_days.items():
         if quantity not in QUANTITIES:
             guess = _guess(quantity, list(QUANTITIES))

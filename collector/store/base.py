@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import heapq
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
@@ -11,17 +12,21 @@ from collector.readings import Reading
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Notice", "ReadingStore", "Request", "SetAside", "Summary"]
+    from collector.store.codec import Columns
+
+__all__ = [
+    "Notice",
+    "ReadingSource",
+    "ReadingStore",
+    "Request",
+    "SetAside",
+    "Summary",
+    "in_time_order",
+]
 
 
-class ReadingStore(Protocol):
-    """Readings in, readings out. All spans of time are half open: `start_ms <= time < end_ms`."""
-
-    def transaction(self) -> AbstractContextManager[None]:
-        """All or nothing of what is written inside; a transaction inside another one joins it."""
-
-    def add_readings(self, readings: Sequence[Reading]) -> int:
-        """Keep readings; one that is there already is left alone. Returns how many were new."""
+class ReadingSource(Protocol):
+    """Readings out of a local file or a server. Spans of time are half open: `start_ms <= time < end_ms`."""
 
     def readings(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
@@ -34,6 +39,14 @@ class ReadingStore(Protocol):
     def tanks(self) -> list[str]:
         """Names of all tanks that have readings, sorted."""
 
+    def quantities(self, tank: str) -> list[str]:
+        """Quantities a tank has readings of, sorted."""
+
+    def columns(
+        self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> Columns:
+        """One series as numpy arrays, by time and seq."""
+
     def frame(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
     ) -> pd.DataFrame:
@@ -41,6 +54,35 @@ class ReadingStore(Protocol):
 
     def close(self) -> None:
         """Let go of files and connections."""
+
+
+class ReadingStore(ReadingSource, Protocol):
+    """Readings in, readings out."""
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """All or nothing of what is written inside; a transaction inside another one joins it."""
+
+    def add_readings(self, readings: Sequence[Reading]) -> int:
+        """Keep readings; one that is there already is left alone. Returns how many were new."""
+
+
+def in_time_order(
+    source: ReadingSource,
+    tanks: Iterable[str] | None = None,
+    start_ms: int | None = None,
+    end_ms: int | None = None,
+) -> Iterator[Reading]:
+    """All series of some tanks (None: all) as one, by time; the same order from whichever source.
+
+    Readings of one millisecond come by tank and quantity (by name), then seq.
+    """
+    names = sorted(source.tanks() if tanks is None else tanks)
+    series = [
+        source.readings(tank, quantity, start_ms, end_ms)
+        for tank in names
+        for quantity in source.quantities(tank)
+    ]
+    return heapq.merge(*series, key=lambda reading: reading.time_ms)
 
 
 class Notice(NamedTuple):
