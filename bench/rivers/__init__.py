@@ -1,0 +1,1 @@
+"""Real river water with technicians' labels: the probe-fault path against QARTOD."""
