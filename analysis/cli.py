@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from collector.parts import Part
     from collector.settings import Settings
 
 __all__ = ["cli", "main"]
@@ -21,6 +22,20 @@ _CONFIG = click.option(
     show_default=True,
     metavar="FILE",
     help="The settings file.",
+)
+
+
+def _part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:
+    from collector.parts import parse_part
+
+    try:
+        return None if text is None else parse_part(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+
+
+_PART = click.option(
+    "--part", metavar="K/N", callback=_part, help="Of N collectors that share the tanks, the K-th: 2/4."
 )
 
 
@@ -62,8 +77,9 @@ def demo(directory: Path | None, seconds: float | None) -> int:
 
 @cli.command()
 @_CONFIG
+@_PART
 @click.option("--verbose", is_flag=True, help="Log more.")
-def run(config: str, verbose: bool) -> int:
+def run(config: str, part: Part | None, verbose: bool) -> int:
     """Collect, store, watch and alert until it is stopped."""
     import logging
 
@@ -75,7 +91,7 @@ def run(config: str, verbose: bool) -> int:
     )
     from analysis.running import run_service
 
-    return 0 if run_service(settings) else 1
+    return 0 if run_service(settings, part=part) else 1
 
 
 @cli.command()
@@ -147,14 +163,33 @@ def replay(
 
 @cli.command()
 @_CONFIG
-def status(config: str) -> int:
+@click.option("--png", metavar="FILE", help="Draw a picture instead of printing.")
+@click.argument("alarm_id", metavar="ALARM-ID")
+def explain(config: str, png: str | None, alarm_id: str) -> int:
+    """Show why an alarm was raised: the curve, what the model expected, the moment of decision.
+
+    ALARM-ID is what notices and `rushlight status` name, as tank/co2-overdose/2026-03-01T02:14:10Z; without
+    the time it is the latest one.
+    """
+    from analysis.explaining import explain_alarm
+    from collector.service import system_clock
+
+    for line in explain_alarm(_settings(config), alarm_id, png, system_clock(), sys.stderr):
+        click.echo(line)
+    return 0
+
+
+@cli.command()
+@_CONFIG
+@_PART
+def status(config: str, part: Part | None) -> int:
     """Show on one screen how the tanks are, from the store; also while the service runs."""
     from analysis.running import require_embedded
     from analysis.status import print_status
     from collector.service import system_clock
     from collector.store.embedded import EmbeddedStore
 
-    settings = _settings(config)
+    settings = _settings(config, part)
     require_embedded(settings)
     store = EmbeddedStore(settings.store_path(), read_only=True)
     try:
@@ -185,21 +220,23 @@ _QUANTITY = click.option("--quantity", default="", help="Which probe, for an ala
 
 @cli.command()
 @_CONFIG
+@_PART
 @click.argument("tank")
 @click.argument("alarm")
 @_QUANTITY
-def acknowledge(config: str, tank: str, alarm: str, quantity: str) -> int:
+def acknowledge(config: str, part: Part | None, tank: str, alarm: str, quantity: str) -> int:
     """Say that you have seen an alarm: it is not sent again."""
-    return _ask(config, "acknowledge", tank, alarm, quantity, {})
+    return _ask(config, part, "acknowledge", tank, alarm, quantity, {})
 
 
 @cli.command()
 @_CONFIG
+@_PART
 @click.argument("tank")
 @click.argument("alarm")
 @_QUANTITY
 @click.option("--for", "span", required=True, metavar="SPAN", help="How long: 2h, 90min, 1d12h; 7d at most.")
-def shelve(config: str, tank: str, alarm: str, quantity: str, span: str) -> int:
+def shelve(config: str, part: Part | None, tank: str, alarm: str, quantity: str, span: str) -> int:
     """Silence one alarm for a time, as before working on the tank."""
     from analysis.people import parse_span_ms
 
@@ -207,17 +244,18 @@ def shelve(config: str, tank: str, alarm: str, quantity: str, span: str) -> int:
         for_ms = parse_span_ms(span)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--for") from None
-    return _ask(config, "shelve", tank, alarm, quantity, {"for_ms": for_ms})
+    return _ask(config, part, "shelve", tank, alarm, quantity, {"for_ms": for_ms})
 
 
 @cli.command()
 @_CONFIG
+@_PART
 @click.argument("tank")
 @click.argument("alarm")
 @_QUANTITY
-def unshelve(config: str, tank: str, alarm: str, quantity: str) -> int:
+def unshelve(config: str, part: Part | None, tank: str, alarm: str, quantity: str) -> int:
     """End a shelf early; the alarm is raised again if its condition stands."""
-    return _ask(config, "unshelve", tank, alarm, quantity, {})
+    return _ask(config, part, "unshelve", tank, alarm, quantity, {})
 
 
 @cli.command("notice-test")
@@ -229,16 +267,23 @@ def notice_test(config: str) -> int:
     return send_test(_settings(config), click.echo)
 
 
-def _settings(config: str) -> Settings:
+def _settings(config: str, part: Part | None = None) -> Settings:
     from collector.settings import load_settings
 
-    return load_settings(config)
+    settings = load_settings(config)
+    if part is None:
+        return settings
+    from collector.parts import settings_of_part
+
+    return settings_of_part(settings, part)
 
 
-def _ask(config: str, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, int]) -> int:
+def _ask(
+    config: str, part: Part | None, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, int]
+) -> int:
     from analysis.asking import ask
 
-    click.echo(ask(_settings(config), kind, tank, alarm, quantity, arguments))
+    click.echo(ask(_settings(config, part), kind, tank, alarm, quantity, arguments))
     return 0
 
 

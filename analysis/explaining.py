@@ -1,0 +1,48 @@
+"""`rushlight explain ALARM-ID`: in the terminal, or as a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TextIO
+
+from analysis.explain import explain
+from analysis.explain_text import explanation_lines
+from analysis.replay_around import open_readings
+from collector.errors import ReplayError
+from collector.settings import Settings
+from collector.store.embedded import EmbeddedStore
+
+__all__ = ["explain_alarm"]
+
+
+def explain_alarm(
+    settings: Settings, alarm_id: str, png: str | None, now_ms: int, warn: TextIO
+) -> Iterator[str]:
+    """What to print; with `png` the picture is drawn into that file.
+
+    Raises
+    ------
+    SettingsError
+        matplotlib is missing.
+    StoreError
+        There is no such alarm, or its readings are gone.
+    ReplayError
+        The file can't be written.
+    """
+    if png is not None:
+        from analysis.picture import draw_png, require_matplotlib
+
+        require_matplotlib()
+    with (
+        EmbeddedStore(settings.store_path(), read_only=True) as store,
+        open_readings(settings, store, warn) as readings,
+    ):
+        found = explain(settings, store, readings, alarm_id, now_ms)
+    if png is None:
+        yield from explanation_lines(found)
+        return
+    try:
+        draw_png(found, png)
+    except OSError as error:
+        raise ReplayError(f"{png}: can't be written ({error.strerror or error}); check the folder") from None
+    yield f"{found.event.occurrence}: drawn in {png}"
