@@ -2,7 +2,8 @@
 
     python -m bench.soak [--kills 200] [--seed 1]
 
-Exit status 1 where an acknowledged reading is lost or stored twice, or a loss on the serial line went uncounted.
+Exit status 1 where an acknowledged reading is lost or stored twice, or a loss on the serial line was not
+counted.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ def _settle(path: Path, service: RushlightProcess, boards: list[Board], seconds:
         still, before = still + 1 if quiet else 0, position
 
 
-def _soak(folder: Path, kills: int, seed: int, pause_s: tuple[float, float]) -> bool:
+def _soak(folder: Path, kills: int, seed: int, pause_s: tuple[float, float], resend: int) -> bool:
     for name in ("broker", "data"):
         (folder / name).mkdir()
     clock = folder / "offset"
@@ -65,14 +66,15 @@ def _soak(folder: Path, kills: int, seed: int, pause_s: tuple[float, float]) -> 
     )
     service.log = folder / "rushlight.log"
     service.start()
-    boards = [Board(name, broker.port, 0.04, seq, timed) for name, seq, timed in BOARDS]
+    boards = [Board(name, broker.port, 0.04, seq, timed, resend) for name, seq, timed in BOARDS]
     chaos = Chaos(seed, broker, service, clock, disk)
     began = time.monotonic()
     try:
         while not service.store.exists() or "connected, MQTT" not in service.log.read_text():
             time.sleep(0.1)
-        for board in (*boards, serial):
+        for board in boards:
             board.start()
+        serial.start()
         chaos.run(kills, pause_s)
         chaos.step(0)
         if not service.is_running():
@@ -91,8 +93,9 @@ def _soak(folder: Path, kills: int, seed: int, pause_s: tuple[float, float]) -> 
     finally:
         service.kill()
         broker.kill()
-        for board in (*boards, serial):
+        for board in boards:
             board.close()
+        serial.close()
         if disk is not None:
             disk.close()
     return _tell(chaos, broker, service, mqtt, line, faults, status, took, seed, boards)
@@ -117,8 +120,12 @@ def _tell(
     print(f"| collector killed (SIGKILL) | {collector} |\n| broker killed (SIGKILL) | {brokers} |")
     print(f"| of these, both at once | {chaos.events['both']} |")
     print(f"| collector's clock stepped | {chaos.events['step']} |\n| disk filled | {chaos.events['full']} |")
-    print(f"| collector ended by itself and was started again | {len(service.ended)} {service.ended or ''} |\n")
-    print("| MQTT, readings | sent | acknowledged | stored | lost | doubled | never sent | own time replaced |")
+    print(
+        f"| collector ended by itself and was started again | {len(service.ended)} {service.ended or ''} |\n"
+    )
+    print(
+        "| MQTT, readings | sent | acknowledged | stored | lost | doubled | never sent | own time replaced |"
+    )
     print("|---|---|---|---|---|---|---|---|")
     for v in mqtt:
         print(
@@ -126,12 +133,15 @@ def _tell(
             f" {v.strange} | {v.retimed} |"
         )
     missing = len(line.lost) // 2
-    print("\n| serial, reports | sent | stored | missing | counted as lost by `seq` | doubled |\n|---|---|---|---|---|---|")
+    print(
+        "\n| serial, reports | sent | stored | missing | counted as lost by `seq` | doubled |"
+        "\n|---|---|---|---|---|---|"
+    )
     print(
         f"| {line.tank} | {line.sent // 2} | {line.stored // 2} | {missing} | {line.counted} |"
         f" {len(line.doubled)} |"
     )
-    print(f"\nStore: {'whole' if not faults else faults}; the collector's last exit status: {status}.")
+    print(f"\nStore: {faults or 'whole'}; the collector's last exit status: {status}.")
     for v in (*mqtt, line):
         if v.doubled:
             print(f"{v.tank}: doubled, first of them: {v.doubled[:6]}", file=sys.stderr)
@@ -146,12 +156,13 @@ def _tell(
 
 
 def _when(acknowledged: float, chaos: Chaos) -> str:
-    """How near a broker's kill it was acknowledged: what tells a loss in the broker from one in the collector."""
+    """How near a broker's kill: tells a loss in the broker from one in the collector."""
     kills = [at for at, what in chaos.kills if what == "broker"]
     nearest = min(kills, key=lambda at: abs(at - acknowledged), default=None)
     if nearest is None:
         return "no broker was killed"
-    return f"acknowledged {(nearest - acknowledged) * 1000:+.0f} ms before the nearest kill of the broker was over"
+    before = (nearest - acknowledged) * 1000
+    return f"acknowledged {before:+.0f} ms before the nearest kill of the broker was over"
 
 
 def main() -> int:
@@ -159,11 +170,14 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--pause", type=float, nargs=2, default=(0.2, 2.0), help="between events, s")
+    parser.add_argument(
+        "--resend", type=int, default=0, help="reports a board sends again when it reconnects"
+    )
     parser.add_argument("--keep", help="folder to leave logs in")
     arguments = parser.parse_args()
     folder = Path(arguments.keep or tempfile.mkdtemp(prefix="soak"))
     folder.mkdir(parents=True, exist_ok=True)
-    good = _soak(folder, arguments.kills, arguments.seed, tuple(arguments.pause))
+    good = _soak(folder, arguments.kills, arguments.seed, tuple(arguments.pause), arguments.resend)
     return 0 if good else 1
 
 

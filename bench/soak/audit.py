@@ -15,7 +15,7 @@ QUANTITIES = ("temperature", "light")
 
 
 class Verdict(NamedTuple):
-    """Counts of readings; `strange` are stored and were never sent, `counted` is the store's own count of reports."""
+    """Counts of readings; `strange`: stored, never sent; `counted`: the store's own count of lost reports."""
 
     tank: str
     sent: int
@@ -53,5 +53,5 @@ def audit_board(path: Path, board: Board) -> Verdict:
 
 
 def audit_serial(path: Path, board: SerialBoard) -> Verdict:
-    """Nothing is acknowledged on a serial line; `lost` is what is missing, `counted` what `seq` made visible."""
+    """No report is acknowledged; `lost` is what is missing, `counted` what `seq` made visible."""
     return _verdict(path, board.tank, board.sent, set(range(board.sent)), 0)

@@ -2,10 +2,9 @@
 
     python -m bench.soak.broker_window [--kills 40]
 
-One board publishes with QoS 1 as fast as its reports are acknowledged; nobody is there to take them, so that all
-must wait in the broker. It is killed with SIGKILL at random moments. After the last start a subscriber with a kept
-session gets what is left: acknowledged and not among that is lost. Only Mosquitto is measured here, nothing of
-Rushlight.
+One board publishes with QoS 1; nobody is there to take the reports, so that all must wait in the broker. It is
+killed with SIGKILL each 0.2 to 1 s. At the end a subscriber with a kept session gets what is left: what was
+acknowledged and is not among that is lost. Only Mosquitto is measured here, nothing of Rushlight.
 """
 
 from __future__ import annotations

@@ -23,9 +23,7 @@ class SmallDisk:
     def __init__(self, folder: Path, megabytes: int = 48) -> None:
         self.folder = folder
         self._ballast = folder / "ballast"
-        subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "soak", str(folder)], check=True
-        )
+        subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "soak", str(folder)], check=True)
 
     def fill(self) -> None:
         try:

@@ -1,16 +1,18 @@
 """Boards that send, and remember of each report whether the broker acknowledged it.
 
-The value tells the report: `light` is the report's number, `temperature` 10 °C and a ten-thousandth of it. So what is
-in a store can be told apart whatever time or report number the collector gave it.
+The value tells the report: `light` is the report's number, `temperature` 10 °C and a ten-thousandth of it. So
+what is stored can be told apart whatever time or report number the collector gave it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import threading
 import time
 import tty
+from collections import deque
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -41,9 +43,13 @@ def _pack(tank: str, number: int, seq: bool, timed: bool) -> bytes:
 
 
 class Board:
-    """Publishes with QoS 1 in a kept session; what has no acknowledgement is sent again by paho."""
+    """Publishes with QoS 1 in a kept session; what has no acknowledgement is sent again by paho.
 
-    def __init__(self, tank: str, port: int, pause_s: float, seq: bool, timed: bool) -> None:
+    With `resend` it also sends its last so many reports again at each new connection, acknowledged or not, as a
+    board may that doesn't trust its broker's memory.
+    """
+
+    def __init__(self, tank: str, port: int, pause_s: float, seq: bool, timed: bool, resend: int = 0) -> None:
         self.tank, self.seq, self.timed = tank, seq, timed
         self.sent = 0
         self.acknowledged: dict[int, float] = {}
@@ -61,6 +67,9 @@ class Board:
         self._client.max_inflight_messages_set(_UNCONFIRMED)
         self._client.reconnect_delay_set(1, 1)
         self._client.on_publish = self._on_publish
+        self._client.on_connect = self._on_connect
+        self._connected = False
+        self._recent: deque[bytes] = deque(maxlen=resend)
         self._client.connect("127.0.0.1", port)
         self._thread = threading.Thread(target=self._run, name=tank, daemon=True)
 
@@ -94,6 +103,13 @@ class Board:
                 else:
                     self._numbers[mid] = self.sent
             self.sent += 1
+            self._recent.append(payload)
+
+    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if self._connected:
+            for payload in tuple(self._recent):
+                client.publish(f"rushlight/{self.tank}/readings", payload, qos=1)
+        self._connected = True
 
     def _on_publish(self, client: mqtt.Client, data: Any, mid: int, reason: Any, properties: Any) -> None:
         with self._lock:
@@ -105,7 +121,7 @@ class Board:
 
 
 class SerialBoard:
-    """Writes a line at its time whether anybody reads or not: what finds no room is gone, as on a real line."""
+    """Writes a line at its time, read or not: what finds no room is gone, as on a real line."""
 
     def __init__(self, tank: str, pause_s: float) -> None:
         self.tank, self.sent = tank, 0
@@ -134,8 +150,6 @@ class SerialBoard:
             number = self.sent
             values = [("temperature", round(10 + number / 10_000, 4)), ("light", float(number))]
             line = self._firmware.line(time.time_ns() // 1_000_000, values)
-            try:
+            with contextlib.suppress(BlockingIOError):
                 os.write(self._master, line)  # part of a line may get through: a torn one
-            except BlockingIOError:
-                pass
             self.sent += 1

@@ -1,4 +1,4 @@
-"""The real programs of the soak, each in a folder of its own: started, killed, started again on the same port."""
+"""The real programs of the soak: started, killed, started again on the same port."""
 
 from __future__ import annotations
 
