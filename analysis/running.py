@@ -15,6 +15,7 @@ from analysis.notices import Notifier
 from collector.errors import SettingsError
 from collector.links import make_link
 from collector.log import Clock
+from collector.parts import Part, settings_of_part, take_over
 from collector.service import CollectorService, system_clock
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
@@ -42,7 +43,7 @@ def make_notifier(settings: Settings, clock: Clock, is_well: Callable[[], bool] 
     return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone)
 
 
-def run_service(settings: Settings, clock: Clock = system_clock) -> bool:
+def run_service(settings: Settings, clock: Clock = system_clock, part: Part | None = None) -> bool:
     """Collect, store, watch, alert, serve the page until SIGTERM or SIGINT; False: the last reports are lost.
 
     Raises
@@ -59,11 +60,14 @@ def run_service(settings: Settings, clock: Clock = system_clock) -> bool:
         raise SettingsError(
             f"{settings.path}: tanks: none is given, so there is nothing to watch; add [tanks.NAME]"
         )
+    common = settings
+    settings = settings_of_part(settings, part or Part(1, 1))
     links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
     services: list[CollectorService] = []
     notifier = make_notifier(settings, clock, lambda: all(service.is_well() for service in services))
     path = settings.store_path()
     with ServiceLock(path), EmbeddedStore(path) as store:
+        take_over(common, settings, store)
         analysis = LiveAnalysis(settings, notifier, clock)
         analysis.start(store, clock())
         service = CollectorService(settings, store, links, analysis, clock)

@@ -1,7 +1,7 @@
 """What the benches of speed share: many made-up tanks, a broker of their own, a publisher that costs little.
 
-The publisher speaks MQTT 3.1.1 by hand over one socket (CONNECT, PUBLISH at QoS 1, counting PUBACKs): a client
-library in Python would be slower than what is to be measured.
+The publisher speaks MQTT 3.1.1 by hand over one socket (CONNECT, PUBLISH at QoS 1, counting PUBACKs): a
+client library in Python would be slower than what is to be measured.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ def tank_names(count: int) -> list[str]:
 
 def settings_text(port: int, count: int, more: str = "") -> str:
     """A whole `rushlight.toml` of so many tanks on the broker at `port`; no status page."""
-    head = f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n{more}\n[status_page]\nenabled = false\n'
+    head = f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n{more}\n'
+    head += "[status_page]\nenabled = false\n"
     return head + "".join(
         _TANK.format(name=name, number=number, litres=30 + number % 90)
         for number, name in enumerate(tank_names(count))
@@ -66,7 +67,8 @@ def pack(name: str, number: int, seq: int, time_ms: int, chance: random.Random) 
     ph = 6.85 - 0.1 * math.sin(phase) + chance.gauss(0, 0.008)
     lux = 7400 + chance.gauss(0, 30)
     return (
-        f'[{{"bn":"{name}/","bt":{time_ms / 1000:.3f},"seq":{seq},"n":"temperature","u":"Cel","v":{celsius:.2f}}},'
+        f'[{{"bn":"{name}/","bt":{time_ms / 1000:.3f},"seq":{seq},'
+        f'"n":"temperature","u":"Cel","v":{celsius:.2f}}},'
         f'{{"n":"ph","u":"pH","v":{ph:.2f}}},{{"n":"light","u":"lx","v":{lux:.0f}}}]'
     ).encode()
 

@@ -84,6 +84,11 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
     client_id: str = "rushlight-collector"
     map: list[TopicMap] = []
 
+    def filters(self) -> list[str]:
+        """What to subscribe to."""
+        own = [entry.topic for entry in self.map]
+        return list(dict.fromkeys(["rushlight/+/readings", "rushlight/+/device", *own]))
+
 
 class StoreSettings(_Table):
     """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever.

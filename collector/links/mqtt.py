@@ -38,6 +38,7 @@ _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 500  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
 _RETRY_S = (1, 60)
+_FILTERS = 200  # in one SUBSCRIBE packet, which a broker may limit in size
 _SHORT_MS = 10_000
 _COUNTERS = (
     "delivered",
@@ -186,19 +187,22 @@ class BrokerLink:
         if not again and self.counters["connected"] == 1:
             _log.info("%s: connected, MQTT %s", self.name, self._settings.protocol)
         # subscribed at each connection: a broker may have lost the session
-        own = [m.topic for m in self._settings.map]
-        topics = list(dict.fromkeys([READINGS_TOPIC, DEVICE_TOPIC, *own]))
+        filters = self._settings.filters()
+        for at in range(0, len(filters), _FILTERS):
+            self._subscribe(client, filters[at : at + _FILTERS])
+        client.publish(self._state_topic, b"online", qos=1, retain=True)
+
+    def _subscribe(self, client: mqtt.Client, topics: list[str]) -> None:
         if self._five:
             # retainHandling 2: a reading that lies at the broker is of unknown age; a device's state is not
             client.subscribe(
                 [
-                    (topic, SubscribeOptions(qos=1, retainHandling=0 if topic == DEVICE_TOPIC else 2))
+                    (topic, SubscribeOptions(qos=1, retainHandling=0 if topic.endswith("/device") else 2))
                     for topic in topics
                 ]
             )
         else:
             client.subscribe([(topic, 1) for topic in topics])
-        client.publish(self._state_topic, b"online", qos=1, retain=True)
 
     def _refusal(self, reason: ReasonCode) -> str:
         text = str(reason)

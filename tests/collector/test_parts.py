@@ -1,0 +1,227 @@
+"""Tanks shared out among several collectors, on a real Mosquitto."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import zlib
+from contextlib import closing
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from paho.mqtt.enums import CallbackAPIVersion
+
+from collector.errors import SettingsError
+from collector.parts import Part, parse_part, part_of, settings_of_part
+from collector.settings import parse_settings
+from collector.store.embedded import EmbeddedStore
+from tests.conftest import Broker, now_ms, wait_for
+
+ROOT = Path(__file__).parents[2]
+TANKS = [f"shelf-{number}" for number in range(6)]
+REPORTS = 130
+
+
+def settings_text(port: int, more: str = "") -> str:
+    head = f'[status_page]\nenabled = false\n[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n{more}\n'
+    return head + "".join(
+        f'[tanks.{name}]\nvolume_litres = 54\ntimezone = "Europe/Lisbon"\n[tanks.{name}.livestock]\n'
+        "temperature_low_c = 18.0\ntemperature_high_c = 26.0\n"
+        for name in TANKS
+    )
+
+
+def test_crc_is_the_published_one() -> None:
+    # CRC-32/ISO-HDLC: check value 0xCBF43926 of "123456789" (Catalogue of parametrised CRC algorithms)
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+    assert part_of("123456789", 4) == 0xCBF43926 % 4 + 1
+
+
+@given(
+    st.sets(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,20}", fullmatch=True), min_size=1),
+    st.integers(1, 12),
+)
+def test_each_tank_is_in_exactly_one_part(names: set[str], parts: int) -> None:
+    table = "".join(
+        f'[tanks."{name}"]\nvolume_litres = 54\ntimezone = "UTC"\n[tanks."{name}".livestock]\n'
+        "temperature_low_c = 18\ntemperature_high_c = 26\n"
+        for name in names
+    )
+    settings = parse_settings('[[links]]\nkind = "mqtt"\n' + table)
+    found: list[str] = []
+    for number in range(1, parts + 1):
+        try:
+            found += settings_of_part(settings, Part(number, parts)).tanks
+        except SettingsError as error:
+            assert "falls to part" in str(error)
+    assert sorted(found) == sorted(names)
+
+
+def test_what_a_part_runs_by() -> None:
+    more = '[[links.map]]\ntopic = "shed/a"\ntank = "shelf-0"\nquantity = "ph"\n'
+    settings = parse_settings(settings_text(1883, more))
+    number = part_of("shelf-0", 2)
+    with_map = settings_of_part(settings, Part(number, 2))
+    without = settings_of_part(settings, Part(3 - number, 2))
+    share = f"$share/rushlight-{number}-of-2/"
+    filters = with_map.links[0].filters()  # type: ignore[union-attr]
+    assert share + "shed/a" in filters
+    assert share + "rushlight/shelf-0/readings" in filters
+    assert "rushlight/shelf-0/device" in filters
+    assert not [topic for topic in without.links[0].filters() if "shed" in topic or "shelf-0" in topic]  # type: ignore[union-attr]
+    assert with_map.store.path == f"rushlight.{number}-of-2.db"
+    assert with_map.links[0].client_id == f"rushlight-collector-{number}-of-2"  # type: ignore[union-attr]
+    assert with_map.notices.heartbeat_url_env.endswith(f"_{number}")
+    assert settings_of_part(settings, Part(1, 1)) is settings
+
+
+@pytest.mark.parametrize("text", ["0/2", "3/2", "2", "1/0", "a/b", "-1/2", "1/99999"])
+def test_parts_that_are_none(text: str) -> None:
+    with pytest.raises(ValueError, match="write 2/4"):
+        parse_part(text)
+
+
+@pytest.mark.parametrize(
+    ("link", "match"),
+    [
+        ('kind = "serial"\nport = "/dev/ttyUSB0"', "serial port has one reader"),
+        ('kind = "mqtt"\nprotocol = "3.1.1"', "need MQTT 5"),
+    ],
+)
+def test_links_that_can_not_be_shared_out(link: str, match: str) -> None:
+    settings = parse_settings(f"[[links]]\n{link}\n" + settings_text(1883).split("port = 1883\n")[1])
+    with pytest.raises(SettingsError, match=match):
+        settings_of_part(settings, Part(part_of("shelf-0", 2), 2))
+
+
+class Run:
+    """`rushlight run` in a folder."""
+
+    def __init__(self, folder: Path, part: str = "") -> None:
+        self.log = folder / f"{part.replace('/', '-') or 'whole'}.log"
+        words = ["--part", part] if part else []
+        before = self.text().count("connected")
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "analysis.cli", "run", *words],
+                cwd=folder,
+                stderr=log,
+                env=os.environ | {"PYTHONPATH": str(ROOT)},
+            )
+        wait_for(lambda: self.text().count("connected") > before, "the service to connect")
+
+    def text(self) -> str:
+        return self.log.read_text() if self.log.exists() else ""
+
+    def end(self, number: int = signal.SIGTERM) -> None:
+        self.process.send_signal(number)
+        self.process.wait(20)
+
+
+def stream(start_ms: int, first: int, last: int) -> list[tuple[str, str]]:
+    """Reports of all tanks, too warm in every second one."""
+    return [
+        (
+            f"rushlight/{name}/readings",
+            f'[{{"bn":"{name}/","bt":{(start_ms + 10_000 * seq) / 1000},"seq":{seq},"n":"temperature","u":"Cel",'
+            f'"v":{(27.5 if number % 2 else 24.0) + seq % 5 / 100:.2f}}}]',
+        )
+        for seq in range(first, last)
+        for number, name in enumerate(TANKS)
+    ]
+
+
+def publish(broker: Broker, messages: list[tuple[str, str]]) -> None:
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.max_inflight_messages_set(100)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    for info in [client.publish(topic, payload, 1) for topic, payload in messages]:
+        info.wait_for_publish(20)
+    client.disconnect()
+    client.loop_stop()
+
+
+def count(folder: Path, files: list[str]) -> int:
+    found = 0
+    for name in files:
+        with closing(EmbeddedStore(folder / name, read_only=True)) as store:
+            found += sum(len(list(store.readings(tank, "temperature"))) for tank in store.tanks())
+    return found
+
+
+def outcome(folder: Path, files: list[str]) -> dict[str, tuple[list[int], list[tuple[str, str, str]]]]:
+    """By tank: report numbers in the order of arrival, and events."""
+    found = {}
+    for name in files:
+        with closing(EmbeddedStore(folder / name, read_only=True)) as store:
+            for tank in store.tanks():
+                assert tank not in found
+                events = [
+                    (e.time, e.alarm, e.event) for e in store.events(tank=tank) if e.alarm != "device-silent"
+                ]
+                found[tank] = ([r.seq for _, r in store.arrivals_after(0, tank)], events)
+    return found
+
+
+@pytest.mark.timeout(110)
+def test_two_parts_say_what_one_says_and_a_killed_part_loses_nothing(
+    mosquitto: Broker, tmp_path: Path
+) -> None:
+    start_ms = now_ms() - 10_000 * REPORTS
+    whole, parts = tmp_path / "whole", tmp_path / "parts"
+    for folder in (whole, parts):
+        folder.mkdir()
+        (folder / "rushlight.toml").write_text(settings_text(mosquitto.port))
+    files = ["rushlight.1-of-2.db", "rushlight.2-of-2.db"]
+    runs = [Run(whole), Run(parts, "1/2"), Run(parts, "2/2")]
+    total = len(TANKS) * REPORTS
+    try:
+        publish(mosquitto, stream(start_ms, 0, 60))
+        wait_for(lambda: count(parts, files) > 100, "some readings")
+        runs[1].end(signal.SIGKILL)
+        publish(mosquitto, stream(start_ms, 60, REPORTS))  # one half while that part is away
+        runs[1] = Run(parts, "1/2")
+        wait_for(lambda: count(parts, files) == total, "all readings of the parts")
+        wait_for(lambda: count(whole, ["rushlight.db"]) == total, "all readings of the whole")
+    finally:
+        for run in runs:
+            run.end()
+    one, two = outcome(whole, ["rushlight.db"]), outcome(parts, files)
+    assert two == one
+    assert set(two) == set(TANKS)
+    for number, name in enumerate(TANKS):
+        seqs, events = two[name]
+        assert seqs == list(range(REPORTS))  # each once, in order
+        assert any(alarm == "temperature-high" for _, alarm, _ in events) == bool(number % 2)
+
+
+@pytest.mark.timeout(110)
+def test_from_one_part_to_two_what_was_learnt_goes_along(mosquitto: Broker, tmp_path: Path) -> None:
+    start_ms = now_ms() - 10_000 * REPORTS
+    (tmp_path / "rushlight.toml").write_text(settings_text(mosquitto.port))
+    whole = Run(tmp_path)
+    try:
+        publish(mosquitto, stream(start_ms, 0, 120))
+        wait_for(lambda: count(tmp_path, ["rushlight.db"]) == 120 * len(TANKS), "the readings")
+    finally:
+        whole.end()
+    runs = [Run(tmp_path, "1/2"), Run(tmp_path, "2/2")]
+    try:
+        assert "taken over from" in runs[0].text() + runs[1].text()
+        publish(mosquitto, stream(start_ms, 119, REPORTS))  # the first of them came before
+        files = ["rushlight.1-of-2.db", "rushlight.2-of-2.db"]
+        wait_for(lambda: count(tmp_path, files) == (REPORTS - 119) * len(TANKS), "the rest, and each once")
+    finally:
+        for run in runs:
+            run.end()
+    before = outcome(tmp_path, ["rushlight.db"])
+    assert [name for name in TANKS if before[name][1]] == TANKS[1::2]
+    for name, (_, events) in outcome(tmp_path, files).items():
+        # what stood before stands on and is not raised again
+        assert [e for e in events if e[1] == "temperature-high" and e[2] == "raised"] == [], name
