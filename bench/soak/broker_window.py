@@ -2,7 +2,7 @@
 
     python -m bench.soak.broker_window [--kills 40]
 
-One board publishes with QoS 1; nobody is there to take the reports, so that all must wait in the broker. It is
+One board publishes with QoS 1; nobody is there to take the reports, so all must wait in the broker. It is
 killed with SIGKILL each 0.2 to 1 s. At the end a subscriber with a kept session gets what is left: what was
 acknowledged and is not among that is lost. Only Mosquitto is measured here, nothing of Rushlight.
 """

@@ -45,8 +45,8 @@ def _pack(tank: str, number: int, seq: bool, timed: bool) -> bytes:
 class Board:
     """Publishes with QoS 1 in a kept session; what has no acknowledgement is sent again by paho.
 
-    With `resend` it also sends its last so many reports again at each new connection, acknowledged or not, as a
-    board may that doesn't trust its broker's memory.
+    With `resend` it also sends its last so many reports again at each new connection, acknowledged or not, as
+    a board may that does not trust its broker's memory.
     """
 
     def __init__(self, tank: str, port: int, pause_s: float, seq: bool, timed: bool, resend: int = 0) -> None:
