@@ -100,13 +100,13 @@ def main() -> int:
 
 def _background(port: int, args: argparse.Namespace, over: threading.Event) -> None:
     publisher = Publisher(port, "background")
-    begin, sent = time.monotonic(), 0
+    begin = time.monotonic()
     mine = set(tank_names(args.tanks)[: args.alarms])
-    for topic, payload in reports(args.tanks, 10**9, time.time_ns() // 1_000_000):
+    stream = reports(args.tanks, 10**9, time.time_ns() // 1_000_000)
+    for sent, (topic, payload) in enumerate(stream):
         if over.is_set():
             return
         due = begin + sent / (args.tanks / 10)
-        sent += 1
         time.sleep(max(0.0, due - time.monotonic()))
         if topic.split("/")[1] not in mine:
             publisher.put(topic, payload)

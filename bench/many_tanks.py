@@ -2,9 +2,9 @@
 
     python bench/many_tanks.py [--tanks 500] [--minutes 60]
 
-`rushlight run` on a real Mosquitto; each tank reports three probes every 10 s (500 tanks: 50 reports a second).
-Prints a line a minute; at the end the share of a core over the whole time, and the memory after the first ten
-minutes and at the end, which should be the same where nothing leaks.
+`rushlight run` on a real Mosquitto; each tank reports three probes every 10 s (500 tanks: 50 reports a
+second). Prints a line a minute; at the end the share of a core over the whole time, and the memory after the
+first ten minutes and at the end, which should be the same where nothing leaks.
 """
 
 from __future__ import annotations

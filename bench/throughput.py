@@ -4,10 +4,10 @@
 
 Both take the same reports (three probes each, the tanks taking turns) from the same Mosquitto at QoS 1. The
 reports lie in the subscriber's kept session before it comes, so that no publisher takes part in the race and
-the subscriber is never short of work. Bare: paho as it comes (MQTT 3.1.1, its faster one), a callback that only
-counts, acknowledging by itself. Whole: `rushlight run` in a process of its own: decoding, times, quality,
-analysis, the store on the disk with synchronous=FULL, acknowledgement after the commit. Counted from the first
-to the last report that it keeps.
+the subscriber is never short of work. Bare: paho as it comes (MQTT 3.1.1, its faster one), a callback that
+only counts, acknowledging by itself. Whole: `rushlight run` in a process of its own: decoding, times,
+quality, analysis, the store on the disk with synchronous=FULL, acknowledgement after the commit. Counted from
+the first to the last report that it keeps.
 
 The two take turns; medians count. "processor" is what each process used of a core for one report, which other
 work on the machine disturbs less than the clock. Only ratios carry over to another machine.

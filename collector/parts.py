@@ -50,7 +50,7 @@ class PartLink(MqttLink, tag_field="kind", tag="mqtt"):
     """A broker as one part sees it: only `tanks`, through the shared subscriptions of `group`."""
 
     group: str = ""
-    tanks: list[str] = []
+    tanks: list[str] = msgspec.field(default_factory=list)
 
     def filters(self) -> list[str]:
         share = f"$share/{self.group}/"
@@ -119,10 +119,10 @@ def settings_of_part(settings: Settings, part: Part) -> Settings:
 
 
 def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
-    """Take up tanks that another store beside this one has newer readings of: the number of parts has changed.
+    """Take up tanks that another store beside this one has newer readings of: parts have changed.
 
-    What was learnt, the alarms that stand, report numbers and the readings behind the snapshot are copied; older
-    readings and events stay where they are.
+    What was learnt, the alarms that stand, report numbers and the readings behind the snapshot are copied;
+    older readings and events stay where they are.
 
     Raises
     ------
@@ -142,8 +142,8 @@ def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
         running = ServiceLock(source).running()
         if running:
             raise StoreError(
-                f"{source}: has newer readings of {name} than {store.path}, and its service (process {running}) "
-                "is running; stop all parts before their number changes"
+                f"{source}: has newer readings of {name} than {store.path}, and its service (process "
+                f"{running}) is running; stop all parts before their number changes"
             )
         with closing(EmbeddedStore(source, read_only=True)) as other:
             _copy(name, other, store)

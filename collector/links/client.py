@@ -1,11 +1,11 @@
 """Paho's client with a faster way in for messages, and outliving what it can't parse.
 
 Paho asks the socket for a byte or a few at a time, handles one packet for each `select`, and builds for every
-message objects (MQTT 5's properties most of all) that nobody here looks at; each acknowledgement is two system
-calls. That is most of the cost of a message. Here the socket is read in large pieces, whole PUBLISH packets are
-taken straight out of them, and acknowledgements of one batch are one write. Connecting, the session, keep-alive,
-subscribing and all else stay paho's; what is overridden is marked, and belongs to paho's inside: `paho-mqtt` is
-pinned below 3.
+message objects (MQTT 5's properties most of all) that nobody here looks at; each acknowledgement is two
+system calls. That is most of the cost of a message. Here the socket is read in large pieces, whole PUBLISH
+packets are taken straight out of them, and acknowledgements of one batch are one write. Connecting, the
+session, keep-alive, subscribing and all else stay paho's; what is overridden is marked, and belongs to paho's
+inside: `paho-mqtt` is pinned below 3.
 """
 
 from __future__ import annotations

@@ -28,7 +28,8 @@ REPORTS = 130
 
 
 def settings_text(port: int, more: str = "") -> str:
-    head = f'[status_page]\nenabled = false\n[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n{more}\n'
+    head = '[status_page]\nenabled = false\n[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\n'
+    head += f"port = {port}\n{more}\n"
     return head + "".join(
         f'[tanks.{name}]\nvolume_litres = 54\ntimezone = "Europe/Lisbon"\n[tanks.{name}.livestock]\n'
         "temperature_low_c = 18.0\ntemperature_high_c = 26.0\n"
@@ -128,8 +129,8 @@ def stream(start_ms: int, first: int, last: int) -> list[tuple[str, str]]:
     return [
         (
             f"rushlight/{name}/readings",
-            f'[{{"bn":"{name}/","bt":{(start_ms + 10_000 * seq) / 1000},"seq":{seq},"n":"temperature","u":"Cel",'
-            f'"v":{(27.5 if number % 2 else 24.0) + seq % 5 / 100:.2f}}}]',
+            f'[{{"bn":"{name}/","bt":{(start_ms + 10_000 * seq) / 1000},"seq":{seq},'
+            f'"n":"temperature","u":"Cel","v":{(27.5 if number % 2 else 24.0) + seq % 5 / 100:.2f}}}]',
         )
         for seq in range(first, last)
         for number, name in enumerate(TANKS)
