@@ -1,4 +1,4 @@
-"""The soak's own judge: it must see a loss, a double and a stranger, or its clean tables would mean nothing."""
+"""The soak's own judge must see a loss, a double and a stranger, or its clean tables mean nothing."""
 
 from __future__ import annotations
 

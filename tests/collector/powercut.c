@@ -1,6 +1,7 @@
 /* Preloaded into a writing process: records, in order, what it writes to *.db and *.db-wal, when it syncs
  * them, and what it says on standard output, so that a test can make up what a power cut would have left.
- * Record: operation, file (0 store, 1 log, 2 standard output), offset, length, then the bytes. */
+ * Record: operation, file (0 store, 1 log, 2 standard output, 3 a socket), offset (of a socket: its number), length,
+ * then the bytes. What is sent to sockets is recorded where POWERCUT_SENT is set. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <fcntl.h>
@@ -8,6 +9,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <sys/syscall.h>
 #include <unistd.h>
 
@@ -47,6 +49,12 @@ ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset) {
 ssize_t write(int fd, const void *bytes, size_t length) {
     ssize_t done = REAL(write)(fd, bytes, length);
     if (fd == 1 && done > 0) record(WRITE, 2, 0, bytes, done);
+    return done;
+}
+
+ssize_t send(int fd, const void *bytes, size_t length, int flags) {
+    ssize_t done = REAL(send)(fd, bytes, length, flags);
+    if (done > 0 && getenv("POWERCUT_SENT")) record(WRITE, 3, fd, bytes, done);
     return done;
 }
 
