@@ -3,8 +3,8 @@
     python bench/parts.py [--tanks 500] [--reports 60]
 
 The reports lie in the parts' kept sessions before they start, as in `bench/throughput.py`; counted from the
-first report in any store until all stores have all. The broker takes part of a core too: on two cores more than
-two parts can't gain much. Only ratios carry over to another machine.
+first report in any store until all stores have all. The broker takes part of a core too: on two cores more
+than two parts can't gain much. Only ratios carry over to another machine.
 """
 
 from __future__ import annotations
