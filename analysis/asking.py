@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from analysis.live import LiveAnalysis
 from analysis.rationale import RATIONALE
-from analysis.running import make_notifier, require_embedded
+from analysis.running import make_notifier
 from collector.errors import AlarmError, SettingsError, StoreError
 from collector.service import system_clock
 from collector.service_lock import ServiceLock
@@ -35,7 +35,6 @@ def ask(
     StoreError
         The store can't be used, or the service has not answered within 5 s.
     """
-    require_embedded(settings)
     if tank not in settings.tanks:
         raise SettingsError(
             f"{settings.path}: there is no tank {tank!r}; known are {', '.join(settings.tanks)}"
@@ -94,7 +93,6 @@ def _person() -> str:
 
 def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
     """Send a test notice to each target now; 0 where all took it, 1 where one did not."""
-    require_embedded(settings)
     notices = settings.notices
     notifier = make_notifier(settings, system_clock)
     if not notifier.targets:

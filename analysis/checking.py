@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 from analysis.rationale import RATIONALE
-from collector.errors import StoreError
+from collector.errors import RushlightError, StoreError
 from collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
 from collector.settings import MqttLink, SerialLink, Settings, TankSettings
 
@@ -31,7 +31,12 @@ def overview(settings: Settings) -> str:
             )
     if not settings.links:
         lines.append("Collects from nowhere: add [[links]].")
-    lines.append(f"Keeps readings in {settings.store_path()}." if settings.store.kind == "embedded" else "")
+    lines.append(f"Keeps readings in {settings.store_path()}.")
+    if settings.store.kind == "influxdb":
+        lines.append(
+            f"Copies them to InfluxDB at {settings.store.url}, bucket {settings.store.bucket}; "
+            f"the file keeps them for {settings.store.keep_local_days:g} days."
+        )
     seen = _probes(settings)
     for name, tank in settings.tanks.items():
         lines += ["", f"{name}: {tank.title or name}, {tank.volume_litres:g} L, {tank.timezone}"]
@@ -47,7 +52,7 @@ def overview(settings: Settings) -> str:
 def _probes(settings: Settings) -> dict[str, set[str]]:
     """Probes that have ever reported, where there is a store to look into."""
     path = settings.store_path()
-    if settings.store.kind != "embedded" or not path.exists():
+    if not path.exists():
         return {}
     from collector.store.embedded import EmbeddedStore
 
@@ -165,6 +170,18 @@ def hints(settings: Settings) -> Iterator[str]:
         yield f"store.path: the folder {folder} is not there; make it"
     elif not os.access(folder, os.W_OK):
         yield f"store.path: this user can't write to {folder}"
+    if settings.store.kind == "influxdb":
+        yield from _server(settings)
+
+
+def _server(settings: Settings) -> Iterator[str]:
+    from collector.store.influx import InfluxReadings
+
+    try:
+        with closing(InfluxReadings(settings.store)) as server:
+            server.tanks()
+    except RushlightError as error:
+        yield f"store: {error}; until then readings wait in {settings.store_path()}"
 
 
 def _port(link: SerialLink) -> str | None:

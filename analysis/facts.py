@@ -21,6 +21,7 @@ from collector.readings import PH, QUANTITIES, TEMPERATURE, Flag, Reading
 from collector.service import LINKS_META, LinkReport
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
+from collector.store.drain_state import DrainReport, drain_report
 from collector.store.embedded import EmbeddedStore
 
 __all__ = [
@@ -134,13 +135,17 @@ class NoticeFacts(msgspec.Struct, kw_only=True):
 
 
 class Facts(msgspec.Struct, kw_only=True):
-    """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs."""
+    """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs.
+
+    `server`: how far the copy on an InfluxDB server is, None where the settings name none.
+    """
 
     time_ms: int
     process: int | None
     tanks: list[TankFacts]
     links: list[LinkFacts]
     notices: NoticeFacts
+    server: DrainReport | None = None
 
 
 def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
@@ -158,6 +163,7 @@ def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Fact
         tanks=[_tank(name, settings, store, now_ms) for name in names],
         links=_links(store, now_ms),
         notices=_notices(store, now_ms),
+        server=drain_report(store, settings.store),
     )
 
 

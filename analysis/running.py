@@ -19,22 +19,16 @@ from collector.parts import Part, settings_of_part, take_over
 from collector.service import CollectorService, system_clock
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
+from collector.store.drain_state import forget_other_servers
+from collector.store.drain_thread import DrainThread
 from collector.store.embedded import EmbeddedStore
 
 if TYPE_CHECKING:
     from analysis.page import StatusPage
 
-__all__ = ["make_notifier", "require_embedded", "run_service"]
+__all__ = ["make_notifier", "run_service"]
 
 _log = logging.getLogger("rushlight")
-
-
-def require_embedded(settings: Settings) -> None:
-    """SettingsError where the settings name a store that this program does not have."""
-    if settings.store.kind != "embedded":
-        raise SettingsError(
-            f'{settings.path}: store.kind: {settings.store.kind!r} is not there yet; write "embedded" for now'
-        )
 
 
 def make_notifier(settings: Settings, clock: Clock, is_well: Callable[[], bool] | None = None) -> Notifier:
@@ -51,7 +45,6 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
     SettingsError, StoreError
         It can't begin: nothing to collect from, another service on this store, no such file …
     """
-    require_embedded(settings)
     if not settings.links:
         raise SettingsError(
             f"{settings.path}: links: none is given, so there is nothing to collect; add [[links]]"
@@ -82,6 +75,11 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
             _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
         notices = NoticeThread(notifier, path, clock)
         notices.start()
+        forget_other_servers(store, settings.store)
+        drain = None
+        if settings.store.kind == "influxdb":
+            drain = DrainThread(settings.store, path, clock)
+            drain.start()
         page = _page(settings, path, clock, service.is_well)
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
@@ -90,6 +88,8 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
             if page is not None:
                 page.stop()
             notices.stop()
+            if drain is not None:
+                drain.stop()
     _log.info("stopped")
     return whole
 

@@ -11,6 +11,7 @@ from rich.text import Text
 from analysis.alarm_texts import utc_text
 from analysis.facts import AlarmFacts, LinkFacts, NoticeFacts, TankFacts, age_text, collect_facts
 from collector.settings import Settings
+from collector.store.drain_state import DrainReport
 from collector.store.embedded import EmbeddedStore
 
 __all__ = ["print_status", "status_lines"]
@@ -38,6 +39,8 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     for link in facts.links:
         yield _link(link)
     yield _notices(facts.notices)
+    if facts.server is not None:
+        yield _server(facts.server, now_ms)
 
 
 def _tank(tank: TankFacts) -> Iterator[Text]:
@@ -90,3 +93,23 @@ def _notices(notices: NoticeFacts) -> Text:
     if notices.refused:
         line += f", {notices.refused} of them not taken so far ({notices.error})"
     return Text(line, style="yellow" if notices.late else "")
+
+
+def _server(server: DrainReport, now_ms: int) -> Text:
+    line = f"InfluxDB {server.url}, bucket {server.bucket}: "
+    if server.last_ms is None:
+        line += "nothing written yet"
+    else:
+        line += f"last written {age_text(now_ms - server.last_ms)}"
+    if server.waiting:
+        line += f", {server.waiting} readings wait in the local file"
+    if server.copying_from_ms is not None:
+        line += f", older ones are being copied from {utc_text(server.copying_from_ms)} on"
+    if server.refused:
+        line += f", {server.refused} refused and kept in the local file"
+    if server.too_old:
+        line += f", {server.too_old} older than the bucket keeps"
+    if server.away_since_ms is not None:
+        line += f"; away since {utc_text(server.away_since_ms)}: {server.error}"
+    troubled = server.away_since_ms is not None or server.refused
+    return Text(line, style="yellow" if troubled else "")

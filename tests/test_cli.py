@@ -180,12 +180,17 @@ def test_check_lists_every_fault_of_the_settings(run: Callable[..., Output], con
     assert "tanks.hallway.volume_litres" in err
 
 
-def test_check_refuses_a_store_that_run_would_refuse(run: Callable[..., Output], config: Path) -> None:
-    store = '[store]\nkind = "influxdb"\nurl = "http://localhost:8086"\nbucket = "tanks"\n'
-    config.write_text(store + config.read_text())
+def test_check_and_status_tell_of_a_server_store(run: Callable[..., Output], config: Path) -> None:
+    url = f"http://127.0.0.1:{free_port()}"
+    config.write_text(f'[store]\nkind = "influxdb"\nurl = "{url}"\nbucket = "shelf"\n' + config.read_text())
     status, out, err = run("check")
-    assert (status, out) == (2, "")
-    assert "store.kind" in err and "embedded" in err
+    assert status == 0
+    assert f"Copies them to InfluxDB at {url}, bucket shelf" in out
+    assert f"InfluxDB at {url} can't be reached" in err and "readings wait in" in err
+    fill(config.parent)
+    status, out, err = run("status")
+    assert (status, err) == (0, "")
+    assert re.search(rf"InfluxDB {url}, bucket shelf: nothing written yet, \d+ readings wait", out)
 
 
 def test_check_says_what_will_be_watched(run: Callable[..., Output], config: Path, mosquitto: Broker) -> None:
