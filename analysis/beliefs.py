@@ -124,19 +124,19 @@ def beliefs(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float]:
 
 def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | None]:
     gas = state.carbon_dioxide
-    lows = gas.extremes.lows
+    curve = gas.curve
     out: dict[str, float | None] = {
-        "ph_usual": gas.profile.at(moment.minute),
-        "ph_usual_lowest": median(lows[-3:]) if lows else None,
+        "ph_usual": curve.profile.at(moment.minute),
+        "ph_usual_lowest": curve.usual_low,
     }
     ph = median(gas.block.values) if gas.block.values and moment.frame.ph is not None else None
     if ph is None or "ph" in moment.faulty:
         return out
-    slope = out["ph_slope_per_h"] = gas.window.slope_per_hour(_HALF_HOUR_MS)
+    slope = out["ph_slope_per_h"] = curve.window.slope_per_hour(_HALF_HOUR_MS)
     unstepped = ph - moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else ph
-    kept = gas.kelvin_key, gas.factor
+    kept = curve.kelvin_key, curve.factor
     estimate = gas.estimate(tank, unstepped, moment.frame.temperature)
-    gas.kelvin_key, gas.factor = kept  # who looks on must change nothing
+    curve.kelvin_key, curve.factor = kept  # who looks on must change nothing
     if estimate is not None:
         mg_l, error = estimate
         out |= {

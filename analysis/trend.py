@@ -158,13 +158,13 @@ class DailyProfile(msgspec.Struct):
             self.total += value
             self.count += 1
 
-    def at(self, minute_of_day: float) -> float | None:
-        """Interpolated between bin centres; None where that time of day was not seen yet."""
+    def at(self, minute_of_day: float, least_days: int = 1) -> float | None:
+        """Interpolated between bin centres; None where it was seen on fewer than `least_days`."""
         place = minute_of_day / 30 - 0.5
         low = int(place // 1) % 48
         high = (low + 1) % 48
         share = place % 1
-        if not self.days[low] or not self.days[high]:
+        if self.days[low] < least_days or self.days[high] < least_days:
             return None
         return self.means[low] * (1 - share) + self.means[high] * share
 

@@ -23,7 +23,7 @@ from collector.settings import TankSettings
 
 __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
-STATE_VERSION = 1
+STATE_VERSION = 2
 FIVE_MINUTES_MS = 300_000
 
 

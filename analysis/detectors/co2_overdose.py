@@ -1,0 +1,141 @@
+"""CO2 overdose, by level and by forecast: the reckoned CO2 with its error, and this tank's usual day."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
+from analysis.detectors.ph_curve import HALF_HOUR, HOUR, RULE_OUT, Gas, PhCurve
+from analysis.types import Finding
+
+__all__ = ["OverdoseJudge"]
+
+LEAST_DAYS = 2
+
+
+class OverdoseJudge(msgspec.Struct):
+    """`since` is when it began to look wrong (ms UTC), -1 while it doesn't."""
+
+    since: int = -1
+
+    def judge(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> Finding | None:
+        """Every five minutes."""
+        now = moment.frame.start_ms
+        limit = tank.settings.livestock.co2_limit_mg_l
+        raised = "co2-overdose" in moment.active
+        usual_low = curve.usual_low
+        falling = min(curve.slope or 0.0, 0.0)
+        if usual_low is None:
+            wrong = self._unknown_tank(limit, gas, falling)
+        else:
+            wrong = self._known_tank(tank, moment, curve, gas, usual_low, raised)
+        if wrong:
+            if self.since < 0:
+                self.since = now
+        else:
+            self.since = -1
+        patience = 20 if usual_low is None else 0 if falling < -0.25 else 5
+        still = raised and (gas.mg_l > 0.9 * limit and (usual_low is None or curve.ph < usual_low - 0.03))
+        waited = self.since >= 0 and now - self.since >= patience * MINUTE_MS
+        if not (still or waited or (raised and wrong)):
+            return None
+        return self._finding(tank, moment, curve, gas, holding=not wrong)
+
+    @staticmethod
+    def _unknown_tank(limit: float, gas: Gas, falling: float) -> bool:
+        """The first day: the published limit, and the estimate's own error."""
+        mg_l, error = gas.mg_l, gas.error
+        forecast = mg_l * 10 ** -max(falling, -2.0)  # one hour on: the time a person needs to wake and act
+        level = mg_l > limit * math.exp((1.2 if error < 0.5 else 1.7) * error)
+        soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
+        return level or soon
+
+    @staticmethod
+    def _known_tank(
+        tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
+    ) -> bool:
+        limit = tank.settings.livestock.co2_limit_mg_l
+        mg_l, error, ph = gas.mg_l, gas.error, curve.ph
+        falling = min(curve.slope or 0.0, 0.0)
+        scatter = curve.scatter
+        below = usual_low - ph
+        expected = curve.expected
+        odd = 0.0 if expected is None else expected - ph
+        need = 0.09 + 1.5 * scatter
+        # the surer the estimate is, the less the departure from the usual has to be
+        level = (mg_l > limit and below > need) or (gas.high > limit and below > 0.18 + 1.5 * scatter)
+        soon = False
+        # The hour after the first reading's time of day was seen but once, in a tank that may not have been
+        # at rest; there the usual curve has a step that is no gas.
+        later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
+        drift = curve.residuals.slope_per_hour(HALF_HOUR)
+        if later is not None and drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05:
+            # an hour on: the usual curve, less what departs from it, going on as it does now
+            forecast_ph = later - odd - min(drift, 2.0)
+            forecast = mg_l * 10 ** (ph - forecast_ph)
+            ahead = usual_low - forecast_ph
+            soon = (forecast > limit and error < 0.5 and ahead > need + 0.04) or (
+                forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter
+            )
+        # an estimate that is far below the limit and sure of itself is not an hour away from it
+        near = mg_l > 0.5 * limit or (error < 0.5 and gas.high > 0.6 * limit)
+        if expected is not None and later is not None and abs(later - expected) > 0.25:
+            # where the usual curve is steep, as when the valve opens, minutes make a large departure
+            near = near and ph < usual_low + 0.05 and odd > 0.15 + scatter
+        # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
+        soon = soon and near and ph + falling < usual_low
+        sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
+        if curve.creeping() and not raised:
+            # against a sinking curve only what falls faster than the usual day counts
+            before = curve.residuals.ago(HOUR - 5 * MINUTE_MS)
+            co2 = tank.settings.co2
+            valve = co2 is None or co2.on is not None
+            fresh = before is not None and curve.residuals.values[-1] - before > (0.15 if valve else 0.07)
+            level, soon = level and fresh, soon and fresh and mg_l > 0.6 * limit
+        return level or soon or sure
+
+    @staticmethod
+    def _finding(tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, holding: bool) -> Finding:
+        limit = tank.settings.livestock.co2_limit_mg_l
+        mg_l, slope = gas.mg_l, curve.slope
+        falling = min(slope or 0.0, 0.0)
+        if mg_l > limit:
+            left = 0.0
+        elif falling < -0.01:
+            left = math.log10(limit / mg_l) / -falling * 3600
+        else:
+            left = None
+        night = moment.lamp_on is False
+        observations = [
+            f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
+            f"the limit is {limit:.0f}",
+        ]
+        if slope is not None:
+            observations.append(f"pH changing {slope:+.2f} an hour" + (" with the lamp off" if night else ""))
+        if curve.usual_low is not None:
+            observations.append(f"this tank's usual lowest pH is {curve.usual_low:.2f}")
+        celsius = moment.frame.temperature
+        warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
+        if celsius is not None and warm:
+            # warm and gassed: less oxygen in the water, and the gas hinders its uptake
+            observations.append(oxygen_text(celsius))
+        source = tank.settings.co2.source if tank.settings.co2 else "cylinder"
+        cause = (
+            "the regulator or its valve lets too much gas through"
+            if source == "cylinder"
+            else "the reactor surges; it can't be turned off, only its hose taken out"
+        )
+        urgent = warm or mg_l > limit or (left is not None and left < 5400) or falling < -0.1
+        return Finding(
+            alarm="co2-overdose",
+            holding=holding,
+            priority="critical" if urgent else "high",
+            value=round(mg_l, 1),
+            unit="mg/L",
+            time_left_s=left,
+            cause=cause,
+            observations=observations,
+            rule_out=RULE_OUT,
+        )

@@ -1,0 +1,144 @@
+"""The pH curve of one tank: what it does now, what it usually does, and the dissolved CO2 behind it.
+
+pH alone does not give CO2: a hardness test that is one degree off moves the estimate by a third. So the
+estimate carries its error, and beside it stands what this tank usually does: its lowest pH of the last
+undisturbed days, and its pH at this time of day.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
+from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
+
+__all__ = ["HALF_HOUR", "HOUR", "RULE_OUT", "Gas", "PhCurve"]
+
+HALF_HOUR = 30 * MINUTE_MS
+HOUR = 60 * MINUTE_MS
+PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
+KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
+USUAL_PEAK_SHARE = 0.75  # of the limit: what an unknown tank's usual lowest pH is taken to mean
+PRE_CO2_MG_L = 3.0  # common practice, no source: what "the usual pH before CO2 comes on" stands for
+RULE_OUT = (
+    "rule out: take a reading with a drop test, and one of KH: where KH has fallen the gas need not have "
+    "risen; or put the electrode into a fresh buffer"
+)
+
+
+class Gas(NamedTuple):
+    """Dissolved CO2, mg/L, and the standard error of its logarithm."""
+
+    mg_l: float
+    error: float
+
+    @property
+    def low(self) -> float:
+        """One standard error below, mg/L."""
+        return self.mg_l * math.exp(-self.error)
+
+    @property
+    def high(self) -> float:
+        """One standard error above, mg/L."""
+        return self.mg_l * math.exp(self.error)
+
+
+class PhCurve(msgspec.Struct):
+    """The last three hours in five-minute values, the usual day, and the departure from it.
+
+    Attributes
+    ----------
+    ph : float
+        The newest five-minute value, less what stepped.
+    slope : float or None
+        pH an hour over the last half-hour, or quarter-hour at the beginning.
+    expected : float or None
+        The usual pH at this time of day.
+    residuals : Window
+        The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
+    """
+
+    window: Window = msgspec.field(default_factory=lambda: Window(37))
+    extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
+    profile: DailyProfile = msgspec.field(default_factory=DailyProfile)
+    residuals: Window = msgspec.field(default_factory=lambda: Window(73))
+    ph: float = 7.0
+    slope: float | None = None
+    expected: float | None = None
+    kelvin_key: int = -1
+    factor: float = 0.0
+
+    def add(self, moment: Moment, ph: float, learn: bool) -> None:
+        """One five-minute value; `learn` False where it isn't the tank's own usual water."""
+        now = moment.frame.start_ms
+        self.ph = ph
+        self.extremes.add(now, ph, learn, 190)
+        self.profile.add(moment.minute, ph, learn)
+        self.window.add(now, ph)
+        self.expected = self.profile.at(moment.minute)
+        if self.expected is not None:
+            self.residuals.add(now, self.expected - ph)
+        slope = self.window.slope_per_hour(HALF_HOUR)
+        self.slope = self.window.slope_per_hour(15 * MINUTE_MS) if slope is None else slope
+
+    @property
+    def usual_low(self) -> float | None:
+        """The usual lowest pH: of three undisturbed days only, to follow a creeping electrode."""
+        lows = self.extremes.lows
+        return median(lows[-3:]) if lows else None
+
+    @property
+    def scatter(self) -> float:
+        """How much the lowest pH differs from day to day (a standard deviation)."""
+        return min(0.2, max(spread(self.extremes.lows), 0.03))
+
+    def swing(self) -> float:
+        """The usual difference between a day's highest and lowest pH; 0 before the first day."""
+        highs, lows = self.extremes.highs, self.extremes.lows
+        return max(0.0, median(highs) - median(lows)) if lows else 0.0
+
+    def creeping(self) -> bool:
+        """The whole curve sinks over days: hardness running out, or the electrode. Gas takes hours."""
+        lows, highs = self.extremes.lows, self.extremes.highs
+        if len(lows) >= 3 and lows[-1] < lows[-3] - 0.08 and highs[-1] < highs[-3] - 0.08:
+            return True
+        now = self.residuals.values[-1] if self.residuals.values else 0.0
+        before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
+        return before is not None and now > 0.15 and before > 0.55 * now
+
+    def injected(self, tank: Tank) -> bool:
+        """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
+        if tank.settings.co2 is not None:
+            return True
+        return len(self.extremes.lows) >= 2 and self.swing() > 0.5
+
+    def gas(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
+        """CO2 at this pH; None where nothing ties pH to CO2."""
+        water = tank.settings.water
+        celsius = 24.0 if temperature is None else temperature
+        kh = water.carbonate_hardness_dkh
+        if kh is not None:
+            key = int(celsius * 4)
+            if key != self.kelvin_key:
+                # below pH 8 CO2 goes as 10^-pH: one full solution a quarter-degree will do
+                self.kelvin_key = key
+                self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
+            error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
+            return Gas(self.factor * 10 ** (7.0 - ph), error)
+        if water.degassed_ph is not None:
+            # "Left standing for a day" holds the air's CO2, "before CO2 comes on" several times that. If the
+            # tank's own highest pH comes near the figure it must be the latter.
+            highs = self.extremes.highs
+            base = PRE_CO2_MG_L
+            if len(highs) >= 2 and water.degassed_ph - median(highs) > 0.45:
+                base = 1.5 * air_equilibrium_mg_l(min(max(celsius, 1.0), 40.0))
+            return Gas(base * 10 ** (water.degassed_ph - ph), 0.6)
+        usual_low = self.usual_low
+        if usual_low is not None:
+            limit = tank.settings.livestock.co2_limit_mg_l
+            return Gas(USUAL_PEAK_SHARE * limit * 10 ** (usual_low - ph), 0.45)
+        return None

@@ -1,0 +1,109 @@
+"""pH outside its limits, or on its way there, where CO2 does not explain it."""
+
+from __future__ import annotations
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.ph_curve import HOUR, PhCurve
+from analysis.types import Finding
+
+__all__ = ["RangeJudge"]
+
+LOWEST_PH, HIGHEST_PH = 5.8, 8.6  # where the settings give no limits; common practice, no source
+
+
+class RangeJudge(msgspec.Struct):
+    """Since when it is too low and too high, or soon going to be (ms UTC); -1 while it isn't."""
+
+    low_since: int = -1
+    high_since: int = -1
+
+    def reset(self) -> None:
+        """What came before says nothing any more: a step, a gap."""
+        self.low_since = self.high_since = -1
+
+    def judge(
+        self, tank: Tank, moment: Moment, curve: PhCurve, ph: float, found: dict[str, Finding]
+    ) -> Finding | None:
+        """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already."""
+        now = moment.frame.start_ms
+        water = tank.settings.water
+        low = LOWEST_PH if water.ph_low is None else water.ph_low
+        high = HIGHEST_PH if water.ph_high is None else water.ph_high
+        slope = curve.slope
+        raised = "ph-out-of-range" in moment.active
+        below, above = low - ph, ph - high
+        slow_fall = self._slow_fall(curve)
+        too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
+        too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found)
+        self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
+        self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now
+        since = max(self.low_since, self.high_since)
+        wrong = since >= 0
+        near = below > -0.3 and slow_fall > 0.0
+        if not wrong and not (raised and (below > -0.1 or above > -0.1 or near)):
+            return None
+        far = max(below, above)
+        steep = slope is not None and abs(slope) > 0.3
+        patience = 0 if far > 0.3 or steep else 10 if far > 0.15 else 30
+        if not raised and now - since < patience * MINUTE_MS:
+            return None
+        lows, highs = curve.extremes.lows, curve.extremes.highs
+        return Finding(
+            alarm="ph-out-of-range",
+            holding=not wrong,
+            priority="high" if far > 0.4 else "medium",
+            value=round(ph, 2),
+            unit="pH",
+            time_left_s=0.0 if far > 0 else (-below / slow_fall * 86400 if slow_fall > 0 else None),
+            cause="carbonate hardness is running out, so little acid moves pH far"
+            if below > above
+            else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
+            observations=[
+                f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}",
+                f"lowest and highest of the days before: {', '.join(f'{v:.2f}' for v in lows[-3:])}; "
+                f"{', '.join(f'{v:.2f}' for v in highs[-3:])}"
+                if lows
+                else "no earlier day to compare with",
+            ],
+            rule_out="rule out: measure KH and pH with drop tests, or put the electrode into a fresh buffer",
+        )
+
+    @staticmethod
+    def _slow_fall(curve: PhCurve) -> float:
+        """pH a day by which the whole curve sinks; 0 where it doesn't."""
+        before = curve.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
+        if before is None or not curve.creeping():
+            return 0.0
+        lows, highs = curve.extremes.lows, curve.extremes.highs
+        if len(lows) >= 3:
+            return min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2
+        return 4 * (curve.residuals.values[-1] - before)
+
+    @staticmethod
+    def _too_low(tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool) -> bool:
+        fast = curve.slope is not None and curve.slope < -0.08
+        if overdose or (tank.settings.co2 is not None and fast and not curve.creeping()):
+            return False  # gas lowers it
+        below = low - ph
+        # a swing that has always gone this far is this tank's own
+        lows = curve.extremes.lows
+        usual = min(lows) if len(lows) >= 2 else None
+        now = below > 0 and (usual is None or ph < max(usual, low - 0.2) - 0.03)
+        return now or (slow_fall > 0.08 and 0 < -below < slow_fall)
+
+    @staticmethod
+    def _too_high(tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool) -> bool:
+        degassed = tank.settings.water.degassed_ph
+        if absent and (degassed is None or ph < degassed + 0.3):
+            return False  # no more gas in it
+        above = ph - high
+        highs = curve.extremes.highs
+        usual = max(highs) if len(highs) >= 2 else None
+        if above > 0:
+            return usual is None or ph > usual + 0.05
+        if usual is None or curve.slope is None or above == 0:
+            return False
+        beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + 0.05
+        return ph > usual + 0.15 and above + curve.slope > 0 and (beyond_air or curve.slope > 0.4)
