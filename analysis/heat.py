@@ -11,6 +11,7 @@ from __future__ import annotations
 import msgspec
 
 from analysis.trend import median
+from analysis.types import Priority
 
 __all__ = ["ThermalModel", "prior_time_constant_h"]
 
@@ -80,3 +81,10 @@ def time_to_reach(temperature: float, slope: float, limit: float) -> float | Non
         return None
     hours = (limit - temperature) / slope
     return hours * 3600 if hours > 0 else None
+
+
+def urgency(left_s: float | None) -> Priority:
+    """Critical under an hour, high under a night, medium beyond; high where it can't be said."""
+    if left_s is None:
+        return "high"
+    return "critical" if left_s < 3600 else "high" if left_s < 10 * 3600 else "medium"

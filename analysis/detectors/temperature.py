@@ -12,9 +12,10 @@ import math
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
-from analysis.heat import ThermalModel, time_to_reach
+from analysis.detectors.cooler import CoolerMemory
+from analysis.heat import ThermalModel, time_to_reach, urgency
 from analysis.trend import DailyExtremes, DailyProfile, Window, median
-from analysis.types import Finding, Priority
+from analysis.types import Finding
 
 __all__ = ["TemperatureDetector"]
 
@@ -38,9 +39,10 @@ class TemperatureDetector(msgspec.Struct):
     peak_watts: float = 0.0
     stuck_since: int = -1
     cold_since: int = -1
-    hot_since: int = -1
+    cooler: CoolerMemory = msgspec.field(default_factory=CoolerMemory)
     disturbed_until: int = -1
     last_step_ms: int = -1
+    lamp_edge_ms: int = -1
     past_ms: list[int] = msgspec.field(default_factory=lambda: [-1, -1])
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
 
@@ -48,6 +50,8 @@ class TemperatureDetector(msgspec.Struct):
         """One frame; the findings that stand after it. O(1)."""
         frame = moment.frame
         temperature = frame.temperature
+        if moment.lamp_edge:
+            self.lamp_edge_ms = moment.lamp_edge_ms
         if frame.heater is not None:
             self.watts.add(frame.start_ms, frame.heater)
             self.peak_watts = max(self.peak_watts, frame.heater)
@@ -69,12 +73,28 @@ class TemperatureDetector(msgspec.Struct):
         self._share(tank, moment)
         return list(self.hold.values())
 
+    @property
+    def learnt(self) -> dict[str, float]:
+        """What the tank has taught, only what is known.
+
+        `time_constant_h` (from `stretches` of free cooling), `held_from_c` and `held_to_c` (the usual lowest
+        and highest of the last `days` whole days), `cooler_turns_at_c` and the rest of `CoolerMemory.learnt`.
+        """
+        out: dict[str, float] = {}
+        if len(self.model.taus) >= 8:
+            out["time_constant_h"] = self.model.time_constant_h(0.0)  # the volume counts for a guess only
+            out["stretches"] = float(len(self.model.taus))
+        if self.extremes.lows:
+            out["held_from_c"], out["held_to_c"] = median(self.extremes.lows), median(self.extremes.highs)
+            out["days"] = float(len(self.extremes.lows))
+        return out | {f"cooler_{name}": value for name, value in (self.cooler.learnt or {}).items()}
+
     def _restart(self, now_ms: int) -> None:
         """After a gap: slopes across it would mean nothing."""
         self.block.clear()
         self.window.clear()
         self.rooms.clear()
-        self.stuck_since = self.cold_since = self.hot_since = -1
+        self.stuck_since = self.cold_since = self.cooler.hot_since = -1
 
     def _notice_steps(self, tank: Tank, now_ms: int) -> None:
         """Faster than heater or room could do it: water was changed, or the probe was moved."""
@@ -88,7 +108,7 @@ class TemperatureDetector(msgspec.Struct):
             self.last_step_ms = now_ms
             self.window.clear()
             self.rooms.clear()
-            self.stuck_since = self.cold_since = self.hot_since = -1
+            self.stuck_since = self.cold_since = self.cooler.hot_since = -1
 
     def _limit_state(self, tank: Tank, temperature: float) -> int:
         live = tank.settings.livestock
@@ -149,12 +169,18 @@ class TemperatureDetector(msgspec.Struct):
         if moment.fifth:
             self.extremes.add(now, temperature, not heat_alarm and not moment.disturbed, 190)
             self.profile.add(moment.minute, temperature, not heat_alarm)
+            settled = now - self.lamp_edge_ms > HOUR and now - self.last_step_ms > HOUR
+            if tank.settings.cooler is not None and learn and settled:
+                self.cooler.learn(tank.settings.cooler, self.window, room)
             if learn and slope is not None and not moment.lamp_on:
                 self.model.learn(slope, temperature, room)
         findings: dict[str, Finding] = {}
         self._stuck_on(tank, moment, temperature, slope, room, findings)
         self._not_heating(tank, moment, temperature, slope, hour_slope, room, findings)
-        self._not_cooling(tank, moment, temperature, slope, hour_slope, room, findings)
+        if "heater-stuck-on" not in findings:
+            found = self.cooler.finding(tank, moment, self.extremes, temperature, slope, hour_slope, room)
+            if found is not None:
+                findings[found.alarm] = found
         self._limits(tank, moment, temperature, hour_slope, findings)
         self.hold = findings
 
@@ -171,7 +197,10 @@ class TemperatureDetector(msgspec.Struct):
             if usual is not None and before is not None:
                 lamp = max(lamp, min(0.5, (usual - before) * 2))
         if room is not None:
-            return self.model.passive_slope(temperature, room, tank.settings.volume_litres) + lamp
+            passive = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
+            if room > temperature and len(self.model.taus) < 8:
+                passive *= 1.8  # a room that warms the water, and a time constant that is only a guess
+            return passive + lamp
         fall = self.model.usual_fall()
         if fall is None:
             return None
@@ -258,7 +287,7 @@ class TemperatureDetector(msgspec.Struct):
         out["heater-stuck-on"] = Finding(
             alarm="heater-stuck-on",
             holding=raised and not heating,
-            priority=_urgency(left),
+            priority=urgency(left),
             value=round(temperature, 2),
             unit="Cel",
             time_left_s=left,
@@ -337,7 +366,7 @@ class TemperatureDetector(msgspec.Struct):
         out["heater-not-heating"] = Finding(
             alarm="heater-not-heating",
             holding=raised and not idle,
-            priority=_urgency(left),
+            priority=urgency(left),
             value=round(temperature, 2),
             unit="Cel",
             time_left_s=left,
@@ -359,68 +388,6 @@ class TemperatureDetector(msgspec.Struct):
             tau = self.model.time_constant_h(tank.settings.volume_litres)
             return tau * 3600 * math.log((temperature - room) / (limit - room))
         return time_to_reach(temperature, slope, limit) if slope is not None and slope < 0 else None
-
-    # -- the cooler does not cool -------------------------------------------------------------------
-
-    def _not_cooling(
-        self,
-        tank: Tank,
-        moment: Moment,
-        temperature: float,
-        slope: float | None,
-        hour_slope: float | None,
-        room: float | None,
-        out: dict[str, Finding],
-    ) -> None:
-        cooler = tank.settings.cooler
-        if cooler is None or moment.disturbed or "heater-stuck-on" in out:
-            self.hot_since = -1
-            return
-        now = moment.frame.start_ms
-        highs = self.extremes.highs
-        live = tank.settings.livestock
-        setpoint = cooler.setpoint_c
-        if setpoint is None:
-            if len(highs) < 2:
-                return
-            setpoint = median(highs)
-        ceiling = setpoint + (1.2 if cooler.kind == "fan" else 0.8)
-        if len(highs) >= 2:
-            ceiling = max(setpoint + 0.3, min(max(highs[-3:]) + 0.2, setpoint + 2.5))
-        if cooler.kind == "fan" and room is not None:
-            ceiling = max(ceiling, room - 1.5)  # evaporation takes a few degrees, no more
-        raised = "cooling-not-cooling" in moment.active
-        over = temperature - ceiling
-        if raised and over < -0.3:
-            return
-        rising = slope is not None and slope > 0.03 and (hour_slope is None or hour_slope > 0.03)
-        if over > 0.2 and (rising or over > 0.8):
-            if self.hot_since < 0:
-                self.hot_since = now
-        elif over < 0 and not raised:
-            self.hot_since = -1
-        if self.hot_since < 0 and not raised:
-            return
-        if not raised and now - self.hot_since < 20 * MINUTE_MS:
-            return
-        left = _rising_time(temperature, slope, live.temperature_high_c)
-        observations = [f"water {temperature:.1f} °C, the {cooler.kind} is set to {setpoint:.1f} °C"]
-        if slope is not None:
-            observations.append(f"changing {slope:+.2f} °C an hour")
-        if room is not None:
-            observations.append(f"room {room:.1f} °C")
-        out["cooling-not-cooling"] = Finding(
-            alarm="cooling-not-cooling",
-            holding=raised and over < 0.2,
-            priority=_urgency(left),
-            value=round(temperature, 2),
-            unit="Cel",
-            time_left_s=left,
-            cause=f"the {cooler.kind} has stopped, is unplugged or blocked, or the room is hotter than it "
-            "can make up for",
-            observations=observations,
-            rule_out="rule out: listen whether it runs and feel its air; look at the room's temperature",
-        )
 
     # -- the net below ------------------------------------------------------------------------------
 
@@ -447,12 +414,12 @@ class TemperatureDetector(msgspec.Struct):
                 extremes = self.extremes.highs if sign > 0 else self.extremes.lows
                 beyond = bool(extremes) and sign * (temperature - median(extremes)) > 0.25
                 long = self.window.slope_per_hour(2 * HOUR)
-                better = max(self.stuck_since, self.cold_since, self.hot_since) >= 0
+                better = max(self.stuck_since, self.cold_since, self.cooler.hot_since) >= 0
                 soon = (
                     beyond
                     and not better
                     and long is not None
-                    and sign * long > 0.03
+                    and sign * long > max(0.03, 0.6 * speed)  # a trend, not water just poured in
                     and speed < max(0.5, 2.5 * abs(self.model.usual_fall() or 0.3))
                     and past + min(speed, sign * long) * 3.0 > 0
                 )
@@ -485,16 +452,3 @@ class TemperatureDetector(msgspec.Struct):
                 ],
                 rule_out=RULE_OUT,
             )
-
-
-def _rising_time(temperature: float, slope: float | None, limit: float) -> float | None:
-    if temperature >= limit:
-        return 0.0
-    return time_to_reach(temperature, slope, limit) if slope is not None and slope > 0 else None
-
-
-def _urgency(left_s: float | None) -> Priority:
-    """Critical under an hour, high under a night, medium beyond."""
-    if left_s is None:
-        return "high"
-    return "critical" if left_s < 3600 else "high" if left_s < 10 * 3600 else "medium"
