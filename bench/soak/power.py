@@ -2,10 +2,11 @@
 
     python -m bench.soak.power [--cuts 200] [--seed 1]
 
-`rushlight run` takes reports from a real broker while a preloaded library records, in order, its writes to the
-store and its log, its syncs, and what it sends to the broker. A cut at a random moment leaves what was synced; of
-what was written since, each 512-byte sector is there or not. The store that is left is opened: every report whose
-acknowledgement had been sent must be in it once. Exit status 1 where one is not.
+`rushlight run` takes reports from a real broker while a preloaded library records, in order, its writes
+to the store and its log, its syncs, and what it sends to the broker. A cut at a random moment leaves
+what was synced; of what was written since, each 512-byte sector is there or not. The store that is left
+is opened: every report whose acknowledgement had been sent must be in it once. Exit status 1 where one
+is not.
 """
 
 from __future__ import annotations
