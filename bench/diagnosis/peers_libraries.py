@@ -1,4 +1,4 @@
-"""Baselines from libraries: QARTOD tests of ioos-qc, and river's Page-Hinkley change detector.
+"""Baselines from libraries: QARTOD tests of ioos-qc, and river's change detectors (Page-Hinkley, ADWIN).
 
     python -m bench.diagnosis.peers_libraries DIR --method qartod   # writes qartod.jsonl into each folder
     python -m bench.diagnosis.peers_libraries DIR --method river    # writes river.jsonl
@@ -17,6 +17,7 @@ import functools
 import json
 import multiprocessing
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,7 @@ def event(at: int, tank: str, alarm: str, quantity: str = "") -> dict[str, Any]:
             "quantity": quantity}  # fmt: skip
 
 
-def qartod_events(tank: str, series: Series) -> list[dict[str, Any]]:
+def qartod_events(tank: str, series: Series, scale: float = 1.0) -> list[dict[str, Any]]:
     """`probe-fault` wherever the aggregate QARTOD flag is FAIL for five of the last ten reports."""
     from ioos_qc import qartod
 
@@ -72,6 +73,7 @@ def qartod_events(tank: str, series: Series) -> list[dict[str, Any]]:
     for quantity, (span, spike, rate, flat, tolerance) in QARTOD.items():
         if quantity not in series:
             continue
+        spike, rate, tolerance = spike * scale, rate * scale, tolerance / scale
         times, values = series[quantity]
         stamps = times.astype("datetime64[s]")
         filled = np.ma.masked_invalid(values)
@@ -89,39 +91,58 @@ def qartod_events(tank: str, series: Series) -> list[dict[str, Any]]:
     return events
 
 
-def river_events(tank: str, series: Series) -> list[dict[str, Any]]:
-    """Page-Hinkley on five-minute medians against the day before."""
+def river_events(tank: str, series: Series, scale: float = 1.0) -> list[dict[str, Any]]:
+    """Page-Hinkley on five-minute medians against the day before; `scale` multiplies its threshold."""
     from river.drift import PageHinkley
 
+    return _drift_events(
+        tank, series, lambda: PageHinkley(min_instances=288, delta=0.2, threshold=30.0 * scale)
+    )
+
+
+def adwin_events(tank: str, series: Series, scale: float = 1.0) -> list[dict[str, Any]]:
+    """ADWIN on the same; its confidence is 0.002 (river's default) to the power of `scale`."""
+    from river.drift import ADWIN
+
+    return _drift_events(tank, series, lambda: ADWIN(delta=0.002**scale, grace_period=12))
+
+
+def _drift_events(tank: str, series: Series, make: Callable[[], Any]) -> list[dict[str, Any]]:
     events = []
     for quantity, scale in SCALE.items():
         if quantity not in series:
             continue
-        times, values = series[quantity]
-        slots = (times - times[0]) // 300
-        edges = np.searchsorted(slots, np.arange(slots[-1] + 2))
-        means = np.full(slots[-1] + 1, np.nan)
-        for i in range(len(means)):
-            part = values[edges[i] : edges[i + 1]]
-            part = part[~np.isnan(part)]
-            if len(part):
-                means[i] = np.median(part)
+        means = _medians(*series[quantity])
+        start = series[quantity][0][0]
         day = 288
-        detector: Any = PageHinkley(min_instances=day, delta=0.2, threshold=30.0)
+        detector = make()
         for i in range(day, len(means)):
             change = (means[i] - means[i - day]) / scale
             if change == change:
                 detector.update(float(np.clip(change, -20, 20)))
                 if detector.drift_detected:
                     name = NAMES[quantity, 1 if change > 0 else -1]
-                    events.append(event(int(times[0] + (i + 1) * 300), tank, name))
+                    events.append(event(int(start + (i + 1) * 300), tank, name))
     return events
+
+
+def _medians(times: Any, values: Any) -> Any:
+    """Medians of five minutes, NaN where there is no value."""
+    slots = (times - times[0]) // 300
+    edges = np.searchsorted(slots, np.arange(slots[-1] + 2))
+    means = np.full(slots[-1] + 1, np.nan)
+    for i in range(len(means)):
+        part = values[edges[i] : edges[i + 1]]
+        part = part[~np.isnan(part)]
+        if len(part):
+            means[i] = np.median(part)
+    return means
 
 
 def judge_folder(folder: Path, method: str) -> int:
     """Write `METHOD.jsonl` into a folder; returns the number of events."""
     tank, series = read_series(folder)
-    events = {"qartod": qartod_events, "river": river_events}[method](tank, series)
+    events = {"qartod": qartod_events, "river": river_events, "adwin": adwin_events}[method](tank, series)
     events.sort(key=lambda e: str(e["time"]))
     with (folder / f"{method}.jsonl").open("w", encoding="utf-8") as out:
         out.writelines(json.dumps(e) + "\n" for e in events)
@@ -134,7 +155,7 @@ def main(arguments: list[str] | None = None) -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("directory", type=Path)
-    parser.add_argument("--method", choices=("qartod", "river"), required=True)
+    parser.add_argument("--method", choices=("qartod", "river", "adwin"), required=True)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(arguments)
     folders = [p.parent for p in sorted(args.directory.glob("*/truth.json"))]

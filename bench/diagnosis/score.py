@@ -2,6 +2,7 @@
 
     python -m bench.diagnosis.score DIR [--out score.json] [--nominal-only | --faults-only | --only ALARM]
     python -m bench.diagnosis.score DIR --events plain.jsonl     # judge files that are already there
+    python -m bench.diagnosis.score DIR --peers --plots OUT   # and the peers: OUT/report.md
 
 Terms
 -----
@@ -305,6 +306,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, default=None)
     parser.add_argument("--no-failures", action="store_true")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--peers", action="store_true", help="judge the peers too, over the same runs")
+    parser.add_argument("--plots", type=Path, default=Path("report"), help="where --peers puts its report")
     args = parser.parse_args(arguments)
     folders = []
     for path in sorted(args.directory.glob("*/truth.json")):
@@ -333,6 +336,11 @@ def main(arguments: list[str] | None = None) -> int:
         print_failures(verdicts)
     for name, error in errors.items():
         print(f"ERROR {name}: {error}", file=sys.stderr)
+    if args.peers:
+        from bench.diagnosis.report import compare
+
+        with multiprocessing.Pool(args.jobs) as pool:
+            compare(folders, args.plots, pool)
     if args.out:
         args.out.write_text(json.dumps({"total": total, "runs": verdicts, "errors": errors}, indent=1) + "\n")
     return 1 if errors else 0

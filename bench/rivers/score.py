@@ -2,8 +2,9 @@
 
     python -m bench.rivers.score DATA_DIR [--out rivers.json]
 
-`DATA_DIR` holds `lro_FranklinBasin2014.csv.gz` and `lro_WaterLab2019.csv.gz` (columns `time`, `quantity`, `value`,
-`label`): Logan River Observatory, published with Jones, Jones & Horsburgh (2022), doi:10.1016/j.envsoft.2022.105364.
+`DATA_DIR` holds `lro_FranklinBasin2014.csv.gz` and `lro_WaterLab2019.csv.gz` (columns `time`, `quantity`,
+`value`, `label`): Logan River Observatory, published with Jones, Jones & Horsburgh (2022),
+doi:10.1016/j.envsoft.2022.105364.
 
 Matching
 --------
@@ -15,10 +16,11 @@ detection
 hit
     An event with a detection no further than an hour from it: the paper widens its events too.
 false
-    A detection with no event within an hour. A detection that touches an event is neither counted again nor false.
+    A detection with no event within an hour. One that touches an event is neither counted again
+    nor false.
 
-Precision is hits / (hits + false), recall hits / events. Rushlight runs with one setting for all four series, by
-the code that runs live; only the range of the water is a river's (`RIVER_LOW_C`). QARTOD's thresholds are
+Precision is hits / (hits + false), recall hits / events. Rushlight runs with one setting for all four series,
+by the code that runs live; only the range of the water is a river's (`RIVER_LOW_C`). QARTOD's thresholds are
 chosen afterwards from a grid, by the labels that they are then judged on: more than any operator could do.
 """
 

@@ -1,0 +1,227 @@
+"""Rushlight and the peers over the same runs: tables, curves and the floor (`score --peers --plots OUT`).
+
+The peers know no causes, so they are judged in the most favourable way: from the onset on, any alarm of
+theirs about the quantity that the fault shows in counts as the right name. Operating curves: QARTOD and river with
+their thresholds scaled; Rushlight and the plain limits, which have one operating point, by asking that a
+condition holds some minutes longer before it counts.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import itertools
+import json
+import math
+import statistics
+from multiprocessing.pool import Pool
+from pathlib import Path
+from typing import Any
+
+from bench.diagnosis.lorden import ramp_floor
+from bench.diagnosis.peers import plain_limits
+from bench.diagnosis.peers_libraries import adwin_events, qartod_events, read_series, river_events
+from bench.diagnosis.score import judge, seconds, summarise
+
+SCALES = (0.3, 1.0, 3.0)
+HOLDS_MIN = (0, 5, 15, 30, 60, 120, 240)
+PEERS = ("plain limits", "QARTOD (ioos-qc)", "Page-Hinkley (river)", "ADWIN (river)")
+LIBRARIES = {PEERS[1]: qartod_events, PEERS[2]: river_events, PEERS[3]: adwin_events}
+SHOWS = {"co2": "ph", "ph": "ph", "stray": "ph", "light": "light", "temperature": "temperature",
+         "heater": "temperature", "cooling": "temperature"}  # fmt: skip
+
+Events = list[dict[str, Any]]
+
+
+def shows_in(alarm: str, quantity: str = "") -> str:
+    """Quantity that an alarm is about; "" for all of them."""
+    return quantity if alarm == "probe-fault" else SHOWS.get(alarm.split("-")[0], "")
+
+
+def generous(truth: dict[str, Any], events: Events) -> Events:
+    """Alarms after the onset about the fault's own quantity under the fault's name."""
+    if truth["kind"] == "nominal":
+        return events
+    own = shows_in(truth["alarm"], truth["quantity"])
+    onset = seconds(truth["onset"])
+    return [
+        e | {"alarm": truth["alarm"], "quantity": truth["quantity"]}
+        if seconds(e["time"]) >= onset and own in ("", shows_in(e["alarm"], e.get("quantity", "")))
+        else e
+        for e in events
+    ]
+
+
+def held(events: Events, minutes: float) -> Events:
+    """Raised alarms that are not cleared within so many minutes, told that much later."""
+    cleared: dict[tuple[str, str], list[float]] = {}
+    for e in events:
+        if e["event"] == "cleared":
+            cleared.setdefault((e["alarm"], e.get("quantity", "")), []).append(seconds(e["time"]))
+    out = []
+    for e in events:
+        if e["event"] == "raised":
+            at = seconds(e["time"])
+            ends = cleared.get((e["alarm"], e.get("quantity", "")), [])
+            if not any(at <= end < at + 60 * minutes for end in ends):
+                later = dt.datetime.fromtimestamp(at + 60 * minutes, dt.UTC)
+                out.append(e | {"time": later.strftime("%Y-%m-%dT%H:%M:%SZ")})
+    return out
+
+
+def _lines(path: Path) -> Events:
+    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+
+
+def one_run(folder: Path) -> dict[str, Any]:
+    """Verdicts of every method at every setting, and the floor's ingredients, for one folder."""
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8")) | {"scenario": folder.name}
+    plain_limits(folder)
+    mine, plain = _lines(folder / "events.jsonl"), _lines(folder / "plain.jsonl")
+    out: dict[str, Any] = {"Rushlight": {m: judge(truth, held(mine, m)) for m in HOLDS_MIN}}
+    out[PEERS[0]] = {m: judge(truth, generous(truth, held(plain, m))) for m in HOLDS_MIN}
+    tank, series = read_series(folder)
+    for name, method in LIBRARIES.items():
+        out[name] = {s: judge(truth, generous(truth, method(tank, series, s))) for s in SCALES}
+    out["ramp"] = _ramp(folder, truth)
+    return out
+
+
+def _ramp(folder: Path, truth: dict[str, Any]) -> tuple[str, float, float, float] | None:
+    """(alarm, slope a report, noise, seconds a report) of the temperature after a heater's fault."""
+    if truth.get("alarm") not in ("heater-not-heating", "heater-stuck-on"):
+        return None
+    onset = seconds(truth["onset"])
+    before: list[float] = []
+    after: list[tuple[float, float]] = []
+    with (folder / "readings.csv").open(encoding="utf-8") as rows:
+        for row in csv.DictReader(rows):
+            if row["quantity"] != "temperature" or not row["value"] or not 5 < float(row["value"]) < 40:
+                continue
+            at = seconds(row["time"]) - onset
+            if -21600 < at < 0:
+                before.append(float(row["value"]))
+            elif 0 <= at < 10800:
+                after.append((at, float(row["value"])))
+    if len(before) < 50 or len(after) < 50:
+        return None
+    sigma = statistics.pstdev(b - a for a, b in itertools.pairwise(before)) / math.sqrt(2)
+    slope = statistics.linear_regression([a for a, _ in after], [v for _, v in after]).slope
+    every = 10800 / len(after)
+    return (truth["alarm"], abs(slope) * every, max(sigma, 0.0625 / math.sqrt(12)), every)
+
+
+def compare(folders: list[Path], out: Path, pool: Pool) -> None:
+    """Write `report.md`, `delay.png` and `curves.png` into `out`; Rushlight's events must be there."""
+    out.mkdir(parents=True, exist_ok=True)
+    runs = pool.map(one_run, folders, chunksize=1)
+    base = {"Rushlight": 0, PEERS[0]: 0} | dict.fromkeys(LIBRARIES, 1.0)
+    totals = {m: {s: summarise([r[m][s] for r in runs]) for s in runs[0][m]} for m in base}
+    at_work = {m: totals[m][s] for m, s in base.items()}
+    text = "\n".join([*_methods(at_work), "", *_alarms(at_work), "", *_floor(runs, at_work["Rushlight"]), ""])
+    (out / "report.md").write_text(text, encoding="utf-8")
+    print(text)
+    _plot_delays([r["Rushlight"][0] for r in runs], out / "delay.png")
+    _plot_curves(totals, out / "curves.png")
+
+
+def _cell(x: float | None, style: str = ".2f") -> str:
+    return "–" if x is None else format(x, style)
+
+
+def _methods(at_work: dict[str, Any]) -> list[str]:
+    keys = ("detected", "named", "harmful_detected", "harmful_named", "false_per_tank_week",
+            "false_per_nominal_tank_week")  # fmt: skip
+    heads = ("detected", "named", "harmful: detected", "harmful: named", "false/week", "false/week, no fault")
+    lines = [f"| method | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
+    return lines + [f"| {m} | {' | '.join(_cell(t[k]) for k in keys)} |" for m, t in at_work.items()]
+
+
+def _alarms(at_work: dict[str, Any]) -> list[str]:
+    mine = at_work["Rushlight"]["alarms"]
+    heads = (
+        "runs",
+        "detected",
+        "named (recall)",
+        "precision",
+        "delay h",
+        "lead h",
+        "false/week",
+        "best peer named",
+    )
+    lines = [f"| alarm | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
+    for name, row in mine.items():
+        peers = {p: t["alarms"].get(name, {}).get("named") for p, t in at_work.items() if p != "Rushlight"}
+        told = {p: share for p, share in peers.items() if share is not None}
+        best = max(told, key=lambda p: told[p]) if told else None
+        loses = best is not None and told[best] > (row["named"] or 0)
+        peer = "–" if best is None else f"{told[best]:.2f} {best}" + (" (**better**)" if loses else "")
+        cells = [_cell(row[k]) for k in ("detected", "named", "precision", "median_delay_h", "median_lead_h")]
+        week = _cell(row["false_per_tank_week"], ".3f")
+        lines.append(f"| {name} | {row['scenarios']} | {' | '.join(cells)} | {week} | {peer} |")
+    return lines
+
+
+def _floor(runs: list[dict[str, Any]], total: dict[str, Any]) -> list[str]:
+    """Lorden's floor for the heater's faults, which are ramps in noise, at Rushlight's own false alarms."""
+    lines = ["| fault | runs | floor h (median) | Rushlight's delay h (median) |", "|---|---|---|---|"]
+    for alarm in ("heater-not-heating", "heater-stuck-on"):
+        floors = []
+        rate = max(total["alarms"].get(alarm, {}).get("false", 0), 1) / (total["tank_weeks"] * 604800)
+        for run in runs:
+            if run["ramp"] and run["ramp"][0] == alarm and run["ramp"][1]:
+                _, slope, sigma, every = run["ramp"]
+                floors.append(ramp_floor(slope, sigma, max(1.0, 1 / (rate * every))) * every / 3600)
+        if floors:
+            delay = _cell(total["alarms"][alarm]["median_delay_h"])
+            lines.append(f"| {alarm} | {len(floors)} | {statistics.median(floors):.2f} | {delay} |")
+    return lines
+
+
+def _plot_delays(verdicts: list[dict[str, Any]], path: Path) -> None:
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot as plt
+
+    faults = [v for v in verdicts if v["kind"] == "fault"]
+    names = sorted({v["alarm"] for v in faults})
+    rows = max(1, math.ceil(len(names) / 4))
+    figure, axes = plt.subplots(rows, 4, figsize=(11, 2.1 * rows), sharex=True, squeeze=False)
+    for axis in axes.flat[len(names) :]:
+        axis.axis("off")
+    for axis, name in zip(axes.flat, names, strict=False):
+        here = [v for v in faults if v["alarm"] == name]
+        told = [v for v in here if v["delay_h"] is not None]
+        axis.plot([v["severity"] for v in told], [max(v["delay_h"], 0.01) for v in told], "o", ms=3)
+        for v in here:
+            if v["delay_h"] is None:
+                axis.axvline(v["severity"], color="tab:red", lw=0.7)
+        axis.set_yscale("log")
+        axis.set_title(name, fontsize=8)
+        axis.tick_params(labelsize=6)
+    figure.supxlabel("severity (red line: never told)", fontsize=8)
+    figure.supylabel("delay from onset, h", fontsize=8)
+    figure.tight_layout()
+    figure.savefig(path, dpi=70)
+    plt.close(figure)
+
+
+def _plot_curves(totals: dict[str, Any], path: Path) -> None:
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot as plt
+
+    figure, axis = plt.subplots(figsize=(7, 4.5))
+    for (method, by_setting), mark in zip(totals.items(), "o^sDv", strict=False):
+        xs = [max(t["false_per_nominal_tank_week"] or 0, 0.01) for t in by_setting.values()]
+        axis.plot(xs, [t["detected"] or 0 for t in by_setting.values()], marker=mark, ms=4, label=method)
+    axis.set_xscale("log")
+    axis.set_ylim(0, 1)
+    axis.set_xlabel("false alarms per tank-week, runs without a fault")
+    axis.set_ylabel("faults detected in time")
+    axis.legend(fontsize=8)
+    figure.tight_layout()
+    figure.savefig(path, dpi=80)
+    plt.close(figure)
