@@ -25,6 +25,7 @@ from collector.log import ClearLog, Clock
 from collector.readings import Reading
 from collector.sd_notify import sd_notify, watchdog_s
 from collector.settings import Settings
+from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
 
 __all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
@@ -42,9 +43,8 @@ _RETRY_S = (0.5, 30.0)
 _TICK_MS = 5_000
 _POLL_MS = 1_000
 _REPORT_MS = 30_000
-_COMPACT_MS = 86_400_000
-_COMPACT_DAYS = 4  # of one series, in one go: what comes in meanwhile waits
-_QUIET_MS = 2_000
+_COMPACT_MS = 600_000
+_COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
 _WELL_MS = 300_000
 
 
@@ -130,8 +130,9 @@ class CollectorService:
         self._reading_ms = 0
         self._failing = False
         self._given_up = False
-        self._compacted_ms: int | None = None
-        self._more_to_compact = False
+        self._store_settings = settings.store
+        self._compacted_ms = 0  # when there was last nothing left to pack
+        self._rested = 0.0  # when packing may go on beside readings that come in
         self._watchdog_s = watchdog_s()
         self._barked = 0.0
 
@@ -180,8 +181,8 @@ class CollectorService:
         if not 0 <= now - self._report_ms < _REPORT_MS:
             self._report_ms = now
             self._report()
-        if not arrivals and now - self._reading_ms >= _QUIET_MS:
-            self._compact(now)
+        if not 0 <= now - self._compacted_ms < _COMPACT_MS:
+            self._compact(now, busy=bool(arrivals))
         self._bark()
 
     def _collect(self) -> list[Arrival]:
@@ -285,21 +286,29 @@ class CollectorService:
         except StoreError as error:
             self._say.say("report", f"{error}; trying again")
 
-    def _compact(self, now: int) -> None:
-        """Once a day, in small helpings while nothing comes in."""
-        try:
-            if self._compacted_ms is None:
-                self._compacted_ms = int(self._store.get_meta("compacted-at") or 0)
-            if not self._more_to_compact and 0 <= now - self._compacted_ms < _COMPACT_MS:
+    def _compact(self, now: int, busy: bool) -> None:
+        """Pack old days and drop those too old, in helpings of one short transaction.
+
+        While readings come in, a tenth of the time at most; otherwise until some do.
+        """
+        end = time.monotonic() + _BATCH_S
+        while not self._stop.is_set():
+            began = time.monotonic()
+            if began < self._rested if busy else began >= end or not self._queue.empty():
                 return
-            self._more_to_compact = self._store.compact(now, limit=_COMPACT_DAYS).more
-            if not self._more_to_compact:
-                self._store.drop_old_notices(now - 90 * 86_400_000)
-            self._compacted_ms = now
-            self._store.set_meta("compacted-at", str(now))
-        except StoreError as error:
-            self._more_to_compact = False
-            self._say.say("compact", f"{error}; packing old days is put off")
+            try:
+                keep = days_to_keep(self._store, self._store_settings, now)
+                more = self._store.compact(now, keep_days=keep, limit=1).more
+                if not more:
+                    self._store.drop_old_notices(now - 90 * 86_400_000)
+                    self._store.set_meta("compacted-at", str(now))
+            except StoreError as error:
+                more = False
+                self._say.say("compact", f"{error}; packing old days is put off")
+            if not more:
+                self._compacted_ms = now
+                return
+            self._rested = time.monotonic() + (time.monotonic() - began) / _COMPACT_SHARE
 
     def _bark(self) -> None:
         if self._watchdog_s is not None and time.monotonic() - self._barked >= self._watchdog_s:

@@ -15,11 +15,16 @@ __all__ = ["Chunks", "Compaction"]
 
 _HOUR_MS = 3_600_000
 _SETTLE_MS = 3 * _HOUR_MS  # a day is packed when it has been over for so long; later arrivals are merged
+_PIECE = 10_000  # rows packed in one transaction: a day at one reading in 10 s, and some
+_ARRIVALS_PIECE = 50_000  # keys cut off in one
 _STEPS: dict[str, int] = {"hourly": _HOUR_MS, "daily": DAY_MS}
 
 
 class Compaction(NamedTuple):
-    """What one call of `compact` did: days and rows packed, days dropped, whether it stopped at its limit."""
+    """What one call of `compact` did.
+
+    Days of series finished, rows packed, days dropped, and whether it stopped at its limit.
+    """
 
     days: int
     readings: int
@@ -30,6 +35,8 @@ class Compaction(NamedTuple):
 class Chunks(ReadingRows):
     """Compaction, retention and summaries."""
 
+    _next_series = 0  # where a call that stopped at its limit goes on
+
     def compact(
         self,
         now_ms: int,
@@ -38,7 +45,7 @@ class Chunks(ReadingRows):
         limit: int | None = None,
         settle_ms: int = _SETTLE_MS,
     ) -> Compaction:
-        """Pack the days that are over, and drop those that are to be kept no longer.
+        """Give up the order of arrival that nobody needs, pack the days that are over, drop those too old.
 
         Each day of each series is one transaction: chunk in, rows out, summaries renewed. Rows after the
         smallest position of all saved states stay rows, so that a restored analysis finds them in order.
@@ -51,7 +58,8 @@ class Chunks(ReadingRows):
             Readings of these quantities go when their day is so many days past; hourly and daily summaries
             stay for ever. A reading that arrives for a dropped day is dropped too. Others stay for ever.
         limit : int, optional
-            Stop after so many days of series, so that the caller is not held up; call again while `more`.
+            Stop after so many transactions, each of some ten thousand readings at most, so that the caller
+            is not held up; call again while `more`.
         settle_ms : int
             How long a day (UTC) must be over.
 
@@ -61,22 +69,58 @@ class Chunks(ReadingRows):
             What was packed before stays packed.
         """
         days = readings = dropped = 0
-        keep = keep_days or {}
-        for series, quantity in self._all("SELECT id, quantity FROM series ORDER BY id"):
-            for day in self._days_over(series, (now_ms - settle_ms) // DAY_MS):
-                if limit is not None and days >= limit:
+        for what in self._pieces(now_ms, keep_days or {}, settle_ms):
+            days += what.days
+            readings += what.readings
+            dropped += what.dropped
+            if limit is not None:
+                limit -= 1
+                if limit <= 0:
                     return Compaction(days, readings, dropped, True)
-                packed = self._pack_day(series, day)
-                days += packed > 0
-                readings += packed
-            if quantity in keep:
-                dropped += self._drop(series, int((now_ms - keep[quantity] * DAY_MS) // DAY_MS))
         return Compaction(days, readings, dropped, False)
+
+    def _pieces(self, now_ms: int, keep: Mapping[str, float], settle_ms: int) -> Iterator[Compaction]:
+        """Everything there is to do, a transaction at a time."""
+        if not self._next_series:
+            # what arrives meanwhile must not keep it at this: less than a full piece is the last
+            while self._give_up_order() == _ARRIVALS_PIECE:
+                yield Compaction(0, 0, 0, False)
+        end_day = (now_ms - settle_ms) // DAY_MS
+        for series, quantity in self._all(
+            "SELECT id, quantity FROM series WHERE id >= ? ORDER BY id", (self._next_series,)
+        ):
+            self._next_series = series
+            for day in self._days_over(series, end_day):
+                whole = False
+                while not whole:
+                    packed, whole = self._pack_day(series, day)
+                    if packed:
+                        yield Compaction(int(whole), packed, 0, False)
+            if quantity in keep:
+                gone = self._drop(series, int((now_ms - keep[quantity] * DAY_MS) // DAY_MS))
+                if gone:
+                    yield Compaction(0, 0, gone, False)
+        self._next_series = 0
 
     def _hold(self) -> int:
         """Rows up to this position are needed by nobody in order of arrival."""
         held = self._one("SELECT min(position) FROM states")[0]
         return 2**63 - 1 if held is None else int(held)
+
+    def _give_up_order(self) -> int:
+        """Cut off some of the old end of the arrivals; how many positions."""
+        first = self._one("SELECT min(position) FROM arrivals")[0]
+        if first is None or first > self._hold():
+            return 0
+        with self.transaction():
+            last = min(self._hold(), first + _ARRIVALS_PIECE - 1, self.position())
+            self._run("DELETE FROM arrivals WHERE position <= ?", (last,))
+            self._run(
+                "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE"
+                " SET value = max(CAST(value AS INTEGER), CAST(excluded.value AS INTEGER))",
+                (COMPACTED, str(last)),
+            )
+        return int(last) - int(first) + 1
 
     def _days_over(self, series: int, end_day: int) -> Iterator[int]:
         time_ms = 0  # rows from before 1970 or later than a chunk can be keyed stay rows
@@ -92,19 +136,22 @@ class Chunks(ReadingRows):
             yield day
             time_ms = (day + 1) * DAY_MS
 
-    def _pack_day(self, series: int, day: int) -> int:
-        """Merge a day's rows into its chunk; returns how many rows went."""
+    def _pack_day(self, series: int, day: int) -> tuple[int, bool]:
+        """Merge rows of a day into its chunk, at most a piece; how many rows went, and whether all did."""
         with self.transaction():
-            span = (series, day * DAY_MS, (day + 1) * DAY_MS, self._hold())
-            where = "WHERE series = ? AND time_ms >= ? AND time_ms < ? AND position <= ?"
-            rows = self._all(f"SELECT time_ms, value, flag, seq, stamp, position FROM readings {where}", span)
+            rows = self._all(
+                "SELECT time_ms, value, flag, seq, stamp FROM readings WHERE series = ? AND time_ms >= ?"
+                " AND time_ms < ? AND position <= ? ORDER BY time_ms, seq LIMIT ?",
+                (series, day * DAY_MS, (day + 1) * DAY_MS, self._compacted(), _PIECE + 1),
+            )
+            whole_day = len(rows) <= _PIECE
+            del rows[_PIECE:]
             if not rows:
-                return 0
+                return 0, True
             chunk = self._chunk(series, day)
-            known = self._one("SELECT 1 FROM daily WHERE series = ? AND start_ms = ?", (series, day * DAY_MS))
             # A day with a summary and no chunk has been dropped: its summary is not made from a remainder.
-            if chunk is not None or known is None:
-                new = codec.from_rows([row[:5] for row in rows])
+            if chunk is not None or not self._summed_up(series, day):
+                new = codec.from_rows(rows)
                 whole = new if chunk is None else codec.concatenate([chunk, new])
                 self._run(
                     "INSERT INTO chunks (series, day, number, blob) VALUES (?, ?, ?, ?)"
@@ -116,14 +163,15 @@ class Chunks(ReadingRows):
                         f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?, ?, ?, ?)",
                         [(series, *summary) for summary in _summaries(whole, step)],
                     )
-            self._run(f"DELETE FROM readings {where}", span)
+                self._chunks_end[series] = max(self._known_series()[1][series], (day + 1) * DAY_MS)
+            self._chunk_keys.pop((series, day), None)
+            last = rows[-1]
             self._run(
-                "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE"
-                " SET value = max(CAST(value AS INTEGER), CAST(excluded.value AS INTEGER))",
-                (COMPACTED, str(max(row[5] for row in rows))),
+                "DELETE FROM readings WHERE series = ? AND time_ms >= ? AND position <= ?"
+                " AND (time_ms, seq) <= (?, ?)",
+                (series, day * DAY_MS, self._compacted(), last[0], last[3]),
             )
-            self._forget()
-            return len(rows)
+            return len(rows), whole_day
 
     def _drop(self, series: int, before_day: int) -> int:
         where = "WHERE series = ? AND day < ?"

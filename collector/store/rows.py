@@ -1,8 +1,12 @@
 """Readings: in by batches, out by arrival or by time.
 
-The newest readings are rows, in order of arrival. Days that are over become chunks, one a series and day
+The newest readings are rows, by series and time. Days that are over become chunks, one a series and day
 (`collector.store.chunks` makes them, `collector.store.codec` packs them); a reading that comes late for such
 a day is a row again until it is merged. Whoever reads sees rows and chunks as one.
+
+The order of arrival is a table of its own, with the newest keys only: old ones are cut off once no saved
+state needs them. Rows in order of arrival instead, as in schema 2, lie on as many pages as there are rows
+once there are hundreds of series: packing a day then read and wrote one page a reading.
 """
 
 from __future__ import annotations
@@ -21,25 +25,29 @@ if TYPE_CHECKING:
 __all__ = ["COMPACTED", "DAY_MS", "ReadingRows"]
 
 DAY_MS = 86_400_000
-COMPACTED = "compacted-position"  # meta: the last position whose row has gone into a chunk
+COMPACTED = "compacted-position"  # meta: up to this position the order of arrival is given up
 _REMEMBERED_DAYS = 8
 _PAGE = 2000  # rows fetched at a time, so that no cursor stays open between yields
+_FIRST, _LAST = -(2**63), 2**63 - 1  # of all times and positions
 _INSERT = (
-    "INSERT INTO readings (series, time_ms, value, flag, seq, stamp) VALUES (?, ?, ?, ?, ?, ?)"
+    "INSERT INTO readings (series, time_ms, seq, value, flag, stamp, position) VALUES (?, ?, ?, ?, ?, ?, ?)"
     " ON CONFLICT (series, time_ms, seq) DO NOTHING"
 )
+_ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?, ?)"
 
 
 class ReadingRows(Database):
     """The readings' part of the embedded store; see `collector.store.base.ReadingStore`."""
 
-    # (tank, quantity) -> number, and the time before which readings may be in a chunk
-    _series_ids: dict[tuple[str, str], tuple[int, int]]
+    _series_ids: dict[tuple[str, str], int]
+    # series -> the time before which readings may be in a chunk
+    _chunks_end: dict[int, int]
     # (series, day) -> keys (time, seq) in that day's chunk
     _chunk_keys: dict[tuple[int, int], set[tuple[int, int]]]
 
     def _forget(self) -> None:
         self._series_ids = {}
+        self._chunks_end = {}
         self._chunk_keys = {}
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
@@ -60,26 +68,40 @@ class ReadingRows(Database):
         if not readings:
             return 0
         with self.transaction():
-            rows = []
+            position = self.position()
+            ids, ends = self._known_series()
+            rows, arrivals = [], []
             for r in readings:
-                series, chunks_end = self._series(r.tank, r.quantity)
-                if r.time_ms < chunks_end and self._in_chunk(series, r.time_ms, r.seq):
+                series = ids.get((r.tank, r.quantity))
+                if series is None:
+                    series = self._new_series(r.tank, r.quantity)
+                if r.time_ms < ends[series] and self._in_chunk(series, r.time_ms, r.seq):
                     continue
-                rows.append((series, r.time_ms, r.value, r.flag, r.seq, r.stamp))
-            return self._run_many(_INSERT, rows)
+                position += 1
+                rows.append((series, r.time_ms, r.seq, r.value, r.flag, r.stamp, position))
+                arrivals.append((position, series, r.time_ms, r.seq))
+            new = self._run_many(_INSERT, rows)
+            # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
+            self._run_many(_ARRIVE, arrivals if new else [])
+            return new
 
-    def _series(self, tank: str, quantity: str) -> tuple[int, int]:
-        """Number of a series, made where it is new, and the end of its last chunk; in a transaction only."""
-        key = (tank, quantity)
-        known = self._series_ids.get(key)
-        if known is None:
-            self._run("INSERT INTO series (tank, quantity) VALUES (?, ?) ON CONFLICT DO NOTHING", key)
-            number = self._find_series(tank, quantity)
-            assert number is not None
-            newest = self._one("SELECT max(day) FROM chunks WHERE series = ?", (number,))[0]
-            known = (number, -(2**63) if newest is None else (newest + 1) * DAY_MS)
-            self._series_ids[key] = known
-        return known
+    def _known_series(self) -> tuple[dict[tuple[str, str], int], dict[int, int]]:
+        """Numbers of all series, and where the chunks of each end; in a transaction only."""
+        if not self._series_ids:
+            for number, tank, quantity, day in self._all(
+                "SELECT id, tank, quantity, (SELECT max(day) FROM chunks WHERE series = series.id)"
+                " FROM series"
+            ):
+                self._series_ids[tank, quantity] = number
+                self._chunks_end[number] = _FIRST if day is None else (day + 1) * DAY_MS
+        return self._series_ids, self._chunks_end
+
+    def _new_series(self, tank: str, quantity: str) -> int:
+        number = self._run("INSERT INTO series (tank, quantity) VALUES (?, ?)", (tank, quantity)).lastrowid
+        assert number is not None
+        self._series_ids[tank, quantity] = number
+        self._chunks_end[number] = _FIRST
+        return number
 
     def _in_chunk(self, series: int, time_ms: int, seq: int) -> bool:
         day = time_ms // DAY_MS
@@ -104,63 +126,69 @@ class ReadingRows(Database):
 
     def position(self) -> int:
         """Position of the reading that arrived last; 0 in an empty store."""
-        row = self._one("SELECT seq FROM sqlite_sequence WHERE name = 'readings'")
+        row = self._one("SELECT seq FROM sqlite_sequence WHERE name = 'arrivals'")
         return 0 if row is None else int(row[0])
 
     def arrivals_after(self, position: int, tank: str | None = None) -> Iterator[tuple[int, Reading]]:
         """Readings that arrived after `position`, in order of arrival, each with its own position.
 
-        Of readings in chunks the order of arrival is no longer known: asked from 0, they come first, by
-        time, with position 0. Days never go into chunks past the position of a saved state, so whoever
-        starts from a saved state always has the true order.
+        Of readings that no saved state needs (see `Keepsakes.save_state`) the order of arrival is given up:
+        asked from 0, they come first, by time, with position 0. Whoever starts from a saved state always has
+        the true order.
 
         Raises
         ------
         StoreError
-            Readings after `position` are in chunks already; start from 0 instead.
+            The order after `position` is given up already; start from 0 instead.
         """
-        if position < self._compacted():
-            if position > 0:
-                raise StoreError(
-                    f"{self.path}: readings after position {position} are packed and their order of arrival "
-                    "is gone; start again from position 0"
-                )
-            yield from ((0, reading) for reading in self._packed(tank))
-        names: dict[int, tuple[str, str]] = {}
+        given_up = self._compacted()
+        if position == 0 < given_up:
+            yield from ((0, reading) for reading in self._by_time(tank, given_up))
+            position = given_up
         while True:
-            rows = self._all(
-                "SELECT position, series, time_ms, value, flag, seq, stamp FROM readings"
-                " WHERE position > ? ORDER BY position LIMIT ?",
-                (position, _PAGE),
-            )
+            with self._snapshot():
+                if position < self._compacted():
+                    raise StoreError(
+                        f"{self.path}: readings after position {position} are packed and their order of "
+                        "arrival is gone; start again from position 0"
+                    )
+                names = {row[0]: row[1:] for row in self._series_of(tank)}
+                some = "" if tank is None else f" AND a.series IN ({','.join(map(str, names))})"
+                # CROSS JOIN: SQLite goes through the left table first
+                rows = self._all(
+                    "SELECT a.position, r.series, r.time_ms, value, flag, r.seq, stamp"
+                    " FROM arrivals AS a CROSS JOIN readings AS r ON r.series = a.series"
+                    " AND r.time_ms = a.time_ms AND r.seq = a.seq AND r.position = a.position"
+                    f" WHERE a.position > ?{some} ORDER BY a.position LIMIT ?",
+                    (position, _PAGE),
+                )
             if not rows:
                 return
             for position, series, *rest in rows:
-                if series not in names:
-                    names = {row[0]: row[1:] for row in self._all("SELECT id, tank, quantity FROM series")}
-                of, quantity = names[series]
-                if tank is None or of == tank:
-                    yield position, Reading(of, quantity, *rest)
+                yield position, Reading(*names[series], *rest)
+
+    def _series_of(self, tank: str | None) -> list[tuple[int, str, str]]:
+        """(number, tank, quantity) of a tank's series, or of all."""
+        return self._all("SELECT id, tank, quantity FROM series WHERE tank = ? OR ? IS NULL", (tank, tank))
 
     def _compacted(self) -> int:
         row = self._one("SELECT value FROM meta WHERE key = ?", (COMPACTED,))
         return 0 if row is None else int(row[0])
 
-    def _packed(self, tank: str | None) -> Iterator[Reading]:
-        """All readings in chunks by time; a day of all the series is held in memory."""
-        day = -1
+    def _by_time(self, tank: str | None, until: int) -> Iterator[Reading]:
+        """All readings up to a position, by time; a day of all the series is held in memory."""
+        start: int | None = None
         while True:
-            row = self._one("SELECT min(day) FROM chunks WHERE day > ?", (day,))
-            if row[0] is None:
-                return
-            day = row[0]
             found = []
-            for of, quantity, blob in self._all(
-                "SELECT tank, quantity, blob FROM chunks JOIN series ON series.id = series"
-                " WHERE day = ? AND (tank = ? OR ? IS NULL)",
-                (day, tank, tank),
-            ):
-                found += [Reading(of, quantity, *row) for row in codec.to_rows(codec.decode(blob))]
+            with self._snapshot():
+                series = self._series_of(tank)
+                firsts = [self._first_time(number, start) for number, _, _ in series]
+                first = min((time_ms for time_ms in firsts if time_ms is not None), default=None)
+                if first is None:
+                    return
+                start = (first // DAY_MS + 1) * DAY_MS
+                for number, of, quantity in series:
+                    found += [Reading(of, quantity, *row) for row in self._span(number, first, start, until)]
             found.sort(key=lambda r: (r.time_ms, r.seq))
             yield from found
 
@@ -185,7 +213,7 @@ class ReadingRows(Database):
 
     def _first_time(self, series: int, start_ms: int | None) -> int | None:
         """A time not before `start_ms` and not after the first reading from there on."""
-        start = -(2**63) if start_ms is None else start_ms
+        start = _FIRST if start_ms is None else start_ms
         row = self._one(
             "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? ORDER BY time_ms LIMIT 1",
             (series, start),
@@ -198,12 +226,12 @@ class ReadingRows(Database):
             times.append(max(day[0] * DAY_MS, start))
         return min(times, default=None)
 
-    def _span(self, series: int, start_ms: int, end_ms: int) -> list[tuple[Any, ...]]:
-        """(time, value, flag, seq, stamp) of a span within one day, by time and seq."""
+    def _span(self, series: int, start_ms: int, end_ms: int, until: int = _LAST) -> list[tuple[Any, ...]]:
+        """(time, value, flag, seq, stamp) within one day, by time and seq; of rows those up to a position."""
         rows = self._all(
             "SELECT time_ms, value, flag, seq, stamp FROM readings"
-            " WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms, seq",
-            (series, start_ms, end_ms),
+            " WHERE series = ? AND time_ms >= ? AND time_ms < ? AND position <= ? ORDER BY time_ms, seq",
+            (series, start_ms, end_ms, until),
         )
         chunk = self._chunk(series, start_ms // DAY_MS)
         if chunk is not None:
@@ -255,20 +283,7 @@ class ReadingRows(Database):
             Index `time` (UTC, milliseconds); columns value (float64, NaN where the probe could not be
             read), flag (int8), seq (int64), stamp (int8).
         """
-        import pandas as pd
-
-        columns = self.columns(tank, quantity, start_ms, end_ms)
-        index = pd.DatetimeIndex(columns.time_ms.view("datetime64[ms]"), name="time").tz_localize("UTC")
-        return pd.DataFrame(
-            {
-                "value": columns.value,
-                "flag": columns.flag.astype("int8", copy=False),
-                "seq": columns.seq,
-                "stamp": columns.stamp.astype("int8", copy=False),
-            },
-            index=index,
-            copy=False,
-        )
+        return codec.to_frame(self.columns(tank, quantity, start_ms, end_ms))
 
     def columns(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
@@ -277,8 +292,8 @@ class ReadingRows(Database):
         series = self._find_series(tank, quantity)
         if series is None:
             return codec.from_rows([])
-        start = -(2**63) if start_ms is None else start_ms
-        end = 2**63 - 1 if end_ms is None else end_ms
+        start = _FIRST if start_ms is None else start_ms
+        end = _LAST if end_ms is None else end_ms
         with self._snapshot():
             blobs = self._all(
                 "SELECT blob FROM chunks WHERE series = ? AND day BETWEEN ? AND ? ORDER BY day",

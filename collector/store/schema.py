@@ -54,6 +54,23 @@ MIGRATIONS: list[tuple[str, ...]] = [
             for name in ("hourly", "daily")
         ),
     ),
+    (
+        # Rows by series and time, so that a day of a series is packed and deleted in one piece; the order of
+        # arrival in a table of its own, whose old end is cut off. The last position given must stay known.
+        "CREATE TABLE arrivals (position INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,"
+        " time_ms INTEGER NOT NULL, seq INTEGER NOT NULL)",
+        "INSERT INTO arrivals SELECT position, series, time_ms, seq FROM readings ORDER BY position",
+        "DELETE FROM sqlite_sequence WHERE name = 'arrivals'",
+        "INSERT INTO sqlite_sequence (name, seq)"
+        " SELECT 'arrivals', seq FROM sqlite_sequence WHERE name = 'readings'",
+        "CREATE TABLE rows (series INTEGER NOT NULL, time_ms INTEGER NOT NULL, seq INTEGER NOT NULL,"
+        " value REAL, flag INTEGER NOT NULL, stamp INTEGER NOT NULL, position INTEGER NOT NULL,"
+        " PRIMARY KEY (series, time_ms, seq)) WITHOUT ROWID",
+        "INSERT INTO rows SELECT series, time_ms, seq, value, flag, stamp, position FROM readings"
+        " ORDER BY series, time_ms, seq",
+        "DROP TABLE readings",
+        "ALTER TABLE rows RENAME TO readings",
+    ),
 ]
 
 VERSION = len(MIGRATIONS)

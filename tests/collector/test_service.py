@@ -341,20 +341,67 @@ def test_all_is_well_only_while_readings_arrive(bench: Bench) -> None:
         assert not bench.service.is_well()
 
 
-def test_days_that_are_over_are_packed_while_it_is_quiet(bench: Bench) -> None:
-    day_ms = 86_400_000
-    began = now_ms() // day_ms * day_ms - 6 * day_ms
-    old = [
-        Reading("hallway", "temperature", began + i * 600_000, 24 + i / 1000, 1, i) for i in range(5 * 144)
+DAY_MS = 86_400_000
+
+
+def old_days(count: int, quantity: str = "temperature") -> list[Reading]:
+    """Ten minutes apart, up to the day before yesterday."""
+    began = now_ms() // DAY_MS * DAY_MS - (count + 1) * DAY_MS
+    return [
+        Reading("hallway", quantity, began + i * 600_000, 24 + i / 1000, 1, i) for i in range(count * 144)
     ]
+
+
+def test_days_that_are_over_are_packed_while_it_is_quiet(bench: Bench) -> None:
+    old = old_days(5)
     bench.store.add_readings(old)
     with bench.running() as link:
-        wait_for(lambda: bench.stored() == 0, "all five days to be packed, four in the first helping")
+        wait_for(lambda: bench.stored() == 0, "all five days to be packed")
         packed_at = wait_for(lambda: bench.store.get_meta("compacted-at"), "its note")
         link.give(TOPIC, pack(0), 0)
         wait_for(lambda: link.acknowledged == [0], "the service to go on")
     assert abs(int(packed_at) - now_ms()) < 60_000
     assert list(bench.store.readings("hallway", "temperature"))[:-1] == old
+
+
+def test_days_are_packed_in_small_helpings_while_readings_never_cease(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old = old_days(4)
+    bench.store.add_readings(old)
+    limits: list[Any] = []
+    compact = bench.store.compact
+    monkeypatch.setattr(
+        bench.store, "compact", lambda now, **more: limits.append(more["limit"]) or compact(now, **more)
+    )
+    seqs = itertools.count()
+
+    def packed() -> bool:
+        for seq in itertools.islice(seqs, 3):  # something waits in every round
+            link.give(TOPIC, pack(seq), seq)
+        return bench.store.get_meta("compacted-at") is not None
+
+    with bench.running() as link:
+        link.give(TOPIC, pack(next(seqs)), 0)
+        wait_for(packed, "all days to be packed")
+        last = next(seqs)
+        wait_for(lambda: len(link.acknowledged) == last, "all that came meanwhile")
+    assert len(limits) > 4 and set(limits) == {1}  # one day of one series at a time
+    kept = list(bench.store.readings("hallway", "temperature"))
+    assert kept[: len(old)] == old and [r.seq for r in kept[len(old) :]] == list(range(last))
+
+
+def test_the_days_to_keep_are_those_of_the_settings(bench: Bench) -> None:
+    bench.settings = parse_settings(SETTINGS + "[store]\nkeep_days = { light = 3 }\n")
+    bench.service = bench.make()
+    temperature, light = old_days(8), old_days(8, "light")
+    bench.store.add_readings(temperature + light)
+    with bench.running():
+        wait_for(lambda: bench.store.get_meta("compacted-at"), "all to be packed or dropped")
+    assert list(bench.store.readings("hallway", "temperature")) == temperature
+    first = now_ms() // DAY_MS * DAY_MS - 3 * DAY_MS
+    assert list(bench.store.readings("hallway", "light")) == [r for r in light if r.time_ms >= first]
+    assert [s.number for s in bench.store.summaries("hallway", "light", step="daily")] == [144] * 8
 
 
 def test_a_listener_that_fails_costs_no_readings(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -248,7 +248,7 @@ def test_a_shrunk_file_is_smaller_and_holds_the_same(store: EmbeddedStore) -> No
 def test_it_is_a_store_of_readings(store: EmbeddedStore) -> None:
     """The type checker holds the class to the protocol; this holds the names to it at run time."""
     kept: ReadingStore = store
-    names = [name for name in vars(ReadingStore) if not name.startswith("_")]
+    names = [name for name in dir(ReadingStore) if not name.startswith("_")]
     assert len(names) > 6
     assert all(callable(getattr(kept, name)) for name in names)
 

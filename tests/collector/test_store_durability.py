@@ -18,7 +18,7 @@ import pytest
 
 from collector.errors import StoreError, StoreFull, StoreNewer
 from collector.readings import Reading
-from collector.store import schema
+from collector.store import codec, schema
 from collector.store.embedded import EmbeddedStore
 
 HERE = Path(__file__).parent
@@ -190,13 +190,13 @@ def test_the_command_line_asks_while_the_service_writes(tmp_path: Path) -> None:
     path = tmp_path / "a.db"
     process = start(path, 0, 10**6, "FULL", 10)
     try:
-        process.stdout.readline()
+        said = [process.stdout.readline()]
         for number in range(15):
             with EmbeddedStore(path) as command:
                 command.add_request("acknowledge", "hallway", "co2-absent", "", {}, "ana", number)
     finally:
         process.kill()
-        said = process.communicate()[0].split()
+        said += process.communicate()[0].split()
     with EmbeddedStore(path) as store:
         assert [request.created_ms for request in store.open_requests()] == list(range(15))
         assert verify(store, int(said[-1])) == ""
@@ -272,6 +272,41 @@ def test_an_older_file_is_brought_up_to_date(tmp_path: Path) -> None:
     with sqlite3.connect(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (schema.VERSION,)
     db.close()
+
+
+def test_rows_in_order_of_arrival_become_rows_by_series(tmp_path: Path) -> None:
+    """From schema 2: packed days, rows, saved states and the last position given are as they were."""
+    path, ms = tmp_path / "a.db", 20_000 * 86_400_000
+    rows = [(n, 1 + n % 2, ms + n // 2 * 1000, n / 10, 1, n, 0) for n in range(51, 3000)][::-1]
+    with sqlite3.connect(path) as db:
+        for statement in (s for version in schema.MIGRATIONS[:2] for s in version):
+            db.execute(statement)
+        db.executemany("INSERT INTO series VALUES (?, 'hallway', ?)", [(1, "ph"), (2, "light")])
+        db.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+        db.execute(
+            "UPDATE sqlite_sequence SET seq = 4000 WHERE name = 'readings'"
+        )  # the last ones are packed
+        db.execute("INSERT INTO meta VALUES ('compacted-position', '50')")
+        db.execute("INSERT INTO states VALUES ('analysis', 'hallway', x'00', 60)")
+        packed = codec.encode(codec.from_rows([(ms - 86_400_000, 7.5, 1, 0, 0)]))
+        db.execute("INSERT INTO chunks VALUES (1, 1, 19999, 1, ?)", (packed,))
+        db.execute("PRAGMA user_version = 2")
+    db.close()
+    with EmbeddedStore(path) as store:
+        assert store.check() == []
+        want = [
+            (n, Reading("hallway", ("ph", "light")[series - 1], *rest)) for n, series, *rest in rows[::-1]
+        ]
+        assert list(store.arrivals_after(60)) == want[10:]
+        old = Reading("hallway", "ph", ms - 86_400_000, 7.5, 1, 0)
+        assert list(store.arrivals_after(0)) == [(0, old), *want[0:]]
+        assert list(store.readings("hallway", "ph")) == [old] + [r for _, r in want if r.quantity == "ph"]
+        assert store.add_readings([r for _, r in want] + [old]) == 0
+        assert store.position() == 4000
+        assert store.add_readings([Reading("hallway", "ph", ms, 6.9, 1, 9999)]) == 1
+        assert store.position() > 4000
+        assert store.compact(ms + 10 * 86_400_000).readings == 10  # up to where the state needs them
+        assert [r for _, r in store.arrivals_after(60)][:-1] == [r for _, r in want[10:]]
 
 
 def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
