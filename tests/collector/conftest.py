@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
-from typing import TypeVar
 
 import pytest
 
-from tests.collector.influx_servers import Influxd, Nginx, Program, Victoria, find_program
+from tests.collector.influx_local import Local
+from tests.collector.influx_servers import Influxd, Nginx, Servers, find_program
 
-_P = TypeVar("_P", bound=Program)
 _numbers = count()
 
 
@@ -56,43 +55,17 @@ def database(shared_influxd: Influxd, no_database: str) -> str:
     return no_database
 
 
-class Servers:
-    """Makes servers of one test, and ends them after it."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._made: list[Program] = []
-
-    def _keep(self, make: Callable[[Path], _P]) -> _P:
-        server = make(self._folder / f"server{len(self._made)}")
-        self._made.append(server)
-        return server
-
-    def influxd(self, auth: bool = False) -> Influxd:
-        """Not started yet."""
-        return self._keep(lambda folder: Influxd(folder, auth))
-
-    def nginx(self, behind: str, server: str = "", write: str = "") -> Nginx:
-        """Running."""
-        made = self._keep(lambda folder: Nginx(folder, behind, server, write))
-        made.start()
-        return made
-
-    def victoria(self) -> Victoria:
-        """Running."""
-        made = self._keep(Victoria)
-        made.start()
-        return made
-
-    def stop(self) -> None:
-        """End all."""
-        for server in self._made:
-            server.kill()
-
-
 @pytest.fixture
 def servers(server_programs: None, tmp_path: Path) -> Iterator[Servers]:
     """Servers of this test's own."""
     made = Servers(tmp_path)
     yield made
     made.stop()
+
+
+@pytest.fixture
+def local(tmp_path: Path) -> Iterator[Local]:
+    """A local file without readings."""
+    made = Local(tmp_path)
+    yield made
+    made.close()

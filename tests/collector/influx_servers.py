@@ -15,10 +15,13 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-__all__ = ["PACKAGES", "Influxd", "Nginx", "Program", "Victoria", "find_program"]
+__all__ = ["PACKAGES", "Influxd", "Nginx", "Program", "Servers", "Victoria", "find_program"]
+
+_P = TypeVar("_P", bound="Program")
 
 PACKAGES = {"influxd": "influxdb", "nginx": "nginx-light", "victoria-metrics": "victoria-metrics"}
 
@@ -248,3 +251,37 @@ class Victoria(Program):
         query = urllib.parse.urlencode({"match[]": match, "start": "0", "reduce_mem_usage": "1"})
         with urllib.request.urlopen(f"{self.url}/api/v1/export?{query}", timeout=20) as answer:
             return [json.loads(line) for line in answer]
+
+
+class Servers:
+    """Makes servers for one test, and ends them after it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._made: list[Program] = []
+
+    def _keep(self, make: Callable[[Path], _P]) -> _P:
+        server = make(self._folder / f"server{len(self._made)}")
+        self._made.append(server)
+        return server
+
+    def influxd(self, auth: bool = False) -> Influxd:
+        """Not started yet."""
+        return self._keep(lambda folder: Influxd(folder, auth))
+
+    def nginx(self, behind: str, server: str = "", write: str = "") -> Nginx:
+        """Running."""
+        made = self._keep(lambda folder: Nginx(folder, behind, server, write))
+        made.start()
+        return made
+
+    def victoria(self) -> Victoria:
+        """Running."""
+        made = self._keep(Victoria)
+        made.start()
+        return made
+
+    def stop(self) -> None:
+        """End all."""
+        for server in self._made:
+            server.kill()
