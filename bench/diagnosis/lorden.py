@@ -1,10 +1,10 @@
 """The floor under the delay of any detector: Lorden's bound.
 
 Lorden, G. (1971), Procedures for reacting to a change in distribution, *Annals of Mathematical Statistics*
-42(6), 1897-1908: among all rules with a mean time to a false alarm of `arl` reports, the worst-case mean delay is,
-asymptotically, no less than log(arl) / I reports, I the Kullback-Leibler divergence of the reports after the
-change from those before (cited from memory). For a ramp I grows report by report and is summed until it
-reaches log(arl): an extension of the same argument, not Lorden's theorem.
+42(6), 1897-1908: among all rules with a mean time to a false alarm of `arl` reports, the worst-case mean
+delay is, asymptotically, no less than log(arl) / I reports, I the Kullback-Leibler divergence of the reports
+after the change from those before (cited from memory). For a ramp I grows report by report and is summed
+until it reaches log(arl): an extension of the same argument, not Lorden's theorem.
 """
 
 from __future__ import annotations

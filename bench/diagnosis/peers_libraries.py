@@ -128,14 +128,15 @@ def _drift_events(tank: str, series: Series, make: Callable[[], Any]) -> list[di
 
 def _medians(times: Any, values: Any) -> Any:
     """Medians of five minutes, NaN where there is no value."""
-    slots = (times - times[0]) // 300
-    edges = np.searchsorted(slots, np.arange(slots[-1] + 2))
-    means = np.full(slots[-1] + 1, np.nan)
-    for i in range(len(means)):
-        part = values[edges[i] : edges[i + 1]]
-        part = part[~np.isnan(part)]
-        if len(part):
-            means[i] = np.median(part)
+    kept = ~np.isnan(values)
+    slots, values = (times[kept] - times[0]) // 300, values[kept]
+    order = np.lexsort((values, slots))
+    edges = np.searchsorted(slots[order], np.arange((times[-1] - times[0]) // 300 + 2))
+    first, size = edges[:-1], np.diff(edges)
+    found = size > 0
+    means = np.full(len(size), np.nan)
+    low, high = (first + (size - 1) // 2)[found], (first + size // 2)[found]
+    means[found] = (values[order[low]] + values[order[high]]) / 2
     return means
 
 

@@ -1,8 +1,8 @@
 """Rushlight and the peers over the same runs: tables, curves and the floor (`score --peers --plots OUT`).
 
 The peers know no causes, so they are judged in the most favourable way: from the onset on, any alarm of
-theirs about the quantity that the fault shows in counts as the right name. Operating curves: QARTOD and river with
-their thresholds scaled; Rushlight and the plain limits, which have one operating point, by asking that a
+theirs about the quantity that the fault shows in counts as the right name. Operating curves: QARTOD and river
+with their thresholds scaled; Rushlight and the plain limits, which have one operating point, by asking that a
 condition holds some minutes longer before it counts.
 """
 

@@ -1,0 +1,73 @@
+"""The benches' own rules: matching of events, generous peers, persistence, the floor in closed form."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from bench.diagnosis.lorden import gaussian_kl, ramp_floor, step_floor
+from bench.diagnosis.peers_libraries import _medians
+from bench.diagnosis.report import generous, held
+from bench.rivers.score import Count, count, joined
+
+
+def test_step_floor_is_the_closed_form() -> None:
+    # Kullback-Leibler divergence of two Gaussians of one width: shift²/(2 sigma²), Kullback & Leibler 1951
+    assert gaussian_kl(1.0, 1.0) == 0.5
+    assert step_floor(1.0, 1.0, math.e**5) == pytest.approx(10.0)
+    with pytest.raises(ValueError, match="shift"):
+        step_floor(0.0, 1.0, 100)
+
+
+def test_ramp_floor_is_the_sum_of_squares() -> None:
+    # sum of k² up to n is n(n+1)(2n+1)/6: 385 at n = 10
+    assert ramp_floor(1.0, 1.0, math.exp(385 / 2 - 1e-9)) == 10
+    assert ramp_floor(1.0, 1.0, math.exp(385 / 2 + 1e-6)) == 11
+
+
+def test_river_matching() -> None:
+    hour = 3600
+    spans = joined([(0, 0), (hour, hour), (10 * hour, 10 * hour)])
+    assert spans == [(0, hour), (10 * hour, 10 * hour)]
+    # within an hour of the event is a hit and not false; the other is false; an event without one is missed
+    assert count([(2 * hour, 3 * hour), (20 * hour, 21 * hour)], spans) == Count(1, 2, 1)
+    assert Count(1, 2, 1).f1 == pytest.approx(0.5)
+
+
+def _event(time: str, kind: str = "raised", alarm: str = "temperature-low") -> dict[str, str]:
+    return {"time": time, "event": kind, "alarm": alarm, "tank": "a", "priority": "high"}
+
+
+def test_held_drops_what_is_soon_cleared_and_tells_the_rest_later() -> None:
+    events = [
+        _event("2026-03-01T10:00:00Z"),
+        _event("2026-03-01T10:04:00Z", "cleared"),
+        _event("2026-03-01T11:00:00Z"),
+    ]
+    assert [e["time"] for e in held(events, 5)] == ["2026-03-01T11:05:00Z"]
+    assert len(held(events, 0)) == 2
+
+
+def test_peers_are_credited_by_quantity_and_only_after_the_onset() -> None:
+    truth = {"kind": "fault", "alarm": "heater-not-heating", "quantity": "", "onset": "2026-03-01T10:00:00Z"}
+    events = [
+        _event("2026-03-01T09:00:00Z"),
+        _event("2026-03-01T11:00:00Z"),
+        _event("2026-03-01T11:00:00Z", alarm="co2-overdose"),
+    ]
+    names = [e["alarm"] for e in generous(truth, events)]
+    assert names == ["temperature-low", "heater-not-heating", "co2-overdose"]
+
+
+def test_medians_as_numpy() -> None:
+    chance = np.random.default_rng(3)
+    times = np.cumsum(chance.integers(20, 200, 400)) + 1000
+    values = chance.normal(size=400)
+    values[::17] = np.nan
+    slots = (times - times[0]) // 300
+    means = _medians(times, values)
+    for slot in range(int(slots[-1]) + 1):
+        part = values[(slots == slot) & ~np.isnan(values)]
+        assert (len(part) == 0 and np.isnan(means[slot])) or means[slot] == pytest.approx(np.median(part))
