@@ -143,6 +143,9 @@ def explain(
             if reading.flag >= Flag.SUSPECT and len(flagged) < _MOST_FLAGGED:
                 flagged.append(reading)
     context = Context(event.alarm, event.quantity, decided_ms, recording.samples, flagged, recording.watch)
+    panels = panels_for(context)
+    first_ms = min((curve.points[0][0] for panel in panels for curve in panel.curves), default=from_ms)
+    from_ms = max(from_ms, first_ms - round((to_ms - first_ms) / 20))
     tank = settings.tanks[event.tank]
     cleared = [milliseconds(e.time) for e in events if e.event == "cleared"]
     judged_so = any(e.alarm == event.alarm for e in [*recording.events, *recording.standing])
@@ -154,7 +157,7 @@ def explain(
         to_ms=to_ms,
         decided_ms=decided_ms,
         over_ms=cleared[0] if cleared and cleared[0] < to_ms else None,
-        panels=panels_for(context),
+        panels=panels,
         gaps=_gaps(recording.samples, from_ms, to_ms),
         note="" if judged_so else "Judged again from the readings that are still there, it is not raised.",
     )

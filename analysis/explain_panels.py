@@ -39,6 +39,7 @@ BEFORE_H: dict[str, float] = {
     "probe-fault": 18,
     "power-interrupted": 8,
     "device-silent": 6,
+    "stray-current-suspected": 30,
 }
 """How many hours before the decision are shown; 12 where nothing else is said."""
 
@@ -196,6 +197,7 @@ def _unheated(context: Context) -> list[tuple[int, float]]:
     points: list[tuple[int, float]] = []
     celsius = 0.0
     last_ms = 0
+    last_slope = 0.0  # through a gap it goes on as it was before it
     for sample in context.samples[start:]:
         warm, slope = sample.seen.get(TEMPERATURE), sample.beliefs.get("unheated_slope_c_per_h")
         if warm is None or slope is None:
@@ -205,8 +207,9 @@ def _unheated(context: Context) -> list[tuple[int, float]]:
         else:
             if ROOM_TEMPERATURE in sample.seen:
                 slope += (warm - celsius) / sample.beliefs["time_constant_h"]
-            celsius += slope * (sample.start_ms - last_ms) / HOUR_MS
-        last_ms = sample.start_ms
+            long = sample.start_ms - last_ms > _GAP_MS
+            celsius += (last_slope if long else slope) * (sample.start_ms - last_ms) / HOUR_MS
+        last_ms, last_slope = sample.start_ms, slope
         points.append((last_ms, celsius))
     return points
 

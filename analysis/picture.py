@@ -64,7 +64,7 @@ def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
         told.append(explanation.note)
     foot = [line for text in told for line in textwrap.wrap(text, 118, subsequent_indent="    ")]
     panels = explanation.panels
-    top, bottom = 0.35 + 0.24 * len(head) + 0.5, 0.5 + _LINE_IN * (len(foot) + 1)
+    top, bottom = 0.35 + 0.24 * len(head) + 0.56, 0.5 + _LINE_IN * (len(foot) + 1)
     height = top + bottom + _PANEL_IN * max(1, len(panels))
     figure = Figure(figsize=(_WIDTH_IN, height), dpi=_DPI, facecolor="white")
     FigureCanvasAgg(figure)
@@ -136,9 +136,10 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
     if explanation.over_ms is not None:
         axes.axvline(at(explanation.over_ms), color=_PURPLE, linewidth=1, linestyle=":", zorder=6)
     if first:
+        form = "%d %b" if explanation.to_ms - explanation.from_ms > 3 * 86_400_000 else "%H:%M"
         late = explanation.decided_ms > (explanation.from_ms + explanation.to_ms) / 2
         axes.annotate(
-            f"raised {at(explanation.decided_ms):%H:%M}",
+            f"raised {at(explanation.decided_ms):{form}}",
             (at(explanation.decided_ms), high),
             xytext=(-4 if late else 4, -3),
             textcoords="offset points",
@@ -188,20 +189,20 @@ def _curve(axes: Any, curve: Curve, at: Any) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """`python -m analysis.picture SETTINGS ALARM-ID NOW_MS FILE`; status 0, or 1 and one line on why."""
-    if len(arguments) != 4:
-        print("usage: python -m analysis.picture SETTINGS ALARM-ID NOW_MS FILE", file=sys.stderr)
+    """`python -m analysis.picture SETTINGS STORE ALARM-ID NOW_MS FILE`; 0, or 1 and one line on why."""
+    if len(arguments) != 5:
+        print("usage: python -m analysis.picture SETTINGS STORE ALARM-ID NOW_MS FILE", file=sys.stderr)
         return 2
     from analysis.replay_around import open_readings
     from collector.store.embedded import EmbeddedStore
 
-    config, alarm_id, now_ms, path = arguments
+    config, store_path, alarm_id, now_ms, path = arguments
     if hasattr(os, "nice"):
         os.nice(10)  # the watch comes first
     try:
         settings = load_settings(config)
         with (
-            EmbeddedStore(settings.store_path(), read_only=True) as store,
+            EmbeddedStore(store_path, read_only=True) as store,
             open_readings(settings, store, sys.stderr) as readings,
         ):
             found = explain(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
-from analysis.detectors.ph_curve import RULE_OUT, Gas, PhCurve
+from analysis.detectors.ph_curve import Gas, PhCurve
 from analysis.trend import median
 from analysis.types import Finding
 from collector.settings import CarbonDioxideSettings, parse_time_of_day
@@ -61,7 +61,6 @@ class AbsenceJudge(msgspec.Struct):
             if co2.source == "cylinder"
             else "the reactor is spent, or its hose is off or blocked",
             observations=observations,
-            rule_out=RULE_OUT,
         )
 
     @staticmethod

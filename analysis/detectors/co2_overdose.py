@@ -7,7 +7,7 @@ import math
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
-from analysis.detectors.ph_curve import HALF_HOUR, HOUR, RULE_OUT, Gas, PhCurve
+from analysis.detectors.ph_curve import HALF_HOUR, HOUR, Gas, PhCurve
 from analysis.types import Finding
 
 __all__ = ["OverdoseJudge"]
@@ -112,10 +112,12 @@ class OverdoseJudge(msgspec.Struct):
             f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
             f"the limit is {limit:.0f}",
         ]
+        usual = "" if curve.usual_low is None else f"this tank's usual lowest pH is {curve.usual_low:.2f}"
         if slope is not None:
-            observations.append(f"pH changing {slope:+.2f} an hour" + (" with the lamp off" if night else ""))
-        if curve.usual_low is not None:
-            observations.append(f"this tank's usual lowest pH is {curve.usual_low:.2f}")
+            dark = " with the lamp off" if night else ""
+            observations.append(f"pH changing {slope:+.2f} an hour{dark}{'; ' if usual else ''}{usual}")
+        elif usual:
+            observations.append(usual)
         celsius = moment.frame.temperature
         warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
         if celsius is not None and warm:
@@ -137,5 +139,4 @@ class OverdoseJudge(msgspec.Struct):
             time_left_s=left,
             cause=cause,
             observations=observations,
-            rule_out=RULE_OUT,
         )

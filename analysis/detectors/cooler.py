@@ -132,9 +132,8 @@ class CoolerMemory(msgspec.Struct):
         left = 0.0 if temperature >= limit else None
         if left is None and slope is not None and slope > 0:
             left = time_to_reach(temperature, slope, limit)
-        observations = [f"water {temperature:.1f} °C, the {cooler.kind} is set to {setpoint:.1f} °C"]
-        if known is not None:
-            observations.append(f"it used to turn the water round at {known['turns_at_c']:.1f} °C")
+        turned = "" if known is None else f"; it used to turn the water round at {known['turns_at_c']:.1f} °C"
+        observations = [f"water {temperature:.1f} °C, the {cooler.kind} is set to {setpoint:.1f} °C{turned}"]
         if slope is not None:
             observations.append(f"changing {slope:+.2f} °C an hour")
         if room is not None:
@@ -151,5 +150,4 @@ class CoolerMemory(msgspec.Struct):
             cause=f"the {cooler.kind} has stopped, is unplugged or blocked, or the room is hotter than it "
             "can make up for",
             observations=observations,
-            rule_out="rule out: listen whether it runs and feel its air; look at the room's temperature",
         )

@@ -323,7 +323,6 @@ class LampDetector(msgspec.Struct):
                         "last switchings against the schedule, in minutes: "
                         + ", ".join(f"{e:+.0f}" for e in self.errors[-4:]),
                     ],
-                    rule_out="rule out: compare the timer's clock with yours",
                 )
             )
         level = self.tracker.level()
@@ -341,7 +340,6 @@ class LampDetector(msgspec.Struct):
                     unit="lx",
                     cause="the lamp, its driver, its plug or its timer has failed",
                     observations=[f"{seen} when it should be lit", usual, times],
-                    rule_out="rule out: look whether the sensor is covered or has slipped",
                 )
             )
         if self.stuck:
@@ -353,7 +351,6 @@ class LampDetector(msgspec.Struct):
                     unit="lx",
                     cause="the timer has stuck, was overridden by hand, or its contacts have welded",
                     observations=[f"{seen} when it should be dark", usual, times],
-                    rule_out="rule out: look whether another lamp shines on the sensor",
                 )
             )
         if self.dim:
@@ -369,7 +366,6 @@ class LampDetector(msgspec.Struct):
                         f"from {start:.0f} to {now_lux:.0f} lx in {days:.0f} days",
                         f"a fall of {fall * 100:.0f} %",
                     ],
-                    rule_out="rule out: wipe sensor and cover and compare the next day",
                 )
             )
         return out

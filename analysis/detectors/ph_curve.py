@@ -16,7 +16,7 @@ from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
 
-__all__ = ["HALF_HOUR", "HOUR", "RULE_OUT", "Gas", "PhCurve"]
+__all__ = ["HALF_HOUR", "HOUR", "Gas", "PhCurve"]
 
 HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
@@ -24,10 +24,6 @@ PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; comm
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
 USUAL_PEAK_SHARE = 0.75  # of the limit: what an unknown tank's usual lowest pH is taken to mean
 PRE_CO2_MG_L = 3.0  # common practice, no source: what "the usual pH before CO2 comes on" stands for
-RULE_OUT = (
-    "rule out: take a reading with a drop test, and one of KH: where KH has fallen the gas need not have "
-    "risen; or put the electrode into a fresh buffer"
-)
 
 
 class Gas(NamedTuple):

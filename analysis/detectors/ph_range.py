@@ -67,7 +67,6 @@ class RangeJudge(msgspec.Struct):
                 if lows
                 else "no earlier day to compare with",
             ],
-            rule_out="rule out: measure KH and pH with drop tests, or put the electrode into a fresh buffer",
         )
 
     @staticmethod

@@ -21,9 +21,6 @@ __all__ = ["TemperatureDetector"]
 
 HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
-RULE_OUT = (
-    "rule out: compare with a second thermometer; look from outside whether the heater's pilot lamp is lit"
-)
 
 
 class TemperatureDetector(msgspec.Struct):
@@ -275,13 +272,12 @@ class TemperatureDetector(msgspec.Struct):
             f"water {temperature:.1f} °C, {temperature - ceiling:.1f} °C above what the heater holds",
         ]
         if slope is not None:
-            observations.append(f"going up {slope:+.2f} °C an hour")
-        if room is not None and excess is not None:
-            observations.append(
-                f"room {room:.1f} °C and lamp explain {slope - excess:+.2f} °C an hour"
-                if slope is not None
-                else f"room {room:.1f} °C"
+            by_room = (
+                f"; room {room:.1f} °C and lamp explain {slope - excess:+.2f}"
+                if room is not None and excess is not None
+                else ""
             )
+            observations.append(f"going up {slope:+.2f} °C an hour{by_room}")
         if power is not None:
             observations.append(f"the heater draws {power:.0f} W")
         out["heater-stuck-on"] = Finding(
@@ -293,7 +289,6 @@ class TemperatureDetector(msgspec.Struct):
             time_left_s=left,
             cause="the thermostat's contacts have welded shut, or its dial has been turned up",
             observations=observations,
-            rule_out=RULE_OUT,
         )
 
     # -- the heater does not heat -------------------------------------------------------------------
@@ -354,13 +349,12 @@ class TemperatureDetector(msgspec.Struct):
         limit = tank.settings.livestock.temperature_low_c
         left = self._cooling_time(tank, temperature, slope, room, limit)
         observations = [f"water {temperature:.1f} °C, {under:.1f} °C below what the heater holds"]
-        if slope is not None:
-            observations.append(f"changing {slope:+.2f} °C an hour")
+        changes = "" if slope is None else f"changing {slope:+.2f} °C an hour; "
         if room is not None:
-            observations.append(
-                f"room {room:.1f} °C: with no heat it would change "
-                f"{self.model.passive_slope(temperature, room, tank.settings.volume_litres):+.2f}"
-            )
+            passive = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
+            changes += f"with no heat and the room at {room:.1f} °C it would be {passive:+.2f}; "
+        if changes:
+            observations.append(changes.removesuffix("; "))
         if power is not None:
             observations.append(f"the heater draws {power:.0f} W")
         out["heater-not-heating"] = Finding(
@@ -373,7 +367,6 @@ class TemperatureDetector(msgspec.Struct):
             cause="the heater is dead, unplugged or out of the water, or its fuse or residual-current device "
             "has tripped",
             observations=observations,
-            rule_out=RULE_OUT,
         )
 
     def _cooling_time(
@@ -450,5 +443,4 @@ class TemperatureDetector(msgspec.Struct):
                     f"changing {slope:+.2f} °C an hour",
                     *([oxygen_text(temperature)] if sign > 0 else []),
                 ],
-                rule_out=RULE_OUT,
             )
