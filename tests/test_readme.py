@@ -78,13 +78,14 @@ def test_commands_are_those_of_the_program() -> None:
 
 
 def test_settings_examples_are_valid_alone_and_together() -> None:
-    smallest, further, boards = _fenced("toml")
+    smallest, further, boards, server = _fenced("toml")
     settings = parse_settings(smallest)
     assert list(settings.tanks) == ["porch"]
     whole = parse_settings("\n".join((smallest, further, boards)))
     assert len(whole.links) == 2
     assert set(whole.notices.wake_for) <= set(RATIONALE)
     assert set(tomllib.loads(further)) == {"tanks", "notices"}
+    assert parse_settings(smallest + server).store.kind == "influxdb"
 
 
 def test_notice_variables_are_those_of_the_settings() -> None:
