@@ -64,13 +64,16 @@ class ServerAway(StoreError):
     """A server store takes or gives nothing now; what it is to have waits in the local file.
 
     `wait_s` is how long the server asks to be left alone, None where it doesn't say; `slow` is True where it
-    did not answer in time.
+    did not answer in time, `cut_off` where the connection broke before the answer was there.
     """
 
-    def __init__(self, message: str, *, wait_s: float | None = None, slow: bool = False) -> None:
+    def __init__(
+        self, message: str, *, wait_s: float | None = None, slow: bool = False, cut_off: bool = False
+    ) -> None:
         super().__init__(message)
         self.wait_s = wait_s
         self.slow = slow
+        self.cut_off = cut_off
 
 
 class AlarmError(RushlightError):

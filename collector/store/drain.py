@@ -14,13 +14,14 @@ again at the next start of the service, when somebody may have mended the bucket
 
 How long "taken" is doubted
 ---------------------------
-InfluxDB 1.x and 2.x sync their log before they answer 204, unless wal-fsync-delay (storage-wal-fsync-delay
-in 2.x) is set; other servers that speak the same protocol sync some seconds later and lose those at a kill
-(seen with VictoriaMetrics 1.79), as may a disk that doesn't do what fsync asks for. So what was taken in the
-five minutes before is written again at each start, and, once in a quarter of an hour at most, after failed
-writes and when the connection had to be made anew, which may mean that the server has been down. Five
-minutes are cheap (some hundred readings a tank) and far longer than any such delay; the quarter of an hour
-is there so that a backlog gets shorter also with a server that fails again and again.
+InfluxDB 1.x and, by its documentation, 2.x (not run here) sync their log before they answer 204, unless
+wal-fsync-delay (storage-wal-fsync-delay in 2.x) is set; other servers that speak the same protocol sync some
+seconds later and lose those at a kill (seen with VictoriaMetrics 1.79), as may a disk that doesn't do what
+fsync asks for. So what was taken in the five minutes before is written again at each start, and, once in a
+quarter of an hour at most, after failed writes and when the connection had to be made anew, which may mean
+that the server has been down. Five minutes are cheap (some hundred readings a tank) and far longer than any
+such delay; the quarter of an hour is there so that a backlog gets shorter also with a server that fails again
+and again.
 
 A new server
 ------------
@@ -63,6 +64,7 @@ _AGAIN_MS = 900_000
 _MARKS = 20  # more than this only where the clock was put back
 _ALL = 2**62
 _COPY_MS = 3 * 3_600_000  # copied before it is remembered
+_REMEMBERED = 20_000  # refused readings that are known again: far more than arrive in what is written again
 
 
 class Writer(Protocol):
@@ -103,6 +105,7 @@ class Drain:
         self._connections = 0
         self._doubt: Mark | None = None  # to go back to, when it is time
         self._rewound_ms = 0
+        self._refused: dict[tuple[str, str, int, int], None] = {}  # counted since the start
 
     def run_once(self, store: EmbeddedStore, now_ms: int) -> bool:
         """Write one batch, if there is one and it is time.
@@ -266,7 +269,8 @@ class Drain:
         by_reason: dict[str, list[_Refusal]] = {}
         for refusal in refusals:
             if refusal.too_old:
-                state.too_old += len(refusal.readings)
+                if not known:
+                    state.too_old += len(self._unseen(refusal.readings))
                 self._say.say(
                     "too old",
                     f"InfluxDB at {self._settings.url} keeps bucket {self._settings.bucket!r} for a shorter "
@@ -277,11 +281,12 @@ class Drain:
         for reason, found in by_reason.items():
             readings = [reading for refusal in found for reading in refusal.readings]
             text = "\n".join(line for refusal in found for line in refusal.lines).encode()
-            state.refused += len(readings)
+            unseen = self._unseen(readings)
+            state.refused += len(unseen)
             earliest = min(reading.time_ms for reading in readings)
             if state.refused_from_ms is None or earliest < state.refused_from_ms:
                 state.refused_from_ms = earliest
-            if not known:
+            if unseen and not known:
                 bucket = self._settings.bucket or ""
                 why = f"{len(readings)} readings: {reason}"
                 store.set_aside("influxdb", bucket, text, len(text), why, now_ms)
@@ -291,6 +296,18 @@ class Drain:
                 f"{reason}; {len(readings)} set aside, all stay in {store.path}: mend the bucket, then start "
                 "the service again, and they are written",
             )
+
+    def _unseen(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Those that were not refused before: what is written again is refused again, but counted once."""
+        found = []
+        for reading in readings:
+            key = (reading.tank, reading.quantity, reading.time_ms, reading.seq)
+            if key not in self._refused:
+                found.append(reading)
+                self._refused[key] = None
+        while len(self._refused) > _REMEMBERED:
+            del self._refused[next(iter(self._refused))]
+        return found
 
     def _away(self, store: EmbeddedStore, state: DrainState, error: ServerAway, now_ms: int) -> None:
         if error.slow:
@@ -307,7 +324,8 @@ class Drain:
             self._doubt = state.marks[0]
         save_drain_state(store, self._settings, state)
         waiting = max(0, store.position() - state.cursor)
-        self._say.say("away", f"{error}; {waiting} new readings wait in {store.path}, none is lost")
+        older = " and older ones" if state.copy_ms is not None else ""
+        self._say.say("away", f"{error}; {waiting} new readings{older} wait in {store.path}, none is lost")
 
 
 def _first_ms(store: EmbeddedStore, start_ms: int | None) -> int | None:

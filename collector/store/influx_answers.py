@@ -53,16 +53,18 @@ def from_transport(settings: StoreSettings, error: Exception) -> ServerAway:
     error : Exception
         Of urllib3.
     """
-    from urllib3.exceptions import TimeoutError as TooSlow
+    from urllib3.exceptions import ProtocolError, ReadTimeoutError
 
     reason = str(error).rpartition(": ")[2].strip("()'\" ") or type(error).__name__
-    if isinstance(error, TooSlow) and "onnect" not in type(error).__name__:
+    # while it still sends, urllib3 hands on Python's own error within one of its own
+    if isinstance(error, ReadTimeoutError) or any(isinstance(of, TimeoutError) for of in error.args):
         return ServerAway(
             f"InfluxDB at {settings.url} does not answer in time; it is overloaded, or the way to it is slow",
             slow=True,
         )
     return ServerAway(
-        f"InfluxDB at {settings.url} can't be reached ({reason}); is it running, and is store.url right?"
+        f"InfluxDB at {settings.url} can't be reached ({reason}); is it running, and is store.url right?",
+        cut_off=isinstance(error, ProtocolError),
     )
 
 
@@ -89,6 +91,19 @@ def from_status(
     if status in (400, 422):
         return BatchRefused(words or said)
     wait_s = _wait_s(headers or {})
+    if status in (502, 504):  # only a proxy says these (RFC 9110, sections 15.6.3 and 15.6.5)
+        what = (
+            "can't reach InfluxDB behind it"
+            if status == 502
+            else "gets no answer in time from InfluxDB behind it"
+        )
+        return ServerAway(
+            f"the proxy at {settings.url} {what} ({said}); is InfluxDB running, and does the proxy have its "
+            "right address?",
+            wait_s=wait_s,
+            slow=status == 504,
+            cut_off=status == 502,
+        )
     if status == 429:
         return ServerAway(f"{where} asks for fewer writes ({said}); it is tried again later", wait_s=wait_s)
     return ServerAway(

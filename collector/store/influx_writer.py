@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from collector.errors import RushlightError, ServerAway
 from collector.settings import StoreSettings
 from collector.store.influx_answers import from_status, from_transport, token_of
 
@@ -56,6 +57,17 @@ class InfluxWriter:
         BatchRefused
             At least one of the lines is at fault; others may have been taken.
         """
+        error = self._tried(lines)
+        if error is None:
+            return
+        if isinstance(error, ServerAway) and error.cut_off and len(lines) > 1:
+            # a server that refuses at once (token, bucket) may close before it has read all, and its answer
+            # is then lost on the way, above all behind a proxy; one line is read whole
+            error = self._tried(lines[:1]) or error
+        raise error
+
+    def _tried(self, lines: Sequence[str]) -> RushlightError | None:
+        """What is wrong; None: taken."""
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 
@@ -63,11 +75,12 @@ class InfluxWriter:
             self._api.write(self._bucket, record="\n".join(lines).encode())
         except ApiException as error:
             if not error.status:  # the library's way of telling that TLS failed
-                raise from_transport(self.settings, error) from error
+                return from_transport(self.settings, error)
             body = error.body.decode(errors="replace") if isinstance(error.body, bytes) else error.body or ""
-            raise from_status(self.settings, error.status, body, error.headers) from error
+            return from_status(self.settings, error.status, body, error.headers)
         except (HTTPError, OSError) as error:
-            raise from_transport(self.settings, error) from error
+            return from_transport(self.settings, error)
+        return None
 
     @property
     def connections(self) -> int:
