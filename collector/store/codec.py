@@ -11,6 +11,7 @@ exactly is not scaled.
 from __future__ import annotations
 
 import struct
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from collector.errors import StoreError
@@ -21,11 +22,12 @@ if TYPE_CHECKING:
     import zstandard
     from numpy.typing import NDArray
 
-__all__ = ["Columns", "concatenate", "decode", "encode", "from_rows", "to_frame", "to_rows"]
+__all__ = ["Columns", "concatenate", "decode", "decode_days", "encode", "from_rows", "to_frame", "to_rows"]
 
 _FORMAT = 1
 _HEAD = struct.Struct("<BIb")  # format, readings, decimals (-1: raw doubles)
 _LINEAR, _OFFSET, _DELTA = 0, 1, 2
+_COUNT = struct.Struct("<I")  # behind the kind, in both of the following
 _STEPS = struct.Struct("<BIqq")  # kind, numbers, first, step
 _PACKED = struct.Struct("<BIqQBI")  # kind, numbers, least number or difference, first, width, bytes
 _LEVEL = 6  # 12 is a hundredth smaller and takes ten times as long
@@ -60,13 +62,16 @@ def from_rows(rows: list[tuple[Any, ...]]) -> Columns:
 
 
 def concatenate(parts: list[Columns]) -> Columns:
-    """One after another, then sorted by time and seq where they overlap."""
+    """One after another, each in order, then sorted by time and seq where they overlap."""
     import numpy as np
 
+    parts = [part for part in parts if len(part.time_ms)]
     if not parts:
         return from_rows([])
+    if len(parts) == 1:
+        return parts[0]
     whole = Columns._make(np.concatenate(column) for column in zip(*parts, strict=True))
-    if (np.diff(whole.time_ms) <= 0).any():
+    if any(one.time_ms[-1] >= after.time_ms[0] for one, after in pairwise(parts)):
         order = np.lexsort((whole.seq, whole.time_ms))
         whole = Columns._make(column[order] for column in whole)
     return whole
@@ -76,7 +81,8 @@ def to_frame(columns: Columns) -> pd.DataFrame:
     """As a pandas frame: index `time` (UTC, ms), value (float64), flag (int8), seq (int64), stamp (int8)."""
     import pandas as pd
 
-    index = pd.DatetimeIndex(columns.time_ms.view("datetime64[ms]"), name="time").tz_localize("UTC")
+    times = columns.time_ms.view("datetime64[ms]")
+    index = pd.DatetimeIndex(times, name="time", copy=False).tz_localize("UTC")
     return pd.DataFrame(
         {
             "value": columns.value,
@@ -122,7 +128,12 @@ def encode(columns: Columns) -> bytes:
 
 
 def decode(blob: bytes) -> Columns:
-    """Unpack what `encode` made.
+    """Unpack what `encode` made; StoreError as in `decode_days`."""
+    return decode_days([blob])
+
+
+def decode_days(blobs: list[bytes]) -> Columns:
+    """Unpack several days, given in order of time, as one.
 
     Raises
     ------
@@ -132,30 +143,50 @@ def decode(blob: bytes) -> Columns:
     import numpy as np
     import zstandard
 
-    form, count, decimals = _HEAD.unpack_from(blob)
-    if form != _FORMAT:
-        raise StoreError(
-            f"a stored day is in format {form}, this program knows {_FORMAT}; update the program"
-        )
-    offset = _HEAD.size
-    parts = []
+    heads = [_HEAD.unpack_from(blob) for blob in blobs]
+    for form, _, _ in heads:
+        if form != _FORMAT:
+            raise StoreError(
+                f"a stored day is in format {form}, this program knows {_FORMAT}; update the program"
+            )
+    # One block: from 4 MB on, numpy asks the system for large pages, which come sooner than many small ones.
+    times, seqs, bits = np.empty((3, sum(count for _, count, _ in heads)), np.int64)
+    values = bits.view(np.float64)
+    flags, stamps = [np.empty(0, np.int8)], [np.empty(0, np.int8)]
     decompressor = zstandard.ZstdDecompressor()
+    start = 0
     try:
-        for _ in range(8):
-            part, offset = _unpack(blob, offset, decompressor)
-            parts.append(part)
-    except (zstandard.ZstdError, struct.error, ValueError) as error:
+        for blob, (_, count, decimals) in zip(blobs, heads, strict=True):
+            day = slice(start, start + count)
+            reader = _Reader(blob, decompressor)
+            reader.read(times[day])
+            flags.append(reader.read_small())
+            reader.read(seqs[day])
+            stamps.append(reader.read_small())
+            _read_values(reader, values[day], decimals)
+            start += count
+    except (zstandard.ZstdError, struct.error, ValueError, IndexError) as error:
         raise StoreError(f"a stored day is damaged ({error}); restore a backup") from error
-    times, flags, seqs, stamps, present, whole, odd, odd_bits = parts
-    times, seqs, whole = (part.astype(np.int64, copy=False) for part in (times, seqs, whole))
-    values = whole.view(np.float64) if decimals < 0 else whole / 10.0**decimals
+    return Columns(times, values, np.concatenate(flags), seqs, np.concatenate(stamps))
+
+
+def _read_values(reader: _Reader, out: NDArray[np.float64], decimals: int) -> None:
+    import numpy as np
+
+    present = reader.read_small()
+    count = reader.count()
+    values = out if count == len(out) else np.empty(count)
+    whole = values.view(np.int64)
+    reader.read(whole)
+    if decimals >= 0:
+        np.divide(whole, 10.0**decimals, out=values)
+    odd, odd_bits = reader.read_small().astype(np.int64, copy=False), np.empty(reader.count(), np.int64)
+    reader.read(odd_bits)
     if len(odd):
-        values[odd] = odd_bits.astype(np.int64, copy=False).view(np.float64)
-    if len(values) < count:
-        spread = np.full(count, np.nan)
-        spread[present.astype(bool)] = values
-        values = spread
-    return Columns(times, values, flags, seqs, stamps)
+        values[odd] = odd_bits.view(np.float64)
+    if count < len(out):
+        out.fill(np.nan)
+        out[present.astype(bool)] = values
 
 
 def _scale(values: NDArray[np.float64]) -> tuple[int, NDArray[Any], NDArray[Any], NDArray[Any]]:
@@ -198,30 +229,80 @@ def _pack(numbers: NDArray[np.int64], compressor: zstandard.ZstdCompressor) -> b
     return min(candidates, key=len)
 
 
-def _unpack(blob: bytes, offset: int, decompressor: zstandard.ZstdDecompressor) -> tuple[Any, int]:
-    """One column of whole numbers and where the next begins; a small constant comes as int8."""
-    import numpy as np
+class _Reader:
+    """The columns of one day, one after another."""
 
-    if blob[offset] == _LINEAR:
-        _, count, first, step = _STEPS.unpack_from(blob, offset)
-        offset += _STEPS.size
-        if step == 0:
-            return np.full(count, first, np.int8 if -128 <= first < 128 else np.int64), offset
-        even = np.arange(count, dtype=np.int64)
-        even *= step
-        even += first
-        return even, offset
-    kind, count, least, first, width, size = _PACKED.unpack_from(blob, offset)
-    offset += _PACKED.size
-    narrow = np.frombuffer(decompressor.decompress(blob[offset : offset + size]), np.uint8)
-    if width > 1:
-        narrow = np.ascontiguousarray(narrow.reshape(width, -1).T).view(f"<u{width}").ravel()
-    numbers = np.empty(count, np.uint64)
-    base = np.array(least, np.int64).view(np.uint64)
-    if kind == _DELTA:
-        numbers[0] = first
-        np.add(narrow, base, out=numbers[1:])
-        np.cumsum(numbers, out=numbers)
-    else:
-        np.add(narrow, base, out=numbers)
-    return numbers.view(np.int64), offset + size
+    def __init__(self, blob: bytes, decompressor: zstandard.ZstdDecompressor) -> None:
+        self._blob = blob
+        self._decompressor = decompressor
+        self._offset = _HEAD.size
+
+    def count(self) -> int:
+        """How many numbers the next column has."""
+        return int(_COUNT.unpack_from(self._blob, self._offset + 1)[0])
+
+    def read(self, out: NDArray[np.int64]) -> None:
+        """The next column into `out`, which must be as long."""
+        import numpy as np
+
+        if self.count() != len(out):
+            raise ValueError("columns of different lengths")
+        if self._blob[self._offset] == _LINEAR:
+            _, count, first, step = self._head(_STEPS)
+            if step:
+                np.multiply(np.arange(count), step, out=out)
+                out += first
+            else:
+                out.fill(first)
+            return
+        kind, _, least, first, width, size = self._head(_PACKED)
+        numbers = out.view(np.uint64)
+        base = np.array(least, np.int64).view(np.uint64)
+        if kind == _DELTA:
+            numbers[0] = first
+            np.add(self._narrow(width, size), base, out=numbers[1:])
+            np.cumsum(numbers, out=numbers)
+        else:
+            np.add(self._narrow(width, size), base, out=numbers)
+
+    def read_small(self) -> NDArray[np.signedinteger[Any]]:
+        """The next column, as int8 where it is a constant or in bytes and fits."""
+        import numpy as np
+
+        if self._blob[self._offset] == _LINEAR:
+            _, count, first, step = _STEPS.unpack_from(self._blob, self._offset)
+            if step == 0 and -128 <= first < 128:
+                self._offset += _STEPS.size
+                return np.full(count, first, np.int8)
+        else:
+            kind, _, least, _, width, size = _PACKED.unpack_from(self._blob, self._offset)
+            if kind == _OFFSET and width == 1 and -128 <= least < 128:
+                start = self._offset
+                self._offset += _PACKED.size
+                shifted = self._narrow(width, size)
+                if least + int(shifted.max()) < 128:
+                    return shifted.astype(np.int8) + np.int8(least)
+                self._offset = start
+        out = np.empty(self.count(), np.int64)
+        self.read(out)
+        return out
+
+    def _head(self, layout: struct.Struct) -> tuple[int, ...]:
+        head = layout.unpack_from(self._blob, self._offset)
+        self._offset += layout.size
+        return head
+
+    def _narrow(self, width: int, size: int) -> NDArray[np.unsignedinteger[Any]]:
+        """Numbers of so many bytes, whose planes lie one behind the other."""
+        import numpy as np
+
+        planes = self._decompressor.decompress(memoryview(self._blob)[self._offset : self._offset + size])
+        self._offset += size
+        numbers = np.frombuffer(planes, np.uint8)
+        if width > 1:
+            # plane by plane: far quicker than a transposed copy, whose inner loop is so short
+            whole = np.empty((len(planes) // width, width), np.uint8)
+            for place, plane in enumerate(numbers.reshape(width, -1)):
+                whole[:, place] = plane
+            return whole.view(f"<u{width}").ravel()
+        return numbers

@@ -304,9 +304,6 @@ class ReadingRows(Database):
                 " WHERE series = ? AND time_ms >= ? AND time_ms < ?",
                 (series, start, end),
             )
-        parts = [codec.decode(row[0]) for row in blobs]
-        if rows:
-            parts.append(codec.from_rows(rows))
-        whole = codec.concatenate(parts)
+        whole = codec.concatenate([codec.decode_days([row[0] for row in blobs]), codec.from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
         return codec.Columns._make(column[first:last] for column in whole)
