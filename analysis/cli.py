@@ -120,6 +120,7 @@ def check(config: str) -> int:
 )
 @click.option("--tank", metavar="NAME", help="One tank of the store; all by default.")
 @click.option("--beliefs", metavar="FILE.csv", help="Write what each detector believed there.")
+@_PART
 @click.argument("readings", nargs=-1, metavar="[READINGS.csv…]")
 def replay(
     config: str,
@@ -130,6 +131,7 @@ def replay(
     hours: float,
     tank: str | None,
     beliefs: str | None,
+    part: Part | None,
     readings: tuple[str, ...],
 ) -> int:
     """Run the same analysis over recorded readings, or over the own store around a moment.
@@ -145,14 +147,14 @@ def replay(
             raise click.UsageError("--store needs --around TIME.")
         if readings or until is not None:
             raise click.UsageError("--store takes neither files nor --until.")
-        settings = _settings(config)
+        settings = _settings(config, part)
         now_ms = system_clock()
         replay_around(settings, around, hours, tank, events, beliefs, now_ms, sys.stdout, sys.stderr)
         return 0
     if not readings:
         raise click.UsageError("Missing argument 'READINGS.csv…' (or --store --around TIME).")
-    if around is not None or tank is not None or beliefs is not None:
-        raise click.UsageError("--around, --tank and --beliefs go with --store.")
+    if around is not None or tank is not None or beliefs is not None or part is not None:
+        raise click.UsageError("--around, --tank, --beliefs and --part go with --store.")
     from analysis.replaying import replay_with_progress
 
     click.echo(replay_with_progress(config, readings, events, _moment_ms("--until", until)))
@@ -161,9 +163,10 @@ def replay(
 
 @cli.command()
 @_CONFIG
+@_PART
 @click.option("--png", metavar="FILE", help="Draw a picture instead of printing.")
 @click.argument("alarm_id", metavar="ALARM-ID")
-def explain(config: str, png: str | None, alarm_id: str) -> int:
+def explain(config: str, part: Part | None, png: str | None, alarm_id: str) -> int:
     """Show why an alarm was raised: the curve, what the model expected, the moment of decision.
 
     ALARM-ID is what notices and `rushlight status` name, as tank/co2-overdose/2026-03-01T02:14:10Z; without
@@ -172,7 +175,7 @@ def explain(config: str, png: str | None, alarm_id: str) -> int:
     from analysis.explaining import explain_alarm
     from collector.service import system_clock
 
-    for line in explain_alarm(_settings(config), alarm_id, png, system_clock(), sys.stderr):
+    for line in explain_alarm(_settings(config, part), alarm_id, png, system_clock(), sys.stderr):
         click.echo(line)
     return 0
 
@@ -207,6 +210,48 @@ def compare(config: str, tank: str, other: str | None) -> int:
     from analysis.comparing import comparison
 
     for line in comparison(_settings(config), tank, other):
+        click.echo(line)
+    return 0
+
+
+@cli.command()
+@_CONFIG
+@_PART
+@click.option("--tank", metavar="NAME", help="One tank; all by default.")
+@click.option(
+    "--from", "start", metavar="TIME", help="From this moment on (RFC 3339, or by the tank's clock)."
+)
+@click.option("--to", "end", metavar="TIME", help="Before this moment.")
+@click.option("--local", is_flag=True, help="From the local file, although the settings name a server.")
+@click.argument("file", metavar="FILE.csv|FILE.parquet")
+def export(
+    config: str,
+    part: Part | None,
+    tank: str | None,
+    start: str | None,
+    end: str | None,
+    local: bool,
+    file: str,
+) -> int:
+    """Write readings to a CSV or Parquet file; also while the service runs."""
+    from analysis.tables import export_readings
+
+    click.echo(export_readings(_settings(config, part), file, tank, start, end, local))
+    return 0
+
+
+@cli.command("import")
+@_CONFIG
+@_PART
+@click.argument("files", nargs=-1, required=True, metavar="FILE…")
+def import_(config: str, part: Part | None, files: tuple[str, ...]) -> int:
+    """Add the readings of CSV or Parquet files to the store; what it has already is left alone.
+
+    The service must be stopped meanwhile.
+    """
+    from analysis.tables import import_readings
+
+    for line in import_readings(_settings(config, part), files):
         click.echo(line)
     return 0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TextIO
 
 from analysis.explain import explain
@@ -33,6 +34,8 @@ def explain_alarm(
         from analysis.picture import draw_png, require_matplotlib
 
         require_matplotlib()
+        if not Path(png).absolute().parent.is_dir():
+            raise ReplayError(f"{png}: can't be written (no such folder); check the folder")
     with (
         EmbeddedStore(settings.store_path(), read_only=True) as store,
         open_readings(settings, store, warn) as readings,

@@ -32,7 +32,7 @@ _STYLES: dict[str, dict[str, Any]] = {
 }
 _WIDTH_IN, _PANEL_IN, _DPI = 8.0, 2.6, 110
 _LINE_IN = 0.17  # of small text
-_PICTURE_DAYS = 7.0  # of learning before a notice's picture; it must be quick
+_PICTURE_DAYS = 4.0  # of learning before a notice's picture; it must be quick
 _THIN_MS = 55_000
 
 

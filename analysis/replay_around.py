@@ -86,9 +86,9 @@ def replay_around(
     Raises
     ------
     SettingsError
-        No such tank.
+        No such tank, or the moment can't be read.
     ReplayError
-        A file can't be written, or the moment can't be read.
+        A file can't be written.
     StoreError
         The store can't be read, or has no readings of that time.
     """
@@ -105,7 +105,7 @@ def replay_around(
             try:
                 middle_ms = moment_in(around, settings.tanks[name].timezone)
             except ValueError as error:
-                raise ReplayError(f"--around: {error}") from None
+                raise SettingsError(f"--around: {error}") from None
             span_ms = round(hours * HOUR_MS)
             end_ms = min(middle_ms + span_ms, now_ms + 1)
             try:
