@@ -1,7 +1,8 @@
 """Recorded readings from CSV files, in order of arrival, with times made sound.
 
-Header `time,tank,quantity,value`; `time` is RFC 3339; an empty `value` is a probe fault. A row that can't be
-read is reported with its file and line and left out; the rest counts.
+Header `time,tank,quantity,value`; `time` is RFC 3339; an empty `value` is a probe fault. The further columns
+of `rushlight export` are left out: everything is judged anew. A row that can't be read is reported with its
+file and line and left out; the rest counts.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from collector.errors import ReplayError
 __all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
 
 HEADER = ["time", "tank", "quantity", "value"]
+EXPORTED = [*HEADER, "flag", "seq", "stamp"]
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01: before it, a device's clock was never set
 LEAP_MS = 6 * 3_600_000
 LARGEST_REPORT = 16  # rows; beyond it the clock stands still and its time is all there is
@@ -56,10 +58,11 @@ def _read_one(
     with file:
         rows = csv.reader(_without_nul(file) if _may_have_nul(path) else file)
         header = [name.strip().lstrip("\ufeff") for name in next(rows, [])]
-        if header != HEADER:
+        if header not in (HEADER, EXPORTED):
             raise ReplayError(
                 f"{path}, line 1: the header must be {','.join(HEADER)!r}, not {','.join(header)!r}"
             )
+        short = header == HEADER
         last_text = ""
         last_ms = 0
         done = 0
@@ -71,7 +74,7 @@ def _read_one(
             try:
                 for row in rows:
                     try:
-                        text, tank, quantity, value_text = row
+                        text, tank, quantity, value_text = row if short else _first_four(row)
                         if text != last_text:
                             last_ms = _milliseconds(text)
                             last_text = text
@@ -100,6 +103,10 @@ def _read_one(
             complain(f"{path}: {bad} rows were left out in all")
         if progress is not None:
             progress(done % 20_000)
+
+
+def _first_four(row: list[str]) -> list[str]:
+    return row[:4] if len(row) == len(EXPORTED) else row
 
 
 def _may_have_nul(path: Path) -> bool:

@@ -326,3 +326,46 @@ def test_a_test_notice_goes_out_and_failures_are_told(
         assert status == 1 and "taken\n" in out and "not taken: refused, or out of reach" in out
         server.shutdown()
     assert len(got) == 2
+
+
+@pytest.mark.parametrize("name", ["out.csv", "out.parquet"])
+def test_export_and_import_give_the_same_back(run: Callable[..., Output], config: Path, name: str) -> None:
+    fill(config.parent)
+    with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
+        before = [r for q in store.quantities("hallway") for r in store.readings("hallway", q)]
+    status, out, err = run("export", name)
+    assert (status, err) == (0, "")
+    assert out == f"{len(before)} readings from rushlight.db written to {name}\n"
+    for path in config.parent.glob("rushlight.db*"):
+        path.unlink()
+    status, out, err = run("import", name)
+    assert (status, out, err) == (0, f"{name}: {len(before)} readings were new in rushlight.db\n", "")
+    with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
+        assert [r for q in store.quantities("hallway") for r in store.readings("hallway", q)] == before
+    assert run("import", name)[1] == f"{name}: 0 readings were new in rushlight.db\n"
+
+
+def test_export_and_import_refuse_in_words(run: Callable[..., Output], config: Path) -> None:
+    fill(config.parent)
+    assert run("export", "out.xls")[::2] == (
+        2,
+        "out.xls: name it .csv or .parquet, so that its form is known\n",
+    )
+    status, _, err = run("export", "--from", "yesterday", "out.csv")
+    assert status == 2 and err.startswith("--from: 'yesterday' is no moment")
+    assert not (config.parent / "out.csv").exists()
+    status, _, err = run("import", "nowhere.csv")
+    assert status == 1 and "nowhere.csv: can't be read" in err
+    with ServiceLock(config.parent / "rushlight.db"):
+        status, _, err = run("import", "nowhere.csv")
+    assert status == 1 and "stop that one" in err
+
+
+def test_what_was_exported_can_be_replayed(run: Callable[..., Output], config: Path) -> None:
+    too_warm(config.parent)
+    assert run("import", "warm.csv")[0] == 0
+    assert run("export", "again.csv")[0] == 0
+    for name in ("warm", "again"):
+        status, _, err = run("replay", "--events", f"{name}.jsonl", f"{name}.csv")
+        assert (status, err) == (0, "")
+    assert (config.parent / "warm.jsonl").read_text() == (config.parent / "again.jsonl").read_text() != ""

@@ -1,7 +1,8 @@
 """Readings out to CSV and Parquet, and back in: the same data, flags, numbers and stamps included.
 
-A CSV holds `time,tank,quantity,value,flag,seq,stamp`, times in RFC 3339 with milliseconds. The last three may
-be left out when reading, so the recorded files of `rushlight replay` are taken too.
+A CSV holds `time,tank,quantity,value,flag,seq,stamp`, times in RFC 3339 with milliseconds, by time, as
+`rushlight replay` takes it. The last three may be left out when reading, so recorded files are taken too.
+A Parquet file holds the same columns, series by series, a month in a row group.
 """
 
 from __future__ import annotations
@@ -17,25 +18,28 @@ from pathlib import Path
 
 from collector.errors import ReplayError, StoreError
 from collector.readings import QUANTITIES, Flag, Reading
-from collector.store.rows import ReadingRows
+from collector.store.base import ReadingSource, in_time_order
+from collector.store.embedded import EmbeddedStore
+from collector.store.rows import DAY_MS
 
 __all__ = ["export_csv", "export_parquet", "import_csv", "import_parquet"]
 
 _COLUMNS = ("time", "tank", "quantity", "value", "flag", "seq", "stamp")
 _NEEDED = 4
 _BATCH = 10_000
+_SPAN_MS = 31 * DAY_MS
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
 
 def export_csv(
-    store: ReadingRows,
+    store: ReadingSource,
     path: str | os.PathLike[str],
     tank: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
 ) -> int:
-    """Write readings, series by series, each by time; returns how many.
+    """Write readings by time; returns how many. `start_ms <= time < end_ms`; None: all there is.
 
     Raises
     ------
@@ -46,7 +50,7 @@ def export_csv(
     with _whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(_COLUMNS)
-        for reading in _all(store, tank, start_ms, end_ms):
+        for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms):
             writer.writerow(
                 (
                     _text(reading.time_ms),
@@ -62,7 +66,7 @@ def export_csv(
     return count
 
 
-def import_csv(store: ReadingRows, path: str | os.PathLike[str]) -> int:
+def import_csv(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
     """Add the readings of a CSV; those that are there already are left alone. Returns how many were new.
 
     Raises
@@ -76,7 +80,7 @@ def import_csv(store: ReadingRows, path: str | os.PathLike[str]) -> int:
 
 
 def export_parquet(
-    store: ReadingRows,
+    store: ReadingSource,
     path: str | os.PathLike[str],
     tank: str | None = None,
     start_ms: int | None = None,
@@ -104,22 +108,23 @@ def export_parquet(
     ):
         for of in _tanks(store, tank):
             for quantity in store.quantities(of):
-                columns = store.columns(of, quantity, start_ms, end_ms)
-                length = len(columns.time_ms)
-                times = columns.time_ms.view("datetime64[ms]")
-                names = [
-                    pa.array([text] * length, pa.string()).dictionary_encode() for text in (of, quantity)
-                ]
-                value = pa.array(columns.value, mask=np.isnan(columns.value))
-                rest = (columns.flag, columns.seq, columns.stamp)
-                arrays = [pa.array(times).cast(types[0]), *names, value]
-                arrays += [pa.array(column, pa.int64()) for column in rest]
-                writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=1 << 20)
-                count += length
+                for first_ms, last_ms in _months(store, of, quantity, start_ms, end_ms):
+                    columns = store.columns(of, quantity, first_ms, last_ms)
+                    length = len(columns.time_ms)
+                    times = columns.time_ms.view("datetime64[ms]")
+                    names = [
+                        pa.array([text] * length, pa.string()).dictionary_encode() for text in (of, quantity)
+                    ]
+                    value = pa.array(columns.value, mask=np.isnan(columns.value))
+                    rest = (columns.flag, columns.seq, columns.stamp)
+                    arrays = [pa.array(times).cast(types[0]), *names, value]
+                    arrays += [pa.array(column, pa.int64()) for column in rest]
+                    writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+                    count += length
     return count
 
 
-def import_parquet(store: ReadingRows, path: str | os.PathLike[str]) -> int:
+def import_parquet(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
     """As `import_csv`, from Parquet."""
     import pyarrow as pa
     from pyarrow import parquet
@@ -187,21 +192,36 @@ def _reading(fields: list[str]) -> Reading:
     return Reading(tank, quantity, time_ms, number, *(int(text) for text in rest))
 
 
-def _add(store: ReadingRows, readings: Iterator[Reading]) -> int:
-    new = 0
-    while batch := list(islice(readings, _BATCH)):
-        new += store.add_readings(batch)
+def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
+    """In batches; what the analysis has not seen yet stays to be seen, what is imported is not new to it."""
+    new = done = 0
+    before = store.position()
+    try:
+        while batch := list(islice(readings, _BATCH)):
+            new += store.add_readings(batch)
+            done += len(batch)
+    except ReplayError as error:
+        raise ReplayError(f"{error}; {done} readings before it are in, so import the file again") from error
+    finally:
+        store.move_states(before)
     return new
 
 
-def _tanks(store: ReadingRows, tank: str | None) -> Iterable[str]:
+def _months(
+    store: ReadingSource, tank: str, quantity: str, start_ms: int | None, end_ms: int | None
+) -> Iterator[tuple[int, int]]:
+    """Spans of 31 days that hold a series, so that a year need not fit into memory."""
+    first = next(iter(store.readings(tank, quantity, start_ms, end_ms)), None)
+    last = store.latest(tank).get(quantity)
+    if first is None or last is None:
+        return
+    end = last.time_ms + 1 if end_ms is None else min(end_ms, last.time_ms + 1)
+    for at in range(first.time_ms, end, _SPAN_MS):
+        yield at, min(at + _SPAN_MS, end)
+
+
+def _tanks(store: ReadingSource, tank: str | None) -> Iterable[str]:
     return store.tanks() if tank is None else (tank,)
-
-
-def _all(store: ReadingRows, tank: str | None, start_ms: int | None, end_ms: int | None) -> Iterator[Reading]:
-    for of in _tanks(store, tank):
-        for quantity in store.quantities(of):
-            yield from store.readings(of, quantity, start_ms, end_ms)
 
 
 def _text(time_ms: int) -> str:

@@ -72,6 +72,7 @@ def test_pandas_reads_the_csv_and_the_parquet_alike(tmp_path: Path) -> None:
     want = some_sorted()
     table = pd.read_csv(tmp_path / "out.csv")
     columnar = parquet.read_table(tmp_path / "out.parquet").to_pandas()
+    table = table.sort_values(["tank", "quantity", "time", "seq"], ignore_index=True)
     for frame in (table, columnar):
         times = pd.to_datetime(frame["time"], utc=True)
         assert (times.astype("datetime64[ms, UTC]").astype("int64") == [r.time_ms for r in want]).all()
@@ -133,3 +134,32 @@ def test_what_is_no_table_is_said_to_be_so(tmp_path: Path) -> None:
         for write in (export_csv, export_parquet):
             with pytest.raises(StoreError, match="can't be written"):
                 write(store, tmp_path / "no" / "out")
+
+
+def test_a_bad_line_in_the_middle_says_how_many_are_in(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    moment = pd.Timestamp(START_MS, unit="ms", tz="UTC")
+    lines = [f"{(moment + pd.Timedelta(seconds=n)).isoformat()},hallway,ph,6.8" for n in range(12_000)]
+    path.write_text("\n".join(["time,tank,quantity,value", *lines, "torn"]))
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        with pytest.raises(ReplayError, match=r"long\.csv:12002: .*; 10000 readings before it are in"):
+            import_csv(store, path)
+        assert len(content(store)) == 10_000
+
+
+def test_an_import_is_not_news_to_the_analysis_but_to_a_server(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    with EmbeddedStore(tmp_path / "a.db") as store, EmbeddedStore(tmp_path / "b.db") as other:
+        store.add_readings(some(10))
+        export_csv(store, path)
+        other.add_readings([Reading("hallway", "ph", START_MS - 1000, 7.0)])
+        at = other.position()
+        other.save_state("analysis", "hallway", b"x", at)
+        other.save_state("analysis", "shed", b"x", at - 1)  # has not seen all: the rest is still to come
+        other.save_state("influxdb", "http://server", b"x", at)
+        import_csv(other, path)
+        positions = [
+            (other.load_state(*key) or (b"", -1))[1]
+            for key in (("analysis", "hallway"), ("analysis", "shed"), ("influxdb", "http://server"))
+        ]
+        assert positions == [other.position(), at - 1, at]

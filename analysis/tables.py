@@ -1,0 +1,98 @@
+"""`rushlight export` and `rushlight import`: readings out to CSV or Parquet, and back in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TypeVar
+
+from analysis.replay_around import moment_in
+from collector.errors import RushlightError, SettingsError
+from collector.service_lock import ServiceLock
+from collector.settings import Settings
+from collector.store.base import ReadingSource
+from collector.store.embedded import EmbeddedStore
+from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
+
+__all__ = ["export_readings", "import_readings"]
+
+_Form = TypeVar("_Form")
+
+
+def export_readings(
+    settings: Settings, file: str, tank: str | None, start: str | None, end: str | None, here: bool = False
+) -> str:
+    """Write readings to `file`, whose suffix says the form; returns a sentence.
+
+    Parameters
+    ----------
+    tank : str or None
+        One tank; None: all that the store has, in the settings or not.
+    start, end : str or None
+        `start <= time < end`; without an offset by the clock of the tank, or of the first one.
+    here : bool
+        From the local file, although the settings name a server.
+
+    Raises
+    ------
+    SettingsError
+        The suffix or a moment can't be made out.
+    StoreError
+        The store can't be read, or the file not written.
+    """
+    write = _by_suffix(file, export_csv, export_parquet)
+    zones = [settings.tanks[tank]] if tank in settings.tanks else list(settings.tanks.values())
+    zone = zones[0].timezone if zones else "UTC"
+    span = []
+    for option, text in (("--from", start), ("--to", end)):
+        try:
+            span.append(None if text is None else moment_in(text, zone))
+        except ValueError as error:
+            raise SettingsError(f"{option}: {error}") from None
+    with closing(_source(settings, here)) as source:
+        count = write(source, file, tank, *span)
+        where = settings.store_path() if isinstance(source, EmbeddedStore) else settings.store.url
+        return f"{count} readings from {where} written to {file}"
+
+
+def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
+    """Add the readings of files to the local store; returns a sentence for each file.
+
+    Raises
+    ------
+    SettingsError
+        A suffix can't be made out.
+    ReplayError, StoreError
+        A file can't be read, or not all of it was kept; a running service holds the store.
+    """
+    reads = [_by_suffix(file, import_csv, import_parquet) for file in files]
+    path = settings.store_path()
+    said = []
+    with ServiceLock(path), EmbeddedStore(path) as store:
+        for file, read in zip(files, reads, strict=True):
+            said.append(f"{file}: {read(store, file)} readings were new in {path}")
+    return said
+
+
+def _source(settings: Settings, here: bool) -> ReadingSource:
+    if settings.store.kind == "influxdb" and not here:
+        from collector.store.influx import InfluxReadings
+
+        return InfluxReadings(settings.store)
+    return EmbeddedStore(settings.store_path(), read_only=True)
+
+
+def _by_suffix(file: str, csv: _Form, parquet: _Form) -> _Form:
+    suffix = Path(file).suffix.lower()
+    if suffix == ".csv":
+        return csv
+    if suffix != ".parquet":
+        raise SettingsError(f"{file}: name it .csv or .parquet, so that its form is known")
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError:
+        raise RushlightError(
+            f"{file}: Parquet needs the package pyarrow: `pip install pyarrow`, or name a .csv"
+        ) from None
+    return parquet
