@@ -74,6 +74,7 @@ def headline(alarm: str, title: str, finding: Finding | None, quantity: str = ""
         value="" if value is None else value_text(value, unit, row.signed),
         tank=title,
         probe=info.title if info else "",
+        setting=(finding.setting if finding else "") or "a setting",
         trend=row.trend if ahead else "",
     ).strip()
 
@@ -125,6 +126,7 @@ def compose(
         rule_out=f"rule out: {rule_out_text(alarm, shown)}",
         until=until,
         actor=actor,
+        setting=shown.setting,
     )
 
 

@@ -40,6 +40,12 @@ _BY_PROBE: dict[str, frozenset[str]] = {
 }
 
 
+# hours in the settings that were never the lamp's; the detector says so only once it is sure
+_BY_SETTING: dict[str, frozenset[str]] = {
+    "light": frozenset({"light-schedule-drift", "light-missing", "light-stuck-on"}),
+}
+
+
 def diagnose(findings: list[Finding]) -> list[Finding]:
     """The findings that stand for a cause of their own, with `replaces` set where they explain others."""
     if len(findings) < 2:
@@ -65,4 +71,6 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
 def _explains(finding: Finding) -> frozenset[str]:
     if finding.alarm == "probe-fault":
         return _BY_PROBE.get(finding.quantity, frozenset())
+    if finding.alarm == "setting-doubtful":
+        return _BY_SETTING.get(finding.quantity, frozenset())
     return EXPLAINS.get(finding.alarm, frozenset())

@@ -28,7 +28,8 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     title : str
         The alarm in a few words.
     headline, headline_plain : str
-        First line of a notice, with and without a number; `{value}`, `{tank}`, `{probe}`, `{trend}`.
+        First line of a notice, with and without a number; `{value}`, `{tank}`, `{probe}`, `{trend}`,
+        `{setting}`.
     trend : str
         Put in for `{trend}` while harm is still ahead.
     signed : bool
@@ -491,5 +492,30 @@ RATIONALE: dict[str, Rationale] = {
         family="power",
         harmful=True,
         cautions=("person-first", "electrical", "animals"),
+    ),
+    "setting-doubtful": Rationale(
+        title="setting doubtful",
+        headline="{setting} of {tank} doesn't fit what is seen ({value})",
+        headline_plain="{setting} of {tank} doesn't fit what is seen",
+        priority="low",
+        consequence="what is judged by this setting is judged wrongly: alarms may come too early, too late "
+        "or under another name",
+        action=(
+            "Look up the setting in rushlight.toml and compare it with the tank: the timer's hours, a "
+            "drop test of KH and pH, the heater's dial and a second thermometer.",
+            "Is the setting wrong, correct it there and start the service again; nothing else is to do.",
+            "Is it right, then timer, thermostat or probe is off: unplug the device at the wall before you "
+            "handle it, and rinse and recalibrate the probe.",
+            "Don't change water, gas or heat because of this message alone.",
+        ),
+        rule_out="compare the setting with a second measure of its own: a clock beside the timer, a drop "
+        "test, a second thermometer outside on the glass",
+        on_delay_s=0,
+        off_delay_s=1800,
+        deadband=0.0,
+        deadband_unit="",
+        family="probes",
+        harmful=False,
+        cautions=("electrical",),
     ),
 }

@@ -43,6 +43,8 @@ class Finding(msgspec.Struct, kw_only=True):
         What would rule it out ("take a reading with a drop test").
     replaces : str
         Set by diagnosis: the alarm this one takes the place of.
+    setting : str
+        The key of the settings that it is about ("light.on"), "" otherwise.
     """
 
     alarm: str
@@ -56,6 +58,7 @@ class Finding(msgspec.Struct, kw_only=True):
     observations: list[str] = []
     rule_out: str = ""
     replaces: str = ""
+    setting: str = ""
 
 
 class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
@@ -87,3 +90,4 @@ class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
     rule_out: str = ""
     until: str = ""  # shelved: when the shelf ends
     actor: str = ""  # acknowledged, shelved: who
+    setting: str = ""  # the settings key that is doubtful

@@ -13,6 +13,7 @@ from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.detectors.lamp import LampDetector
 from analysis.detectors.power import PowerDetector, SilenceDetector
 from analysis.detectors.probes import ProbeDetector, StrayCurrentDetector
+from analysis.detectors.settings_doubt import SettingsDoubt
 from analysis.detectors.temperature import TemperatureDetector
 from analysis.diagnosis import diagnose
 from analysis.frames import Frame, FrameBuilder
@@ -23,7 +24,7 @@ from collector.settings import TankSettings
 
 __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 FIVE_MINUTES_MS = 300_000
 
 
@@ -39,6 +40,7 @@ class WatchState(msgspec.Struct):
     temperature: TemperatureDetector = msgspec.field(default_factory=TemperatureDetector)
     power: PowerDetector = msgspec.field(default_factory=PowerDetector)
     carbon_dioxide: CarbonDioxideDetector = msgspec.field(default_factory=CarbonDioxideDetector)
+    doubt: SettingsDoubt = msgspec.field(default_factory=SettingsDoubt)
     block: int = -1
     findings: list[Finding] = msgspec.field(default_factory=list)
 
@@ -123,6 +125,7 @@ class TankWatch:
         findings += state.temperature.update(tank, moment)
         findings += state.power.update(tank, moment)
         findings += state.carbon_dioxide.update(tank, moment)
+        findings += state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve)
         if findings:
             findings = diagnose(findings)
         state.findings = findings
@@ -130,6 +133,7 @@ class TankWatch:
 
     def _note(self, events: list[Event]) -> list[Event]:
         self._active = self.book.standing()
+        self._active.discard("setting-doubtful")  # nothing is wrong with the tank: learning goes on
         return events
 
     def snapshot(self) -> bytes:

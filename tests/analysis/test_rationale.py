@@ -16,7 +16,7 @@ CONTRACT = {
     "co2-overdose", "co2-absent", "ph-out-of-range", "heater-stuck-on", "heater-not-heating",
     "cooling-not-cooling", "temperature-high", "temperature-low", "light-schedule-drift", "light-missing",
     "light-stuck-on", "light-dimming", "probe-fault", "device-silent", "power-interrupted",
-    "stray-current-suspected",
+    "stray-current-suspected", "setting-doubtful",
 }  # fmt: skip
 HARMFUL = {
     "co2-overdose", "ph-out-of-range", "heater-stuck-on", "heater-not-heating", "cooling-not-cooling",

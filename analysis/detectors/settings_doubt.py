@@ -1,0 +1,274 @@
+"""Settings that the data contradict: a lamp's hours, a hardness, a setpoint. Low priority, told once.
+
+Nothing is told before three days, and nothing that has ever fitted: what fitted and does so no more is a
+fault in the tank, and other detectors' business.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+from msgspec.structs import replace
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.lamp_times import LEAST_DAYS, LampTimes
+from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
+from analysis.light import LampTracker
+from analysis.trend import median
+from analysis.types import Finding
+from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
+from collector.settings import parse_time_of_day
+
+__all__ = ["RestWater", "SettingsDoubt", "ThermostatHold"]
+
+HOUR = 60 * MINUTE_MS
+REST_AFTER_GAS_MIN = 360  # the gas has had that long to leave; common practice, no source
+FLAT_PH_PER_H = 0.02
+PH_ERROR = 0.1
+KH_ERROR_DKH = 1.0
+ROOM_PPM = 1500.0  # a lived-in room at its worst; common practice, no source
+RESPIRATION_MG_L = 5.0  # a night's respiration in a full tank adds up to that; common practice, no source
+SURE = 2.5  # standard errors
+DOUBT_C = 1.5
+STEADY_C = 0.5
+HEAT_ALARMS = {"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"}
+
+
+class RestWater(msgspec.Struct):
+    """The pH of the nights, when no gas is given and no plant takes any up, against the air's CO2.
+
+    `rests` are (local day, pH, °C) of flat ends of nights.
+    """
+
+    mark: str = ""
+    rests: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
+    candidate: tuple[int, float, float] | None = None
+    sides: list[int] = msgspec.field(default_factory=list)
+    fitted: bool = False
+    found: Finding | None = None
+
+    @property
+    def resting_ph(self) -> float | None:
+        """Median of the last nights; None before three of them."""
+        return median([ph for _, ph, _ in self.rests[-5:]]) if len(self.rests) >= LEAST_DAYS else None
+
+    def update(self, tank: Tank, moment: Moment, curve: PhCurve) -> list[Finding]:
+        """One frame; works on those that end five minutes."""
+        water = tank.settings.water
+        mark = f"{water.carbonate_hardness_dkh} {water.degassed_ph}"
+        if mark != self.mark:
+            self.mark, self.sides, self.fitted, self.found = mark, [], False, None
+        if moment.fifth and moment.frame.ph is not None:
+            self._slow(tank, moment, curve)
+        return _emit(self)
+
+    def _slow(self, tank: Tank, moment: Moment, curve: PhCurve) -> None:
+        if self._resting(tank, moment, curve):
+            slope = curve.window.slope_per_hour(2 * HOUR)
+            celsius = moment.frame.temperature
+            if slope is not None and abs(slope) < FLAT_PH_PER_H:
+                self.candidate = moment.day, curve.ph, 24.0 if celsius is None else celsius
+        elif self.candidate is not None:
+            rest, self.candidate = self.candidate, None
+            if not self.rests or rest[0] != self.rests[-1][0]:
+                self.rests.append(rest)
+                del self.rests[:-7]
+                self._judge(tank, rest)
+
+    def _resting(self, tank: Tank, moment: Moment, curve: PhCurve) -> bool:
+        if moment.lamp_on or moment.disturbed or "ph" in moment.faulty or abs(moment.ph_stepped) > 0.06:
+            return False
+        if moment.active & {"co2-overdose", "co2-absent", "stray-current-suspected", "power-interrupted"}:
+            return False
+        gas = tank.settings.co2
+        if gas is None:
+            # given all the same, and nobody wrote it down?
+            return curve.swing() <= 0.5 and 120 <= moment.minute < 420
+        if gas.on is None or gas.off is None or gas.source != "cylinder":
+            return False  # a reactor runs all night
+        on, off = parse_time_of_day(gas.on), parse_time_of_day(gas.off)
+        since = (moment.minute - off) % 1440
+        return REST_AFTER_GAS_MIN <= since < (on - off) % 1440
+
+    def _judge(self, tank: Tank, rest: tuple[int, float, float]) -> None:
+        water = tank.settings.water
+        _, ph, celsius = rest
+        celsius = min(max(celsius, 1.0), 40.0)
+        air = air_equilibrium_mg_l(celsius)
+        most = air_equilibrium_mg_l(celsius, ROOM_PPM) + RESPIRATION_MG_L
+        kh = water.carbonate_hardness_dkh
+        if kh is not None:
+            setting, printed = "water.carbonate_hardness_dkh", f"KH {kh:g} dKH"
+            low = high = carbon_dioxide_mg_l(ph, kh, celsius)
+            error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 1.0))
+        elif water.degassed_ph is not None:
+            setting, printed = "water.degassed_ph", f"degassed pH {water.degassed_ph:g}"
+            # whichever of its two meanings fits better
+            share = 10 ** (water.degassed_ph - ph)
+            low, high = air * share, PRE_CO2_MG_L * share
+            error = math.log(10) * math.hypot(PH_ERROR, PH_ERROR)
+        else:
+            return
+        margin = math.exp(SURE * error)
+        side = 1 if low > most * margin else -1 if high < air / margin else 0
+        if side == 0:
+            self.fitted, self.found, self.sides = True, None, []
+            return
+        self.sides.append(side)
+        del self.sides[:-LEAST_DAYS]
+        days = [d for d, _, _ in self.rests[-LEAST_DAYS:]]
+        in_a_row = len(days) == LEAST_DAYS and days[-1] - days[0] == LEAST_DAYS - 1
+        if self.fitted or self.found is not None or not in_a_row or abs(sum(self.sides)) < LEAST_DAYS:
+            return
+        reckoned = low if side > 0 else high
+        what = "KH" if kh is not None else "the degassed pH"
+        self.found = Finding(
+            alarm="setting-doubtful",
+            quantity="ph",
+            setting=setting,
+            priority="low",
+            value=float(f"{reckoned:.2g}"),
+            unit="mg/L",
+            cause=f"{what} in the settings is too {'high' if side > 0 else 'low'}, or the electrode is off",
+            observations=[
+                f"pH {ph:.2f} at the end of the last {LEAST_DAYS} nights, flat and without CO2 given",
+                f"with {printed} that would be {reckoned:.2g} mg/L of CO2",
+                f"at rest water holds {air:.1f} (open air) to {most:.0f} mg/L (stale room, full tank)",
+            ],
+            rule_out="test KH and pH of the tank's water with drop tests: where both agree with the "
+            "settings and with the probe, something other than carbonate buffers this water",
+        )
+
+
+class ThermostatHold(msgspec.Struct):
+    """What the heater holds, from days on which it is sure that the heater did it.
+
+    `holds` are (local day, lower quartile, median) in °C.
+    """
+
+    mark: str = ""
+    day: int = -1
+    values: list[float] = msgspec.field(default_factory=list)
+    warmest_room: float | None = None
+    metered: int = 0
+    heating: int = 0
+    spoilt: int = 0
+    peak_watts: float = 0.0
+    holds: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
+    fitted: bool = False
+    found: Finding | None = None
+
+    @property
+    def held_c(self) -> float | None:
+        """What it holds, °C; None before three such days."""
+        return median([low for _, low, _ in self.holds[-5:]]) if len(self.holds) >= LEAST_DAYS else None
+
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; works on those that end five minutes."""
+        heater = tank.settings.heater
+        mark = f"{heater.setpoint_c}" if heater is not None else ""
+        if mark != self.mark:
+            self.mark, self.fitted, self.found = mark, False, None
+            self.holds.clear()
+        if heater is not None and moment.fifth:
+            self._slow(moment, heater.setpoint_c)
+        return _emit(self)
+
+    def _slow(self, moment: Moment, setpoint: float | None) -> None:
+        frame = moment.frame
+        if moment.day != self.day:
+            self._close(setpoint)
+            self.day = moment.day
+            self.values.clear()
+            self.warmest_room, self.metered, self.heating, self.spoilt = None, 0, 0, 0
+        if moment.active & HEAT_ALARMS or moment.disturbed or "temperature" in moment.faulty:
+            self.spoilt += 1
+            return
+        if frame.temperature is not None:
+            self.values.append(frame.temperature)
+        if frame.room is not None and "room_temperature" not in moment.faulty:
+            warmest = self.warmest_room
+            self.warmest_room = frame.room if warmest is None else max(warmest, frame.room)
+        if frame.heater is not None:
+            self.peak_watts = max(self.peak_watts, frame.heater)
+            self.metered += 1
+            self.heating += frame.heater > 0.3 * self.peak_watts > 1.0
+
+    def _close(self, setpoint: float | None) -> None:
+        values = sorted(self.values)
+        if len(values) < 250 or self.spoilt > 12:
+            return
+        low, middle = values[len(values) // 4], median(values)
+        if self.metered > 250:
+            governed = 0.05 < self.heating / self.metered < 0.9
+            below = governed
+        else:
+            # the room is colder all day, and something keeps the water above it
+            room = self.warmest_room
+            governed = room is not None and room < low - 1.5
+            below = room is not None and room < low - 3.0
+        if not governed:
+            return
+        self.holds.append((self.day, low, middle))
+        del self.holds[:-7]
+        if setpoint is None:
+            return
+        over, under = low - setpoint > DOUBT_C, below and setpoint - middle > DOUBT_C
+        if not over and setpoint - middle <= DOUBT_C:
+            self.fitted, self.found = True, None
+            return
+        last = self.holds[-LEAST_DAYS:]
+        lows = [hold[1] for hold in last]
+        sure = (
+            len(last) == LEAST_DAYS
+            and last[-1][0] - last[0][0] == LEAST_DAYS - 1
+            and max(lows) - min(lows) < STEADY_C
+            and (over or under)
+        )
+        if not sure or self.fitted or self.found is not None:
+            return
+        held = median([hold[1] if over else hold[2] for hold in last])
+        self.found = Finding(
+            alarm="setting-doubtful",
+            quantity="temperature",
+            setting="heater.setpoint_c",
+            priority="low",
+            value=round(held, 1),
+            unit="Cel",
+            cause="the heater's dial is not where the settings say, or its thermostat or the probe is off"
+            + ("" if over else ", or the heater is too weak"),
+            observations=[
+                f"the heater has held {held:.1f} °C for {LEAST_DAYS} days",
+                f"the settings have {setpoint:g} °C, {abs(held - setpoint):.1f} °C "
+                f"{'less' if over else 'more'}",
+            ],
+            rule_out="compare with a second thermometer, hung in by its cord or stuck outside on the glass, "
+            "so that no hand goes into the water, and read the heater's dial from outside",
+        )
+
+
+def _emit(doubt: RestWater | ThermostatHold) -> list[Finding]:
+    """New on its first frame, then only held on to: raised once, whatever people do with it."""
+    if doubt.found is None:
+        return []
+    finding = doubt.found
+    if not finding.holding:
+        doubt.found = replace(finding, holding=True)
+    return [replace(finding)]
+
+
+class SettingsDoubt(msgspec.Struct):
+    """State of the three doubts of one tank; also what is learnt of lamp, resting water and thermostat."""
+
+    lamp: LampTimes = msgspec.field(default_factory=LampTimes)
+    water: RestWater = msgspec.field(default_factory=RestWater)
+    heater: ThermostatHold = msgspec.field(default_factory=ThermostatHold)
+
+    def update(self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve) -> list[Finding]:
+        """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
+        return (
+            self.lamp.update(tank, moment, tracker)
+            + self.water.update(tank, moment, curve)
+            + self.heater.update(tank, moment)
+        )
