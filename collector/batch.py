@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from functools import partial
 from typing import NamedTuple
 
 import msgspec
@@ -20,7 +21,7 @@ from collector.quality import QualityChecker, SeriesState
 from collector.readings import TEMPERATURE, Flag, Reading
 from collector.settings import MqttLink, Settings
 from collector.store.embedded import EmbeddedStore
-from collector.timing import Stamper, StamperState
+from collector.timing import Stamper
 from collector.wire import Report, TopicMaps, decode_line, decode_pack
 
 __all__ = ["Arrival", "Batch", "BatchMaker"]
@@ -107,9 +108,7 @@ class BatchMaker:
         quality: dict[str, dict[str, SeriesState]] = {}
         for tank in self._settings.tanks:
             try:
-                saved = store.load_state("stamper", tank)
-                if saved is not None:
-                    self._stampers[tank] = Stamper(msgspec.msgpack.decode(saved[0], type=StamperState))
+                self._stampers[tank] = Stamper.load(partial(_read, store, tank))
                 saved = store.load_state("quality", tank)
                 if saved is not None:
                     quality[tank] = msgspec.msgpack.decode(saved[0], type=dict[str, SeriesState])
@@ -135,7 +134,7 @@ class BatchMaker:
         encode = msgspec.msgpack.encode
         touched = {reading.tank for reading in batch.readings}
         for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
-            batch.states.append(("stamper", tank, encode(self._stampers[tank].state)))
+            batch.states += [(kind, tank, blob) for kind, blob in self._stampers[tank].save()]
         for tank in sorted(touched):
             quality = self._intake.quality.states_of(tank)
             if quality:
@@ -160,6 +159,7 @@ class BatchMaker:
                 batch.count(f"{tank}.repeated")
             if stamped.lost:
                 batch.count(f"{tank}.lost", stamped.lost)
+            if stamped.lost > 0:
                 self._say.say(f"{tank} lost", f"{tank}: reports lost on the way: {stamped.lost}")
             if stamped.rebooted:
                 batch.count(f"{tank}.rebooted")
@@ -220,3 +220,8 @@ class BatchMaker:
                 delivery.arrived_ms,
             )
         )
+
+
+def _read(store: EmbeddedStore, tank: str, kind: str) -> bytes | None:
+    saved = store.load_state(kind, tank)
+    return None if saved is None else saved[0]

@@ -27,13 +27,14 @@ from collector.errors import SettingsError, StoreError
 from collector.service_lock import ServiceLock
 from collector.settings import MqttLink, Settings
 from collector.store.embedded import EmbeddedStore
+from collector.timing import STAMPER_KINDS
 
 __all__ = ["Part", "PartLink", "parse_part", "part_of", "settings_of_part", "take_over"]
 
 _log = logging.getLogger("rushlight.collector")
 
 _MOST = 1000
-_KINDS = ("stamper", "quality", "analysis")
+_KINDS = (*STAMPER_KINDS, "quality", "analysis")
 
 
 class Part(NamedTuple):

@@ -3,34 +3,44 @@
 One `Stamper` for each tank. It turns a `Report` into readings with a time, drops reports that came before
 and counts lost and repeated reports and reboots.
 
+A repeat is known by what it is, its number and content, among the last thousand reports; never by the
+collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
+where the broker says so.
+
 Nothing is doubled when the collector is killed between its commit and the acknowledgement, because
-`Stamper.state` is meant to be committed *in the same transaction* as the readings: after a restart the
-redelivered report is found in the restored window by its number and content, also where it has no time and
-would get a new time of arrival.
+`Stamper.save` is meant to be committed *in the same transaction* as the readings: after a restart the
+redelivered report is found among the restored ones, also where it has no time and would get a new time of
+arrival.
 """
 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable
 from typing import NamedTuple
 
 import msgspec
 
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
+from collector.remembered import PAGES, Remembered
 from collector.wire import Report
 
-__all__ = ["Stamped", "Stamper", "StamperState"]
+__all__ = ["STAMPER_KINDS", "Stamped", "Stamper", "StamperState"]
 
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01T00:00Z: a clock before this was never set
 AHEAD_MS = 120_000  # a device's clock may be this far ahead of the collector's
 BACKLOG_MS = 31 * 86_400_000  # a device may send what it kept, up to this old
 
-_WINDOW = 1024  # reports remembered; more than a broker may have in flight (links/mqtt.py)
-_WINDOW_MS = 600_000  # and for how long
-_RESENT_MS = 60_000  # without a time or the broker's word, the same again within this is a repeat
 _NEAR_ZERO = 16  # after a reboot, up to so many reports before the first one seen are counted as lost
 _GAP_BELIEVED = 1_000_000  # a greater step is a broken number, not lost reports
 _PUSH_MS = 1000  # most that arrival times are pushed apart to keep their readings apart
+_NUMBER = 0x3FFFFFFF  # bits of a report number that are remembered
+_LATE = 1024  # a report without a time may be late by so many and fill its gap
+
+_HEAD = "stamper"
+_PAGE_KINDS = [f"stamper reports {page}" for page in range(PAGES)]
+STAMPER_KINDS = (_HEAD, *_PAGE_KINDS)
+"""Kinds of the snapshots that a `Stamper` is saved in, each under its tank's name."""
 
 _encode = msgspec.msgpack.Encoder().encode
 
@@ -47,9 +57,15 @@ class StamperState(msgspec.Struct):
     lost, repeated, rebooted, stamped_on_arrival : int
         Counts of reports (reboots: of boots).
     recent : dict
-        Fingerprint of each report of the last minutes -> when it arrived (ms), oldest first.
+        In older stores only: fingerprint of each report of the last minutes -> when it arrived (ms).
     arrival_ms : int
         The newest time of arrival given to a report without number and time.
+    taken : int
+        Reports ever taken in; places of the remembered ones are counted by it.
+    boot_at : int
+        `taken` as it was before the first report of the device's present boot.
+    boot_seq : int
+        The number from which the present boot is known.
     """
 
     seq: int = -1
@@ -60,10 +76,16 @@ class StamperState(msgspec.Struct):
     stamped_on_arrival: int = 0
     recent: dict[int, int] = {}
     arrival_ms: int = 0
+    taken: int = 0
+    boot_at: int = 0
+    boot_seq: int = 0
 
 
 class Stamped(NamedTuple):
-    """What became of one report; `readings` is empty where it is a repeat."""
+    """What became of one report.
+
+    `readings` is empty where it is a repeat; `lost` is -1 where it came late and was counted as lost before.
+    """
 
     readings: list[Reading]
     lost: int = 0
@@ -77,12 +99,45 @@ class Stamper:
     Parameters
     ----------
     state : StamperState, optional
-        As it was committed before a restart. It is changed in place; commit `Stamper.state` together with
-        the readings.
+        As it was committed before a restart. It is changed in place.
+    pages : dict, optional
+        The remembered reports, page number -> bytes.
     """
 
-    def __init__(self, state: StamperState | None = None) -> None:
+    def __init__(self, state: StamperState | None = None, pages: dict[int, bytes] | None = None) -> None:
         self.state = state if state is not None else StamperState()
+        self._recent = Remembered(self.state.taken, pages)
+        if self.state.recent:
+            for print_ in self.state.recent:
+                self._recent.add(print_)
+            self.state.recent = {}
+            self.state.taken = self._recent.count
+            self.state.boot_seq = self.state.seq  # which numbers were there before isn't known
+
+    @classmethod
+    def load(cls, read: Callable[[str], bytes | None]) -> Stamper:
+        """Take up what was saved.
+
+        Parameters
+        ----------
+        read : callable
+            Gives the blob saved under a kind, None where there is none.
+
+        Raises
+        ------
+        msgspec.MsgspecError
+            The snapshot can't be read.
+        """
+        head = read(_HEAD)
+        if head is None:
+            return cls()
+        pages = {page: blob for page, kind in enumerate(_PAGE_KINDS) if (blob := read(kind)) is not None}
+        return cls(msgspec.msgpack.decode(head, type=StamperState), pages)
+
+    def save(self) -> list[tuple[str, bytes]]:
+        """What changed since the last call, as (kind, blob); to be committed together with the readings."""
+        changed = [(_PAGE_KINDS[page], blob) for page, blob in self._recent.changed()]
+        return [(_HEAD, _encode(self.state)), *changed]
 
     def stamp(self, report: Report, arrived_ms: int, redelivered: bool = False) -> Stamped:
         """Readings of `report`, each with its time, or none where it was here before.
@@ -104,15 +159,13 @@ class Stamper:
         ]
         timed = None not in times
         print_ = _fingerprint(report)
-        before_ms = state.recent.get(print_)
-        if before_ms is not None and (
-            timed or redelivered or (seq >= 0 and abs(arrived_ms - before_ms) <= _RESENT_MS)
-        ):
+        if self._is_repeat(report, print_, redelivered):
             state.repeated += 1
             return Stamped([], repeated=True)
-        self._remember(print_, arrived_ms)
         device_ms = max((time for time in times if time is not None), default=0)
         lost, rebooted = self._number(seq, device_ms) if seq >= 0 else (0, False)
+        self._recent.add(print_)
+        state.taken = self._recent.count
         if timed:
             tank = report.tank
             readings = [
@@ -123,6 +176,22 @@ class Stamper:
         else:
             readings = self._on_arrival(report, times, arrived_ms)
         return Stamped(readings, lost, False, rebooted)
+
+    def _is_repeat(self, report: Report, print_: int, redelivered: bool) -> bool:
+        """Whether it is one of the remembered reports. The collector's clock has no say in it."""
+        state, seq = self.state, report.seq
+        place = self._recent.find(print_)
+        if place < 0:
+            return False
+        # by the calendar alone: whether the time can be believed changes with the collector's clock
+        timed = all(record.time_ms is not None and record.time_ms >= EARLIEST_MS for record in report.records)
+        if timed or redelivered:
+            return True
+        if seq < 0:
+            return False  # 24.0 again is a new reading
+        # After a reboot a number comes again, and by chance with the same value. What goes on from the last
+        # one, or begins anew, is new; a leap ahead to what was there before the reboot is not.
+        return place >= state.boot_at or seq > state.seq + 1
 
     def _on_arrival(self, report: Report, times: list[int | None], arrived_ms: int) -> list[Reading]:
         """Stamp what has no plausible time; distances within the report are kept."""
@@ -154,36 +223,41 @@ class Stamper:
         if device_ms > last_ms:
             state.time_ms = device_ms
         lost = seq - last - 1
-        if last < 0 or 0 <= lost < _GAP_BELIEVED:
+        if last < 0:
+            state.boot_seq = state.seq = seq
+            return 0, False
+        if 0 <= lost < _GAP_BELIEVED:
             state.seq = seq
-            lost = lost if last >= 0 else 0
             state.lost += lost
             return lost, False
         if lost >= _GAP_BELIEVED:
             state.seq = seq
             return 0, False
         # The number stepped back. Links keep the order, so this is a new boot, unless the device's own
-        # clock says that it is an old report, sent late: then it was counted as lost too soon.
-        if 0 < device_ms < last_ms and seq != last:
-            state.lost = max(0, state.lost - 1)
-            return 0, False
+        # clock, or a gap that it fits into, says that it is an old report, sent late, or again after the
+        # broker forgot it: then it was counted as lost too soon.
+        if seq != last and (0 < device_ms < last_ms or (not device_ms and self._fits_gap(seq))):
+            late = min(1, state.lost)
+            state.lost -= late
+            return -late, False
         state.seq = seq
         state.rebooted += 1
+        state.boot_at = state.taken
         lost = seq if seq <= _NEAR_ZERO else 0
+        state.boot_seq = seq - lost
         state.lost += lost
         return lost, True
 
-    def _remember(self, print_: int, arrived_ms: int) -> None:
-        recent = self.state.recent
-        recent.pop(print_, None)  # so that the order stays that of arrival
-        recent[print_] = arrived_ms
-        while True:
-            oldest = next(iter(recent))
-            if len(recent) <= _WINDOW and arrived_ms - recent[oldest] <= _WINDOW_MS:
-                return
-            del recent[oldest]
+    def _fits_gap(self, seq: int) -> bool:
+        """No remembered report of this boot had the number, and it is not one of a boot's first."""
+        state, recent = self.state, self._recent
+        if state.boot_at < recent.oldest:
+            first = recent.number(recent.oldest) + 1
+        else:
+            first = min(state.boot_seq, _NEAR_ZERO + 1)
+        return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
 
 
 def _fingerprint(report: Report) -> int:
     """62 bits: number and content, the same in every process."""
-    return (report.seq & 0x3FFFFFFF) << 32 | zlib.crc32(_encode(report.records))
+    return (report.seq & _NUMBER) << 32 | zlib.crc32(_encode(report.records))

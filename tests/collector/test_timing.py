@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import random
+import zlib
+
 import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
-from collector.timing import Stamped, Stamper, StamperState
+from collector.timing import Stamped, Stamper
 from collector.wire import Record, Report, decode_pack
 
 NOW = 1_772_330_400_000  # the contract's example, 2026-03-01T02:00:00Z
@@ -21,10 +24,11 @@ def report(
     return Report("hallway", seq, [Record("temperature", value, time_ms, age_ms)])
 
 
-def restarted(stamper: Stamper) -> Stamper:
+def restarted(stamper: Stamper, disk: dict[str, bytes] | None = None) -> Stamper:
     """As after kill -9: only what was committed is there."""
-    blob = msgspec.msgpack.encode(stamper.state)
-    return Stamper(msgspec.msgpack.decode(blob, type=StamperState))
+    disk = {} if disk is None else disk
+    disk.update(stamper.save())
+    return Stamper.load(disk.get)
 
 
 def test_plausible_device_time_is_used() -> None:
@@ -150,6 +154,86 @@ def test_two_unnumbered_reports_in_one_millisecond_stay_two() -> None:
     assert times == [NOW, NOW + 1, NOW + 2]
 
 
+STEPS = [-400 * DAY, -DAY, -3_600_000, -90_000, 61_000, 601_000, 3_600_000, DAY, 400 * DAY]
+
+
+@pytest.mark.parametrize("step", STEPS)
+@pytest.mark.parametrize("redelivered", [False, True])
+@pytest.mark.parametrize("timed", [False, True])
+def test_a_repeat_is_one_whatever_the_clock_says(step: int, redelivered: bool, timed: bool) -> None:
+    stamper, disk = Stamper(), dict[str, bytes]()
+    sent = [report(n, 24 + n / 8, NOW + n if timed else None) for n in range(40)]
+    for n, one in enumerate(sent):
+        assert stamper.stamp(one, NOW + n).readings
+    stamper = restarted(stamper, disk)
+    for one in sent:
+        assert stamper.stamp(one, NOW + step, redelivered).repeated
+    assert stamper.stamp(report(40, 24.0, NOW + 40 if timed else None), NOW + step).readings
+    assert (stamper.state.lost, stamper.state.rebooted) == (0, 0)
+
+
+def test_remembers_more_than_a_broker_has_in_flight() -> None:
+    stamper, disk = Stamper(), dict[str, bytes]()
+    sent = [report(n, 24 + n % 7) for n in range(3000)]
+    for n, one in enumerate(sent):
+        stamper.stamp(one, NOW + n)
+        if n % 97 == 0:
+            stamper = restarted(stamper, disk)
+    stamper = restarted(stamper, disk)
+    assert all(stamper.stamp(one, NOW + 3 * DAY).repeated for one in sent[-1000:])
+
+
+def test_a_save_is_small() -> None:
+    """Hundreds of tanks are saved with each batch."""
+    stamper = Stamper()
+    for n in range(5000):
+        stamper.stamp(report(n, 24 + n % 7), NOW + n)
+        assert sum(len(blob) for _, blob in stamper.save()) < 1500
+    assert sum(len(blob) for _, blob in stamper.save()) < 300
+
+
+def test_state_of_an_older_store() -> None:
+    """Fingerprints in a map, as they were saved until now: the same reports are repeats still."""
+    fresh = Stamper()
+    sent = [report(n, 24 + n / 8) for n in range(100, 160)]
+    prints = {}
+    for n, one in enumerate(sent):
+        fresh.stamp(one, NOW + n)
+        content = msgspec.msgpack.encode(one.records)
+        prints[one.seq << 32 | zlib.crc32(content)] = NOW + n
+    blob = msgspec.msgpack.encode({"seq": 159, "lost": 4, "recent": prints, "arrival_ms": 0})
+    stamper = Stamper.load({"stamper": blob}.get)
+    assert all(stamper.stamp(one, NOW + DAY).repeated for one in sent)
+    assert stamper.state.lost == 4
+    assert stamper.stamp(report(160, 20.0), NOW + DAY).readings
+    assert stamper.stamp(report(0, 20.0), NOW + DAY).rebooted
+
+
+def test_the_same_numbers_and_values_after_a_reboot_are_new() -> None:
+    """A still tank and a coarse probe: the second boot says what the first did, but for its first report."""
+    stamper = Stamper()
+    for n in range(50):
+        assert stamper.stamp(report(n, 24.0), NOW + 10_000 * n).readings
+    assert stamper.stamp(report(0, 24.0625), NOW + 600_000).rebooted
+    for n in range(1, 60):
+        assert stamper.stamp(report(n, 24.0), NOW + 600_000 + 10_000 * n).readings
+    assert stamper.state.lost == 0
+
+
+def test_sent_again_after_the_broker_forgot_some() -> None:
+    """A board without a clock sends its last 40 again at a new connection; 5 of them never came."""
+    stamper = Stamper()
+    sent = [report(n, 24 + n / 16) for n in range(200)]
+    lost = {170, 171, 172, 173, 174}
+    results = [stamper.stamp(one, NOW + n) for n, one in enumerate(sent) if n not in lost]
+    assert stamper.state.lost == 5
+    again = [stamper.stamp(one, NOW + 500) for one in sent[-40:]]
+    assert [bool(r.readings) for r in again] == [n in lost for n in range(160, 200)]
+    assert sum(r.lost for r in (*results, *again)) == stamper.state.lost == 0
+    assert stamper.state.rebooted == 0
+    assert stamper.stamp(report(200, 1.0), NOW + 600).lost == 0
+
+
 _event = st.tuples(st.sampled_from(["send", "lose", "redeliver", "kill"]), st.integers(0, 30))
 
 
@@ -160,14 +244,14 @@ def test_model(events: list[tuple[str, int]], clock: bool) -> None:
     Every report that arrived is kept exactly once, and lost is exactly the holes between the first and the
     last that arrived.
     """
-    stamper = Stamper()
+    stamper, disk = Stamper(), dict[str, bytes]()
     now, seq = NOW, 0
     sent: list[Report] = []
     kept: list[int] = []
     for kind, number in events:
         now += 1000
         if kind == "kill":
-            stamper = restarted(stamper)
+            stamper = restarted(stamper, disk)
         elif kind == "redeliver":
             if sent:
                 old = sent[max(0, len(sent) - 1 - number)]
@@ -196,4 +280,73 @@ def test_anything_goes(arrivals: list[tuple[int, int, int | None]]) -> None:
         for reading in result.readings:
             assert now - 31 * DAY <= reading.time_ms <= now + 120_000
         assert stamper.state.lost >= 0
-        assert len(stamper.state.recent) <= 1024
+
+
+_chaos = st.lists(
+    st.one_of(
+        st.tuples(st.sampled_from(["send", "forgotten", "kill", "kill before commit"]), st.just(0)),
+        st.tuples(st.sampled_from(["again", "again, unmarked", "board sends again"]), st.integers(1, 40)),
+        st.tuples(st.just("step"), st.sampled_from(STEPS)),
+        st.tuples(st.just("reboot"), st.integers(0, 0)),
+    ),
+    max_size=80,
+)
+
+
+@given(_chaos, st.booleans(), st.integers(0, 2**32))
+def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: bool, seed: int) -> None:
+    """Clock steps, kills before and after the commit, redeliveries, a board that sends again, reboots.
+
+    What was committed is kept once and with the key that it had at first; nothing that arrived is lost.
+    """
+    chance = random.Random(seed)
+    disk: dict[str, bytes] = {}
+    stamper = Stamper()
+    clock_ms, real_ms, seq, boots = NOW, NOW, 0, 0
+    arrived: list[Report] = []  # what the broker has handed on at least once
+    boot: list[Report] = []  # what the board remembers
+    store: dict[tuple[float | None, ...], list[tuple[int, int]]] = {}
+
+    def take(one: Report, redelivered: bool, commit: bool = True) -> None:
+        nonlocal stamper
+        result = stamper.stamp(one, clock_ms, redelivered)
+        if not commit:
+            stamper = Stamper.load(disk.get)
+            return
+        disk.update(stamper.save())
+        for reading in result.readings:
+            store.setdefault((reading.value,), []).append((reading.time_ms, reading.seq))
+
+    for kind, number in events:
+        clock_ms, real_ms = clock_ms + 1000, real_ms + 1000
+        if kind == "step":
+            clock_ms = real_ms + number
+        elif kind == "kill":
+            stamper = Stamper.load(disk.get)
+        elif kind == "reboot" and boot:
+            seq, boots, boot = 0, boots + 1, []
+        elif kind in ("again", "again, unmarked"):
+            before = boot if kind == "again, unmarked" else arrived
+            for one in [one for one in before if one in arrived][-number:]:
+                take(one, kind == "again")
+        elif kind == "board sends again":
+            for one in boot[-number:]:
+                if one not in arrived:
+                    arrived.append(one)
+                take(one, False)
+        elif kind in ("send", "forgotten", "kill before commit"):
+            value = 1000.0 * boots + seq + chance.random() / 2
+            one = report(seq, value, real_ms if clock else None)
+            seq += 1
+            boot.append(one)
+            if kind == "forgotten" and arrived:
+                continue  # the very first: what was before it can't be told from a reboot
+            if kind == "kill before commit":
+                take(one, False, commit=False)
+                take(one, True)  # not acknowledged, so it comes again
+            else:
+                take(one, False)
+            arrived.append(one)
+    wanted = {(one.records[0].value,) for one in arrived}
+    assert store.keys() == wanted
+    assert all(len(keys) == 1 for keys in store.values())

@@ -1,0 +1,84 @@
+"""Which reports of a tank were there: the last thousand or so, by number and content, in little room.
+
+Eight bytes a report, in a ring that is saved in pages: a batch writes only the pages it touched (half a
+kilobyte), not the whole ring, also with hundreds of tanks. No clock comes into it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+__all__ = ["PAGES", "REMEMBERED", "Remembered"]
+
+# More than a broker may send again: 500 unacknowledged (links/mqtt.py), and what a board sends again itself.
+REMEMBERED = 1024
+_PAGE = 64
+PAGES = REMEMBERED // _PAGE
+_BYTES = 8
+_USED = 1 << 63  # set in each entry, so that an empty place equals none
+
+
+class Remembered:
+    """The last `REMEMBERED` reports.
+
+    Parameters
+    ----------
+    count : int
+        How many were ever put in.
+    pages : dict
+        Page number -> bytes, as `changed` gave them.
+    """
+
+    def __init__(self, count: int = 0, pages: dict[int, bytes] | None = None) -> None:
+        self.count = count
+        self._ring = bytearray(_BYTES * min(count, REMEMBERED))
+        self._saved = count
+        for page, blob in (pages or {}).items():
+            start = page * _PAGE * _BYTES
+            room = len(self._ring) - start
+            if 0 <= page < PAGES and room > 0:
+                part = blob[: min(room, _PAGE * _BYTES)]
+                self._ring[start : start + len(part)] = part
+
+    @property
+    def oldest(self) -> int:
+        """Place of the oldest one that is remembered."""
+        return max(0, self.count - REMEMBERED)
+
+    def add(self, mark: int) -> None:
+        """Put one in; its place is `count` as it was before."""
+        at = self.count % REMEMBERED * _BYTES
+        self._ring[at : at + _BYTES] = (mark | _USED).to_bytes(_BYTES, "big")
+        self.count += 1
+
+    def find(self, mark: int) -> int:
+        """Place of the newest with this mark, -1 where there is none."""
+        return self._newest((mark | _USED).to_bytes(_BYTES, "big"))
+
+    def find_number(self, number: int) -> int:
+        """Place of the newest whose upper half is `number`, -1 where there is none."""
+        return self._newest((number | _USED >> 32).to_bytes(4, "big"))
+
+    def number(self, place: int) -> int:
+        """Upper half of the mark at a place that is still remembered."""
+        at = place % REMEMBERED * _BYTES
+        return int.from_bytes(self._ring[at : at + 4], "big") & ~(_USED >> 32)
+
+    def changed(self) -> Iterable[tuple[int, bytes]]:
+        """Pages that changed since the last call, to be saved in the transaction that saves `count`."""
+        first, last = max(self._saved, self.oldest) // _PAGE, (self.count - 1) // _PAGE
+        if self.count == self._saved:
+            return
+        self._saved = self.count
+        for page in range(max(first, last - PAGES + 1), last + 1):
+            page %= PAGES
+            yield page, bytes(self._ring[page * _PAGE * _BYTES : (page + 1) * _PAGE * _BYTES])
+
+    def _newest(self, sought: bytes) -> int:
+        newest, at = -1, self._ring.find(sought)
+        while at >= 0:
+            if at % _BYTES == 0:
+                slot = at // _BYTES
+                newest = max(newest, self.count - 1 - (self.count - 1 - slot) % REMEMBERED)
+            at = self._ring.find(sought, at + 1)
+        return newest
