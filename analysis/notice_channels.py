@@ -5,6 +5,7 @@ URLs hold secrets: they are neither stored nor logged, a short hash stands for t
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import logging
 import re
@@ -12,11 +13,21 @@ import urllib.request
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from http.client import HTTPException
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.settings import NoticeSettings, parse_time_of_day
 
-__all__ = ["Heartbeat", "QuietHours", "Sender", "backoff_ms", "send_by_apprise", "split_urls", "target_name"]
+__all__ = [
+    "Heartbeat",
+    "QuietHours",
+    "Sender",
+    "backoff_ms",
+    "send_by_apprise",
+    "split_urls",
+    "takes_pictures",
+    "target_name",
+]
 
 log = logging.getLogger("rushlight.notices")
 
@@ -24,8 +35,9 @@ _FIRST_RETRY_MS = 10_000
 _LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
 _HEARTBEAT_TIMEOUT_S = 10
 
-Sender = Callable[[str, str, str, str], bool]
-"""Takes url, title, body and priority ("cleared" for good news); True when the target took it."""
+Sender = Callable[..., bool]
+"""Takes url, title, body, priority ("cleared" for good news) and, where there is one, the path of a picture;
+True when the target took it."""
 
 
 def split_urls(text: str) -> list[str]:
@@ -45,8 +57,17 @@ def backoff_ms(attempts: int, priority: str) -> int:
     return min(_FIRST_RETRY_MS << min(max(attempts - 1, 0), 20), longest)
 
 
-def send_by_apprise(url: str, title: str, body: str, priority: str) -> bool:
-    """Send one notice to one target through `apprise`."""
+@functools.lru_cache(maxsize=64)
+def takes_pictures(url: str) -> bool:
+    """Whether the channel of a URL can carry a picture; False for what is no URL."""
+    import apprise
+
+    sender = apprise.Apprise()
+    return bool(sender.add(url)) and all(channel.attachment_support for channel in sender)
+
+
+def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
+    """Send one notice, with its picture where there is one, to one target through `apprise`."""
     import apprise
 
     # its messages can carry whole URLs
@@ -65,7 +86,8 @@ def send_by_apprise(url: str, title: str, body: str, priority: str) -> bool:
         for channel in sender:
             channel.overflow_mode = apprise.OverflowMode.SPLIT
     kind = kinds.get(priority, apprise.NotifyType.FAILURE)
-    return bool(sender.notify(body=body, title=title, notify_type=kind))
+    attached = None if picture is None else apprise.AppriseAttachment(str(picture))
+    return bool(sender.notify(body=body, title=title, notify_type=kind, attach=attached))
 
 
 class QuietHours:

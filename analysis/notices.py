@@ -16,6 +16,7 @@ import os
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Protocol
 
 from analysis.alarm_texts import utc_text
@@ -26,6 +27,7 @@ from analysis.notice_channels import (
     backoff_ms,
     send_by_apprise,
     split_urls,
+    takes_pictures,
     target_name,
 )
 from analysis.notice_texts import (
@@ -42,7 +44,7 @@ from analysis.types import PRIORITY_RANK, Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
 
-__all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier"]
+__all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 
 log = logging.getLogger("rushlight.notices")
 
@@ -52,6 +54,7 @@ _MOMENT_MS = 1000
 _NEVER_WAITS_S = 600
 _STUCK_AFTER = 3  # failures in a row
 _FAR_MS = 365 * 86_400_000
+_PICTURE_WAIT_S = 4.0  # in all of one round: a picture is a courtesy, the words are what matters
 
 
 class NoticeStore(Protocol):
@@ -85,6 +88,13 @@ class NoticeStore(Protocol):
     ) -> list[Event]: ...
 
 
+class Pictures(Protocol):
+    """What notices need of `analysis.picture_maker`."""
+
+    def want(self, name: str, occurrence: str) -> None: ...
+    def get(self, name: str, wait_s: float = 0.0) -> Path | None: ...
+
+
 class Notifier:
     """Queues, sends, repeats, and says by a heartbeat that it lives.
 
@@ -101,6 +111,8 @@ class Notifier:
         Of the quiet hours where the settings name none.
     sender : Sender, optional
         How one notice reaches one URL; apprise by default.
+    pictures : Pictures, optional
+        Where pictures of alarms come from, for the channels that take them.
     """
 
     def __init__(
@@ -112,6 +124,7 @@ class Notifier:
         is_well: Callable[[], bool] | None = None,
         timezone: str = "UTC",
         sender: Sender = send_by_apprise,
+        pictures: Pictures | None = None,
     ) -> None:
         environment = os.environ if environment is None else environment
         self._settings = settings
@@ -122,6 +135,8 @@ class Notifier:
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
         self._send = sender
+        self._pictures = pictures
+        self._picture_wait_s = 0.0
         self._resend_ms = round(settings.resend_min * 60_000)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
@@ -174,6 +189,7 @@ class Notifier:
         """Send what is due, then the heartbeat; returns how many notices were taken."""
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
+        self._picture_wait_s = _PICTURE_WAIT_S
         by_target: dict[str, list[Notice]] = {}
         for notice in store.due_notices(now_ms, 10_000):
             by_target.setdefault(notice.target, []).append(notice)
@@ -236,10 +252,13 @@ class Notifier:
                 )
             text = group_text(lines)
         good_news = all(notice.transition == "cleared" for notice in batch)
+        priority = "cleared" if good_news else batch[0].priority
+        url = self._urls[target]
+        picture = self._picture(url, batch[0])
         try:
-            taken = self._send(
-                self._urls[target], text.title, text.body, "cleared" if good_news else batch[0].priority
-            )
+            taken = picture is not None and self._send(url, text.title, text.body, priority, picture)
+            # a picture that a channel won't have must not keep the words from anybody
+            taken = taken or self._send(url, text.title, text.body, priority)
             why = "refused or out of reach"
         except Exception as error:
             # a plugin may raise anything; its message may hold the URL, so only its kind is told
@@ -257,6 +276,27 @@ class Notifier:
                 store.notice_delivered(notice.id, done_ms)
                 self._queue_reminder(store, notice, done_ms)
         return True
+
+    def _picture(self, url: str, notice: Notice) -> Path | None:
+        """What can be shown with a notice, where its channel takes it and it is ready in time.
+
+        Not with what failed before: a channel that is hard to reach gets the words alone.
+        """
+        if self._pictures is None or notice.attempts or notice.transition in ("cleared", "test"):
+            return None
+        try:
+            if not takes_pictures(url):
+                return None
+            # a reminder has a picture of its own, with what has happened since
+            name = f"{notice.occurrence} {notice.transition} {notice.number}"
+            self._pictures.want(name, notice.occurrence)
+            began = time.monotonic()
+            path = self._pictures.get(name, self._picture_wait_s)
+            self._picture_wait_s = max(0.0, self._picture_wait_s - (time.monotonic() - began))
+            return path
+        except Exception as error:
+            log.warning("no picture with a notice (%s)", type(error).__name__)
+            return None
 
     def _queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
         if notice.transition in ("cleared", "test"):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from analysis.live import LiveAnalysis
 from analysis.notice_thread import NoticeThread
 from analysis.notices import Notifier
+from analysis.picture_maker import PictureMaker
 from collector.errors import SettingsError
 from collector.links import make_link
 from collector.log import Clock
@@ -31,10 +32,15 @@ __all__ = ["make_notifier", "run_service"]
 _log = logging.getLogger("rushlight")
 
 
-def make_notifier(settings: Settings, clock: Clock, is_well: Callable[[], bool] | None = None) -> Notifier:
+def make_notifier(
+    settings: Settings,
+    clock: Clock,
+    is_well: Callable[[], bool] | None = None,
+    pictures: PictureMaker | None = None,
+) -> Notifier:
     """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
-    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone)
+    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
 
 
 def run_service(settings: Settings, clock: Clock = system_clock, part: Part | None = None) -> bool:
@@ -57,7 +63,13 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
     settings = settings_of_part(settings, part or Part(1, 1))
     links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
     services: list[CollectorService] = []
-    notifier = make_notifier(settings, clock, lambda: all(service.is_well() for service in services))
+    pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
+    notifier = make_notifier(
+        settings,
+        clock,
+        lambda: all(service.is_well() for service in services),
+        pictures if settings.notices.picture else None,
+    )
     path = settings.store_path()
     with ServiceLock(path), EmbeddedStore(path) as store:
         take_over(common, settings, store)
@@ -90,6 +102,8 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
             notices.stop()
             if drain is not None:
                 drain.stop()
+            if pictures is not None:
+                pictures.close()
     _log.info("stopped")
     return whole
 
