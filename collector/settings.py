@@ -2,7 +2,7 @@
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
 `[tanks.X.ph_calibration]`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
-`[notices] quiet_from, quiet_to, quiet_timezone, wake_for`.
+`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture`.
 """
 
 from __future__ import annotations
@@ -179,7 +179,7 @@ class NoticeSettings(_Table):
     """Where alarms are sent, and when a person may be woken.
 
     Between `quiet_from` and `quiet_to` only the alarms of `wake_for` and critical ones are sent; the rest
-    wait until `quiet_to`.
+    wait until `quiet_to`. `picture`: whether an alarm's curve goes with it where the channel can carry it.
     """
 
     urls_env: str = "RUSHLIGHT_NOTICE_URLS"
@@ -190,6 +190,7 @@ class NoticeSettings(_Table):
     quiet_to: str | None = None
     quiet_timezone: str | None = None
     wake_for: list[str] = msgspec.field(default_factory=lambda: ["co2-overdose"])
+    picture: bool = True
 
 
 class PageSettings(_Table):
