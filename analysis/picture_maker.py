@@ -24,6 +24,7 @@ _log = logging.getLogger("rushlight.pictures")
 
 _TIMEOUT_S = 60.0
 _KEPT = 32
+_MOST_WAITING = 16
 
 
 class PictureMaker:
@@ -70,7 +71,9 @@ class PictureMaker:
     def want(self, name: str, occurrence: str) -> None:
         """Begin to make the picture of an occurrence, unless one of this name is there or on its way."""
         with self._changed:
-            if self._closed or name in self._made or any(name == other for other, _ in self._waiting):
+            if self._closed or len(self._waiting) >= _MOST_WAITING or name in self._made:
+                return
+            if any(name == other for other, _ in self._waiting):
                 return
             self._waiting.append((name, occurrence))
             if self._worker is None:

@@ -92,7 +92,7 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
         if settings.store.kind == "influxdb":
             drain = DrainThread(settings.store, path, clock)
             drain.start()
-        page = _page(settings, path, clock, service.is_well)
+        page = _page(settings, path, clock, service.is_well, pictures)
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
             whole = service.run()
@@ -109,7 +109,11 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
 
 
 def _page(
-    settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+    settings: Settings,
+    store_path: Path,
+    clock: Clock,
+    is_well: Callable[[], bool],
+    pictures: PictureMaker | None = None,
 ) -> StatusPage | None:
     """The status page, being served; None where it isn't wanted or can't be had."""
     if not settings.status_page.enabled:
@@ -117,7 +121,7 @@ def _page(
     try:
         from analysis.page import StatusPage  # its libraries take memory that a service without it keeps
 
-        page = StatusPage(settings, store_path, clock, is_well)
+        page = StatusPage(settings, store_path, clock, is_well, pictures)
         return page if page.start() else None
     except Exception as error:
         # a broken installation of what only shows must not keep the tanks from being watched

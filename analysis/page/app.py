@@ -1,7 +1,8 @@
-"""The page's addresses: `/`, `/health`, `/status.json`. Reads the store by a connection of its own."""
+"""The page: `/`, `/health`, `/status.json`, `/alarm/ALARM-ID.png`. Reads the store by a connection of its own."""
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import logging
 from collections.abc import Awaitable, Callable, Iterable
@@ -22,7 +23,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from analysis.alarm_texts import utc_text
 from analysis.facts import AlarmFacts, Facts, TankFacts, age_text, collect_facts
+from analysis.notice_texts import milliseconds
 from analysis.page.traces import Drawing, Trace, draw
+from analysis.picture_maker import PictureMaker
 from analysis.types import PRIORITY_RANK, Event
 from collector.errors import StoreError
 from collector.log import ClearLog, Clock
@@ -37,11 +40,14 @@ _log = logging.getLogger("rushlight.page")
 REFRESH_S = 15
 _KEEP_MS = 2_000  # many windows, or a greedy program, cost no more than one
 _EVENTS = 20
+_PICTURE_WAIT_S = 60.0
+_RENEW_MS = 300_000  # a picture of what goes on
+_SETTLED_MS = 3 * 3_600_000  # after which a picture stays as it is
 _HERE = Path(__file__).parent
 _STATIC = {"page.css": "text/css", "page.js": "text/javascript"}
 _HEADERS = {
     "content-security-policy": (
-        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src data:; "
+        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self' data:; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
@@ -108,15 +114,23 @@ class PageApp:
         Milliseconds since 1970, UTC.
     is_well : callable
         Whether readings arrive and the store keeps them.
+    pictures : PictureMaker, optional
+        Where the pictures of alarms come from; without it none is offered.
     """
 
     def __init__(
-        self, settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+        self,
+        settings: Settings,
+        store_path: Path,
+        clock: Clock,
+        is_well: Callable[[], bool],
+        pictures: PictureMaker | None = None,
     ) -> None:
         self._settings = settings
         self._path = store_path
         self._clock = clock
         self._is_well = is_well
+        self._pictures = pictures
         self._say = ClearLog(_log, clock)
         self._store: EmbeddedStore | None = None
         self._traces: dict[tuple[str, str], Trace] = {}
@@ -139,6 +153,7 @@ class PageApp:
             Route("/", self._answering(self._page)),
             Route("/health", self._answering(self._health)),
             Route("/status.json", self._answering(self._json)),
+            Route("/alarm/{occurrence:path}.png", self._picture),
             *(Route(f"/{name}", self._answering(self._file)) for name in _STATIC),
         ]
         return Shield(Starlette(routes=routes), self._settings.status_page.host)
@@ -217,6 +232,7 @@ class PageApp:
                 events=[(self._local(event), event) for event in self._events()],
                 titles={name: tank.title or name for name, tank in self._settings.tanks.items()},
                 drawings=self._drawings(now_ms),
+                pictured=self._pictures is not None,
                 refresh_s=REFRESH_S,
             )
 
@@ -245,6 +261,28 @@ class PageApp:
     def _json(self, request: Request) -> Response:
         facts = msgspec.to_builtins(self._facts())
         return _json({"well": self._is_well(), **facts, "events": self._events()})
+
+    async def _picture(self, request: Request) -> Response:
+        """The curve of one alarm. Another program draws it, and the page answers others meanwhile."""
+        pictures = self._pictures
+        if pictures is None:
+            return PlainTextResponse("There are no pictures: matplotlib is not installed.\n", 404)
+        occurrence = str(request.path_params["occurrence"])
+        try:
+            raised = [e for e in self._open().events(occurrence=occurrence) if e.event == "raised"]
+        except StoreError as error:
+            self.close()
+            return PlainTextResponse(f"The store can't be read: {error}\n", 503)
+        if not raised:
+            return PlainTextResponse("There is no such alarm.\n", 404)
+        age_ms = self._clock() - milliseconds(raised[0].time)
+        stage = age_ms // _RENEW_MS if 0 <= age_ms < _SETTLED_MS else "settled"
+        name = f"{occurrence} page {stage}"
+        pictures.want(name, occurrence)
+        path = await asyncio.to_thread(pictures.get, name, _PICTURE_WAIT_S)
+        if path is None:
+            return PlainTextResponse("The picture could not be made; the service's log says why.\n", 503)
+        return Response(path.read_bytes(), media_type="image/png")
 
     def _file(self, request: Request) -> Response:
         name = request.url.path[1:]

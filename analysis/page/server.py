@@ -11,6 +11,7 @@ from pathlib import Path
 import uvicorn
 
 from analysis.page.app import PageApp, is_loopback
+from analysis.picture_maker import PictureMaker
 from collector.log import Clock
 from collector.settings import Settings
 
@@ -32,6 +33,7 @@ class StatusPage:
         Milliseconds since 1970, UTC.
     is_well : callable
         Whether readings arrive and the store keeps them.
+    pictures : PictureMaker, optional
 
     Attributes
     ----------
@@ -40,10 +42,15 @@ class StatusPage:
     """
 
     def __init__(
-        self, settings: Settings, store_path: Path, clock: Clock, is_well: Callable[[], bool]
+        self,
+        settings: Settings,
+        store_path: Path,
+        clock: Clock,
+        is_well: Callable[[], bool],
+        pictures: PictureMaker | None = None,
     ) -> None:
         self._settings = settings
-        self._app = PageApp(settings, store_path, clock, is_well)
+        self._app = PageApp(settings, store_path, clock, is_well, pictures)
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self.url = ""

@@ -488,3 +488,50 @@ def test_the_command_serves_it_in_little_memory_and_lives_without_it(
         assert len(told) == 1 and "Address already in use" in told[0]
         service.send_signal(signal.SIGTERM)
         assert service.wait(20) == 0
+
+
+class Drawn:
+    """Makes a picture of nothing much, for what it is asked."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.wanted: list[str] = []
+
+    def want(self, name: str, occurrence: str) -> None:
+        self.wanted.append(occurrence)
+        self.path.write_bytes(b"\x89PNG\r\n\x1a\n" + occurrence.encode())
+
+    def get(self, name: str, wait_s: float = 0.0) -> Path | None:
+        return self.path if self.wanted else None
+
+
+def test_an_alarm_links_to_its_picture(tmp_path: Path) -> None:
+    settings = warm_tank(tmp_path)
+    drawn = Drawn(tmp_path / "a.png")
+    page = StatusPage(settings, settings.store_path(), lambda: NOW, lambda: True, drawn)  # type: ignore[arg-type]
+    assert page.start()
+    try:
+        with closing(http.client.HTTPConnection("127.0.0.1", int(page.url[:-1].rpartition(":")[2]))) as web:
+
+            def get(path: str) -> tuple[int, bytes]:
+                web.request("GET", path)
+                answer = web.getresponse()
+                return answer.status, answer.read()
+
+            links = re.findall(rb'href="(/alarm/[^"]+\.png)"', get("/")[1])
+            assert links
+            status, body = get(links[0].decode())
+            assert status == 200 and body.startswith(b"\x89PNG")
+            assert body.endswith(drawn.wanted[0].encode()) and drawn.wanted[0].startswith("porch/")
+            # only what the store knows is drawn
+            for path in ("/alarm/porch/co2-overdose/2001-01-01T00:00:00Z.png", "/alarm/../../etc/passwd.png"):
+                assert get(path)[0] == 404
+            assert len(drawn.wanted) == 1
+    finally:
+        page.stop()
+
+
+def test_without_the_means_no_picture_is_offered(tmp_path: Path, serve: Callable[..., Served]) -> None:
+    served = serve(warm_tank(tmp_path))
+    assert "/alarm/" not in served.get("/")[2]
+    assert served.get("/alarm/porch/x.png")[0] == 404
