@@ -146,21 +146,27 @@ class Influxd(Program):
     folder : Path
     auth : bool
         Whether it asks who is there.
-    data : str
-        Further lines for the section `[data]` of its configuration.
     """
 
     alive = "/ping"
 
-    def __init__(self, folder: Path, auth: bool = False, data: str = "") -> None:
+    def __init__(self, folder: Path, auth: bool = False) -> None:
         super().__init__(folder)
-        settings = folder / "influxdb.conf"
-        settings.write_text(
-            _INFLUXD.format(
-                folder=folder, rpc=free_port(), port=self.port, auth="true" if auth else "false", data=data
-            )
+        self._settings = folder / "influxdb.conf"
+        self._rpc, self._auth = free_port(), "true" if auth else "false"
+        self._describe("")
+        self.command = [find_program("influxd"), "run", "-config", str(self._settings)]
+
+    def _describe(self, data: str) -> None:
+        self._settings.write_text(
+            _INFLUXD.format(folder=self.folder, rpc=self._rpc, port=self.port, auth=self._auth, data=data)
         )
-        self.command = [find_program("influxd"), "run", "-config", str(settings)]
+
+    def change(self, data: str) -> None:
+        """Go on with further lines in the section `[data]` of its configuration, on the same port."""
+        self.stop()
+        self._describe(data)
+        self.start()
 
     def ask(self, question: str, **fields: str) -> list[dict[str, Any]]:
         """Put an InfluxQL statement; the series of its answer."""
