@@ -1,4 +1,4 @@
-"""Which reports of a tank were there: the last thousand or so, by number and content, in little room.
+"""Which reports of a tank were there: the last two thousand, by number and content, in little room.
 
 Eight bytes a report, in a ring that is saved in pages: a batch writes only the pages it touched (half a
 kilobyte), not the whole ring, also with hundreds of tanks. No clock comes into it.
@@ -10,8 +10,8 @@ from collections.abc import Iterable
 
 __all__ = ["PAGES", "REMEMBERED", "Remembered"]
 
-# More than a broker may send again: 500 unacknowledged (links/mqtt.py), and what a board sends again itself.
-REMEMBERED = 1024
+# More than a broker may send again: those unacknowledged (links/mqtt.py), and what a board sends again itself.
+REMEMBERED = 2048
 _PAGE = 64
 PAGES = REMEMBERED // _PAGE
 _BYTES = 8

@@ -3,7 +3,7 @@
 One `Stamper` for each tank. It turns a `Report` into readings with a time, drops reports that came before
 and counts lost and repeated reports and reboots.
 
-A repeat is known by what it is, its number and content, among the last thousand reports; never by the
+A repeat is known by what it is, its number and content, among the last two thousand reports; never by the
 collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
 where the broker says so.
 

@@ -1,4 +1,4 @@
-"""What was sent and acknowledged against what is stored."""
+"""What was sent and acknowledged against what is stored, and whose loss a loss is."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from pathlib import Path
 from typing import NamedTuple
 
 from bench.soak.load import Board, SerialBoard, number_of
+from bench.soak.tap import Tap
 from collector.store.embedded import EmbeddedStore
+from collector.store.influx import InfluxReadings
 
-__all__ = ["Verdict", "audit_board", "audit_serial"]
+__all__ = ["Copy", "Verdict", "audit_board", "audit_copy", "audit_serial", "broken_promises"]
 
 QUANTITIES = ("temperature", "light")
 
 
 class Verdict(NamedTuple):
-    """Counts of readings; `strange`: stored, never sent; `counted`: the store's own count of lost reports."""
+    """Counts of readings; `strange`: stored, never sent; `counted`: the store's own count of lost reports.
+
+    `first` and `last` are the lowest and highest report stored, -1 where there is none.
+    """
 
     tank: str
     sent: int
@@ -26,6 +31,18 @@ class Verdict(NamedTuple):
     strange: int
     counted: int
     retimed: int
+    first: int
+    last: int
+
+
+class Copy(NamedTuple):
+    """Readings in the local file and on the InfluxDB server, and how many of each the other has not."""
+
+    tank: str
+    local: int
+    server: int
+    missing: int
+    extra: int
 
 
 def _stored(path: Path, tank: str) -> tuple[dict[str, Counter[int]], int, int]:
@@ -44,7 +61,11 @@ def _verdict(path: Path, tank: str, sent: int, wanted: set[int], acknowledged: i
     doubled = [(q, n) for q in QUANTITIES for n, times in sorted(found[q].items()) if times > 1]
     strange = sum(1 for q in QUANTITIES for n in found[q] if not 0 <= n < sent)
     stored = sum(sum(counts.values()) for counts in found.values())
-    return Verdict(tank, 2 * sent, 2 * acknowledged, stored, lost, doubled, strange, counted, retimed)
+    numbers = {n for counts in found.values() for n in counts}
+    first, last = min(numbers, default=-1), max(numbers, default=-1)
+    return Verdict(
+        tank, 2 * sent, 2 * acknowledged, stored, lost, doubled, strange, counted, retimed, first, last
+    )
 
 
 def audit_board(path: Path, board: Board) -> Verdict:
@@ -55,3 +76,20 @@ def audit_board(path: Path, board: Board) -> Verdict:
 def audit_serial(path: Path, board: SerialBoard) -> Verdict:
     """No report is acknowledged; `lost` is what is missing, `counted` what `seq` made visible."""
     return _verdict(path, board.tank, board.sent, set(range(board.sent)), 0)
+
+
+def broken_promises(path: Path, board: Board, tap: Tap) -> list[int]:
+    """Reports that the collector acknowledged to the broker and that are not stored: there must be none."""
+    found, *_ = _stored(path, board.tank)
+    taken = {number for tank, number in tap.acknowledged if tank == board.tank}
+    return sorted({n for q in QUANTITIES for n in taken - found[q].keys()})
+
+
+def audit_copy(path: Path, server: InfluxReadings, tank: str) -> Copy:
+    """Whether the server has each reading of the local file once, and nothing else."""
+    with EmbeddedStore(path, read_only=True) as store:
+        local, copy = (
+            Counter((q, r.time_ms, r.seq, r.value, r.flag, r.stamp) for q in QUANTITIES for r in of(tank, q))
+            for of in (store.readings, server.readings)
+        )
+    return Copy(tank, local.total(), copy.total(), (local - copy).total(), (copy - local).total())

@@ -9,7 +9,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from bench.soak.world import BrokerProcess, RushlightProcess
+from bench.soak.world import BrokerProcess, InfluxProcess, RushlightProcess
 
 __all__ = ["Chaos", "SmallDisk"]
 
@@ -49,22 +49,31 @@ class Chaos:
     """Does one thing after another until there were enough kills; `events` counts what it did."""
 
     def __init__(
-        self, seed: int, broker: BrokerProcess, service: RushlightProcess, clock: Path, disk: SmallDisk | None
+        self,
+        seed: int,
+        broker: BrokerProcess,
+        service: RushlightProcess,
+        influx: InfluxProcess,
+        clock: Path | None,
+        disk: SmallDisk | None,
     ) -> None:
         self.events: Counter[str] = Counter()
         self.kills: list[tuple[float, str]] = []
         self._chance = random.Random(seed)
-        self._broker, self._service, self._clock, self._disk = broker, service, clock, disk
+        self._broker, self._service, self._influx = broker, service, influx
+        self._clock, self._disk = clock, disk
 
     def run(self, kills: int, pause_s: tuple[float, float]) -> None:
         chance = self._chance
-        while self._broker.kills + self._service.kills < kills:
+        steps = 12 if self._clock else 0
+        while self._broker.kills + self._service.kills + self._influx.kills < kills:
             end = time.monotonic() + chance.uniform(*pause_s)
             while time.monotonic() < end:
                 self._service.look()
                 time.sleep(0.02)
             what = chance.choices(
-                ("collector", "broker", "both", "step", "full"), (60, 25, 8, 12, 4 if self._disk else 0)
+                ("collector", "broker", "both", "server", "step", "full"),
+                (60, 25, 8, 15, steps, 4 if self._disk else 0),
             )[0]
             if what in ("collector", "both"):
                 self._kill_collector()
@@ -76,6 +85,11 @@ class Chaos:
             if what == "both" or what == "collector":
                 time.sleep(chance.uniform(0, 0.2))
                 self._service.start()
+            if what == "server":
+                self._influx.kill()
+                self.kills.append((time.monotonic(), "server"))
+                time.sleep(chance.uniform(0, 1))
+                self._influx.start()
             if what == "step":
                 self.step(chance.choice(STEPS_S))
             if what == "full" and self._disk is not None:
@@ -84,6 +98,8 @@ class Chaos:
 
     def step(self, seconds: float) -> None:
         """Put the collector's clock that far from the machine's."""
+        if self._clock is None:
+            return
         with self._clock.open("r+b", buffering=0) as file:
             file.write(struct.pack("=q", int(seconds * 1e9)))
 

@@ -57,6 +57,7 @@ class Board:
         self._lock = threading.Lock()
         self._numbers: dict[int, int] = {}
         self._early: set[int] = set()
+        self._again: set[int] = set()
         self._stop = threading.Event()
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -78,9 +79,9 @@ class Board:
         self._thread.start()
 
     def waiting(self) -> int:
-        """Reports sent that have no acknowledgement yet."""
+        """Reports sent, or sent again, that have no acknowledgement yet; at least 1 without a connection."""
         with self._lock:
-            return len(self._numbers)
+            return len(self._numbers) + len(self._again) or not self._client.is_connected()
 
     def stop_sending(self) -> None:
         self._stop.set()
@@ -92,7 +93,7 @@ class Board:
 
     def _run(self) -> None:
         while not self._stop.wait(self._pause_s):
-            if self.waiting() >= _UNCONFIRMED:
+            if len(self._numbers) >= _UNCONFIRMED:
                 continue
             payload = _pack(self.tank, self.sent, self.seq, self.timed)
             mid = self._client.publish(f"rushlight/{self.tank}/readings", payload, qos=1).mid
@@ -108,11 +109,16 @@ class Board:
     def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._connected:
             for payload in tuple(self._recent):
-                client.publish(f"rushlight/{self.tank}/readings", payload, qos=1)
+                mid = client.publish(f"rushlight/{self.tank}/readings", payload, qos=1).mid
+                with self._lock:
+                    self._again.add(mid)
         self._connected = True
 
     def _on_publish(self, client: mqtt.Client, data: Any, mid: int, reason: Any, properties: Any) -> None:
         with self._lock:
+            if mid in self._again:
+                self._again.discard(mid)
+                return
             number = self._numbers.pop(mid, None)
             if number is None:
                 self._early.add(mid)

@@ -15,7 +15,17 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 
-__all__ = ["ROOT", "BrokerProcess", "Program", "RushlightProcess", "build_preload", "free_port"]
+from tests.collector.influx_servers import Influxd, Nginx
+
+__all__ = [
+    "ROOT",
+    "BrokerProcess",
+    "InfluxProcess",
+    "Program",
+    "RushlightProcess",
+    "build_preload",
+    "free_port",
+]
 
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
@@ -144,3 +154,31 @@ class RushlightProcess(Program):
             folder,
             os.environ | {"PYTHONPATH": str(ROOT)} | environment,
         )
+
+
+class InfluxProcess(Program):
+    """influxd, and nginx before it that gives it the newer path for writes; only influxd is killed."""
+
+    def __init__(self, folder: Path) -> None:
+        self._server = Influxd(folder / "influxd")
+        self._front = Nginx(folder / "nginx", self._server.url)
+        self.url = self._front.url
+        super().__init__("influxd", self._server.command, folder, os.environ)
+
+    def start_first(self, database: str) -> None:
+        """Start both, and make the database."""
+        self._front.start()
+        self._server.start()
+        self._server.ask(f'CREATE DATABASE "{database}"')
+        self._process, self._server.process = self._server.process, None
+
+    def answers(self) -> bool:
+        """Whether it can be asked."""
+        with contextlib.suppress(OSError):
+            self._server.ask("SHOW DATABASES")
+            return True
+        return False
+
+    def close(self) -> None:
+        self.kill()
+        self._front.kill()
