@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 __all__ = ["PAGES", "REMEMBERED", "Remembered"]
 
-# More than a broker may send again (those unacknowledged, links/mqtt.py), and what a board sends again itself.
+# More than a broker may send again (links/mqtt.py: those unacknowledged), and what a board sends again.
 REMEMBERED = 2048
 _PAGE = 64
 PAGES = REMEMBERED // _PAGE
