@@ -100,7 +100,7 @@ class Broker:
         self.port = free_port()
         settings = folder / f"mosquitto-{self.port}.conf"
         settings.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 500\n"
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
             "max_queued_messages 0\nset_tcp_nodelay true\n"
         )
         self._process = subprocess.Popen([binary, "-c", str(settings)], stderr=subprocess.DEVNULL)

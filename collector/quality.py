@@ -282,10 +282,14 @@ class QualityChecker:
 
     def flag(self, reading: Reading) -> int:
         """Set and return `reading.flag`; 2 (not evaluated) for a quantity without thresholds."""
-        if reading.quantity not in self._limits:
-            reading.flag = _NOT_EVALUATED
-            return _NOT_EVALUATED
-        series = self.series(reading.tank, reading.quantity)
+        tank, quantity = reading.tank, reading.quantity
+        by_quantity = self._tanks.get(tank)
+        series = None if by_quantity is None else by_quantity.get(quantity)
+        if series is None:
+            if quantity not in self._limits:
+                reading.flag = _NOT_EVALUATED
+                return _NOT_EVALUATED
+            series = self.series(tank, quantity)
         reading.flag = flag = series.flag(reading.time_ms, reading.value)
         return flag
 

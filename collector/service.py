@@ -35,7 +35,7 @@ _log = logging.getLogger("rushlight.collector")
 LINKS_META = "links"
 """Name under which the store keeps the links' counters, as JSON: a list of `LinkReport`."""
 
-_BATCH = 500  # deliveries in one commit; the MQTT link lets as many be unacknowledged
+_BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
 _LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
 _QUEUE = 20_000  # deliveries that wait while the store can't be written; then the links wait too

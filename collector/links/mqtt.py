@@ -35,7 +35,7 @@ DEVICE_TOPIC = "rushlight/+/device"
 
 _SESSION_S = 7 * 86_400  # how long the broker keeps messages for a collector that is away
 _KEEPALIVE_S = 30
-_RECEIVE_MAXIMUM = 500  # unacknowledged at once: a batch of the service, and less than timing's window
+_RECEIVE_MAXIMUM = 1000  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
 _RETRY_S = (1, 60)
 _FILTERS = 200  # in one SUBSCRIBE packet, which a broker may limit in size

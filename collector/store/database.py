@@ -34,6 +34,7 @@ if sys.platform != "win32":
 __all__ = ["Database"]
 
 _LOG_LIMIT = 16 * 1024 * 1024  # bytes the log may keep after a checkpoint
+_LOG_PAGES = 4000  # as much: hundreds of tanks touch over a thousand pages a commit, most of them again soon
 # The log's index (-shm) could not be grown: also a full disk.
 _FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
@@ -104,6 +105,7 @@ class Database:
                 db.execute("PRAGMA journal_mode = WAL")
                 db.execute(f"PRAGMA synchronous = {synchronous}")
                 db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
+                db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_PAGES}")
                 migrate(db, str(self.path))
             except BaseException:
                 db.close()
