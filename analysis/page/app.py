@@ -1,4 +1,4 @@
-"""The page: `/`, `/health`, `/status.json`, `/alarm/ALARM-ID.png`. Reads the store by a connection of its own."""
+"""The page: `/`, `/health`, `/status.json`, `/alarm/ALARM-ID.png`. Reads the store by its own connection."""
 
 from __future__ import annotations
 

@@ -55,6 +55,17 @@ def raised(folder: Path) -> list[Event]:
     return [event for event in events if event.event == "raised"]
 
 
+def explains_itself(event: Event) -> None:
+    """Two or three observations, each with a figure but for what is seen of the heater's metering plug."""
+    seen = event.observations
+    assert 2 <= len(seen) <= 3, seen
+    assert sum(any(c.isdigit() for c in text) for text in seen) >= min(2, len(seen)) - (
+        event.alarm == "power-interrupted"
+    ), seen
+    assert all(text and not text.endswith(".") for text in seen)
+    assert event.rule_out.startswith("rule out: ")
+
+
 @pytest.mark.parametrize(("kind", "index"), ACUTE, ids=[kind for kind, _ in ACUTE])
 def test_an_acute_fault_is_named_before_it_harms(tmp_path: Path, kind: str, index: int) -> None:
     truth = made(tmp_path, kind, index)
@@ -66,6 +77,8 @@ def test_an_acute_fault_is_named_before_it_harms(tmp_path: Path, kind: str, inde
     named = [event for event in events if event.alarm in right]
     assert named, f"not among {[event.alarm for event in events]}"
     assert seconds(named[0].time) < seconds(truth["harm"])
+    for event in events:
+        explains_itself(event)
     others = {event.alarm for event in events} - right - set(truth["excused"])
     assert others == set(), "a second cause was named that is none"
 
