@@ -170,8 +170,33 @@ def hints(settings: Settings) -> Iterator[str]:
         yield f"store.path: the folder {folder} is not there; make it"
     elif not os.access(folder, os.W_OK):
         yield f"store.path: this user can't write to {folder}"
+    yield from _learnt(settings)
     if settings.store.kind == "influxdb":
         yield from _server(settings)
+
+
+def _learnt(settings: Settings) -> Iterator[str]:
+    """What the tanks have taught where a setting is missing."""
+    path = settings.store_path()
+    if not path.exists():
+        return
+    from analysis.learnt import learnt, offers
+    from analysis.live import ANALYSIS_STATE
+    from analysis.watch import TankWatch
+    from collector.store.embedded import EmbeddedStore
+
+    try:
+        with closing(EmbeddedStore(path, read_only=True)) as store:
+            for name, tank in settings.tanks.items():
+                saved = store.load_state(ANALYSIS_STATE, name)
+                if saved is None:
+                    continue
+                watch = TankWatch(name, tank)
+                watch.restore(saved[0])
+                for offer in offers(tank, learnt(watch.state)):
+                    yield f"tanks.{name}: {offer}"
+    except StoreError:
+        return  # no state, another version: the service learns anew
 
 
 def _server(settings: Settings) -> Iterator[str]:

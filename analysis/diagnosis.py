@@ -40,18 +40,15 @@ _BY_PROBE: dict[str, frozenset[str]] = {
 }
 
 
-# hours in the settings that were never the lamp's; the detector says so only once it is sure
-_BY_SETTING: dict[str, frozenset[str]] = {
-    "light": frozenset({"light-schedule-drift", "light-missing", "light-stuck-on"}),
-}
-
-
 def diagnose(findings: list[Finding]) -> list[Finding]:
     """The findings that stand for a cause of their own, with `replaces` set where they explain others."""
     if len(findings) < 2:
         return findings
     names = {finding.alarm for finding in findings}
-    explained = {other for finding in findings for other in _explains(finding) & names}
+    # what a wrong setting has brought about is no cause of anything
+    unreal = {n for finding in findings if finding.alarm == "setting-doubtful" for n in finding.explains}
+    causes = [finding for finding in findings if finding.alarm not in unreal]
+    explained = {other for finding in causes for other in _explains(finding) & names}
     stray = "stray-current-suspected" in names
     dark = "power-interrupted" in names
     kept: list[Finding] = []
@@ -71,6 +68,4 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
 def _explains(finding: Finding) -> frozenset[str]:
     if finding.alarm == "probe-fault":
         return _BY_PROBE.get(finding.quantity, frozenset())
-    if finding.alarm == "setting-doubtful":
-        return _BY_SETTING.get(finding.quantity, frozenset())
-    return EXPLAINS.get(finding.alarm, frozenset())
+    return EXPLAINS.get(finding.alarm, frozenset()) | frozenset(finding.explains)

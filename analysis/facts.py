@@ -12,6 +12,7 @@ import msgspec
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
 from analysis.cautions import cautions_for
+from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META
 from analysis.rationale import rationale_for
 from analysis.types import PRIORITY_RANK, Priority
@@ -104,7 +105,10 @@ class DeviceFacts(msgspec.Struct, kw_only=True):
 
 
 class TankFacts(msgspec.Struct, kw_only=True):
-    """One tank; `watched` is False where it is in the store but not in the settings."""
+    """One tank; `watched` is False where it is in the store but not in the settings.
+
+    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    """
 
     name: str
     title: str
@@ -113,6 +117,8 @@ class TankFacts(msgspec.Struct, kw_only=True):
     carbon_dioxide: CarbonDioxideFacts | None = None
     device: DeviceFacts | None = None
     alarms: list[AlarmFacts] = []
+    learnt: list[str] = []
+    offers: list[str] = []
     trouble: str = ""
 
 
@@ -202,6 +208,9 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         word, _, since = device.partition(" ")
         facts.device = DeviceFacts(word=word, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
+    known = learnt(watch.state)
+    facts.learnt = learnt_lines(known, tank.timezone)
+    facts.offers = offers(tank, known)
     return facts
 
 

@@ -63,6 +63,10 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         )
     if tank.device is not None:
         yield Text(f"  its device says {tank.device.word}, {age_text(tank.device.age_ms)}")
+    for line in tank.learnt:
+        yield Text(f"  learnt: {line}", style="dim")
+    for line in tank.offers:
+        yield Text(f"  to settle: {line}")
     if not tank.alarms:
         yield Text("  no alarm stands", style="green")
     for alarm in tank.alarms:

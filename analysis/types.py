@@ -43,6 +43,8 @@ class Finding(msgspec.Struct, kw_only=True):
         What would rule it out ("take a reading with a drop test").
     replaces : str
         Set by diagnosis: the alarm this one takes the place of.
+    explains : list of str
+        Alarms that it explains besides those of the table in `analysis.diagnosis`.
     setting : str
         The key of the settings that it is about ("light.on"), "" otherwise.
     """
@@ -58,6 +60,7 @@ class Finding(msgspec.Struct, kw_only=True):
     observations: list[str] = []
     rule_out: str = ""
     replaces: str = ""
+    explains: list[str] = []
     setting: str = ""
 
 

@@ -178,8 +178,9 @@ class LampTimes(msgspec.Struct):
         on, off = self.told
         should = (moment.minute - on) % 1440 < (off - on) % 1440
         self.astray = self.astray + 1 if lit is not None and lit != should else 0
-        if self.astray > ASTRAY_MIN:
-            return []  # out, or on, against its own habit: for others to judge
+        explains = ["light-schedule-drift"]
+        if self.astray <= ASTRAY_MIN:
+            explains += ["light-missing", "light-stuck-on"]  # else it is out, or on, against its own habit
         off_by = max((minutes_apart(on, schedule[0]), minutes_apart(off, schedule[1])), key=abs)
         finding = Finding(
             alarm="setting-doubtful",
@@ -189,6 +190,7 @@ class LampTimes(msgspec.Struct):
             priority="low",
             value=round(off_by),
             unit="min",
+            explains=explains,
             cause="the settings never had this lamp's hours, or its timer's clock has been wrong all along",
             observations=[
                 f"the lamp is on from {clock_text(on)} to {clock_text(off)}, "

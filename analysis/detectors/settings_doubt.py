@@ -29,6 +29,7 @@ PH_ERROR = 0.1
 KH_ERROR_DKH = 1.0
 ROOM_PPM = 1500.0  # a lived-in room at its worst; common practice, no source
 RESPIRATION_MG_L = 5.0  # a night's respiration in a full tank adds up to that; common practice, no source
+SWITCHED_PH = 0.15  # common practice, no source
 SURE = 2.5  # standard errors
 DOUBT_C = 1.5
 STEADY_C = 0.5
@@ -38,12 +39,13 @@ HEAT_ALARMS = {"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "
 class RestWater(msgspec.Struct):
     """The pH of the nights, when no gas is given and no plant takes any up, against the air's CO2.
 
-    `rests` are (local day, pH, °C) of flat ends of nights.
+    `rests` are (local day, pH, °C) of flat ends of nights; `lowest` is the lowest pH since the last one.
     """
 
     mark: str = ""
     rests: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
     candidate: tuple[int, float, float] | None = None
+    lowest: float | None = None
     sides: list[int] = msgspec.field(default_factory=list)
     fitted: bool = False
     found: Finding | None = None
@@ -69,22 +71,26 @@ class RestWater(msgspec.Struct):
             celsius = moment.frame.temperature
             if slope is not None and abs(slope) < FLAT_PH_PER_H:
                 self.candidate = moment.day, curve.ph, 24.0 if celsius is None else celsius
-        elif self.candidate is not None:
+            return
+        self.lowest = curve.ph if self.lowest is None else min(self.lowest, curve.ph)
+        if self.candidate is not None:
             rest, self.candidate = self.candidate, None
             if not self.rests or rest[0] != self.rests[-1][0]:
                 self.rests.append(rest)
                 del self.rests[:-7]
                 self._judge(tank, rest)
+            self.lowest = curve.ph
 
     def _resting(self, tank: Tank, moment: Moment, curve: PhCurve) -> bool:
         if moment.lamp_on or moment.disturbed or "ph" in moment.faulty or abs(moment.ph_stepped) > 0.06:
             return False
-        if moment.active & {"co2-overdose", "co2-absent", "stray-current-suspected", "power-interrupted"}:
+        if moment.active & {"stray-current-suspected", "power-interrupted"}:
             return False
         gas = tank.settings.co2
         if gas is None:
             # given all the same, and nobody wrote it down?
-            return curve.swing() <= 0.5 and 120 <= moment.minute < 420
+            quiet = curve.swing() <= 0.5 and "co2-overdose" not in moment.active
+            return quiet and 120 <= moment.minute < 420
         if gas.on is None or gas.off is None or gas.source != "cylinder":
             return False  # a reactor runs all night
         on, off = parse_time_of_day(gas.on), parse_time_of_day(gas.off)
@@ -112,6 +118,12 @@ class RestWater(msgspec.Struct):
             return
         margin = math.exp(SURE * error)
         side = 1 if low > most * margin else -1 if high < air / margin else 0
+        if (
+            side > 0
+            and tank.settings.co2 is not None
+            and (self.lowest is None or ph - self.lowest < SWITCHED_PH)
+        ):
+            return  # no gas seen to go and come: it may run all night, and the setting be right
         if side == 0:
             self.fitted, self.found, self.sides = True, None, []
             return
