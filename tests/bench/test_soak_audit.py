@@ -6,7 +6,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from bench.soak.audit import audit_board, audit_serial
+from bench.soak.audit import audit_board, audit_copy, audit_serial, broken_promises
 from bench.soak.load import number_of
 from collector.readings import Reading
 from collector.store.embedded import EmbeddedStore
@@ -41,6 +41,20 @@ def test_what_was_not_acknowledged_may_be_there_or_not(tmp_path: Path) -> None:
     path = store_of(tmp_path / "a.db", [0, 1, 2])
     verdict = audit_board(path, board(5, {0, 1}))
     assert (verdict.lost, verdict.doubled, verdict.strange) == ([], [], 0)
+
+
+def test_a_promise_is_the_collectors_acknowledgement(tmp_path: Path) -> None:
+    path = store_of(tmp_path / "a.db", [0, 1, 3])
+    tap: Any = SimpleNamespace(acknowledged={("porch", 0), ("porch", 2), ("shed", 7)})
+    assert broken_promises(path, board(5, {0, 1, 2, 3, 4}), tap) == [2]
+
+
+def test_the_copy_must_be_the_same(tmp_path: Path) -> None:
+    path = store_of(tmp_path / "a.db", [0, 1, 2])
+    store_of(tmp_path / "b.db", [0, 1, 4, 5])
+    with EmbeddedStore(tmp_path / "b.db", read_only=True) as store:
+        server: Any = store
+        assert audit_copy(path, server, "porch") == ("porch", 6, 8, 2, 4)
 
 
 def test_every_number_is_read_back_from_its_value() -> None:
