@@ -184,17 +184,26 @@ def explain(config: str, part: Part | None, png: str | None, alarm_id: str) -> i
 @_CONFIG
 @_PART
 def status(config: str, part: Part | None) -> int:
-    """Show on one screen how the tanks are, from the store; also while the service runs."""
+    """Show on one screen how the tanks are, from the store; also while the service runs.
+
+    Where several collectors share the tanks, one after the other, or the one of --part.
+    """
+    from contextlib import closing
+
     from analysis.status import print_status
+    from collector.parts import parts_present, settings_of_part
     from collector.service import system_clock
     from collector.store.embedded import EmbeddedStore
 
     settings = _settings(config, part)
-    store = EmbeddedStore(settings.store_path(), read_only=True)
-    try:
-        print_status(settings, store, system_clock(), sys.stdout)
-    finally:
-        store.close()
+    shown = [settings]
+    if part is None:
+        shown = [settings_of_part(settings, one) for one in parts_present(settings)] or shown
+    for number, own in enumerate(shown):
+        if number:
+            click.echo()
+        with closing(EmbeddedStore(own.store_path(), read_only=True)) as store:
+            print_status(own, store, system_clock(), sys.stdout)
     return 0
 
 

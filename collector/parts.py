@@ -29,7 +29,7 @@ from collector.settings import MqttLink, Settings
 from collector.store.embedded import EmbeddedStore
 from collector.timing import STAMPER_KINDS
 
-__all__ = ["Part", "PartLink", "parse_part", "part_of", "settings_of_part", "take_over"]
+__all__ = ["Part", "PartLink", "parse_part", "part_of", "parts_present", "settings_of_part", "take_over"]
 
 _log = logging.getLogger("rushlight.collector")
 
@@ -149,6 +149,28 @@ def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
         with closing(EmbeddedStore(source, read_only=True)) as other:
             _copy(name, other, store)
         _log.info("%s: taken over from %s", name, source)
+
+
+def parts_present(common: Settings) -> list[Part]:
+    """The parts that were running last, going by the stores beside the settings' one; in order.
+
+    Empty where there are none, or one service for all tanks was running later.
+    """
+    newest = max(_siblings(common), key=_written_s, default=common.store_path())
+    of = _part_in(newest)
+    found = [part for path in _siblings(common) if (part := _part_in(path)) is not None]
+    return sorted(part for part in found if of is not None and part.parts == of.parts)
+
+
+def _part_in(path: Path) -> Part | None:
+    match = re.search(r"\.(\d+)-of-(\d+)$", path.stem)
+    return Part(int(match[1]), int(match[2])) if match else None
+
+
+def _written_s(path: Path) -> float:
+    """When a store was last written: first into the log beside it."""
+    log = path.with_name(path.name + "-wal")
+    return max(one.stat().st_mtime for one in (path, log) if one.exists())
 
 
 def _siblings(common: Settings) -> Iterator[Path]:

@@ -124,6 +124,38 @@ class Run:
         self.process.wait(20)
 
 
+def shown(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "analysis.cli", "status", *words],
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_status_shows_all_parts_that_were_running_last(tmp_path: Path) -> None:
+    (tmp_path / "rushlight.toml").write_text(settings_text(1883))
+    assert "rushlight run" in shown(tmp_path).stderr  # no store yet
+    files = ["rushlight.db", "rushlight.1-of-3.db", "rushlight.2-of-2.db", "rushlight.1-of-2.db"]
+    for age, file in enumerate(reversed(files)):
+        EmbeddedStore(tmp_path / file).close()
+        os.utime(tmp_path / file, (2e9 - age, 2e9 - age))
+    both = shown(tmp_path)
+    assert both.returncode == 0, both.stderr
+    own = [line for line in both.stdout.splitlines() if "the service is" in line]
+    assert [name for name in files if any(name in line for line in own)] == files[2:]
+    assert "1-of-2" in own[0] and "2-of-2" in own[1]
+    for name in TANKS:
+        assert both.stdout.count(f"{name}\n") == 1  # each tank in its part
+    assert shown(tmp_path, "--part", "2/2").stdout.count("the service is") == 1
+    # one service for all again: its log is newer than its file
+    (tmp_path / "rushlight.db-wal").touch()
+    os.utime(tmp_path / "rushlight.db-wal", (2e9 + 9, 2e9 + 9))
+    assert [line for line in shown(tmp_path).stdout.splitlines() if "1-of-" in line] == []
+
+
 def stream(start_ms: int, first: int, last: int) -> list[tuple[str, str]]:
     """Reports of all tanks, too warm in every second one."""
     return [
