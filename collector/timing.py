@@ -180,6 +180,8 @@ class Stamper:
     def _is_repeat(self, report: Report, print_: int, redelivered: bool) -> bool:
         """Whether it is one of the remembered reports. The collector's clock has no say in it."""
         state, seq = self.state, report.seq
+        if seq == state.seq + 1 and not redelivered:
+            return False  # all of this boot have lower numbers; saves most of the searching
         place = self._recent.find(print_)
         if place < 0:
             return False
@@ -189,9 +191,9 @@ class Stamper:
             return True
         if seq < 0:
             return False  # 24.0 again is a new reading
-        # After a reboot a number comes again, and by chance with the same value. What goes on from the last
-        # one, or begins anew, is new; a leap ahead to what was there before the reboot is not.
-        return place >= state.boot_at or seq > state.seq + 1
+        # After a reboot a number comes again, and by chance with the same value. What begins anew is new, as
+        # is what goes on from the last one; a leap ahead to what was there before the reboot is not.
+        return place >= state.boot_at or seq > state.seq
 
     def _on_arrival(self, report: Report, times: list[int | None], arrived_ms: int) -> list[Reading]:
         """Stamp what has no plausible time; distances within the report are kept."""
