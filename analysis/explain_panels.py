@@ -29,6 +29,7 @@ _SLOPE_LIMIT = -2.0  # pH an hour; as the detector's own forecast
 
 BEFORE_H: dict[str, float] = {
     "light-dimming": 24 * 28,
+    "setting-doubtful": 72,
     "light-schedule-drift": 30,
     "light-missing": 26,
     "light-stuck-on": 26,
@@ -70,6 +71,8 @@ class Context(msgspec.Struct):
 def panels_for(context: Context) -> list[Panel]:
     """The panels of one alarm, the one that decides first; empty ones are left out."""
     makers = _PANELS.get(context.alarm) or _BY_FAMILY[rationale_for(context.alarm).family]
+    if context.alarm == "setting-doubtful":
+        makers = _BY_QUANTITY.get(context.quantity, makers)
     panels = [make(context) for make in makers]
     return [panel for panel in panels if panel is not None]
 
@@ -172,6 +175,9 @@ def _water(context: Context) -> Panel | None:
         and settings.cooler.setpoint_c is not None
     ):
         limits.append(Limit("the cooler is set to", settings.cooler.setpoint_c))
+    heater = settings.heater
+    if alarm == "setting-doubtful" and heater is not None and heater.setpoint_c is not None:
+        limits.append(Limit("the settings have", heater.setpoint_c))
     live = settings.livestock
     if alarm not in ("device-silent", "heater-not-heating", "temperature-low", "power-interrupted"):
         limits.append(Limit("the livestock's limit", live.temperature_high_c))
@@ -291,6 +297,11 @@ _PANELS: dict[str, tuple[_Maker, ...]] = {
     "device-silent": (_water, _ph, _light),
     "power-interrupted": (_water, _light, _power),
     "stray-current-suspected": (_ph, _power, _light),
+}
+_BY_QUANTITY: dict[str, tuple[_Maker, ...]] = {
+    PH: (_ph, _gas),
+    TEMPERATURE: (_water, _power),
+    LIGHT: (_light,),
 }
 _BY_FAMILY: dict[str, tuple[_Maker, ...]] = {
     "carbon dioxide": (_ph, _gas),

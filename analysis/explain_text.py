@@ -104,9 +104,13 @@ class _Grid:
 
     def put(self, time_ms: int, bottom: float, top: float, glyph: str) -> None:
         """From `bottom` to `top` at one time; what lies outside is left out."""
-        if not self._start <= time_ms <= self._end or top < self._low or bottom > self._high:
+        if self._start <= time_ms <= self._end:
+            self.fill(self.column(time_ms), bottom, top, glyph)
+
+    def fill(self, x: int, bottom: float, top: float, glyph: str) -> None:
+        """As `put`, in one column."""
+        if top < self._low or bottom > self._high:
             return
-        x = self.column(time_ms)
         for y in range(self.row(top), self.row(bottom) + 1):
             self.rows[y][x] = glyph
 
@@ -120,7 +124,8 @@ class _Grid:
         for x in range(first, last + 1):
             edges = [self._start + round((x + i) * self.ms_a_column) for i in (0, 1)]
             values = [one[1] + share * (min(max(t, one[0]), two[0]) - one[0]) for t in edges]
-            self.put(min(max(edges[0], one[0]), two[0]), min(values), max(values), glyph)
+            if edges[1] > self._start and edges[0] < self._end:
+                self.fill(x, min(values), max(values), glyph)
 
 
 def _draw(curve: Curve, grid: _Grid) -> None:

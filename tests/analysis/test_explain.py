@@ -175,7 +175,7 @@ def test_every_alarm_has_a_curve_and_what_was_expected(alarm: str) -> None:
     figures = dict.fromkeys(BELIEFS, 1.0) | {"co2_mg_l": 20.0, "ph_usual": 6.8, "heater_holds_to_c": 25.0}
     seen = {TEMPERATURE: 24.0, PH: 6.7, LIGHT: 9000.0}
     samples = [Sample(i * MINUTE, (i + 1) * MINUTE, seen, figures, ()) for i in range(120)]
-    quantity = PH if alarm == "probe-fault" else ""
+    quantity = PH if alarm in ("probe-fault", "setting-doubtful") else ""
     panels = panels_for(Context(alarm, quantity, 90 * MINUTE, samples, [], watch))
     assert panels
     roles = {curve.role for panel in panels for curve in panel.curves}
