@@ -34,7 +34,9 @@ if sys.platform != "win32":
 __all__ = ["Database"]
 
 _LOG_LIMIT = 16 * 1024 * 1024  # bytes the log may keep after a checkpoint
-_LOG_PAGES = 4000  # as much: hundreds of tanks touch over a thousand pages a commit, most of them again soon
+# Hundreds of tanks touch over a thousand pages a commit, and the same ones again with the next.
+_LOG_PAGES = 4000  # as much as _LOG_LIMIT
+_CACHE_KIB = 16 * 1024  # at most: where there are few tanks it is not filled
 # The log's index (-shm) could not be grown: also a full disk.
 _FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
@@ -106,6 +108,7 @@ class Database:
                 db.execute(f"PRAGMA synchronous = {synchronous}")
                 db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
                 db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_PAGES}")
+                db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
                 migrate(db, str(self.path))
             except BaseException:
                 db.close()
