@@ -118,7 +118,7 @@ class LampTimes(msgspec.Struct):
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
             self.on.fitted = self.off.fitted = False
         if frame.light is None or "light" in moment.faulty:
-            return []
+            return self._finding(moment, schedule, None)
         if self.since_ms < 0:
             self.since_ms = frame.start_ms
         sign, edge_ms, lit = moment.lamp_edge, moment.lamp_edge_ms, moment.lamp_on
@@ -138,8 +138,6 @@ class LampTimes(msgspec.Struct):
                 if abs(error) <= light.tolerance_min + 5:
                     one.fitted = True
                 self._judge(moment, schedule, sign, minute)
-        if not self.told or schedule is None:
-            return []
         return self._finding(moment, schedule, lit)
 
     def _blind(self, moment: Moment, lux: float) -> Edge | None:
@@ -174,7 +172,11 @@ class LampTimes(msgspec.Struct):
         )
         self.fresh = True
 
-    def _finding(self, moment: Moment, schedule: tuple[float, float], lit: bool | None) -> list[Finding]:
+    def _finding(
+        self, moment: Moment, schedule: tuple[float, float] | None, lit: bool | None
+    ) -> list[Finding]:
+        if not self.told or schedule is None:
+            return []
         on, off = self.told
         should = (moment.minute - on) % 1440 < (off - on) % 1440
         self.astray = self.astray + 1 if lit is not None and lit != should else 0

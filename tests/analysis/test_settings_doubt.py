@@ -11,14 +11,19 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from analysis.learnt import learnt, learnt_lines, offers
+from analysis.checking import hints
+from analysis.learnt import Learnt, learnt, learnt_lines, offers
+from analysis.live import ANALYSIS_STATE
+from analysis.status import status_lines
 from analysis.types import Event
 from analysis.watch import TankWatch
 from collector.readings import Flag, Reading
 from collector.settings import TankSettings, parse_settings
+from collector.store.embedded import EmbeddedStore
 
 MINUTE = 60_000
 DAY = 1440
@@ -28,13 +33,17 @@ LAMP = 6000.0
 Course = Callable[[int, float], dict[str, float]]  # (day, minute of the day) -> readings
 
 
-def tank(**tables: str) -> TankSettings:
-    """Settings of one tank; `tables` are the bodies of its further tables."""
+def text_of(**tables: str) -> str:
+    """A settings file with one tank; `tables` are the bodies of its further tables."""
     text = '[tanks.alcove]\nvolume_litres = 60\ntimezone = "Europe/Lisbon"\nreport_every_s = 60\n'
     text += "[tanks.alcove.livestock]\ntemperature_low_c = 18\ntemperature_high_c = 29\n"
     for name, body in tables.items():
         text += f"[tanks.alcove.{name}]\n{body}\n"
-    return parse_settings(text).tanks["alcove"]
+    return text
+
+
+def tank(**tables: str) -> TankSettings:
+    return parse_settings(text_of(**tables)).tanks["alcove"]
 
 
 def feed(watch: TankWatch, course: Course, days: range) -> list[Event]:
@@ -129,6 +138,14 @@ def test_a_lamp_that_fails_under_a_doubtful_schedule_is_missed_all_the_same() ->
     assert len(told(events)) == 1 and not told(events, "cleared")
 
 
+def test_a_day_without_the_sensor_neither_ends_it_nor_tells_it_again() -> None:
+    def course(day: int, minute: float) -> dict[str, float]:
+        return {"temperature": 24.0} if day == 4 else an_hour_late(day, minute) | {"temperature": 24.0}
+
+    events = feed(TankWatch("alcove", tank(light=NOON)), course, range(6))
+    assert len(told(events)) == 1 and not told(events, "cleared")
+
+
 def test_set_right_it_is_over_and_a_later_slip_is_a_drift() -> None:
     def course(day: int, minute: float) -> dict[str, float]:
         late = 0 if 5 <= day < 7 else 60
@@ -201,6 +218,10 @@ def test_a_hardness_given_in_mg_l_is_told_once() -> None:
     assert (event.quantity, event.setting, event.unit) == ("ph", "water.carbonate_hardness_dkh", "mg/L")
     assert event.value == pytest.approx(36, rel=0.15)
     assert event.time[:10] in ("2026-01-17", "2026-01-18", "2026-01-19")
+    again = TankWatch("alcove", watch.tank.settings)
+    again.restore(watch.snapshot())
+    assert not told(feed(again, gassed(1.5), range(6, 7)))
+    assert "setting-doubtful" in again.book.standing()
 
 
 @pytest.mark.parametrize(
@@ -294,13 +315,25 @@ def whole(day: int, minute: float) -> dict[str, float]:
     return gassed(4.0)(day, minute) | thermostat(24.3)(day, minute) | an_hour_late(day, minute)
 
 
-def test_missing_settings_are_learnt_and_offered() -> None:
-    settings = tank(heater="watts = 60", co2=GAS)
-    watch = TankWatch("alcove", settings)
-    assert offers(settings, learnt(watch.state)) == [] == learnt_lines(learnt(watch.state), "Europe/Lisbon")
-    events = feed(watch, whole, range(5))
-    assert names(events) == []
-    known = learnt(watch.state)
+UNSET = {"heater": "watts = 60", "co2": GAS}
+
+
+@pytest.fixture(scope="module")
+def taught() -> TankWatch:
+    """Five good days of a tank whose settings leave much out."""
+    watch = TankWatch("alcove", tank(**UNSET))
+    assert names(feed(watch, whole, range(5))) == []
+    return watch
+
+
+def test_nothing_is_learnt_from_nothing() -> None:
+    settings = tank(**UNSET)
+    known = learnt(TankWatch("alcove", settings).state)
+    assert known == Learnt() and offers(settings, known) == [] == learnt_lines(known, "Europe/Lisbon")
+
+
+def test_missing_settings_are_learnt_and_offered(taught: TankWatch) -> None:
+    settings, known = taught.tank.settings, learnt(taught.state)
     assert known.held_c == pytest.approx(24.3, abs=0.15)
     assert known.lamp_on == pytest.approx(780, abs=1) and known.lamp_off == pytest.approx(1260, abs=1)
     assert known.lamp_lx == pytest.approx(LAMP, rel=0.01)
@@ -316,8 +349,21 @@ def test_missing_settings_are_learnt_and_offered() -> None:
     assert "set water.carbonate_hardness_dkh; until then set water.degassed_ph" in found
 
 
-def test_what_is_set_is_not_offered() -> None:
+def test_what_is_set_is_not_offered(taught: TankWatch) -> None:
     settings = tank(heater="setpoint_c = 24", co2=GAS, light=NOON, water="carbonate_hardness_dkh = 4")
-    watch = TankWatch("alcove", tank(heater="watts = 60", co2=GAS))
-    feed(watch, whole, range(5))
-    assert offers(settings, learnt(watch.state)) == []
+    assert offers(settings, learnt(taught.state)) == []
+
+
+def test_status_and_check_read_it_from_the_store(taught: TankWatch, tmp_path: Path) -> None:
+    settings = parse_settings(text_of(**UNSET), str(tmp_path / "rushlight.toml"))
+    now_ms = BEGAN + 5 * DAY * MINUTE
+    with EmbeddedStore(settings.store_path()) as store:
+        with store.transaction():
+            store.add_readings([Reading("alcove", "ph", now_ms, 7.84, Flag.PASS)])
+            store.save_state(ANALYSIS_STATE, "alcove", taught.snapshot(), store.position())
+        shown = "\n".join(line.plain for line in status_lines(settings, store, now_ms))
+    assert "  learnt: lamp on 13:00 to 21:00, gives " in shown and "  learnt: pH swings " in shown
+    assert "  to settle: lamp seen on 13:00 to 21:00: set light.on and light.off" in shown
+    hinted = list(hints(settings))
+    assert "tanks.alcove: lamp seen on 13:00 to 21:00: set light.on and light.off" in hinted
+    assert sum("tanks.alcove: " in line for line in hinted) == 3
