@@ -220,6 +220,17 @@ def test_the_same_numbers_and_values_after_a_reboot_are_new() -> None:
     assert stamper.state.lost == 0
 
 
+def test_a_boot_that_begins_like_an_earlier_one_is_a_boot() -> None:
+    stamper = Stamper()
+    for value in (24.0, 24.0625, 24.0, 24.0625):
+        first = stamper.stamp(report(0, value), NOW)
+        assert first.readings
+        assert stamper.stamp(report(0, value), NOW).repeated
+        for n in range(1, 30):
+            assert stamper.stamp(report(n, 24.0), NOW + n).readings
+    assert stamper.state.rebooted == 3
+
+
 def test_sent_again_after_the_broker_forgot_some() -> None:
     """A board without a clock sends its last 40 again at a new connection; 5 of them never came."""
     stamper = Stamper()
