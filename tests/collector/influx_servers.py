@@ -290,4 +290,4 @@ class Servers:
     def stop(self) -> None:
         """End all."""
         for server in self._made:
-            server.kill()
+            server.stop()  # in order: nginx killed would leave its worker behind
