@@ -1,6 +1,6 @@
 """From publishing the report that decides to the alarm in the store, and to the notice handed over.
 
-    python bench/latency.py [--alarms 100] [--tanks 500]
+    python bench/latency.py [--alarms 100] [--tanks 500] [--no-pictures]
 
 `rushlight run` under a steady 50 reports a second of other tanks. One tank after the other sends two minutes
 of too warm water at once, as a board does that was without a network, and then by itself the report that
@@ -49,6 +49,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--alarms", type=int, default=100)
     parser.add_argument("--tanks", type=int, default=500)
+    parser.add_argument("--no-pictures", action="store_true", help="notices without the alarm's curve")
     args = parser.parse_args()
     arrived: dict[str, float] = {}
 
@@ -67,7 +68,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="rushlight-bench-") as name:
         folder = Path(name)
         broker = Broker(folder)
-        (folder / "rushlight.toml").write_text(settings_text(broker.port, args.tanks))
+        more = f"\n[notices]\npicture = {str(not args.no_pictures).lower()}\n"
+        (folder / "rushlight.toml").write_text(settings_text(broker.port, args.tanks) + more)
         url = f"json://127.0.0.1:{server.server_address[1]}/"
         service = start_service(folder, RUSHLIGHT_NOTICE_URLS=url)
         try:
@@ -99,7 +101,7 @@ def main() -> int:
     for label, values in (("publish to decision", decided), ("publish to notice", told)):
         if values:
             values.sort()
-            p99 = values[min(len(values) - 1, round(0.99 * len(values)))]
+            p99 = values[round(0.99 * (len(values) - 1))]
             print(
                 f"{label:24}{statistics.median(values):8.0f}{p99:8.0f}{values[-1]:8.0f}   (n={len(values)})"
             )
