@@ -33,7 +33,7 @@ SWITCHED_PH = 0.15  # common practice, no source
 SURE = 2.5  # standard errors
 DOUBT_C = 1.5
 STEADY_C = 0.5
-HEAT_ALARMS = {"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"}
+NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
 class RestWater(msgspec.Struct):
@@ -166,6 +166,7 @@ class ThermostatHold(msgspec.Struct):
     metered: int = 0
     heating: int = 0
     spoilt: int = 0
+    stuck: int = 0
     peak_watts: float = 0.0
     holds: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
     fitted: bool = False
@@ -193,8 +194,10 @@ class ThermostatHold(msgspec.Struct):
             self._close(setpoint)
             self.day = moment.day
             self.values.clear()
-            self.warmest_room, self.metered, self.heating, self.spoilt = None, 0, 0, 0
-        if moment.active & HEAT_ALARMS or moment.disturbed or "temperature" in moment.faulty:
+            self.warmest_room, self.metered, self.heating, self.spoilt, self.stuck = None, 0, 0, 0, 0
+        # a wrong setpoint makes false heater alarms, so these alone spoil no day on which the heater switches
+        self.stuck += "heater-stuck-on" in moment.active
+        if moment.active & NO_HEAT_TO_LEARN or moment.disturbed or "temperature" in moment.faulty:
             self.spoilt += 1
             return
         if frame.temperature is not None:
@@ -218,8 +221,8 @@ class ThermostatHold(msgspec.Struct):
         else:
             # the room is colder all day, and something keeps the water above it
             room = self.warmest_room
-            governed = room is not None and room < low - 1.5
-            below = room is not None and room < low - 3.0
+            governed = room is not None and room < low - 1.5 and self.stuck <= 12
+            below = governed and room is not None and room < low - 3.0
         if not governed:
             return
         self.holds.append((self.day, low, middle))
