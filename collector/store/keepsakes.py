@@ -47,7 +47,7 @@ class Keepsakes(Database):
         """Keys of all snapshots of a kind, sorted."""
         return [row[0] for row in self._all("SELECT key FROM states WHERE kind = ? ORDER BY key", (kind,))]
 
-    def move_states(self, from_position: int) -> None:
+    def move_states(self, from_position: int, to_position: int) -> None:
         """Snapshots of the analysis that were up to date at a position are so now: what came since is old.
 
         For imports. What a server has been sent is not moved: it must get what was imported.
@@ -55,7 +55,7 @@ class Keepsakes(Database):
         with self.transaction():
             self._run(
                 "UPDATE states SET position = ? WHERE position = ? AND kind != 'influxdb'",
-                (self.position(), from_position),
+                (to_position, from_position),
             )
 
     def delete_state(self, kind: str, key: str) -> None:

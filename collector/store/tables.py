@@ -203,7 +203,7 @@ def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
     except ReplayError as error:
         raise ReplayError(f"{error}; {done} readings before it are in, so import the file again") from error
     finally:
-        store.move_states(before)
+        store.move_states(before, store.position())
     return new
 
 
