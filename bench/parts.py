@@ -10,6 +10,7 @@ than two parts can't gain much. Only ratios carry over to another machine.
 from __future__ import annotations
 
 import argparse
+import subprocess
 import sys
 import tempfile
 import time
@@ -46,34 +47,39 @@ def run(folder: Path, tanks: int, messages: list[tuple[str, bytes]], parts: int)
     broker = Broker(folder)
     (folder / "rushlight.toml").write_text(settings_text(broker.port, tanks))
     words = [["--part", f"{number}/{parts}"] if parts > 1 else [] for number in range(1, parts + 1)]
+    started: list[subprocess.Popen[bytes]] = []
     try:
-        started = [start_service(folder, *w, log=f"{n}.log") for n, w in enumerate(words)]
+        for number, more in enumerate(words):
+            started.append(start_service(folder, *more, log=f"{number}.log"))
         for number in range(parts):
             wait_for_log(folder, "connected", log=f"{number}.log")
         time.sleep(1)
-        for process in started:
-            process.terminate()
-            process.wait(30)
+        end(started)
         publisher = Publisher(broker.port)
         publisher.send(messages)
         publisher.close()
-        started = [start_service(folder, *w, log=f"{n}.log") for n, w in enumerate(words)]
-        try:
-            return watch(folder, parts, len(messages) * PROBES)
-        finally:
-            for process in started:
-                process.terminate()
-                process.wait(30)
+        for number, more in enumerate(words):
+            started.append(start_service(folder, *more, log=f"{number}.log"))
+        return watch(folder, parts, len(messages) * PROBES)
     finally:
+        end(started)
         broker.stop()
+
+
+def end(processes: list[subprocess.Popen[bytes]]) -> None:
+    for process in processes:
+        process.terminate()
+    for process in processes:
+        process.wait(30)
+    processes.clear()
 
 
 def watch(folder: Path, parts: int, wanted: int) -> float:
     names = [f"rushlight.{n}-of-{parts}.db" for n in range(1, parts + 1)] if parts > 1 else ["rushlight.db"]
     stores: list[EmbeddedStore] = []
     first: tuple[float, int] | None = None
-    end = time.monotonic() + 300
-    while time.monotonic() < end:
+    until = time.monotonic() + 300
+    while time.monotonic() < until:
         try:
             stores = stores or [EmbeddedStore(folder / name, read_only=True) for name in names]
             count = sum(store.position() for store in stores)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import logging
 import re
+import time
 import zlib
 from collections.abc import Iterator
 from contextlib import closing
@@ -34,6 +35,7 @@ __all__ = ["Part", "PartLink", "parse_part", "part_of", "parts_present", "settin
 _log = logging.getLogger("rushlight.collector")
 
 _MOST = 1000
+_MAKING_S = 30.0
 _KINDS = (*STAMPER_KINDS, "quality", "analysis")
 
 
@@ -134,7 +136,7 @@ def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
     for name in own.tanks:
         mine, best, source = _newest_ms(store, name), -1, None
         for path in others:
-            with closing(EmbeddedStore(path, read_only=True)) as other:
+            with closing(_opened(path)) as other:
                 newest = _newest_ms(other, name)
             if newest > max(mine, best):
                 best, source = newest, path
@@ -160,6 +162,18 @@ def parts_present(common: Settings) -> list[Part]:
     of = _part_in(newest)
     found = [part for path in _siblings(common) if (part := _part_in(path)) is not None]
     return sorted(part for part in found if of is not None and part.parts == of.parts)
+
+
+def _opened(path: Path) -> EmbeddedStore:
+    """A sibling, for reading; parts that start together may find each other's store half made."""
+    end = time.monotonic() + _MAKING_S
+    while True:
+        try:
+            return EmbeddedStore(path, read_only=True)
+        except StoreError:
+            if time.monotonic() > end or not ServiceLock(path).running():
+                raise
+        time.sleep(0.05)
 
 
 def _part_in(path: Path) -> Part | None:
