@@ -2,7 +2,7 @@
 
 A CSV holds `time,tank,quantity,value,flag,seq,stamp`, times in RFC 3339 with milliseconds, by time, as
 `rushlight replay` takes it. The last three may be left out when reading, so recorded files are taken too.
-A Parquet file holds the same columns, series by series, a month in a row group.
+A Parquet file holds the same columns, series by series, half a month in a row group.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ __all__ = ["export_csv", "export_parquet", "import_csv", "import_parquet"]
 _COLUMNS = ("time", "tank", "quantity", "value", "flag", "seq", "stamp")
 _NEEDED = 4
 _BATCH = 10_000
-_SPAN_MS = 31 * DAY_MS
+_PACKED_EACH = 500_000  # imported readings, so that a year of them is never all rows
+_SPAN_MS = 15 * DAY_MS
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
@@ -108,19 +109,19 @@ def export_parquet(
     ):
         for of in _tanks(store, tank):
             for quantity in store.quantities(of):
-                for first_ms, last_ms in _months(store, of, quantity, start_ms, end_ms):
+                for first_ms, last_ms in _spans(store, of, quantity, start_ms, end_ms):
                     columns = store.columns(of, quantity, first_ms, last_ms)
                     length = len(columns.time_ms)
                     times = columns.time_ms.view("datetime64[ms]")
-                    names = [
-                        pa.array([text] * length, pa.string()).dictionary_encode() for text in (of, quantity)
-                    ]
+                    one = np.zeros(length, np.int32)
+                    names = [pa.DictionaryArray.from_arrays(one, [text]) for text in (of, quantity)]
                     value = pa.array(columns.value, mask=np.isnan(columns.value))
                     rest = (columns.flag, columns.seq, columns.stamp)
                     arrays = [pa.array(times).cast(types[0]), *names, value]
                     arrays += [pa.array(column, pa.int64()) for column in rest]
                     writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
                     count += length
+                    pa.default_memory_pool().release_unused()
     return count
 
 
@@ -200,6 +201,11 @@ def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
         while batch := list(islice(readings, _BATCH)):
             new += store.add_readings(batch)
             done += len(batch)
+            if not done % _PACKED_EACH:
+                so_far = store.position()
+                store.move_states(before, so_far)
+                before = so_far
+                store.compact(max(reading.time_ms for reading in batch))
     except ReplayError as error:
         raise ReplayError(f"{error}; {done} readings before it are in, so import the file again") from error
     finally:
@@ -207,10 +213,10 @@ def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
     return new
 
 
-def _months(
+def _spans(
     store: ReadingSource, tank: str, quantity: str, start_ms: int | None, end_ms: int | None
 ) -> Iterator[tuple[int, int]]:
-    """Spans of 31 days that hold a series, so that a year need not fit into memory."""
+    """Spans of half a month that hold a series, so that a year need not fit into memory."""
     first = next(iter(store.readings(tank, quantity, start_ms, end_ms)), None)
     last = store.latest(tank).get(quantity)
     if first is None or last is None:

@@ -163,3 +163,20 @@ def test_an_import_is_not_news_to_the_analysis_but_to_a_server(tmp_path: Path) -
             for key in (("analysis", "hallway"), ("analysis", "shed"), ("influxdb", "http://server"))
         ]
         assert positions == [other.position(), at - 1, at]
+
+
+@BOTH
+def test_a_long_import_is_packed_on_the_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: object, read: object, name: str
+) -> None:
+    assert callable(write) and callable(read)
+    monkeypatch.setattr("collector.store.tables._BATCH", 500)
+    monkeypatch.setattr("collector.store.tables._PACKED_EACH", 2000)
+    with EmbeddedStore(tmp_path / "a.db") as store, EmbeddedStore(tmp_path / "b.db") as other:
+        store.add_readings(some())
+        write(store, tmp_path / name)
+        other.save_state("analysis", "hallway", b"x", 0)
+        assert read(other, tmp_path / name) == 12_000
+        assert content(other) == some_sorted()
+        assert other._one("SELECT sum(number) FROM chunks")[0] > 6000
+        assert other.load_state("analysis", "hallway") == (b"x", other.position())
