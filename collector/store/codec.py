@@ -179,11 +179,12 @@ def _read_values(reader: _Reader, out: NDArray[np.float64], decimals: int) -> No
     whole = values.view(np.int64)
     reader.read(whole)
     if decimals >= 0:
-        np.divide(whole, 10.0**decimals, out=values)
-    odd, odd_bits = reader.read_small().astype(np.int64, copy=False), np.empty(reader.count(), np.int64)
+        values[:] = whole
+        values /= 10.0**decimals
+    places, odd_bits = np.empty((2, reader.count()), np.int64)
+    reader.read(places)
     reader.read(odd_bits)
-    if len(odd):
-        values[odd] = odd_bits.view(np.float64)
+    values[places] = odd_bits.view(np.float64)
     if count < len(out):
         out.fill(np.nan)
         out[present.astype(bool)] = values
@@ -249,6 +250,8 @@ class _Reader:
             raise ValueError("columns of different lengths")
         if self._blob[self._offset] == _LINEAR:
             _, count, first, step = self._head(_STEPS)
+            if not count:
+                return
             if step:
                 np.multiply(np.arange(count), step, out=out)
                 out += first
@@ -261,7 +264,7 @@ class _Reader:
         if kind == _DELTA:
             numbers[0] = first
             np.add(self._narrow(width, size), base, out=numbers[1:])
-            np.cumsum(numbers, out=numbers)
+            np.add.accumulate(numbers, out=numbers)  # cumsum, less its detours
         else:
             np.add(self._narrow(width, size), base, out=numbers)
 
