@@ -313,7 +313,8 @@ def test_broker_and_service_start_and_end_in_any_order(service: Any, make_broker
     kept(60)
     run.kill()  # both go by force
     send(60, 80)
-    time.sleep(1.2)  # the broker saves each second what it holds
+    sent, saved = time.time(), broker.folder / "mosquitto.db"  # the broker saves each second what it holds
+    wait_for(lambda: saved.stat().st_mtime > sent, "the broker to save")
     broker.kill()
     run.start()
     broker.start()
