@@ -13,17 +13,16 @@ from __future__ import annotations
 
 import argparse
 import random
-import struct
 import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
 
 from bench.soak.load import Board, number_of
 from bench.soak.world import ROOT, BrokerProcess, RushlightProcess, build_preload
 from collector.errors import StoreError
 from collector.store.embedded import EmbeddedStore
+from tests.collector.powercut import SYNC, Operation, left_by_a_cut, read_operations
 
 TANK = """[status_page]
 enabled = false
@@ -35,14 +34,6 @@ temperature_low_c = 8
 temperature_high_c = 40
 """
 _CONNECT, _PUBACK = 1, 4  # MQTT control packet types (OASIS MQTT 5.0, table 2-1)
-_SECTOR = 512
-
-
-class Operation(NamedTuple):
-    kind: int  # 0 write, 1 sync, 2 truncate
-    file: int  # 0 the store, 1 its log, 2 standard output, 3 a socket
-    offset: int
-    data: bytes
 
 
 def record(folder: Path, seconds: float) -> list[Operation]:
@@ -69,13 +60,7 @@ def record(folder: Path, seconds: float) -> list[Operation]:
         service.kill()
         board.close()
         broker.kill()
-    data, at, operations = log.read_bytes(), 0, []
-    while at < len(data):
-        what, offset, length = struct.unpack_from("=QQQ", data, at)
-        at += 24
-        operations.append(Operation(what >> 32, what & 0xFF, offset, data[at : at + length]))
-        at += length
-    return operations
+    return read_operations(log)
 
 
 def acknowledgements(operations: list[Operation]) -> list[int]:
@@ -105,28 +90,6 @@ def _packet(stream: bytearray) -> int | None:
         if not stream[at - 1] & 0x80:
             return at + length if at + length <= len(stream) else None
     return None
-
-
-def cut(operations: list[Operation], chance: random.Random) -> list[bytes]:
-    """The store and its log as a power cut after these operations may leave them."""
-    images = [bytearray(), bytearray()]
-    kept_share = chance.choice([0.0, 0.5, 0.9, 1.0])
-    for file, image in enumerate(images):
-        mine = [n for n, operation in enumerate(operations) if operation.file == file]
-        synced = max((n for n in mine if operations[n].kind == 1), default=-1)
-        for n in mine:
-            operation = operations[n]
-            if operation.kind == 2 and (n < synced or chance.random() < kept_share):
-                del image[operation.offset :]
-            whole = n < synced
-            size = len(operation.data) if whole else _SECTOR
-            for start in range(0, len(operation.data), max(size, 1)):
-                if whole or chance.random() < kept_share:
-                    piece = operation.data[start : start + size]
-                    place = operation.offset + start
-                    image.extend(bytes(max(0, place + len(piece) - len(image))))
-                    image[place : place + len(piece)] = piece
-    return [bytes(image) for image in images]
 
 
 def fault(path: Path, acknowledged: int) -> str:
@@ -163,7 +126,7 @@ def main() -> int:
         faults, lost_if_all = [], 0
         for number in range(arguments.cuts):
             end = chance.randrange(first, len(operations)) + 1
-            images = cut(operations[:end], chance)
+            images = left_by_a_cut(operations[:end], chance)
             path = folder / f"cut{number}.db"
             path.write_bytes(images[0])
             Path(f"{path}-wal").write_bytes(images[1])
@@ -172,7 +135,7 @@ def main() -> int:
                 faults.append(f"cut {number}: {found}")
             for left in folder.glob(f"cut{number}.db*"):
                 left.unlink()
-    syncs = sum(operation.kind == 1 for operation in operations)
+    syncs = sum(operation.kind == SYNC for operation in operations)
     print("| power cuts | operations | syncs | acknowledged in all | looked for, all cuts | faults |")
     print("|---|---|---|---|---|---|")
     print(

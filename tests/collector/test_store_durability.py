@@ -7,12 +7,11 @@ import os
 import random
 import shutil
 import sqlite3
-import struct
 import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
 
@@ -20,6 +19,7 @@ from collector.errors import StoreError, StoreFull, StoreNewer
 from collector.readings import Reading
 from collector.store import codec, schema
 from collector.store.embedded import EmbeddedStore
+from tests.collector.powercut import STORE, STORE_LOG, SYNC, Operation, left_by_a_cut, read_operations
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -80,13 +80,6 @@ def test_nothing_acknowledged_is_lost_to_kill_9(tmp_path: Path) -> None:
         assert store._one("SELECT count(*) FROM chunks")[0] > 3  # kills fell among compactions, too
 
 
-class Operation(NamedTuple):
-    kind: int  # 0 write, 1 sync, 2 truncate
-    file: int  # 0 the store, 1 its log, 2 standard output
-    offset: int
-    data: bytes
-
-
 @pytest.fixture(scope="module")
 def recorder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if shutil.which("cc") is None:
@@ -104,54 +97,28 @@ def record(recorder: Path, folder: Path, synchronous: str) -> tuple[bytes, list[
     process = start(path, 0, 70, synchronous, 20, LD_PRELOAD=str(recorder), POWERCUT_LOG=str(log))
     process.communicate()
     assert process.returncode == 0
-    data, offset, operations = log.read_bytes(), 0, []
-    while offset < len(data):
-        what, where, length = struct.unpack_from("=QQQ", data, offset)
-        offset += 24
-        operations.append(Operation(what >> 32, what & 0xFF, where, data[offset : offset + length]))
-        offset += length
-    return before, operations
+    return before, read_operations(log)
 
 
-def cut(before: bytes, operations: list[Operation], chance: random.Random) -> tuple[list[bytes], int]:
-    """Files as a power cut may leave them, and the last batch acknowledged.
-
-    What was synced is there. Of what was written since, each 512-byte sector is there or not, in no order.
-    """
-    images = [bytearray(before), bytearray()]
-    acknowledged = -1
-    kept_share = chance.choice([0.0, 0.5, 0.9, 1.0])
-    for file, image in enumerate(images):
-        mine = [n for n, op in enumerate(operations) if op.file == file]
-        synced = max((n for n in mine if operations[n].kind == 1), default=-1)
-        for n in mine:
-            op = operations[n]
-            if op.kind == 2 and (n < synced or chance.random() < kept_share):
-                del image[op.offset :]
-            for start in range(0, len(op.data), 512):
-                if n < synced or chance.random() < kept_share:
-                    end = op.offset + start + len(op.data[start : start + 512])
-                    image.extend(bytes(max(0, end - len(image))))
-                    image[op.offset + start : end] = op.data[start : start + 512]
-    for op in operations:
-        if op.file == 2:
-            acknowledged = max([acknowledged, *map(int, op.data.split())])
-    return [bytes(image) for image in images], acknowledged
+def last_acknowledged(operations: list[Operation]) -> int:
+    """The last batch that the process told of on its standard output; -1 before the first."""
+    return max([-1, *(int(word) for op in operations if op.file == 2 for word in op.data.split())])
 
 
 def faults_after_cuts(recorder: Path, folder: Path, synchronous: str, cuts: int) -> list[str]:
     before, operations = record(recorder, folder, synchronous)
-    assert sum(op.kind == 1 and op.file == 0 for op in operations) > 3  # checkpoints happened
+    assert sum(op.kind == SYNC and op.file == STORE for op in operations) > 3  # checkpoints happened
     chance = random.Random(11)
     faults = []
     for number in range(cuts):
         path = folder / f"cut{number}.db"
-        images, acknowledged = cut(before, operations[: chance.randrange(len(operations))], chance)
-        path.write_bytes(images[0])
-        Path(f"{path}-wal").write_bytes(images[1])
+        done = operations[: chance.randrange(len(operations))]
+        images = left_by_a_cut(done, chance, before)
+        path.write_bytes(images[STORE])
+        Path(f"{path}-wal").write_bytes(images[STORE_LOG])
         try:
             with EmbeddedStore(path) as store:
-                faults.append(verify(store, acknowledged))
+                faults.append(verify(store, last_acknowledged(done)))
         except StoreError as error:
             faults.append(str(error))
     return [fault for fault in faults if fault]
