@@ -56,7 +56,8 @@ class Chunks(ReadingRows):
             UTC, ms.
         keep_days : mapping of quantity to days, optional
             Readings of these quantities go when their day is so many days past; hourly and daily summaries
-            stay for ever. A reading that arrives for a dropped day is dropped too. Others stay for ever.
+            stay for ever. A reading that arrives for a dropped day goes at the next call by which that day is
+            too old; by others it stays, since a new server may not have it yet. Others stay for ever.
         limit : int, optional
             Stop after so many transactions, each of some ten thousand readings at most, so that the caller
             is not held up; call again while `more`.
@@ -90,14 +91,16 @@ class Chunks(ReadingRows):
             "SELECT id, quantity FROM series WHERE id >= ? ORDER BY id", (self._next_series,)
         ):
             self._next_series = series
+            old = int((now_ms - keep[quantity] * DAY_MS) // DAY_MS) if quantity in keep else None
             for day in self._days_over(series, end_day):
-                whole = False
+                # came late for a dropped day, and is still wanted
+                whole = (old is None or day >= old) and self._dropped(series, day)
                 while not whole:
                     packed, whole = self._pack_day(series, day)
                     if packed:
                         yield Compaction(int(whole), packed, 0, False)
-            if quantity in keep:
-                gone = self._drop(series, int((now_ms - keep[quantity] * DAY_MS) // DAY_MS))
+            if old is not None:
+                gone = self._drop(series, old)
                 if gone:
                     yield Compaction(0, 0, gone, False)
         self._next_series = 0
@@ -149,7 +152,7 @@ class Chunks(ReadingRows):
             if not rows:
                 return 0, True
             chunk = self._chunk(series, day)
-            # A day with a summary and no chunk has been dropped: its summary is not made from a remainder.
+            # The summary of a dropped day is not made from a remainder.
             if chunk is not None or not self._summed_up(series, day):
                 new = codec.from_rows(rows)
                 whole = new if chunk is None else codec.concatenate([chunk, new])
@@ -172,6 +175,11 @@ class Chunks(ReadingRows):
                 (series, day * DAY_MS, self._compacted(), last[0], last[3]),
             )
             return len(rows), whole_day
+
+    def _dropped(self, series: int, day: int) -> bool:
+        """Whether a day has been dropped: it has a summary and no chunk."""
+        chunk = self._one("SELECT 1 FROM chunks WHERE series = ? AND day = ?", (series, day))
+        return chunk is None and self._summed_up(series, day)
 
     def _drop(self, series: int, before_day: int) -> int:
         where = "WHERE series = ? AND day < ?"

@@ -230,6 +230,24 @@ def test_old_readings_go_and_their_summaries_stay(tmp_path: Path) -> None:
         assert store.summaries("hallway", "ph") == before
 
 
+def test_what_comes_late_for_a_dropped_day_stays_while_it_is_wanted(tmp_path: Path) -> None:
+    # as by an import for a new server, while `days_to_keep` says that nothing may go
+    readings = month()
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        store.add_readings(readings)
+        store.compact(START_MS + 10 * DAY_MS, keep_days={"ph": 4})
+        before = store.summaries("hallway", "ph")
+        old = [reading for reading in readings if reading.time_ms < START_MS + 6 * DAY_MS]
+        assert store.add_readings(old) == len(old)
+        for keep in ({}, {"ph": 400.0}):
+            store.compact(START_MS + 10 * DAY_MS, keep_days=keep)
+            assert list(store.readings("hallway", "ph")) == readings
+            assert store.summaries("hallway", "ph") == before
+        store.compact(START_MS + 10 * DAY_MS, keep_days={"ph": 4})
+        assert next(store.readings("hallway", "ph")).time_ms == START_MS + 6 * DAY_MS
+        assert store.summaries("hallway", "ph") == before
+
+
 def test_rows_a_saved_state_needs_are_not_packed(tmp_path: Path) -> None:
     readings = month()
     with EmbeddedStore(tmp_path / "a.db") as store:
