@@ -59,6 +59,7 @@ class PictureMaker:
         self._waiting: list[tuple[str, str]] = []
         self._changed = threading.Condition()
         self._worker: threading.Thread | None = None
+        self._making = False  # the first of those waiting
         self._process: subprocess.Popen[bytes] | None = None
         self._closed = False
         self._complained = False
@@ -69,13 +70,17 @@ class PictureMaker:
         return find_spec("matplotlib") is not None
 
     def want(self, name: str, occurrence: str) -> None:
-        """Begin to make the picture of an occurrence, unless one of this name is there or on its way."""
+        """Begin to make the picture of an occurrence, unless one of this name is there or on its way.
+
+        The newest wanted is made next: the notices of those before it may long have gone without.
+        """
         with self._changed:
-            if self._closed or len(self._waiting) >= _MOST_WAITING or name in self._made:
+            if self._closed or name in self._made:
                 return
             if any(name == other for other, _ in self._waiting):
                 return
-            self._waiting.append((name, occurrence))
+            self._waiting.insert(1 if self._making else 0, (name, occurrence))
+            del self._waiting[_MOST_WAITING:]
             if self._worker is None:
                 self._worker = threading.Thread(target=self._work, name="pictures", daemon=True)
                 self._worker.start()
@@ -113,6 +118,7 @@ class PictureMaker:
                 if self._closed:
                     return
                 name, occurrence = self._waiting[0]
+                self._making = True
             try:
                 path = self._make(name, occurrence)
             except Exception as error:
@@ -120,6 +126,7 @@ class PictureMaker:
                 path = None
                 self._complain(repr(error))
             with self._changed:
+                self._making = False
                 if self._closed:
                     return
                 self._waiting.pop(0)

@@ -204,6 +204,32 @@ def test_a_picture_that_is_never_ready_is_given_up(tmp_path: Path, caplog: pytes
     ]
 
 
+def test_a_new_alarm_does_not_queue_behind_pictures_that_nobody_waits_for(tmp_path: Path) -> None:
+    begun, gate = tmp_path / "begun", tmp_path / "gate"
+    program = [
+        sys.executable,
+        "-c",
+        "import os, sys, time\n"
+        f"open({str(begun)!r}, 'a').write(sys.argv[-3] + '\\n')\n"
+        f"while not os.path.exists({str(gate)!r}): time.sleep(0.02)\n"
+        "open(sys.argv[-1], 'wb').write(b'x')",
+    ]
+    maker = PictureMaker(settings_in(tmp_path), lambda: NOW, program=program)
+    try:
+        maker.want("0", "0")
+        end = time.monotonic() + 20
+        while not begun.exists() or not begun.read_text():
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        for number in range(1, 30):  # a storm: more than are kept waiting
+            maker.want(str(number), str(number))
+        gate.touch()
+        assert maker.get("29", 30) is not None
+    finally:
+        maker.close()
+    assert begun.read_text().split()[:2] == ["0", "29"]
+
+
 def test_a_picture_that_fails_keeps_no_notice_back(
     web: tuple[str, type[WebHandler]], store: EmbeddedStore, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
