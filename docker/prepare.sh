@@ -33,16 +33,25 @@ chmod 700 secrets
 umask 022
 cd secrets
 
+# By a file: on a command line anybody on this machine could read the password.
+login() {
+  rm -f one_login
+  (umask 077 && printf '%s:%s\n' "$1" "$2" > one_login)
+  mosquitto_passwd -U one_login || stop "mosquitto_passwd -U failed; look at what it says"
+  cat one_login >> mosquitto_passwords
+  rm one_login
+}
+
 for name in collector_password influxdb_password influxdb_token; do
   [ -s "$name" ] || secret > "$name"
 done
 [ -f mosquitto_passwords ] || : > mosquitto_passwords
 grep -q '^collector:' mosquitto_passwords \
-  || mosquitto_passwd -b mosquitto_passwords collector "$(cat collector_password)"
+  || login collector "$(cat collector_password)"
 for board; do
   grep -q "^$board:" mosquitto_passwords && continue
   password=$(secret)
-  mosquitto_passwd -b mosquitto_passwords "$board" "$password"
+  login "$board" "$password"
   printf '%s %s\n' "$board" "$password" >> boards
   printf 'login %s, password in docker/secrets/boards\n' "$board"
 done

@@ -241,6 +241,28 @@ def test_prepare_keeps_what_is_there(prepared: Path) -> None:
     assert told.returncode == 1 and "own login" in told.stderr
 
 
+def test_prepare_shows_no_password_in_the_process_list(tmp_path: Path) -> None:
+    # /proc/PID/cmdline is for all to read: proc_pid_cmdline(5)
+    folder, programs, seen = tmp_path / "docker", tmp_path / "programs", tmp_path / "seen"
+    shutil.copytree(ROOT / "docker", folder, ignore=shutil.ignore_patterns("data", "secrets", "*.env"))
+    programs.mkdir()
+    for name in ("mosquitto_passwd", "openssl", "grep", "cat"):
+        real = shutil.which(name)
+        (programs / name).write_text(f'#!/bin/sh\nprintf "%s\\n" "{name} $*" >> {seen}\nexec {real} "$@"\n')
+        (programs / name).chmod(0o755)
+    path = f"{programs}:{os.environ['PATH']}"
+    command = ["sh", folder / "prepare.sh", "porch"]
+    subprocess.run(command, check=True, capture_output=True, env=os.environ | {"PATH": path})
+    secrets = folder / "secrets"
+    (board,) = (secrets / "boards").read_text().splitlines()
+    shown = seen.read_text()
+    assert "mosquitto_passwd" in shown
+    assert board.split()[1] not in shown
+    assert (secrets / "collector_password").read_text().strip() not in shown
+    kept = (secrets / "mosquitto_passwords").read_text().splitlines()
+    assert [line.split(":$")[0] for line in kept] == ["collector", "porch"]
+
+
 def test_certificates_hold_for_the_names_asked_for(prepared: Path) -> None:
     """Strict X.509 (RFC 5280), as Python has it on from 3.13."""
     secrets = prepared / "secrets"
