@@ -35,6 +35,9 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
     for text in event.observations:
         yield from _wrapped(f"- {text}", "  ")
     yield from _wrapped(f"Likely cause: {event.cause or 'not clear from the readings'}.")
+    yield "What to do:"
+    for step in event.action.splitlines():
+        yield from _wrapped(step, "   ")
     yield from _wrapped(f"What would rule it out: {event.rule_out.removeprefix('rule out: ')}.")
     for caution in event.cautions:
         yield from _wrapped(caution)

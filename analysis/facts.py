@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 import msgspec
+from msgspec.structs import replace
 
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
@@ -268,6 +269,9 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
     if left is not None:
         # reckoned when the snapshot was made: a promise must not stay as long while time goes by
         left = max(0.0, left - max(0, now_ms - watch.book.as_of_ms) / 1000)
+    told = finding
+    if finding is not None and record.state not in RAISED_STATES:
+        told = replace(finding, time_left_s=None)  # what is over rises or falls no more
     return AlarmFacts(
         alarm=record.alarm,
         quantity=record.quantity,
@@ -277,9 +281,7 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         state_text=state_text,
         raised=record.state in RAISED_STATES,
         over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
-        headline=headline(
-            record.alarm, watch.tank.settings.title or watch.tank.name, finding, record.quantity
-        ),
+        headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, told, record.quantity),
         raised_ms=record.raised_ms,
         shelf_end_ms=record.shelf_end_ms,
         time_left_s=left,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
@@ -55,7 +55,9 @@ def event_text(event: Event) -> Text:
     """Text of a raised, changed or cleared alarm."""
     row = rationale_for(event.alarm)
     if event.event == "cleared":
-        body = ["Nothing to do now: the readings are good again. Have a look when you pass by."]
+        body = [_over([event.alarm])]
+        if _person_first(event.alarm):
+            body += cautions_for(event.alarm)
         if event.cause:
             body.append(f"Likely cause it was: {event.cause}.")
         return Text(_short(event.summary), "\n\n".join([*body, f"Alarm: {event.occurrence}"]))
@@ -93,17 +95,19 @@ def group_text(lines: Sequence[Line]) -> Text:
         body.append("Many at once often have one cause: a power cut, or power coming back.")
     else:
         title = f"Over: {over} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
-        body = ["Nothing to do now: the readings are good again. Have a look when you pass by."]
+        body = [_over(alarm_of(line.occurrence) for line in ranked)]
     for line in ranked:
         step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]
         body.append(f"- {line.title}{step}\n  Alarm: {line.occurrence}")
     cautions: dict[str, None] = {}
-    for line in standing:
+    for line in ranked:
         alarm = alarm_of(line.occurrence)
+        if line.transition == "cleared" and not _person_first(alarm):
+            continue
         for text in cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]:
             cautions[text] = None
     if standing:
-        body.append("The full text of each: `rushlight status`.")
+        body.append("The full text of each: `rushlight explain` and its alarm's name.")
     return Text(_short(title), "\n\n".join([*body, *cautions]))
 
 
@@ -114,6 +118,19 @@ def test_text(now_ms: int) -> Text:
         "Nothing to do: this is a test, no alarm is raised.\n\n"
         f"Sent at {utc_text(now_ms)}. Alarms come this way; the first line says how urgent and how long.",
     )
+
+
+def _person_first(alarm: str) -> bool:
+    return bool(alarm) and "person-first" in rationale_for(alarm).cautions
+
+
+def _over(alarms: Iterable[str]) -> str:
+    """What to do after alarms that are over: a damaged device shocks again when it next switches on."""
+    if any(_person_first(alarm) for alarm in alarms):
+        return (
+            "It is no longer seen, but that doesn't make the water safe: what leaks may only be switched off."
+        )
+    return "Nothing to do now: the readings are good again. Have a look when you pass by."
 
 
 def _short(title: str) -> str:

@@ -271,7 +271,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
-        cautions=("electrical", "animals"),
+        cautions=("electrical", "gas", "animals"),
     ),
     "temperature-low": Rationale(
         title="water too cold",
@@ -434,7 +434,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="s",
         family="power",
         harmful=False,
-        cautions=("electrical", "animals"),
+        cautions=("electrical", "gas", "animals"),
     ),
     "power-interrupted": Rationale(
         title="power interrupted",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TextIO
 
 from rich.console import Console
@@ -35,6 +35,7 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     for tank in facts.tanks:
         yield Text()
         yield from _tank(tank)
+    yield from _cautions(facts.tanks)
     yield Text()
     for link in facts.links:
         yield _link(link)
@@ -83,7 +84,18 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
         if alarm.observations:
             yield Text(f"      seen: {'; '.join(alarm.observations)}")
         yield Text(f"      rule out: {alarm.rule_out}")
-        yield Text(f"      drawn: rushlight explain {alarm.occurrence}", style="dim")
+        yield Text(f"      all steps and the curve: rushlight explain {alarm.occurrence}", style="dim")
+
+
+def _cautions(tanks: Sequence[TankFacts]) -> Iterator[Text]:
+    """Of alarms that ask for something to be done, and of dangers to people that are over; each text once."""
+    texts = dict.fromkeys(
+        text for t in tanks for a in t.alarms if a.raised or a.person_first for text in a.cautions
+    )
+    if texts:
+        yield Text()
+    for text in texts:
+        yield Text(text)
 
 
 def _link(link: LinkFacts) -> Text:

@@ -147,6 +147,7 @@ def match_lines(here: Water, there: Water, livestock: LivestockSettings) -> Iter
             f"Can't be said: no good temperature of {missing} within the last "
             f"{duration_text(FRESH_MS / 1000)}. Look at its probe, or measure by hand."
         )
+        yield CAUTIONS["electrical"]
         return
     yield _verdict(found, here, there)
     if found.portions:

@@ -278,6 +278,8 @@ def test_explain_in_the_terminal(gas: Case, capsys: pytest.CaptureFixture[str]) 
     flat = " ".join(out.split())
     for text in gas.event.observations:
         assert text in flat
+    for step in RATIONALE["co2-overdose"].action:
+        assert step in flat
     assert RATIONALE["co2-overdose"].rule_out in flat and "unplug at the wall first" in flat
     zone = ZoneInfo(gas.settings.tanks[gas.event.tank].timezone)
     local = datetime.fromtimestamp(gas.decided_ms / 1000, zone)

@@ -19,6 +19,7 @@ import pytest
 
 from analysis.alarms import AlarmBook
 from analysis.notice_channels import QuietHours, backoff_ms, split_urls, target_name
+from analysis.notice_texts import Line, group_text
 from analysis.notices import Notifier
 from analysis.types import AlarmKey, Event, Finding, Priority
 from collector.settings import NoticeSettings
@@ -178,6 +179,26 @@ def test_over_is_told_and_reminders_end(inbox: Inbox, store: EmbeddedStore) -> N
     assert inbox.titles[1:] == ["Over: CO2 overdose in Alcove, after 15 min"]
     assert inbox.posts[1]["message"].startswith("Nothing to do now")
     assert inbox.posts[1]["type"] == "success"
+
+
+def test_stray_current_that_is_over_gives_no_all_clear(inbox: Inbox, store: EmbeddedStore) -> None:
+    """What leaks may only be switched off: hands stay out until an electrician has looked."""
+    notices, book = notifier(inbox), AlarmBook("alcove", "Alcove")
+    keep(notices, store, book.update([finding("stray-current-suspected", "critical")], T0), T0)
+    notices.run_once(store, T0)
+    book.update([], T0 + MIN)
+    events = book.update([], T0 + 60 * MIN)
+    keep(notices, store, events, T0 + 60 * MIN)
+    notices.run_once(store, T0 + 60 * MIN)
+    alone = inbox.posts[1]["message"]
+    event = events[0]
+    lines = [Line(event.occurrence, "cleared", event.summary, alone, "critical")]
+    other = Line(
+        "porch/light-missing/2026-03-01T02:14:10Z", "raised", "MEDIUM: lamp", "Close the CO2.", "medium"
+    )
+    for text in (alone, group_text(lines).body, group_text([*lines, other]).body):
+        assert "Nothing to do" not in text
+        assert "do not put a hand in the water" in text and "licensed electrician" in text
 
 
 def test_a_higher_priority_after_acknowledging_asks_again(inbox: Inbox, store: EmbeddedStore) -> None:

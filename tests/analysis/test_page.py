@@ -29,6 +29,7 @@ from analysis.page import StatusPage, app
 from analysis.page.traces import BUCKET_MS, SPAN_MS, Trace, draw
 from analysis.rationale import RATIONALE
 from analysis.running import make_notifier
+from analysis.status import status_lines
 from analysis.types import Finding
 from analysis.watch import TankWatch
 from collector.readings import Flag, Reading
@@ -182,6 +183,9 @@ def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Ca
         watch.book.update([over] if minute < 120 else [slow, danger], NOW + (minute - 240) * 60_000)
     with EmbeddedStore(settings.store_path()) as store:
         store.save_state(ANALYSIS_STATE, "porch", watch.snapshot(), store.position())
+        screen = "\n".join(line.plain for line in status_lines(settings, store, NOW))
+    # the screen has the cautions too, each once
+    assert screen.count("do not put a hand in the water") == screen.count("drip loop") == 1
     text = html.unescape(serve(settings).get("/")[2])
     assert "2 alarms stand: 1 critical, 1 low" in text
     index = re.findall(r'<li class="alarm (\w+)">.*?href="#([^"]+)"', text)

@@ -67,6 +67,7 @@ def test_ammonia_grows_as_published() -> None:
 def test_what_is_not_known_is_said() -> None:
     said = words(Water("tank", 22.0, 7.0), Water("tub", None, 7.0))
     assert "Can't be said: no good temperature of tub" in said
+    assert "unplug at the wall first" in said  # a probe is to be looked at
     said = words(Water("tank", 22.0, None), Water("tub", 21.0, 7.0))
     assert "The pH of one of them is not known" in said
     assert compare(Water("tank", 22.0, None), Water("tub", 21.0, 7.0)).matched
