@@ -129,13 +129,15 @@ def _decode_one_by_one(payload: bytes, problems: list[WireError]) -> list[_Senml
             del item[label]
         if set(bad) - {"seq"} - _BASE:  # the record's own value, name, unit or time is not to be trusted
             item = {label: item[label] for label in item if label in _BASE or label == "seq"}
-        pack.append(msgspec.convert(item, _Senml))
+        pack.append(msgspec.convert({label: item[label] for label in item if label in _LABELS}, _Senml))
     return pack
 
 
 _BASE = frozenset({"bn", "bt", "bu", "bv", "bver"})
 _TEXTS = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
 _NUMBERS = frozenset({"bt", "bv", "v", "s", "t"})
+_LABELS = frozenset(_Senml.__struct_fields__)
+_HALF_PAIR = re.compile("[\ud800-\udfff]").search  # JSON can escape half a surrogate pair; it is no text
 
 
 def _fits(label: str, value: Any) -> bool:
@@ -143,7 +145,7 @@ def _fits(label: str, value: Any) -> bool:
         number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         return number or value is None
     if label in _TEXTS:
-        return isinstance(value, str) or (value is None and label != "n")
+        return not _HALF_PAIR(value) if isinstance(value, str) else value is None and label != "n"
     if label in ("seq", "bver"):
         return value is None or (isinstance(value, int) and not isinstance(value, bool))
     return value is None or isinstance(value, bool) if label == "vb" else True

@@ -157,6 +157,14 @@ def test_bad_value_costs_only_itself(bad: str) -> None:
     assert len(report.problems) == 1
 
 
+@pytest.mark.parametrize("bad", [r'"u":"\ud800"', r'"\udc00":1', r'"vd":"\ud83dx"'])
+def test_half_a_surrogate_pair_costs_only_its_record(bad: str) -> None:
+    # RFC 8259 section 8.2: JSON's grammar allows it, and no UTF-8 text can hold it
+    report = decode_pack(b'[{"bn":"hall/","n":"temperature","v":24},{"n":"ph","v":7,%b}]' % bad.encode())
+    assert report.records[0] == Record("temperature", 24.0)
+    str([str(problem) for problem in report.problems]).encode()
+
+
 def test_other_value_kinds_are_counted() -> None:
     report = decode_pack(
         pack({"bn": "a/", "n": "ph", "vs": "fine"}, {"n": "light", "vb": True}, {"n": "temperature", "v": 20})
