@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from analysis.comparing import comparison
 from analysis.two_waters import Water, compare, match_lines
 from collector.errors import SettingsError
+from collector.parts import part_of
 from collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
 from collector.settings import LivestockSettings, load_settings
 from collector.store.embedded import EmbeddedStore
@@ -123,6 +124,17 @@ def test_the_command_compares_with_the_second_water_or_another_tank(folder: Path
     assert "12.1 °C (12.1 to 18.0 in a day)" in tub
     stale = "\n".join(comparison(settings, "study", None, lambda: NOW + 7_200_000))
     assert "Can't be said" in stale
+
+
+def test_the_command_finds_tanks_of_different_parts(tmp_path: Path) -> None:
+    (tmp_path / "rushlight.toml").write_text(SETTINGS)
+    parts = next(n for n in range(2, 50) if part_of("study", n) != part_of("tub", n))
+    for tank, celsius in (("study", 22.0), ("tub", 12.1)):
+        path = tmp_path / f"rushlight.{part_of(tank, parts)}-of-{parts}.db"
+        with EmbeddedStore(path) as store, store.transaction():
+            store.add_readings([Reading(tank, TEMPERATURE, NOW - 60_000, celsius, Flag.PASS)])
+    said = "\n".join(comparison(load_settings(tmp_path / "rushlight.toml"), "study", "tub", lambda: NOW))
+    assert "do not match: Tub in the yard is 9.9 °C colder" in said
 
 
 def test_an_unknown_tank_is_named(folder: Path) -> None:
