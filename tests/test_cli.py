@@ -171,7 +171,8 @@ def test_work_that_fails_is_one_line_and_status_1(
 
 
 def test_check_lists_every_fault_of_the_settings(run: Callable[..., Output], config: Path) -> None:
-    config.write_text(config.read_text().replace("= 26.0", "= 78.0").replace("= 54", '= "54"') + "\n[stor]\n")
+    wrong = config.read_text().replace("= 26.0", "= 78.0").replace("litres = 54", 'litres = "54"')
+    config.write_text(wrong + "\n[stor]\n")
     status, out, err = run("check")
     assert (status, out) == (2, "")
     assert len(err.splitlines()) >= 2
