@@ -124,8 +124,9 @@ def settings_of_part(settings: Settings, part: Part) -> Settings:
 def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
     """Take up tanks that another store beside this one has newer readings of: parts have changed.
 
-    What was learnt, the alarms that stand, report numbers and the readings behind the snapshot are copied;
-    older readings and events stay where they are.
+    What was learnt, the alarms that stand, their events and notices, report numbers and the readings behind
+    the snapshot are copied; older readings and events stay where they are. What still waited here to be sent
+    is given up: the other store knows what became of it.
 
     Raises
     ------
@@ -211,3 +212,22 @@ def _copy(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> None:
         for kind, (blob, _) in states.items():
             store.save_state(kind, tank, blob, store.position() if kind == "analysis" else None)
         store.add_readings(since)
+        _copy_notices(tank, source, store)
+
+
+def _copy_notices(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> None:
+    """What waits to be sent about a tank, and the events by which that is judged."""
+    waiting = [
+        notice
+        for notice in source.pending_notices()
+        if notice.occurrence.startswith(f"{tank}/") and notice.transition != "test"
+    ]
+    store.replace_notices(tank, waiting)
+    events = source.events(tank)
+    wanted = {notice.occurrence for notice in waiting}
+    for known in (events, store.events(tank)):  # what stands there, and what stood here and may be over
+        over = {event.occurrence for event in known if event.event == "cleared"}
+        wanted |= {event.occurrence for event in known} - over
+    for event in events:
+        if event.occurrence in wanted:
+            store.add_event(event)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from collector.store.base import Notice
 from collector.store.database import Database
 
@@ -96,6 +98,22 @@ class Outbox(Database):
             return self._run(
                 f"UPDATE notices SET cancelled = 1 WHERE occurrence = ? AND {_OPEN}", (occurrence,)
             ).rowcount
+
+    def replace_notices(self, tank: str, others: Sequence[Notice]) -> None:
+        """In the place of all that wait about a tank: what waits in another store, as it is there.
+
+        The same notice, sent from here before, is not sent again.
+        """
+        with self.transaction():
+            for notice in self.pending_notices():
+                if notice.occurrence.startswith(f"{tank}/") and notice.transition != "test":
+                    self._run("DELETE FROM notices WHERE id = ?", (notice.id,))
+            columns = Notice._fields[1:]
+            self._run_many(
+                f"INSERT INTO notices ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+                " ON CONFLICT (occurrence, transition, number, target) DO NOTHING",
+                [notice[1:] for notice in others],
+            )
 
     def pending_notices(self) -> list[Notice]:
         """All that wait, due or not, in order of queueing."""
