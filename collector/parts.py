@@ -25,8 +25,10 @@ from typing import NamedTuple
 import msgspec
 
 from collector.errors import SettingsError, StoreError
+from collector.readings import Reading
 from collector.service_lock import ServiceLock
 from collector.settings import MqttLink, Settings
+from collector.store.drain_state import load_drain_state
 from collector.store.embedded import EmbeddedStore
 from collector.timing import STAMPER_KINDS
 
@@ -125,8 +127,8 @@ def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
     """Take up tanks that another store beside this one has newer readings of: parts have changed.
 
     What was learnt, the alarms that stand, their events and notices, report numbers and the readings behind
-    the snapshot are copied; older readings and events stay where they are. What still waited here to be sent
-    is given up: the other store knows what became of it.
+    the snapshot or not yet on the server are copied; older readings and events stay where they are. What
+    still waited here to be sent is given up: the other store knows what became of it.
 
     Raises
     ------
@@ -150,7 +152,7 @@ def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
                 f"{running}) is running; stop all parts before their number changes"
             )
         with closing(EmbeddedStore(source, read_only=True)) as other:
-            _copy(name, other, store)
+            _copy(name, other, store, _untaken(name, other, common))
         _log.info("%s: taken over from %s", name, source)
 
 
@@ -200,13 +202,31 @@ def _newest_ms(store: EmbeddedStore, tank: str) -> int:
     return max((reading.time_ms for reading in store.latest(tank).values()), default=-1)
 
 
-def _copy(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> None:
+def _untaken(tank: str, source: EmbeddedStore, common: Settings) -> list[Reading]:
+    """What a server may not have yet: nobody else would send it there."""
+    if common.store.kind != "influxdb":
+        return []
+    state = load_drain_state(source, common.store)
+    if state is None or state.marks[0].copy_ms is not None or state.refused_from_ms is not None:
+        _log.warning(
+            "%s: older readings of %s may not be on InfluxDB at %s yet; if you want them there, export them "
+            "from that file (`rushlight export --local`), then import them into the part's",
+            source.path,
+            tank,
+            common.store.url,
+        )
+    position = source.position() if state is None else state.marks[0].position
+    return [reading for _, reading in source.arrivals_after(position, tank)]
+
+
+def _copy(tank: str, source: EmbeddedStore, store: EmbeddedStore, untaken: list[Reading]) -> None:
     states = {kind: saved for kind in _KINDS if (saved := source.load_state(kind, tank)) is not None}
     behind = states["analysis"][1] if "analysis" in states else 0
     since = [reading for _, reading in source.arrivals_after(behind, tank)] if behind else []
     keys = {(reading.quantity, reading.time_ms, reading.seq) for reading in since}
     newest = source.latest(tank).values()
     with store.transaction():
+        store.add_readings([r for r in untaken if (r.quantity, r.time_ms, r.seq) not in keys])
         # so that this store has the newest from now on, also where the snapshot has seen all
         store.add_readings([r for r in newest if (r.quantity, r.time_ms, r.seq) not in keys])
         for kind, (blob, _) in states.items():

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import zlib
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -18,11 +19,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from analysis.live import LiveAnalysis
 from analysis.notices import Notifier
-from collector.errors import SettingsError
+from collector.errors import ServerAway, SettingsError
 from collector.parts import Part, parse_part, part_of, settings_of_part, take_over
 from collector.readings import Reading
 from collector.settings import NoticeSettings, Settings, load_settings, parse_settings
+from collector.store.drain import Drain
 from collector.store.embedded import EmbeddedStore
+from collector.store.influx_points import line_of
 from tests.conftest import Broker, now_ms, wait_for
 
 ROOT = Path(__file__).parents[2]
@@ -307,3 +310,47 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
     assert run(common, 24.0, 61) == []
     with closing(EmbeddedStore(common.store_path(), read_only=True)) as store:
         assert [event.event for event in store.events(tank)] == ["raised", "cleared"]
+
+
+def test_what_no_server_has_yet_goes_along(tmp_path: Path) -> None:
+    file = tmp_path / "rushlight.toml"
+    file.write_text(
+        '[store]\nkind = "influxdb"\nurl = "http://127.0.0.1:9"\nbucket = "b"\n' + settings_text(1883)
+    )
+    common = load_settings(file)
+    tank, now = TANKS[1], now_ms()
+    own = settings_of_part(common, Part(part_of(tank, 2), 2))
+    readings = [Reading(tank, "temperature", now + 10_000 * seq, 24.0, 1, seq) for seq in range(100)]
+
+    class Server:
+        """In the place of the writer: away at first."""
+
+        away = True
+        connections = 1
+
+        def __init__(self) -> None:
+            self.lines: set[str] = set()
+
+        def write(self, lines: Sequence[str]) -> None:
+            if self.away:
+                raise ServerAway("away")
+            self.lines |= set(lines)
+
+    server = Server()
+    with EmbeddedStore(common.store_path()) as store:
+        drain = Drain(common.store, server, lambda: now)
+        drain.run_once(store, now)
+        store.add_readings(readings)
+        store.save_state("analysis", tank, b"", store.position() - 3)
+        drain.run_once(store, now)
+    server.away = False
+    with EmbeddedStore(own.store_path()) as store:
+        take_over(common, own, store)
+        saved = store.load_state("analysis", tank)
+        assert saved is not None
+        # not given to the analysis again, which knows them
+        assert [reading for _, reading in store.arrivals_after(saved[1], tank)] == readings[-3:]
+        drain = Drain(own.store, server, lambda: now)
+        while drain.run_once(store, now):
+            pass
+    assert server.lines == {line_of(reading) for reading in readings}
