@@ -36,6 +36,7 @@ _GAP_BELIEVED = 1_000_000  # a greater step is a broken number, not lost reports
 _PUSH_MS = 1000  # most that arrival times are pushed apart to keep their readings apart
 _NUMBER = 0x3FFFFFFF  # bits of a report number that are remembered
 _LATE = 1024  # a report without a time may be late by so many and fill its gap
+_IN_FLIGHT = 1024  # most that a broker sends before they are acknowledged (links/mqtt.py: 1000)
 
 _HEAD = "stamper"
 _PAGE_KINDS = [f"stamper reports {page}" for page in range(PAGES)]
@@ -187,8 +188,12 @@ class Stamper:
             return False
         # by the calendar alone: whether the time can be believed changes with the collector's clock
         timed = all(record.time_ms is not None and record.time_ms >= EARLIEST_MS for record in report.records)
-        if timed or redelivered:
+        if timed:
             return True
+        if redelivered:
+            # But what goes on from the last one, and is like a report before the reboot that no broker can
+            # still have had in flight, is like it by chance, and was never committed.
+            return seq < 0 or seq != state.seq + 1 or self._recent.count - place <= _IN_FLIGHT
         if seq < 0:
             return False  # 24.0 again is a new reading
         # After a reboot a number comes again, and by chance with the same value. What begins anew is new, as

@@ -139,6 +139,32 @@ def test_redelivered_new_boot_with_an_old_number_is_new() -> None:
     assert stamper.stamp(report(0, 23.5), NOW + 30_000, redelivered=True).readings
 
 
+def test_redelivered_number_of_the_last_boot_is_new_where_it_goes_on() -> None:
+    """Killed before the commit; a long boot before had the same numbers with the same value."""
+    stamper = Stamper()
+    for one in [*(report(n, 24.0) for n in range(1500)), report(0, 24.5)]:
+        assert stamper.stamp(one, NOW).readings
+    for n in range(1, 300):
+        assert stamper.stamp(report(n, 24.0), NOW + n).readings
+    after = restarted(stamper)
+    for n in range(300, 310):
+        assert after.stamp(report(n, 24.0), NOW + 2000, redelivered=True).readings
+    for n in range(300, 310):
+        assert after.stamp(report(n, 24.0), NOW + 3000, redelivered=True).repeated
+    assert (after.state.lost, after.state.rebooted) == (0, 1)
+
+
+def test_redelivered_over_a_fresh_reboot_is_a_repeat() -> None:
+    """Committed, then killed before the acknowledgement: the end of one boot and the start of the next."""
+    stamper = Stamper()
+    sent = [*(report(n, 24.0) for n in range(50)), report(0, 24.5), report(1, 24.0), report(2, 24.0)]
+    for one in sent:
+        assert stamper.stamp(one, NOW).readings
+    after = restarted(stamper)
+    for one in sent:
+        assert after.stamp(one, NOW + 2000, redelivered=True).repeated
+
+
 def test_redelivered_without_number_and_time() -> None:
     stamper = Stamper()
     stamper.stamp(report(value=24.0), NOW)
