@@ -422,7 +422,12 @@ def _check(settings: Settings) -> Iterator[str]:
         for name in ("url", "bucket"):
             if not getattr(settings.store, name):
                 yield f"store.{name}: must be given for an InfluxDB store"
-        if settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
+        if re.match(r"[^/]*//[^/]*@", settings.store.url or ""):
+            yield (
+                "store.url: has a login in it, which every log would show; leave it out, and name the "
+                'variable that holds the token: token_env = "…"'
+            )
+        elif settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
             yield f'store.url: {settings.store.url!r} must begin with http://, as in "http://localhost:8086"'
         if not settings.store.keep_local_days >= 15:
             yield "store.keep_local_days: must be at least 15; the analysis looks back as far as 14 days"
