@@ -3,9 +3,11 @@
 One `Stamper` for each tank. It turns a `Report` into readings with a time, drops reports that came before
 and counts lost and repeated reports and reboots.
 
-A repeat is known by what it is, its number and content, among the last two thousand reports; never by the
+A repeat is known by what it is, its number and content, among the last two thousand reports; not by the
 collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
-where the broker says so.
+where the broker says so. One thing what they are can't tell: a boot that says just what the one before said
+(a lamp that is off: 0 lx) from reports sent again. What is sent again comes all at once, so several in a row
+that keep a board's pace are a new boot.
 
 Nothing is doubled when the collector is killed between its commit and the acknowledgement, because
 `Stamper.save` is meant to be committed *in the same transaction* as the readings: after a restart the
@@ -36,6 +38,8 @@ _GAP_BELIEVED = 1_000_000  # a greater step is a broken number, not lost reports
 _PUSH_MS = 1000  # most that arrival times are pushed apart to keep their readings apart
 _NUMBER = 0x3FFFFFFF  # bits of a report number that are remembered
 _LATE = 1024  # a report without a time may be late by so many and fill its gap
+_PACE_MS = 1000  # what is sent again comes faster than this, a board's own reports no faster
+_PACED = 4  # repeats in a row that kept that pace: the next is a new boot's
 _IN_FLIGHT = 1024  # most that a broker sends before they are acknowledged (links/mqtt.py: 1000)
 
 _HEAD = "stamper"
@@ -67,6 +71,10 @@ class StamperState(msgspec.Struct):
         `taken` as it was before the first report of the device's present boot.
     boot_seq : int
         The number from which the present boot is known.
+    heard_ms : int
+        When the last report came in, repeat or not.
+    paced, paced_seq : int
+        How many repeats in a row came at a board's pace, each with the next number; the last one's number.
     """
 
     seq: int = -1
@@ -80,6 +88,9 @@ class StamperState(msgspec.Struct):
     taken: int = 0
     boot_at: int = 0
     boot_seq: int = 0
+    heard_ms: int = 0
+    paced: int = 0
+    paced_seq: int = -1
 
 
 class Stamped(NamedTuple):
@@ -160,9 +171,13 @@ class Stamper:
         ]
         timed = None not in times
         print_ = _fingerprint(report)
+        pause_ms, state.heard_ms = arrived_ms - state.heard_ms, arrived_ms
         if self._is_repeat(report, print_, redelivered):
-            state.repeated += 1
-            return Stamped([], repeated=True)
+            if timed or redelivered or seq < 0 or not self._is_paced(seq, pause_ms):
+                state.repeated += 1
+                return Stamped([], repeated=True)
+        else:
+            state.paced = 0
         device_ms = max((time for time in times if time is not None), default=0)
         lost, rebooted = self._number(seq, device_ms) if seq >= 0 else (0, False)
         self._recent.add(print_)
@@ -199,6 +214,16 @@ class Stamper:
         # After a reboot a number comes again, and by chance with the same value. What begins anew is new, as
         # is what goes on from the last one; a leap ahead to what was there before the reboot is not.
         return place >= state.boot_at or seq > state.seq
+
+    def _is_paced(self, seq: int, pause_ms: int) -> bool:
+        """Whether so many repeats have kept a board's pace that this one is a new boot's report."""
+        state = self.state
+        state.paced = state.paced + 1 if pause_ms >= _PACE_MS and seq == state.paced_seq + 1 else 0
+        state.paced_seq = seq
+        if state.paced < _PACED:
+            return False
+        state.paced = 0
+        return True
 
     def _on_arrival(self, report: Report, times: list[int | None], arrived_ms: int) -> list[Reading]:
         """Stamp what has no plausible time; distances within the report are kept."""

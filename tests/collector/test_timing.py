@@ -246,6 +246,33 @@ def test_the_same_numbers_and_values_after_a_reboot_are_new() -> None:
     assert stamper.state.lost == 0
 
 
+def test_a_boot_that_says_the_same_as_the_last_one_is_told_by_its_pace() -> None:
+    """A lamp that is off: 0 lx in each report of both boots. What is lost of the second is counted."""
+    stamper, disk = Stamper(), dict[str, bytes]()
+    for n in range(500):
+        assert stamper.stamp(report(n, 0.0), NOW + 60_000 * n).readings
+    began = NOW + 60_000 * 510
+    taken = []
+    for n in range(500):
+        if n % 3 == 0:
+            stamper = restarted(stamper, disk)
+        taken += [n for _ in stamper.stamp(report(n, 0.0), began + 60_000 * n).readings]
+    assert taken == list(range(taken[0], 500)) and taken[0] <= 5
+    assert (stamper.state.rebooted, stamper.state.lost) == (1, taken[0])
+
+
+def test_reports_sent_again_slowly_one_by_one_are_repeats_unless_all_keep_a_pace() -> None:
+    stamper = Stamper()
+    sent = [report(n, 0.0) for n in range(100)]
+    for n, one in enumerate(sent):
+        stamper.stamp(one, NOW + 10_000 * n)
+    again = NOW + 1_200_000
+    for n, one in enumerate(sent[60:]):  # one pause among each three: a slow line, not a board's pace
+        assert stamper.stamp(one, again + 400 * n + 2000 * (n // 3)).repeated
+    assert stamper.stamp(report(100, 0.0), again + 90_000).readings
+    assert stamper.state.rebooted == 0
+
+
 def test_a_boot_that_begins_like_an_earlier_one_is_a_boot() -> None:
     stamper = Stamper()
     for value in (24.0, 24.0625, 24.0, 24.0625):
