@@ -68,21 +68,22 @@ class SerialPortLink:
         if self._thread is not None:
             self._thread.join(timeout=10)
 
+    # whoever watches the counters can rely on it that what is counted has been said
     def _run(self) -> None:
         pause = self._retry_s[0]
         while not self._stop.is_set():
             try:
                 port = serial.serial_for_url(self.name, self._settings.baud, timeout=_POLL_S, exclusive=True)
             except Exception as error:  # each URL scheme is a module of its own and raises what it likes
-                self.counters["failed"] += 1
                 self._say.say("open", f"{self.name}: can't be opened: {_open_reason(error)}; trying on")
+                self.counters["failed"] += 1
                 self._stop.wait(pause)
                 pause = min(self._retry_s[1], pause * 2)
                 continue
-            self.counters["opened"] += 1
             reopened = self._say.over("open", f"{self.name}: open again")
             if not self._say.over("lost", f"{self.name}: plugged in again, reading") and not reopened:
                 _log.info("%s: open at %d baud", self.name, self._settings.baud)
+            self.counters["opened"] += 1
             try:
                 if self._read(port):
                     pause = self._retry_s[0]
@@ -100,10 +101,10 @@ class SerialPortLink:
             try:
                 rest += port.read(port.in_waiting or 1)
             except Exception as error:  # SerialException, OSError; TypeError where closed while it reads
-                self.counters["lost"] += 1
-                self.counters["torn"] += bool(rest)
                 reason = str(error).partition("\n")[0]
                 self._say.say("lost", f"{self.name}: lost while reading ({reason}): unplugged? Trying on")
+                self.counters["torn"] += bool(rest)
+                self.counters["lost"] += 1
                 break
             if b"\n" in rest:
                 *lines, tail = rest.split(b"\n")
@@ -119,8 +120,8 @@ class SerialPortLink:
 
     def _drop(self, rest: bytearray, cause: str, message: str) -> None:
         """Forget what has no end, but not a pack that has just begun."""
-        self.counters[cause] += 1
         self._say.say(cause, f"{self.name}: {message}")
+        self.counters[cause] += 1
         begun = rest.rfind(b"[{")
         del rest[: begun if begun > 0 and len(rest) - begun < _MAX_LINE else len(rest)]
 
@@ -133,10 +134,9 @@ class SerialPortLink:
         elif first:
             self.counters["torn"] += 1
         elif _rubbish(line):
-            self.counters["garbled"] += 1
             self._say.say("garbled", f"{self.name}: {self._garbled()}")
+            self.counters["garbled"] += 1
         else:
-            self.counters["text"] += 1
             shown = line[:60].decode("utf-8", "replace")
             shown = "".join(c if c.isprintable() else "·" for c in shown)
             self._say.say(
@@ -144,6 +144,7 @@ class SerialPortLink:
                 f"{self.name}: skipped text that is no pack (boot banner, debug print?): {shown!r}",
                 logging.INFO,
             )
+            self.counters["text"] += 1
 
     def _garbled(self) -> str:
         baud = self._settings.baud
