@@ -1,6 +1,7 @@
 """Baseline: the plain limits a careful hobbyist would set, over the same readings.
 
     python -m bench.diagnosis.peers DIR             # writes plain.jsonl into each folder
+    python -m bench.diagnosis.peers DIR --margin 1  # limits inside the livestock's by 1 °C, pH 0.2; CO2 80 %
     python -m bench.diagnosis.score DIR --events plain.jsonl
 
 The rules are common practice, no source: livestock limits for temperature, pH limits, CO2 from the trade rule
@@ -13,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import functools
 import json
 import multiprocessing
 import sys
@@ -55,13 +57,14 @@ class Limit:
         return out | ({"quantity": self.quantity} if self.quantity else {})
 
 
-def plain_limits(folder: Path) -> int:
-    """Judge one folder; returns the number of events written to `plain.jsonl`."""
+def plain_limits(folder: Path, margin: float = 0.0) -> list[dict[str, Any]]:
+    """Events of one folder; `margin` sets the limits inside the livestock's, 1 for 1 °C, CO2 80 %, pH 0.2."""
     settings = tomllib.loads((folder / "rushlight.toml").read_text(encoding="utf-8"))
     ((name, tank),) = settings["tanks"].items()
     live, water, light = tank["livestock"], tank.get("water", {}), tank.get("light")
     zone = ZoneInfo(tank["timezone"])
-    kh, co2_limit = water.get("carbonate_hardness_dkh"), live.get("co2_limit_mg_l", 30.0)
+    kh = water.get("carbonate_hardness_dkh")
+    co2_limit = live.get("co2_limit_mg_l", 30.0) * (1 - 0.2 * margin)
     limits = {
         a: Limit(name, a)
         for a in (
@@ -102,7 +105,7 @@ def plain_limits(folder: Path) -> int:
                 continue
             value = float(text)
             if quantity == "temperature":
-                a, b = live["temperature_low_c"], live["temperature_high_c"]
+                a, b = live["temperature_low_c"] + margin, live["temperature_high_c"] - margin
                 events += limits["temperature-low"].update(now, value < a, value > a + 0.3)
                 events += limits["temperature-high"].update(now, value > b, value < b - 0.3)
             elif quantity == "ph":
@@ -110,8 +113,8 @@ def plain_limits(folder: Path) -> int:
                     co2 = 3 * kh * 10 ** (7 - value)
                     events += limits["co2-overdose"].update(now, co2 > co2_limit, co2 < 0.9 * co2_limit)
                 if "ph_low" in water:
-                    outside = value < water["ph_low"] or value > water["ph_high"]
-                    inside = water["ph_low"] + 0.05 < value < water["ph_high"] - 0.05
+                    low, high = water["ph_low"] + 0.2 * margin, water["ph_high"] - 0.2 * margin
+                    outside, inside = not low <= value <= high, low + 0.05 < value < high - 0.05
                     events += limits["ph-out-of-range"].update(now, outside, inside)
             elif quantity == "light" and middle:
                 hour = int(now // 900)
@@ -125,6 +128,12 @@ def plain_limits(folder: Path) -> int:
                 events += limits["light-stuck-on"].update(
                     now, night and value > 500, value < 400 or not night
                 )
+    return events
+
+
+def write_plain(folder: Path, margin: float = 0.0) -> int:
+    """Write `plain.jsonl` into a folder; returns the number of events."""
+    events = plain_limits(folder, margin)
     with (folder / "plain.jsonl").open("w", encoding="utf-8") as out:
         out.writelines(json.dumps(e) + "\n" for e in events)
     return len(events)
@@ -137,10 +146,12 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("directory", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--margin", type=float, default=0.0)
     args = parser.parse_args(arguments)
     folders = [p.parent for p in sorted(args.directory.glob("*/truth.json"))]
     with multiprocessing.Pool(args.jobs) as pool:
-        print(f"{sum(pool.map(plain_limits, folders))} events in {len(folders)} folders")
+        counts = pool.map(functools.partial(write_plain, margin=args.margin), folders)
+    print(f"{sum(counts)} events in {len(folders)} folders")
     return 0
 
 

@@ -2,8 +2,10 @@
 
 The peers know no causes, so they are judged in the most favourable way: from the onset on, any alarm of
 theirs about the quantity that the fault shows in counts as the right name. Operating curves: QARTOD and river
-with their thresholds scaled; Rushlight and the plain limits, which have one operating point, by asking that a
-condition holds some minutes longer before it counts.
+with their thresholds scaled; plain limits set further inside the livestock's; Rushlight, which has
+one operating point, by asking that a condition holds some minutes longer before it counts.
+
+What the peers said is kept in `peers.json` of each folder: it does not change when Rushlight does.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from bench.diagnosis.score import judge, seconds, summarise
 
 SCALES = (0.3, 1.0, 3.0)
 HOLDS_MIN = (0, 5, 15, 30, 60, 120, 240)
+MARGINS = (0.0, 0.25, 0.5, 1.0)
 PEERS = ("plain limits", "QARTOD (ioos-qc)", "Page-Hinkley (river)", "ADWIN (river)")
 LIBRARIES = {PEERS[1]: qartod_events, PEERS[2]: river_events, PEERS[3]: adwin_events}
 SHOWS = {"co2": "ph", "ph": "ph", "stray": "ph", "light": "light", "temperature": "temperature",
@@ -73,16 +76,27 @@ def _lines(path: Path) -> Events:
     return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
 
 
+def peers_events(folder: Path) -> dict[str, dict[str, Events]]:
+    """What each peer raises at each setting; made once a folder."""
+    kept = folder / "peers.json"
+    if kept.exists() and kept.stat().st_mtime >= (folder / "readings.csv").stat().st_mtime:
+        told: dict[str, dict[str, Events]] = json.loads(kept.read_text(encoding="utf-8"))
+        return told
+    told = {PEERS[0]: {str(m): plain_limits(folder, m) for m in MARGINS}}
+    tank, series = read_series(folder)
+    for name, method in LIBRARIES.items():
+        told[name] = {str(s): method(tank, series, s) for s in SCALES}
+    kept.write_text(json.dumps(told), encoding="utf-8")
+    return told
+
+
 def one_run(folder: Path) -> dict[str, Any]:
     """Verdicts of every method at every setting, and the floor's ingredients, for one folder."""
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8")) | {"scenario": folder.name}
-    plain_limits(folder)
-    mine, plain = _lines(folder / "events.jsonl"), _lines(folder / "plain.jsonl")
-    out: dict[str, Any] = {"Rushlight": {m: judge(truth, held(mine, m)) for m in HOLDS_MIN}}
-    out[PEERS[0]] = {m: judge(truth, generous(truth, held(plain, m))) for m in HOLDS_MIN}
-    tank, series = read_series(folder)
-    for name, method in LIBRARIES.items():
-        out[name] = {s: judge(truth, generous(truth, method(tank, series, s))) for s in SCALES}
+    mine = _lines(folder / "events.jsonl")
+    out: dict[str, Any] = {"Rushlight": {str(m): judge(truth, held(mine, m)) for m in HOLDS_MIN}}
+    for name, settings in peers_events(folder).items():
+        out[name] = {s: judge(truth, generous(truth, events)) for s, events in settings.items()}
     out["ramp"] = _ramp(folder, truth)
     return out
 
@@ -115,13 +129,20 @@ def compare(folders: list[Path], out: Path, pool: Pool) -> None:
     """Write `report.md`, `delay.png` and `curves.png` into `out`; Rushlight's events must be there."""
     out.mkdir(parents=True, exist_ok=True)
     runs = pool.map(one_run, folders, chunksize=1)
-    base = {"Rushlight": 0, PEERS[0]: 0} | dict.fromkeys(LIBRARIES, 1.0)
+    base = {"Rushlight": "0", PEERS[0]: "0.0"} | dict.fromkeys(LIBRARIES, "1.0")
     totals = {m: {s: summarise([r[m][s] for r in runs]) for s in runs[0][m]} for m in base}
     at_work = {m: totals[m][s] for m, s in base.items()}
-    text = "\n".join([*_methods(at_work), "", *_alarms(at_work), "", *_floor(runs, at_work["Rushlight"]), ""])
+    inside = {"plain limits, 1 °C, CO2 80 %, pH 0.2 inside": totals[PEERS[0]]["1.0"]}
+    tables = [
+        _methods(at_work | inside),
+        _alarms(at_work),
+        _warnings(runs),
+        _floor(runs, at_work["Rushlight"]),
+    ]
+    text = "\n\n".join("\n".join(table) for table in tables) + "\n"
     (out / "report.md").write_text(text, encoding="utf-8")
     print(text)
-    _plot_delays([r["Rushlight"][0] for r in runs], out / "delay.png")
+    _plot_delays([r["Rushlight"]["0"] for r in runs], out / "delay.png")
     _plot_curves(totals, out / "curves.png")
 
 
@@ -130,9 +151,10 @@ def _cell(x: float | None, style: str = ".2f") -> str:
 
 
 def _methods(at_work: dict[str, Any]) -> list[str]:
-    keys = ("detected", "named", "harmful_detected", "harmful_named", "false_per_tank_week",
-            "false_per_nominal_tank_week")  # fmt: skip
-    heads = ("detected", "named", "harmful: detected", "harmful: named", "false/week", "false/week, no fault")
+    keys = ("detected", "named", "harmful_detected", "harmful_named", "harmful_median_warning_h",
+            "false_per_tank_week", "false_per_nominal_tank_week")  # fmt: skip
+    heads = ("detected", "named", "harmful: detected", "harmful: named", "median warning h", "false/week",
+             "false/week, no fault")  # fmt: skip
     lines = [f"| method | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
     return lines + [f"| {m} | {' | '.join(_cell(t[k]) for k in keys)} |" for m, t in at_work.items()]
 
@@ -159,6 +181,23 @@ def _alarms(at_work: dict[str, Any]) -> list[str]:
         cells = [_cell(row[k]) for k in ("detected", "named", "precision", "median_delay_h", "median_lead_h")]
         week = _cell(row["false_per_tank_week"], ".3f")
         lines.append(f"| {name} | {row['scenarios']} | {' | '.join(cells)} | {week} | {peer} |")
+    return lines
+
+
+def _warnings(runs: list[dict[str, Any]]) -> list[str]:
+    """Hours before the harm, of harmful faults, Rushlight beside the plain limits."""
+    lines = [
+        "| harmful faults told before the harm | faults | Rushlight, median h | plain limits, median h |"
+    ]
+    lines += ["|---|---|---|---|"]
+    for margin, said in (("0.0", "at the livestock's limits"), ("1.0", "1 °C, CO2 80 %, pH 0.2 inside")):
+        pairs = [(r["Rushlight"]["0"], r[PEERS[0]][margin]) for r in runs]
+        hours = [(a["warning_h"], b["warning_h"]) for a, b in pairs if a.get("harmful")]
+        both = [(a, b) for a, b in hours if a > 0 and b > 0]
+        for what, some in (("all, 0 where not told", hours), ("by both", both)):
+            if some:
+                mine, theirs = (statistics.median(x) for x in zip(*some, strict=True))
+                lines.append(f"| {what}; limits {said} | {len(some)} | {mine:.2f} | {theirs:.2f} |")
     return lines
 
 

@@ -20,6 +20,8 @@ false alarm
     minutes before the onset. Everything raised in a nominal run is false.
 with settings
     Only faults whose defining setting was given (a lamp's or valve's schedule, a heater's set point).
+warning
+    Hours from the first alarm that counts as detected to the harm; 0 where there was none before the harm.
 harmful fault
     One whose truth crosses a limit of the livestock (`acute`), and every `power-interrupted`.
 """
@@ -155,6 +157,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         "before_worse": bool(hits and (worse is None or min(hits) <= worse)),
         "delay_h": (min(hits) - onset) / 3600 if hits else None,
         "lead_h": (harm - min(hits)) / 3600 if hits else None,
+        "warning_h": (harm - min(detected)) / 3600 if detected else 0.0,
         "window_h": (harm - onset) / 3600,
         "false": false,
         "true_events": true_events,
@@ -217,6 +220,7 @@ def summarise(verdicts: list[dict[str, Any]]) -> dict[str, Any]:
         "harmful_detected": _share(harmful, "detected"),
         "harmful_named": _share(harmful, "named"),
         "harmful_before_worse": _share(harmful, "before_worse"),
+        "harmful_median_warning_h": statistics.median(v["warning_h"] for v in harmful) if harmful else None,
         "false_per_tank_week": sum(wrong.values()) / weeks if weeks else None,
         "false_per_nominal_tank_week": sum(len(v["false"]) for v in nominal) / nominal_weeks
         if nominal_weeks
@@ -253,6 +257,7 @@ def print_table(total: dict[str, Any]) -> None:
         "harmful_detected",
         "harmful_named",
         "harmful_before_worse",
+        "harmful_median_warning_h",
         "false_per_tank_week",
         "false_per_nominal_tank_week",
     ):

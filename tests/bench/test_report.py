@@ -10,6 +10,7 @@ import pytest
 from bench.diagnosis.lorden import gaussian_kl, ramp_floor, step_floor
 from bench.diagnosis.peers_libraries import _medians
 from bench.diagnosis.report import generous, held
+from bench.diagnosis.score import judge
 from bench.rivers.score import Count, count, joined
 
 
@@ -71,3 +72,27 @@ def test_medians_as_numpy() -> None:
     for slot in range(int(slots[-1]) + 1):
         part = values[(slots == slot) & ~np.isnan(values)]
         assert (len(part) == 0 and np.isnan(means[slot])) or means[slot] == pytest.approx(np.median(part))
+
+
+def test_the_warning_counts_from_the_first_alarm_and_is_none_after_the_harm() -> None:
+    truth = {
+        "scenario": "x",
+        "tank": "a",
+        "kind": "fault",
+        "begin": "2026-03-01T00:00:00Z",
+        "end": "2026-03-08T00:00:00Z",
+        "alarm": "heater-not-heating",
+        "variant": "v",
+        "severity": 0.5,
+        "quantity": "",
+        "accept": [],
+        "excused": [],
+        "onset": "2026-03-01T10:00:00Z",
+        "harm": "2026-03-01T20:00:00Z",
+        "acute": True,
+        "worse": None,
+    }
+    told = [_event("2026-03-01T14:00:00Z"), _event("2026-03-01T16:00:00Z", alarm="heater-not-heating")]
+    assert judge(truth, told)["warning_h"] == 6
+    assert judge(truth, told[1:])["warning_h"] == 4
+    assert judge(truth, [_event("2026-03-01T21:00:00Z")])["warning_h"] == 0
