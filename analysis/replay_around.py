@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import heapq
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -17,7 +18,7 @@ from analysis.beliefs import BELIEFS, Sample
 from analysis.rationale import Family, rationale_for
 from analysis.replay_store import HOUR_MS, Readings, Recording, replay_store
 from collector.errors import ReplayError, ServerAway, SettingsError, StoreError
-from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
+from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE, Reading
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
@@ -54,7 +55,7 @@ def moment_in(text: str, timezone: str) -> int:
 
 @contextmanager
 def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Iterator[Readings]:
-    """Where the readings are: on the server where the settings name one that answers, else in the file."""
+    """Where the readings are: the file, and the server too where the settings name one that answers."""
     if settings.store.kind != "influxdb":
         yield local
         return
@@ -62,12 +63,34 @@ def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Ite
 
     with InfluxReadings(settings.store) as server:
         try:
-            server.tanks()
+            server.check()
         except ServerAway as error:
             print(f"{error}; the readings that the local file still has are used", file=warn)
             yield local
             return
-        yield server
+        yield _Both(server, local)
+
+
+class _Both:
+    """The server has what is too old for the local file, and the file what the server has not taken yet."""
+
+    def __init__(self, server: Readings, local: Readings) -> None:
+        self._sources = (server, local)
+
+    def readings(
+        self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> Iterator[Reading]:
+        series = [source.readings(tank, quantity, start_ms, end_ms) for source in self._sources]
+        before: tuple[int, int] | None = None
+        for reading in heapq.merge(*series, key=_time_and_number):
+            this = _time_and_number(reading)
+            if this != before:
+                yield reading
+            before = this
+
+
+def _time_and_number(reading: Reading) -> tuple[int, int]:
+    return reading.time_ms, reading.seq
 
 
 def replay_around(
