@@ -16,7 +16,6 @@ import os
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from pathlib import Path
 from typing import Protocol
 
 from analysis.alarm_texts import utc_text
@@ -27,9 +26,9 @@ from analysis.notice_channels import (
     backoff_ms,
     send_by_apprise,
     split_urls,
-    takes_pictures,
     target_name,
 )
+from analysis.notice_pictures import NoticePictures, Pictures
 from analysis.notice_texts import (
     Line,
     Text,
@@ -54,7 +53,6 @@ _MOMENT_MS = 1000
 _NEVER_WAITS_S = 600
 _STUCK_AFTER = 3  # failures in a row
 _FAR_MS = 365 * 86_400_000
-_PICTURE_WAIT_S = 4.0  # in all of one round: a picture is a courtesy, the words are what matters
 
 
 class NoticeStore(Protocol):
@@ -86,13 +84,6 @@ class NoticeStore(Protocol):
         limit: int | None = None,
         occurrence: str | None = None,
     ) -> list[Event]: ...
-
-
-class Pictures(Protocol):
-    """What notices need of `analysis.picture_maker`."""
-
-    def want(self, name: str, occurrence: str) -> None: ...
-    def get(self, name: str, wait_s: float = 0.0) -> Path | None: ...
 
 
 class Notifier:
@@ -135,8 +126,7 @@ class Notifier:
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
         self._send = sender
-        self._pictures = pictures
-        self._picture_wait_s = 0.0
+        self._pictures = NoticePictures(pictures, settings.picture_wait_s)
         self._resend_ms = round(settings.resend_min * 60_000)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
@@ -189,7 +179,6 @@ class Notifier:
         """Send what is due, then the heartbeat; returns how many notices were taken."""
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
-        self._picture_wait_s = _PICTURE_WAIT_S
         by_target: dict[str, list[Notice]] = {}
         for notice in store.due_notices(now_ms, 10_000):
             by_target.setdefault(notice.target, []).append(notice)
@@ -202,11 +191,14 @@ class Notifier:
                 self._hand_over(store, notices, now_ms)
                 continue
             for batch in _batches(notices):
+                if self._pictures.awaited(self._urls[target], batch[0]):
+                    continue
                 if not self._deliver(store, target, batch, now_ms):
                     self._postpone(store, notices, batch, now_ms)
                     break
                 sent += len(batch)
                 notices = [notice for notice in notices if notice not in batch]
+        self._pictures.round_over()
         self._heartbeat.beat(now_ms, lambda: self._well(store))
         return sent
 
@@ -254,7 +246,7 @@ class Notifier:
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority
         url = self._urls[target]
-        picture = self._picture(url, batch[0])
+        picture = self._pictures.of(url, batch[0])
         try:
             taken = picture is not None and self._send(url, text.title, text.body, priority, picture)
             # a picture that a channel won't have must not keep the words from anybody
@@ -276,27 +268,6 @@ class Notifier:
                 store.notice_delivered(notice.id, done_ms)
                 self._queue_reminder(store, notice, done_ms)
         return True
-
-    def _picture(self, url: str, notice: Notice) -> Path | None:
-        """What can be shown with a notice, where its channel takes it and it is ready in time.
-
-        Not with what failed before: a channel that is hard to reach gets the words alone.
-        """
-        if self._pictures is None or notice.attempts or notice.transition in ("cleared", "test"):
-            return None
-        try:
-            if not takes_pictures(url):
-                return None
-            # a reminder has a picture of its own, with what has happened since
-            name = f"{notice.occurrence} {notice.transition} {notice.number}"
-            self._pictures.want(name, notice.occurrence)
-            began = time.monotonic()
-            path = self._pictures.get(name, self._picture_wait_s)
-            self._picture_wait_s = max(0.0, self._picture_wait_s - (time.monotonic() - began))
-            return path
-        except Exception as error:
-            log.warning("no picture with a notice (%s)", type(error).__name__)
-            return None
 
     def _queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
         if notice.transition in ("cleared", "test"):

@@ -86,6 +86,11 @@ class PictureMaker:
                 self._worker.start()
             self._changed.notify_all()
 
+    def coming(self, name: str) -> bool:
+        """Whether the picture of that name is being made, or will be."""
+        with self._changed:
+            return not self._closed and any(name == other for other, _ in self._waiting)
+
     def get(self, name: str, wait_s: float = 0.0) -> Path | None:
         """The picture of that name, None where there is none within `wait_s`."""
         end = time.monotonic() + wait_s

@@ -2,7 +2,7 @@
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
 `[tanks.X.ph_calibration]`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
-`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture`.
+`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`.
 """
 
 from __future__ import annotations
@@ -179,7 +179,8 @@ class NoticeSettings(_Table):
     """Where alarms are sent, and when a person may be woken.
 
     Between `quiet_from` and `quiet_to` only the alarms of `wake_for` and critical ones are sent; the rest
-    wait until `quiet_to`. `picture`: whether an alarm's curve goes with it where the channel can carry it.
+    wait until `quiet_to`. `picture`: whether an alarm's curve goes with it where the channel can carry it;
+    a notice waits `picture_wait_s` at most until it is drawn, which takes a slow machine some seconds.
     """
 
     urls_env: str = "RUSHLIGHT_NOTICE_URLS"
@@ -191,6 +192,7 @@ class NoticeSettings(_Table):
     quiet_timezone: str | None = None
     wake_for: list[str] = msgspec.field(default_factory=lambda: ["co2-overdose"])
     picture: bool = True
+    picture_wait_s: float = 10
 
 
 class PageSettings(_Table):
@@ -440,6 +442,8 @@ def _check(settings: Settings) -> Iterator[str]:
     notices = settings.notices
     if notices.resend_min <= 0:
         yield "notices.resend_min: must be more than 0 minutes"
+    if not 0 <= notices.picture_wait_s <= 300:
+        yield "notices.picture_wait_s: must be from 0 to 300 seconds; the notice is held back for so long"
     if (notices.quiet_from is None) != (notices.quiet_to is None):
         yield "notices: quiet_from and quiet_to go together; give both or neither"
     yield from _check_times("notices", notices, ("quiet_from", "quiet_to"))
