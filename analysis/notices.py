@@ -104,6 +104,10 @@ class Notifier:
         How one notice reaches one URL; apprise by default.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
+
+    Attributes
+    ----------
+    heartbeat : Heartbeat
     """
 
     def __init__(
@@ -121,7 +125,7 @@ class Notifier:
         self._settings = settings
         self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
         name = settings.heartbeat_url_env
-        self._heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
+        self.heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
         self._quiet = QuietHours(settings, timezone)
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
@@ -199,7 +203,7 @@ class Notifier:
                 sent += len(batch)
                 notices = [notice for notice in notices if notice not in batch]
         self._pictures.round_over()
-        self._heartbeat.beat(now_ms, lambda: self._well(store))
+        self.heartbeat.beat(now_ms, lambda: self._well(store))
         return sent
 
     def _queue(
