@@ -90,8 +90,11 @@ def run(config: str, part: Part | None, verbose: bool) -> int:
         stream=sys.stderr,
     )
     from analysis.running import run_service
+    from collector.ending import Ending
 
-    return 0 if run_service(settings, part=part) else 1
+    ending = Ending()
+    ending.be_forced()
+    return 0 if run_service(settings, part=part, ending=ending) else 1
 
 
 @cli.command()

@@ -124,8 +124,8 @@ class QuietHours:
 class Heartbeat:
     """An outside address that is asked for while all is well, so that silence is noticed there.
 
-    It is asked on a thread of its own, one question at a time: an address that hangs delays no notice. When it
-    is time is for whoever sends the notices to say, so that the heartbeat stops where those are stuck.
+    It is asked on a thread of its own, one question at a time: an address that hangs delays no notice. When
+    it is time is for whoever sends the notices to say, so that the heartbeat stops where those are stuck.
     """
 
     def __init__(self, url: str, every_min: float, named: str) -> None:

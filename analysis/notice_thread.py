@@ -35,16 +35,25 @@ class NoticeThread:
         self._clock = clock
         self._say = ClearLog(_log, clock)
         self._stop = threading.Event()
+        self.name = "notices"
         self._thread = threading.Thread(target=self._run, name="notices", daemon=True)
 
     def start(self) -> None:
         """Begin to send."""
         self._thread.start()
 
-    def stop(self, timeout_s: float = 15.0) -> None:
-        """End after the notice that is being sent; what was not taken is sent after the next start."""
+    def leave(self) -> None:
+        """Ask for the end."""
         self._stop.set()
+
+    def stop(self, timeout_s: float = 15.0) -> bool:
+        """End after the notice that is being sent; what was not taken is sent after the next start.
+
+        False where it has not ended within `timeout_s`; it is left to itself then.
+        """
+        self.leave()
         self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         store: EmbeddedStore | None = None

@@ -102,7 +102,7 @@ class PictureMaker:
             path = self._made.get(name)
             return path if path is not None and path.exists() else None
 
-    def close(self) -> None:
+    def close(self, timeout_s: float = 5.0) -> None:
         """Stop what is being made and remove what was."""
         with self._changed:
             self._closed = True
@@ -112,7 +112,7 @@ class PictureMaker:
         if process is not None and process.poll() is None:
             process.kill()
         if self._worker is not None:
-            self._worker.join(5)
+            self._worker.join(timeout_s)
         self._folder.cleanup()
 
     def _work(self) -> None:

@@ -44,16 +44,25 @@ class DrainThread:
         self._every_s = every_s
         self._say = ClearLog(_log, clock)
         self._stop = threading.Event()
+        self.name = "InfluxDB"
         self._thread = threading.Thread(target=self._run, name="influxdb", daemon=True)
 
     def start(self) -> None:
         """Begin to write."""
         self._thread.start()
 
-    def stop(self, timeout_s: float = 5.0) -> None:
-        """End after the batch that is being written; the rest is written after the next start."""
+    def leave(self) -> None:
+        """Ask for the end."""
         self._stop.set()
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """End after the batch that is being written; the rest is written after the next start.
+
+        False where it has not ended within `timeout_s`; it is left to itself then.
+        """
+        self.leave()
         self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         writer: InfluxWriter | None = None
