@@ -39,6 +39,17 @@ _PART = click.option(
 )
 
 
+def _quantities(
+    context: click.Context, parameter: click.Parameter, names: tuple[str, ...]
+) -> tuple[str, ...]:
+    from collector.readings import QUANTITIES
+
+    for name in names:
+        if name not in QUANTITIES:
+            raise click.BadParameter(f"{name!r} is no quantity; known are {', '.join(QUANTITIES)}")
+    return names
+
+
 def _version(context: click.Context, parameter: click.Parameter, wanted: bool) -> None:
     if wanted:
         from importlib.metadata import PackageNotFoundError, version
@@ -234,6 +245,14 @@ def compare(config: str, tank: str, other: str | None) -> int:
     "--from", "start", metavar="TIME", help="From this moment on (RFC 3339, or by the tank's clock)."
 )
 @click.option("--to", "end", metavar="TIME", help="Before this moment.")
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    metavar="NAME",
+    callback=_quantities,
+    help="Only this one, as ph; several where it is given again.",
+)
 @click.option("--local", is_flag=True, help="From the local file, although the settings name a server.")
 @click.argument("file", metavar="FILE.csv|FILE.parquet")
 def export(
@@ -242,13 +261,14 @@ def export(
     tank: str | None,
     start: str | None,
     end: str | None,
+    quantities: tuple[str, ...],
     local: bool,
     file: str,
 ) -> int:
     """Write readings to a CSV or Parquet file; also while the service runs."""
     from analysis.tables import export_readings
 
-    click.echo(export_readings(_settings(config, part), file, tank, start, end, local))
+    click.echo(export_readings(_settings(config, part), file, tank, start, end, local, quantities))
     return 0
 
 

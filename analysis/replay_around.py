@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import heapq
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
@@ -18,6 +18,7 @@ from analysis.beliefs import BELIEFS, Sample
 from analysis.rationale import Family, rationale_for
 from analysis.replay_store import HOUR_MS, Readings, Recording, replay_store
 from collector.errors import ReplayError, ServerAway, SettingsError, StoreError
+from collector.parts import settings_of_tank
 from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE, Reading
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
@@ -120,10 +121,8 @@ def replay_around(
     names = [tank] if tank is not None else list(settings.tanks)
     recordings: list[Recording] = []
     failed: StoreError | None = None
-    with (
-        EmbeddedStore(settings.store_path(), read_only=True) as local,
-        open_readings(settings, local, warn) as store,
-    ):
+    with ExitStack() as opened:
+        stores: dict[Path, Readings] = {}
         for name in names:
             try:
                 middle_ms = moment_in(around, settings.tanks[name].timezone)
@@ -131,8 +130,12 @@ def replay_around(
                 raise SettingsError(f"--around: {error}") from None
             span_ms = round(hours * HOUR_MS)
             end_ms = min(middle_ms + span_ms, now_ms + 1)
+            path = settings_of_tank(settings, name).store_path()
+            if path not in stores:
+                local = opened.enter_context(EmbeddedStore(path, read_only=True))
+                stores[path] = opened.enter_context(open_readings(settings, local, warn))
             try:
-                recordings.append(replay_store(settings, store, name, middle_ms - span_ms, end_ms))
+                recordings.append(replay_store(settings, stores[path], name, middle_ms - span_ms, end_ms))
             except StoreError as error:
                 if len(names) == 1 or not str(error).startswith("there are no readings"):
                     raise

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import math
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -39,6 +39,7 @@ def export_csv(
     tank: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
+    quantities: Container[str] | None = None,
 ) -> int:
     """Write readings by time; returns how many. `start_ms <= time < end_ms`; None: all there is.
 
@@ -51,7 +52,7 @@ def export_csv(
     with _whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(_COLUMNS)
-        for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms):
+        for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms, quantities):
             writer.writerow(
                 (
                     _text(reading.time_ms),
@@ -86,6 +87,7 @@ def export_parquet(
     tank: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
+    quantities: Container[str] | None = None,
 ) -> int:
     """As `export_csv`, to Parquet: time as UTC milliseconds, a missing value as null."""
     import numpy as np
@@ -109,6 +111,8 @@ def export_parquet(
     ):
         for of in _tanks(store, tank):
             for quantity in store.quantities(of):
+                if quantities is not None and quantity not in quantities:
+                    continue
                 for first_ms, last_ms in _spans(store, of, quantity, start_ms, end_ms):
                     columns = store.columns(of, quantity, first_ms, last_ms)
                     length = len(columns.time_ms)
