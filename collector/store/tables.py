@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
+from typing import TextIO
 
 from collector.errors import ReplayError, StoreError
 from collector.readings import QUANTITIES, Flag, Reading
@@ -50,7 +51,7 @@ def export_csv(
     """
     count = 0
     with _whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
+        writer = csv.writer(_Lines(file))
         writer.writerow(_COLUMNS)
         for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms, quantities):
             writer.writerow(
@@ -116,6 +117,8 @@ def export_parquet(
                 for first_ms, last_ms in _spans(store, of, quantity, start_ms, end_ms):
                     columns = store.columns(of, quantity, first_ms, last_ms)
                     length = len(columns.time_ms)
+                    if not length:
+                        continue
                     times = columns.time_ms.view("datetime64[ms]")
                     one = np.zeros(length, np.int32)
                     names = [pa.DictionaryArray.from_arrays(one, [text]) for text in (of, quantity)]
@@ -237,6 +240,16 @@ def _tanks(store: ReadingSource, tank: str | None) -> Iterable[str]:
 def _text(time_ms: int) -> str:
     moment = _EPOCH + time_ms * _MILLISECOND
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class _Lines:
+    """Lines that end with LF alone: csv quotes a CR in a name only where it belongs to a line's end."""
+
+    def __init__(self, file: TextIO) -> None:
+        self._file = file
+
+    def write(self, line: str) -> int:
+        return self._file.write(line[:-2] + "\n")
 
 
 @contextmanager
