@@ -236,3 +236,44 @@ def test_a_long_import_is_packed_on_the_way(
         assert content(other) == some_sorted()
         assert other._one("SELECT sum(number) FROM chunks")[0] > 4000
         assert other.load_state("analysis", "hallway") == (b"x", other.position())
+
+
+TIMES = pd.to_datetime(["2026-03-01T00:00:00Z"] * 2).astype("datetime64[ms, UTC]")
+GOOD: dict[str, object] = {"time": TIMES, "tank": ["a", "b"], "quantity": ["ph", "ph"], "value": [7.0, 8.0]}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"quantity": ["ph", "phh"]}, "row 2: unknown quantity 'phh'"),
+        ({"tank": ["a", None]}, "row 2: tank is empty"),
+        ({"time": [TIMES[0], pd.NaT]}, "row 2: time is empty"),
+        ({"time": TIMES.tz_localize(None)}, "its times have no time zone"),
+        ({"time": ["today", "now"]}, "can't be read as Parquet"),
+        ({"value": ["7", "warm"]}, "can't be read as Parquet .*warm"),
+    ],
+    ids=str,
+)
+def test_a_bad_row_of_a_parquet_is_named(tmp_path: Path, wrong: dict[str, object], message: str) -> None:
+    path = tmp_path / "bad.parquet"
+    pd.DataFrame(GOOD | wrong).to_parquet(path)
+    with (
+        EmbeddedStore(tmp_path / "a.db") as store,
+        pytest.raises(ReplayError, match=rf"bad\.parquet: .*{message}"),
+    ):
+        import_parquet(store, path)
+
+
+def test_a_parquet_as_pandas_makes_it_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "other.parquet"
+    moments = pd.to_datetime(
+        ["2026-03-01T00:00:00.123456789Z", "2026-03-01T01:00:00+01:00"], utc=True, format="ISO8601"
+    )
+    more = {"time": moments, "value": [7, 8], "seq": [5.0, None], "flag": [1.0, None]}
+    pd.DataFrame(GOOD | more).to_parquet(path)
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        assert import_parquet(store, path) == 2
+        assert content(store) == [
+            Reading("a", "ph", START_MS + 123, 7.0, 1, 5),
+            Reading("b", "ph", START_MS, 8.0),
+        ]
