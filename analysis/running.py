@@ -124,7 +124,7 @@ def run_service(
                 if not thread.stop(ending.left()):
                     _log.warning("%s did not end in time; the rest follows after the next start", thread.name)
             if pictures is not None:
-                pictures.close(ending.left())
+                pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
     _log.info("stopped")
     ending.done(0 if whole else 1)
     return whole

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis.replay_around import moment_in
-from collector.errors import RushlightError, SettingsError
+from collector.errors import RushlightError, SettingsError, StoreError
 from collector.parts import settings_of_tank, settings_of_whole
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.base import ReadingSource
+from collector.store.drain_state import drain_report
 from collector.store.embedded import EmbeddedStore
 from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
 
@@ -61,8 +62,9 @@ def export_readings(
             raise SettingsError(f"{option}: {error}") from None
     with closing(_source(settings, tank, here)) as source:
         count = write(source, file, tank, span[0], span[1], quantities or None)
-        where = source.path if isinstance(source, EmbeddedStore) else settings.store.url
-        return f"{count} readings from {where} written to {file}"
+        if isinstance(source, EmbeddedStore):
+            return f"{count} readings from {source.path} written to {file}"
+    return f"{count} readings from {settings.store.url} written to {file}{_behind(settings)}"
 
 
 def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
@@ -91,6 +93,20 @@ def _source(settings: Settings, tank: str | None, here: bool) -> ReadingSource:
         return InfluxReadings(settings.store)
     own = settings_of_whole(settings) if tank is None else settings_of_tank(settings, tank)
     return EmbeddedStore(own.store_path(), read_only=True)
+
+
+def _behind(settings: Settings) -> str:
+    """What to know where the server has not taken all that has arrived."""
+    path = settings.store_path()
+    try:
+        with EmbeddedStore(path, read_only=True) as store:
+            report = drain_report(store, settings.store)
+    except StoreError:
+        return ""  # the server is enough for an export
+    if report is None or not (report.waiting or report.copying_from_ms is not None):
+        return ""
+    more = " and older ones" if report.copying_from_ms is not None else ""
+    return f"; {report.waiting} newer readings{more} are in {path} only so far: --local exports from there"
 
 
 def _by_suffix(file: str, csv: _Form, parquet: _Form) -> _Form:

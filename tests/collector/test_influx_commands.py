@@ -22,6 +22,7 @@ from analysis.cli import main
 from analysis.replay import replay_files
 from analysis.types import Event
 from bench.diagnosis.scenarios import build
+from collector.readings import Reading
 from collector.settings import load_settings
 from collector.store.drain import Drain
 from collector.store.embedded import EmbeddedStore
@@ -192,3 +193,25 @@ def test_without_the_server_the_local_file_is_used(
     says = {"deaf": "does not answer in time", "no bucket": "has no bucket"}
     assert says[fault] in err and "the local file" in err
     assert len(err.splitlines()) == 1
+
+
+def test_an_export_says_what_the_server_does_not_have_yet(
+    keep: Callable[[str | None, str | None], Kept], overdose: Overdose, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = keep(ALWAYS, NEVER)
+    out = Path(kept.config).with_name("out.csv")
+    settings = load_settings(kept.config).store
+    with (overdose.folder / "readings.csv").open(newline="") as file:
+        # some were read twice in a second, which are one without a report's number
+        count = len({(row["time"], row["quantity"]) for row in csv.DictReader(file)})
+    said = kept.run(capsys, "export", str(out))
+    assert said == (0, f"{count} readings from {settings.url} written to {out}\n", "")
+    assert len(out.read_text().splitlines()) == count + 1
+    with EmbeddedStore(kept.path) as store:
+        writer = InfluxWriter(settings)
+        Drain(settings, writer, lambda: LATER_MS).run_once(store, LATER_MS)  # there is nothing to copy
+        writer.close()
+        store.add_readings([Reading(overdose.event.tank, "ph", LATER_MS - n, 7.0) for n in range(3)])
+    _, now, _ = kept.run(capsys, "export", str(out))
+    assert now.endswith(f"; 3 newer readings are in {kept.path} only so far: --local exports from there\n")
+    assert kept.run(capsys, "export", "--local", str(out))[1].startswith(f"3 readings from {kept.path}")
