@@ -310,7 +310,7 @@ def test_one_picture_serves_all_targets_and_a_reminder_has_its_own(tmp_path: Pat
             with store.transaction():
                 store.add_event(event)
                 notices.queue_for(event, store, NOW)
-            # ready beforehand: four seconds may be too short on a busy machine
+            # ready beforehand, so that one round sends it
             for number, at_ms in ((0, NOW), (1, NOW + 16 * 60_000)):
                 name = f"{event.occurrence} raised {number}"
                 maker.want(name, event.occurrence)
