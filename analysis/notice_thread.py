@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 from analysis.notices import Notifier
@@ -71,4 +72,5 @@ class NoticeThread:
                     _log.exception("where it failed")
             self._stop.wait(_EVERY_S)
         if store is not None:
-            store.close()
+            with suppress(RushlightError):  # the store is busy: it is closed with the process
+                store.close()

@@ -47,6 +47,7 @@ _REPORT_MS = 30_000
 _COMPACT_MS = 600_000
 _COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
 _WELL_MS = 300_000
+_LINK_S = 0.5  # for a link to end, also where the store has used up all the time
 
 
 def system_clock() -> int:
@@ -341,7 +342,7 @@ class CollectorService:
         for thread in threads:
             thread.start()
         for thread, link in zip(threads, self._links, strict=True):
-            thread.join(self._ending.left())
+            thread.join(max(_LINK_S, self._ending.left()))
             if thread.is_alive():
                 _log.warning("%s did not end in time; what it brings now is not taken", link.name)
 

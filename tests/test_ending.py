@@ -12,10 +12,16 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
+from analysis.notice_thread import NoticeThread
+from analysis.notices import Notifier
 from collector.ending import Ending
+from collector.errors import StoreError
+from collector.settings import NoticeSettings, StoreSettings
+from collector.store.drain_thread import DrainThread
 from collector.store.embedded import EmbeddedStore
 from simulator.microcontroller import Firmware, PtyLine
 from tests.conftest import Broker, free_port, now_ms, wait_for
@@ -161,3 +167,35 @@ def test_the_time_runs_once_for_all() -> None:
     ending.ask()
     assert 0 < ending.left() <= first - 0.05
     assert Ending(0).left() == 0
+
+
+class Busy(EmbeddedStore):
+    """Another process has been writing for ten seconds when it is closed."""
+
+    open = 0
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        type(self).open += 1
+
+    def close(self) -> None:
+        super().close()
+        type(self).open -= 1
+        raise StoreError(f"{self.path}: another process has been writing for 10 s")
+
+
+def test_a_busy_store_is_no_fault_of_a_thread_that_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "rushlight.db"
+    monkeypatch.setattr("analysis.notice_thread.EmbeddedStore", Busy)
+    monkeypatch.setattr("collector.store.drain_thread.EmbeddedStore", Busy)
+    settings = StoreSettings(kind="influxdb", url=f"http://127.0.0.1:{free_port()}", bucket="b")
+    notices = NoticeThread(Notifier(NoticeSettings(), environment={}), path, now_ms)
+    drain = DrainThread(settings, path, now_ms, every_s=0.05)
+    for thread in (notices, drain):
+        thread.start()
+        wait_for(lambda: Busy.open, "its store")
+        assert thread.stop(20)  # an exception on a thread fails the test: it is a warning
+        assert Busy.open == 0
+    assert "fault" not in caplog.text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 from collector.errors import RushlightError
@@ -87,6 +88,7 @@ class DrainThread:
             if not more:
                 self._stop.wait(self._every_s)
         if store is not None:
-            store.close()
+            with suppress(RushlightError):  # the file is busy: it is closed with the process
+                store.close()
         if writer is not None:
             writer.close()
