@@ -11,6 +11,7 @@ from analysis.live import LiveAnalysis
 from analysis.rationale import RATIONALE
 from analysis.running import make_notifier
 from collector.errors import AlarmError, SettingsError, StoreError
+from collector.parts import settings_of_tank
 from collector.service import system_clock
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
@@ -41,6 +42,7 @@ def ask(
         )
     if alarm not in RATIONALE:
         raise SettingsError(f"there is no alarm {alarm!r}; known are {', '.join(RATIONALE)}")
+    settings = settings_of_tank(settings, tank)
     path = settings.store_path()
     if not path.exists():
         raise StoreError(f"{path}: there is no such file; start `rushlight run` first or mend [store] path")

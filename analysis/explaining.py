@@ -10,6 +10,7 @@ from analysis.explain import explain
 from analysis.explain_text import explanation_lines
 from analysis.replay_around import open_readings
 from collector.errors import ReplayError
+from collector.parts import settings_of_tank
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
@@ -24,7 +25,7 @@ def explain_alarm(
     Raises
     ------
     SettingsError
-        matplotlib is missing.
+        matplotlib is missing, or there are parts and none has such a tank.
     StoreError
         There is no such alarm, or its readings are gone.
     ReplayError
@@ -36,6 +37,7 @@ def explain_alarm(
         require_matplotlib()
         if not Path(png).absolute().parent.is_dir():
             raise ReplayError(f"{png}: can't be written (no such folder); check the folder")
+    settings = settings_of_tank(settings, alarm_id.partition("/")[0])
     with (
         EmbeddedStore(settings.store_path(), read_only=True) as store,
         open_readings(settings, store, warn) as readings,

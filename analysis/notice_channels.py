@@ -9,10 +9,10 @@ import functools
 import hashlib
 import logging
 import re
+import threading
 import urllib.request
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from http.client import HTTPException
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -122,31 +122,52 @@ class QuietHours:
 
 
 class Heartbeat:
-    """An outside address that is asked for while all is well, so that silence is noticed there."""
+    """An outside address that is asked for while all is well, so that silence is noticed there.
+
+    It is asked on a thread of its own, one question at a time: an address that hangs delays no notice. When
+    it is time is for whoever sends the notices to say, so that the heartbeat stops where those are stuck.
+    """
 
     def __init__(self, url: str, every_min: float, named: str) -> None:
         self._url = url.strip()
         self._every_ms = round(every_min * 60_000)
         self._next_ms = 0
         self._failed = False
+        self._asking: threading.Thread | None = None
         if self._url and not self._url.lower().startswith(("http://", "https://")):
             log.error("%s is not an http(s) URL: no heartbeat is sent; mend it", named)
             self._url = ""
 
     def beat(self, now_ms: int, well: Callable[[], bool]) -> bool:
-        """Ask for the address if it is time and all is well; True where it answered."""
-        if not self._url or now_ms < self._next_ms or not well():
+        """Begin to ask for the address if it is time and all is well; True where it has begun."""
+        if not self._url or not self.wait(0):
             return False
+        # a clock that was put back must not stop this for as long
+        if 0 < self._next_ms - now_ms <= max(60_000, self._every_ms) or not well():
+            return False
+        self._asking = threading.Thread(target=self._ask, args=(now_ms,), name="heartbeat", daemon=True)
+        self._asking.start()
+        return True
+
+    def wait(self, seconds: float) -> bool:
+        """Wait for the answer to what is being asked; False where there is none within `seconds`."""
+        if self._asking is not None:
+            self._asking.join(seconds)
+            if self._asking.is_alive():
+                return False
+        self._asking = None
+        return True
+
+    def _ask(self, now_ms: int) -> None:
         try:
             request = urllib.request.Request(self._url, headers={"User-Agent": "rushlight"})
             with urllib.request.urlopen(request, timeout=_HEARTBEAT_TIMEOUT_S):
                 pass
-        except (OSError, ValueError, HTTPException) as error:
+        except Exception as error:  # a thread's traceback would show the URL
             self._next_ms = now_ms + min(60_000, self._every_ms)
             if not self._failed:
                 log.warning("heartbeat failed (%s); trying again every minute", type(error).__name__)
             self._failed = True
-            return False
+            return
         self._failed = False
         self._next_ms = now_ms + self._every_ms
-        return True

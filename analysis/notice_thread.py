@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 from analysis.notices import Notifier
@@ -35,16 +36,25 @@ class NoticeThread:
         self._clock = clock
         self._say = ClearLog(_log, clock)
         self._stop = threading.Event()
+        self.name = "notices"
         self._thread = threading.Thread(target=self._run, name="notices", daemon=True)
 
     def start(self) -> None:
         """Begin to send."""
         self._thread.start()
 
-    def stop(self, timeout_s: float = 15.0) -> None:
-        """End after the notice that is being sent; what was not taken is sent after the next start."""
+    def leave(self) -> None:
+        """Ask for the end."""
         self._stop.set()
+
+    def stop(self, timeout_s: float = 15.0) -> bool:
+        """End after the notice that is being sent; what was not taken is sent after the next start.
+
+        False where it has not ended within `timeout_s`; it is left to itself then.
+        """
+        self.leave()
         self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         store: EmbeddedStore | None = None
@@ -62,4 +72,5 @@ class NoticeThread:
                     _log.exception("where it failed")
             self._stop.wait(_EVERY_S)
         if store is not None:
-            store.close()
+            with suppress(RushlightError):  # the store is busy: it is closed with the process
+                store.close()

@@ -14,33 +14,25 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
-from pathlib import Path
-from typing import Protocol
+from collections.abc import Callable, Mapping
 
-from analysis.alarm_texts import utc_text
 from analysis.notice_channels import (
     Heartbeat,
-    QuietHours,
     Sender,
     backoff_ms,
     send_by_apprise,
     split_urls,
-    takes_pictures,
     target_name,
 )
+from analysis.notice_pictures import NoticePictures, Pictures
+from analysis.notice_queue import STORM_MS, STORM_SIZE, NoticeQueue, NoticeStore
 from analysis.notice_texts import (
     Line,
     Text,
-    alarm_of,
-    event_text,
     group_text,
-    milliseconds,
     reminder_text,
-    test_text,
 )
-from analysis.types import PRIORITY_RANK, Event
+from analysis.types import Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
 
@@ -48,51 +40,7 @@ __all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 
 log = logging.getLogger("rushlight.notices")
 
-STORM_MS = 2 * 60_000
-STORM_SIZE = 3
-_MOMENT_MS = 1000
-_NEVER_WAITS_S = 600
 _STUCK_AFTER = 3  # failures in a row
-_FAR_MS = 365 * 86_400_000
-_PICTURE_WAIT_S = 4.0  # in all of one round: a picture is a courtesy, the words are what matters
-
-
-class NoticeStore(Protocol):
-    """What notices need of the store (`collector.store.embedded` has it)."""
-
-    def transaction(self) -> AbstractContextManager[None]: ...
-    def queue_notice(
-        self,
-        *,
-        occurrence: str,
-        transition: str,
-        target: str,
-        title: str,
-        body: str,
-        priority: str,
-        created_ms: int,
-        number: int = 0,
-        not_before_ms: int = 0,
-    ) -> bool: ...
-    def due_notices(self, now_ms: int, limit: int = 100) -> list[Notice]: ...
-    def notice_delivered(self, number: int, now_ms: int) -> None: ...
-    def pending_notices(self) -> list[Notice]: ...
-    def notice_failed(self, number: int, next_attempt_ms: int, error: str) -> None: ...
-    def cancel_notices(self, occurrence: str) -> int: ...
-    def events(
-        self,
-        tank: str | None = None,
-        since_ms: int | None = None,
-        limit: int | None = None,
-        occurrence: str | None = None,
-    ) -> list[Event]: ...
-
-
-class Pictures(Protocol):
-    """What notices need of `analysis.picture_maker`."""
-
-    def want(self, name: str, occurrence: str) -> None: ...
-    def get(self, name: str, wait_s: float = 0.0) -> Path | None: ...
 
 
 class Notifier:
@@ -113,6 +61,10 @@ class Notifier:
         How one notice reaches one URL; apprise by default.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
+
+    Attributes
+    ----------
+    heartbeat : Heartbeat
     """
 
     def __init__(
@@ -127,17 +79,14 @@ class Notifier:
         pictures: Pictures | None = None,
     ) -> None:
         environment = os.environ if environment is None else environment
-        self._settings = settings
         self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
         name = settings.heartbeat_url_env
-        self._heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
-        self._quiet = QuietHours(settings, timezone)
+        self.heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
+        self._queue = NoticeQueue(settings, self.targets, timezone)
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
         self._send = sender
-        self._pictures = pictures
-        self._picture_wait_s = 0.0
-        self._resend_ms = round(settings.resend_min * 60_000)
+        self._pictures = NoticePictures(pictures, settings.picture_wait_s)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
         self._began_ms = self._clock()
@@ -152,91 +101,38 @@ class Notifier:
 
         To be called once for each event, that is where `add_event` has said that it is new.
         """
-        kind = event.event
-        if kind == "unshelved":
-            return 0
-        with store.transaction():
-            # whatever still waits about it is out of date by this
-            if kind != "raised":
-                store.cancel_notices(event.occurrence)
-            if kind not in ("raised", "priority-changed", "cleared"):
-                return 0
-            if kind != "raised":
-                past = [e for e in store.events(occurrence=event.occurrence) if e != event]
-                if any(e.event == "shelved" for e in past):
-                    return 0  # put aside by a person, who was told so; the store keeps the rest
-                if kind == "priority-changed" and not _asks([*past, event])[0]:
-                    return 0  # acknowledged, and less urgent than it was
-            not_before = self._quiet.end_ms(event.alarm, event.priority, now_ms)
-            if kind == "raised":
-                not_before = max(not_before, self._storm_end(event, store, now_ms))
-            return self._queue(
-                store,
-                event.occurrence,
-                _transition(event),
-                event_text(event),
-                event.priority,
-                now_ms,
-                not_before_ms=not_before,
-            )
+        return self._queue.queue_for(event, store, now_ms)
 
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
-        name = f"test/{utc_text(now_ms)}"
-        return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
+        return self._queue.queue_test(store, now_ms)
 
     def run_once(self, store: NoticeStore, now_ms: int | None = None) -> int:
         """Send what is due, then the heartbeat; returns how many notices were taken."""
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
-        self._picture_wait_s = _PICTURE_WAIT_S
         by_target: dict[str, list[Notice]] = {}
         for notice in store.due_notices(now_ms, 10_000):
             by_target.setdefault(notice.target, []).append(notice)
         sent = 0
         for target in sorted(by_target, key=lambda name: self._failing.get(name, 0)):
-            notices = self._awake(store, by_target[target], now_ms)
+            notices = self._queue.awake(store, by_target[target], now_ms)
             if not self._urls:
                 break  # they wait until the settings name a target again
             if target not in self._urls:
-                self._hand_over(store, notices, now_ms)
+                self._queue.hand_over(store, notices, now_ms)
                 continue
             for batch in _batches(notices):
+                if self._pictures.awaited(self._urls[target], batch[0]):
+                    continue
                 if not self._deliver(store, target, batch, now_ms):
                     self._postpone(store, notices, batch, now_ms)
                     break
                 sent += len(batch)
                 notices = [notice for notice in notices if notice not in batch]
-        self._heartbeat.beat(now_ms, lambda: self._well(store))
+        self._pictures.round_over()
+        self.heartbeat.beat(now_ms, lambda: self._well(store))
         return sent
-
-    def _queue(
-        self,
-        store: NoticeStore,
-        occurrence: str,
-        transition: str,
-        text: Text,
-        priority: str,
-        now_ms: int,
-        number: int = 0,
-        not_before_ms: int = 0,
-        targets: Sequence[str] | None = None,
-    ) -> int:
-        with store.transaction():
-            return sum(
-                store.queue_notice(
-                    occurrence=occurrence,
-                    transition=transition,
-                    target=target,
-                    title=text.title,
-                    body=text.body,
-                    priority=priority,
-                    created_ms=now_ms,
-                    number=number,
-                    not_before_ms=not_before_ms,
-                )
-                for target in (self.targets if targets is None else targets)
-            )
 
     def _deliver(self, store: NoticeStore, target: str, batch: list[Notice], now_ms: int) -> bool:
         """One sending for one or many notices; marked, with its reminders, only once it was taken."""
@@ -254,7 +150,7 @@ class Notifier:
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority
         url = self._urls[target]
-        picture = self._picture(url, batch[0])
+        picture = self._pictures.of(url, batch[0])
         try:
             taken = picture is not None and self._send(url, text.title, text.body, priority, picture)
             # a picture that a channel won't have must not keep the words from anybody
@@ -274,49 +170,8 @@ class Notifier:
         with store.transaction():
             for notice in batch:
                 store.notice_delivered(notice.id, done_ms)
-                self._queue_reminder(store, notice, done_ms)
+                self._queue.queue_reminder(store, notice, done_ms)
         return True
-
-    def _picture(self, url: str, notice: Notice) -> Path | None:
-        """What can be shown with a notice, where its channel takes it and it is ready in time.
-
-        Not with what failed before: a channel that is hard to reach gets the words alone.
-        """
-        if self._pictures is None or notice.attempts or notice.transition in ("cleared", "test"):
-            return None
-        try:
-            if not takes_pictures(url):
-                return None
-            # a reminder has a picture of its own, with what has happened since
-            name = f"{notice.occurrence} {notice.transition} {notice.number}"
-            self._pictures.want(name, notice.occurrence)
-            began = time.monotonic()
-            path = self._pictures.get(name, self._picture_wait_s)
-            self._picture_wait_s = max(0.0, self._picture_wait_s - (time.monotonic() - began))
-            return path
-        except Exception as error:
-            log.warning("no picture with a notice (%s)", type(error).__name__)
-            return None
-
-    def _queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
-        if notice.transition in ("cleared", "test"):
-            return
-        if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
-            return
-        if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
-            return  # acknowledged, over or outdated while it was on its way
-        due_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms + self._resend_ms)
-        self._queue(
-            store,
-            notice.occurrence,
-            notice.transition,
-            Text(notice.title, notice.body),
-            notice.priority,
-            now_ms,
-            notice.number + 1,
-            max(due_ms, now_ms + self._resend_ms),
-            [notice.target],
-        )
 
     def _reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> Text:
         events = store.events(occurrence=notice.occurrence)
@@ -330,55 +185,6 @@ class Notifier:
                 wait = backoff_ms(max(notice.attempts + 1, 1), notice.priority)
                 error = "not taken by its target" if notice in tried else "its target is failing"
                 store.notice_failed(notice.id, self._after(now_ms) + wait, error)
-
-    def _hand_over(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> None:
-        """The settings no longer have this target: those that are there take what it had not."""
-        with store.transaction():
-            for notice in notices:
-                text = Text(notice.title, notice.body)
-                self._queue(
-                    store,
-                    notice.occurrence,
-                    notice.transition,
-                    text,
-                    notice.priority,
-                    now_ms,
-                    notice.number,
-                )
-                store.notice_failed(notice.id, now_ms + _FAR_MS, "its target is no longer in the settings")
-
-    def _awake(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> list[Notice]:
-        """Those that may go now; what failing has pushed into the quiet hours waits for their end."""
-        awake = []
-        for notice in notices:
-            until_ms = 0
-            if notice.transition != "test":
-                until_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms)
-            if until_ms > now_ms:
-                store.notice_failed(notice.id, until_ms, "quiet hours")
-            else:
-                awake.append(notice)
-        return awake
-
-    def _storm_end(self, event: Event, store: NoticeStore, now_ms: int) -> int:
-        """0, or until when the later alarms of a storm are gathered into one notice.
-
-        Alarms of the same moment need no waiting: they are due together. What is critical or leaves little
-        time never waits.
-        """
-        if event.priority == "critical" or (
-            event.time_left_s is not None and event.time_left_s < _NEVER_WAITS_S
-        ):
-            return 0
-        at_ms = milliseconds(event.time)
-        recent = [
-            time_ms
-            for other in store.events(since_ms=now_ms - STORM_MS)
-            if other.event == "raised"
-            and other.occurrence != event.occurrence
-            and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
-        ]
-        return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
 
     def _after(self, now_ms: int) -> int:
         """`now_ms` and what the run has taken so far; `now_ms` may be a replay's time, not the clock's."""
@@ -402,21 +208,3 @@ def _batches(notices: list[Notice]) -> list[list[Notice]]:
     if len(others) >= STORM_SIZE or (len(others) > 1 and waited):
         return [[n] for n in alone] + [others]
     return [[n] for n in notices]
-
-
-def _transition(event: Event) -> str:
-    """A priority may change several times; each change is a notice of its own."""
-    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
-
-
-def _asks(events: Sequence[Event]) -> tuple[bool, str]:
-    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
-    asks, transition, rank = False, "", -1
-    for event in events:
-        if event.event in ("raised", "priority-changed"):
-            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
-                asks = True
-            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
-        elif event.event in ("acknowledged", "cleared", "shelved"):
-            asks = False
-    return asks, transition

@@ -86,6 +86,11 @@ class PictureMaker:
                 self._worker.start()
             self._changed.notify_all()
 
+    def coming(self, name: str) -> bool:
+        """Whether the picture of that name is being made, or will be."""
+        with self._changed:
+            return not self._closed and any(name == other for other, _ in self._waiting)
+
     def get(self, name: str, wait_s: float = 0.0) -> Path | None:
         """The picture of that name, None where there is none within `wait_s`."""
         end = time.monotonic() + wait_s
@@ -97,7 +102,7 @@ class PictureMaker:
             path = self._made.get(name)
             return path if path is not None and path.exists() else None
 
-    def close(self) -> None:
+    def close(self, timeout_s: float = 5.0) -> None:
         """Stop what is being made and remove what was."""
         with self._changed:
             self._closed = True
@@ -107,7 +112,7 @@ class PictureMaker:
         if process is not None and process.poll() is None:
             process.kill()
         if self._worker is not None:
-            self._worker.join(5)
+            self._worker.join(timeout_s)
         self._folder.cleanup()
 
     def _work(self) -> None:

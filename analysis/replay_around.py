@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
+import heapq
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
@@ -17,7 +18,8 @@ from analysis.beliefs import BELIEFS, Sample
 from analysis.rationale import Family, rationale_for
 from analysis.replay_store import HOUR_MS, Readings, Recording, replay_store
 from collector.errors import ReplayError, ServerAway, SettingsError, StoreError
-from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
+from collector.parts import settings_of_tank
+from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE, Reading
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
@@ -54,7 +56,7 @@ def moment_in(text: str, timezone: str) -> int:
 
 @contextmanager
 def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Iterator[Readings]:
-    """Where the readings are: on the server where the settings name one that answers, else in the file."""
+    """Where the readings are: the file, and the server too where the settings name one that answers."""
     if settings.store.kind != "influxdb":
         yield local
         return
@@ -62,12 +64,34 @@ def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Ite
 
     with InfluxReadings(settings.store) as server:
         try:
-            server.tanks()
+            server.check()
         except ServerAway as error:
             print(f"{error}; the readings that the local file still has are used", file=warn)
             yield local
             return
-        yield server
+        yield _Both(server, local)
+
+
+class _Both:
+    """The server has what is too old for the local file, and the file what the server has not taken yet."""
+
+    def __init__(self, server: Readings, local: Readings) -> None:
+        self._sources = (server, local)
+
+    def readings(
+        self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
+    ) -> Iterator[Reading]:
+        series = [source.readings(tank, quantity, start_ms, end_ms) for source in self._sources]
+        before: tuple[int, int] | None = None
+        for reading in heapq.merge(*series, key=_time_and_number):
+            this = _time_and_number(reading)
+            if this != before:
+                yield reading
+            before = this
+
+
+def _time_and_number(reading: Reading) -> tuple[int, int]:
+    return reading.time_ms, reading.seq
 
 
 def replay_around(
@@ -97,10 +121,8 @@ def replay_around(
     names = [tank] if tank is not None else list(settings.tanks)
     recordings: list[Recording] = []
     failed: StoreError | None = None
-    with (
-        EmbeddedStore(settings.store_path(), read_only=True) as local,
-        open_readings(settings, local, warn) as store,
-    ):
+    with ExitStack() as opened:
+        stores: dict[Path, Readings] = {}
         for name in names:
             try:
                 middle_ms = moment_in(around, settings.tanks[name].timezone)
@@ -108,8 +130,12 @@ def replay_around(
                 raise SettingsError(f"--around: {error}") from None
             span_ms = round(hours * HOUR_MS)
             end_ms = min(middle_ms + span_ms, now_ms + 1)
+            path = settings_of_tank(settings, name).store_path()
+            if path not in stores:
+                local = opened.enter_context(EmbeddedStore(path, read_only=True))
+                stores[path] = opened.enter_context(open_readings(settings, local, warn))
             try:
-                recordings.append(replay_store(settings, store, name, middle_ms - span_ms, end_ms))
+                recordings.append(replay_store(settings, stores[path], name, middle_ms - span_ms, end_ms))
             except StoreError as error:
                 if len(names) == 1 or not str(error).startswith("there are no readings"):
                     raise

@@ -7,12 +7,13 @@ import signal
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from analysis.live import LiveAnalysis
 from analysis.notice_thread import NoticeThread
 from analysis.notices import Notifier
 from analysis.picture_maker import PictureMaker
+from collector.ending import Ending
 from collector.errors import SettingsError
 from collector.links import make_link
 from collector.log import Clock
@@ -43,8 +44,21 @@ def make_notifier(
     return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
 
 
-def run_service(settings: Settings, clock: Clock = system_clock, part: Part | None = None) -> bool:
+class _Thread(Protocol):
+    """What runs beside the collecting."""
+
+    name: str
+
+    def leave(self) -> None: ...
+    def stop(self, timeout_s: float) -> bool: ...
+
+
+def run_service(
+    settings: Settings, clock: Clock = system_clock, part: Part | None = None, ending: Ending | None = None
+) -> bool:
     """Collect, store, watch, alert, serve the page until SIGTERM or SIGINT; False: the last reports are lost.
+
+    Whatever hangs then, all of it together has the time of `ending`.
 
     Raises
     ------
@@ -62,7 +76,9 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
     common = settings
     settings = settings_of_part(settings, part or Part(1, 1))
     links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
+    ending = ending or Ending()
     services: list[CollectorService] = []
+    threads: list[_Thread] = []
     pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
     notifier = make_notifier(
         settings,
@@ -75,11 +91,13 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
         take_over(common, settings, store)
         analysis = LiveAnalysis(settings, notifier, clock)
         analysis.start(store, clock())
-        service = CollectorService(settings, store, links, analysis, clock)
+        service = CollectorService(settings, store, links, analysis, clock, ending=ending)
         services.append(service)
 
         def end(number: int, frame: FrameType | None) -> None:
             service.stop()
+            for thread in threads:
+                thread.leave()
 
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, end)
@@ -87,24 +105,28 @@ def run_service(settings: Settings, clock: Clock = system_clock, part: Part | No
             _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
         notices = NoticeThread(notifier, path, clock)
         notices.start()
+        threads.append(notices)
         forget_other_servers(store, settings.store)
-        drain = None
         if settings.store.kind == "influxdb":
             drain = DrainThread(settings.store, path, clock)
             drain.start()
+            threads.append(drain)
         page = _page(settings, path, clock, service.is_well, pictures)
+        if page is not None:
+            threads.append(page)
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
             whole = service.run()
         finally:
-            if page is not None:
-                page.stop()
-            notices.stop()
-            if drain is not None:
-                drain.stop()
+            for thread in threads:
+                thread.leave()
+            for thread in threads:
+                if not thread.stop(ending.left()):
+                    _log.warning("%s did not end in time; the rest follows after the next start", thread.name)
             if pictures is not None:
-                pictures.close()
+                pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
     _log.info("stopped")
+    ending.done(0 if whole else 1)
     return whole
 
 

@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis.replay_around import moment_in
-from collector.errors import RushlightError, SettingsError
+from collector.errors import RushlightError, SettingsError, StoreError
+from collector.parts import settings_of_tank, settings_of_whole
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.base import ReadingSource
+from collector.store.drain_state import drain_report
 from collector.store.embedded import EmbeddedStore
 from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
 
@@ -21,7 +23,13 @@ _Form = TypeVar("_Form")
 
 
 def export_readings(
-    settings: Settings, file: str, tank: str | None, start: str | None, end: str | None, here: bool = False
+    settings: Settings,
+    file: str,
+    tank: str | None,
+    start: str | None,
+    end: str | None,
+    here: bool = False,
+    quantities: Sequence[str] = (),
 ) -> str:
     """Write readings to `file`, whose suffix says the form; returns a sentence.
 
@@ -33,11 +41,13 @@ def export_readings(
         `start <= time < end`; without an offset by the clock of the tank, or of the first one.
     here : bool
         From the local file, although the settings name a server.
+    quantities : sequence of str
+        Only these; none: all.
 
     Raises
     ------
     SettingsError
-        The suffix or a moment can't be made out.
+        The suffix or a moment can't be made out, or there are several local files.
     StoreError
         The store can't be read, or the file not written.
     """
@@ -50,10 +60,11 @@ def export_readings(
             span.append(None if text is None else moment_in(text, zone))
         except ValueError as error:
             raise SettingsError(f"{option}: {error}") from None
-    with closing(_source(settings, here)) as source:
-        count = write(source, file, tank, *span)
-        where = settings.store_path() if isinstance(source, EmbeddedStore) else settings.store.url
-        return f"{count} readings from {where} written to {file}"
+    with closing(_source(settings, tank, here)) as source:
+        count = write(source, file, tank, span[0], span[1], quantities or None)
+        if isinstance(source, EmbeddedStore):
+            return f"{count} readings from {source.path} written to {file}"
+    return f"{count} readings from {settings.store.url} written to {file}{_behind(settings)}"
 
 
 def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
@@ -62,12 +73,12 @@ def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
     Raises
     ------
     SettingsError
-        A suffix can't be made out.
+        A suffix can't be made out, or there are several local files.
     ReplayError, StoreError
         A file can't be read, or not all of it was kept; a running service holds the store.
     """
     reads = [_by_suffix(file, import_csv, import_parquet) for file in files]
-    path = settings.store_path()
+    path = settings_of_whole(settings).store_path()
     said = []
     with ServiceLock(path), EmbeddedStore(path) as store:
         for file, read in zip(files, reads, strict=True):
@@ -75,12 +86,27 @@ def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
     return said
 
 
-def _source(settings: Settings, here: bool) -> ReadingSource:
+def _source(settings: Settings, tank: str | None, here: bool) -> ReadingSource:
     if settings.store.kind == "influxdb" and not here:
         from collector.store.influx import InfluxReadings
 
         return InfluxReadings(settings.store)
-    return EmbeddedStore(settings.store_path(), read_only=True)
+    own = settings_of_whole(settings) if tank is None else settings_of_tank(settings, tank)
+    return EmbeddedStore(own.store_path(), read_only=True)
+
+
+def _behind(settings: Settings) -> str:
+    """What to know where the server has not taken all that has arrived."""
+    path = settings.store_path()
+    try:
+        with EmbeddedStore(path, read_only=True) as store:
+            report = drain_report(store, settings.store)
+    except StoreError:
+        return ""  # the server is enough for an export
+    if report is None or not (report.waiting or report.copying_from_ms is not None):
+        return ""
+    more = " and older ones" if report.copying_from_ms is not None else ""
+    return f"; {report.waiting} newer readings{more} are in {path} only so far: --local exports from there"
 
 
 def _by_suffix(file: str, csv: _Form, parquet: _Form) -> _Form:

@@ -32,7 +32,17 @@ from collector.store.drain_state import load_drain_state
 from collector.store.embedded import EmbeddedStore
 from collector.timing import STAMPER_KINDS
 
-__all__ = ["Part", "PartLink", "parse_part", "part_of", "parts_present", "settings_of_part", "take_over"]
+__all__ = [
+    "Part",
+    "PartLink",
+    "parse_part",
+    "part_of",
+    "parts_present",
+    "settings_of_part",
+    "settings_of_tank",
+    "settings_of_whole",
+    "take_over",
+]
 
 _log = logging.getLogger("rushlight.collector")
 
@@ -123,6 +133,43 @@ def settings_of_part(settings: Settings, part: Part) -> Settings:
     )
 
 
+def settings_of_tank(common: Settings, tank: str) -> Settings:
+    """Those of the part that has the tank, going by the stores; the same settings where there are no parts.
+
+    Raises
+    ------
+    SettingsError
+        There are parts, and no such tank.
+    """
+    present = parts_present(common)
+    if not present:
+        return common
+    if tank not in common.tanks:
+        raise SettingsError(f"{common.path}: there is no tank {tank!r}; known are {', '.join(common.tanks)}")
+    parts = present[0].parts
+    return settings_of_part(common, Part(part_of(tank, parts), parts))
+
+
+def settings_of_whole(common: Settings) -> Settings:
+    """The same settings, for work on one store.
+
+    Raises
+    ------
+    SettingsError
+        There are several; the message names the parts.
+    """
+    ways = []
+    for part in parts_present(common):
+        tanks = [name for name in common.tanks if part_of(name, part.parts) == part.number]
+        ways.append(f"--part {part.number}/{part.parts} ({', '.join(tanks) or 'no tank'})")
+    if ways:
+        raise SettingsError(
+            f"{common.path}: several collectors share the tanks, each with a store of its own; add "
+            f"{' or '.join(ways)}"
+        )
+    return common
+
+
 def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
     """Take up tanks that another store beside this one has newer readings of: parts have changed.
 
@@ -161,10 +208,10 @@ def parts_present(common: Settings) -> list[Part]:
 
     Empty where there are none, or one service for all tanks was running later.
     """
-    newest = max(_siblings(common), key=_written_s, default=common.store_path())
-    of = _part_in(newest)
-    found = [part for path in _siblings(common) if (part := _part_in(path)) is not None]
-    return sorted(part for part in found if of is not None and part.parts == of.parts)
+    own = common.store_path()  # may itself be a part's: of the settings of one part
+    found = {path: None if path == own else _part_in(path) for path in _siblings(common)}
+    last = found.get(max(found, key=_written_s, default=own))
+    return sorted(part for part in found.values() if part and last and part.parts == last.parts)
 
 
 def _opened(path: Path) -> EmbeddedStore:

@@ -19,6 +19,7 @@ from typing import Protocol
 import msgspec
 
 from collector.batch import Arrival, Batch, BatchMaker
+from collector.ending import Ending
 from collector.errors import StoreError, StoreFull
 from collector.links import Delivery, Link
 from collector.log import ClearLog, Clock
@@ -46,6 +47,7 @@ _REPORT_MS = 30_000
 _COMPACT_MS = 600_000
 _COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
 _WELL_MS = 300_000
+_LINK_S = 0.5  # for a link to end, also where the store has used up all the time
 
 
 def system_clock() -> int:
@@ -105,6 +107,8 @@ class CollectorService:
         Milliseconds since 1970, UTC.
     most : int
         Deliveries in one commit.
+    ending : Ending, optional
+        The deadline that the links share with others.
     """
 
     def __init__(
@@ -115,6 +119,7 @@ class CollectorService:
         listener: Listener,
         clock: Clock = system_clock,
         most: int = _BATCH,
+        ending: Ending | None = None,
     ) -> None:
         self._store = store
         self._links = list(links)
@@ -125,6 +130,7 @@ class CollectorService:
         self._maker = BatchMaker(settings, self._say)
         self._queue: queue.SimpleQueue[Arrival] = queue.SimpleQueue()  # much faster than Queue
         self._stop = threading.Event()
+        self._ending = ending or Ending()
         self._last_ms = [0] * len(self._links)
         self._tick_ms = self._poll_ms = self._report_ms = 0
         self._reading_ms = 0
@@ -138,6 +144,7 @@ class CollectorService:
 
     def stop(self) -> None:
         """Ask for the end; safe from a signal handler or another thread."""
+        self._ending.ask()
         self._stop.set()
 
     def is_well(self) -> bool:
@@ -321,12 +328,23 @@ class CollectorService:
         # make what the broker sends again look like repeats.
         whole = not self._given_up and self._drain()
         self._report()
-        for link in self._links:
-            link.stop()
+        self._part()
         whole = whole and (self._queue.empty() or self._drain())
         if not whole:
             _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
         return whole
+
+    def _part(self) -> None:
+        """Stop the links, side by side; one whose other end hangs is left to itself."""
+        threads = [
+            threading.Thread(target=link.stop, name=f"stop {link.name}", daemon=True) for link in self._links
+        ]
+        for thread in threads:
+            thread.start()
+        for thread, link in zip(threads, self._links, strict=True):
+            thread.join(max(_LINK_S, self._ending.left()))
+            if thread.is_alive():
+                _log.warning("%s did not end in time; what it brings now is not taken", link.name)
 
     def _drain(self) -> bool:
         arrivals: list[Arrival] = []

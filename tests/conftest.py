@@ -9,9 +9,12 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
+
+if TYPE_CHECKING:
+    from tests.running_service import Service
 
 
 def free_port() -> int:
@@ -119,3 +122,19 @@ def mosquitto(make_broker: Callable[..., Broker]) -> Broker:
     broker = make_broker()
     broker.start()
     return broker
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Callable[..., Service]]:
+    """`service(links, tanks)`: `rushlight run` in a folder of its own, not yet started; see there."""
+    from tests.running_service import Service
+
+    made: list[Service] = []
+
+    def make(links: str, *tanks: str, **environment: str) -> Service:
+        made.append(Service(tmp_path, links, *tanks, **environment))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.end()

@@ -16,6 +16,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from analysis.cli import cli, main
@@ -344,6 +345,28 @@ def test_export_and_import_give_the_same_back(run: Callable[..., Output], config
     with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
         assert [r for q in store.quantities("hallway") for r in store.readings("hallway", q)] == before
     assert run("import", name)[1] == f"{name}: 0 readings were new in rushlight.db\n"
+
+
+@pytest.mark.parametrize("name", ["out.csv", "out.parquet"])
+def test_export_of_some_quantities(run: Callable[..., Output], config: Path, name: str) -> None:
+    fill(config.parent)
+    with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
+        store.add_readings([Reading("hallway", "light", now_ms() - n * 1000, 90.0, 1, n) for n in range(9)])
+        want = {q: len(list(store.readings("hallway", q))) for q in store.quantities("hallway")}
+    assert want == {"ph": 360, "temperature": 360, "light": 9}
+
+    def found() -> dict[str, int]:
+        read = {".csv": pd.read_csv, ".parquet": pd.read_parquet}[Path(name).suffix]
+        return dict(read(config.parent / name)["quantity"].value_counts().loc[lambda n: n > 0])
+
+    for chosen in (["ph"], ["light", "temperature"], list(want)):
+        words = [word for quantity in chosen for word in ("--quantity", quantity)]
+        assert run("export", *words, name)[0] == 0
+        assert found() == {quantity: want[quantity] for quantity in chosen}
+    assert run("export", name)[0] == 0
+    assert found() == want
+    status, _, err = run("export", "--quantity", "pH", name)
+    assert status == 2 and "'pH' is no quantity; known are temperature, " in err
 
 
 def test_export_and_import_refuse_in_words(run: Callable[..., Output], config: Path) -> None:

@@ -3,130 +3,24 @@
 from __future__ import annotations
 
 import json
-import os
 import random
-import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Iterator
 from contextlib import closing
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as mqtt
 import psutil
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
 from collector.store.embedded import EmbeddedStore
 from simulator.microcontroller import Firmware, PtyLine
 from tests.conftest import Broker, free_port, now_ms, wait_for
+from tests.running_service import mqtt_link, publisher
 
-ROOT = Path(__file__).parents[1]
-TANK = """
-[tanks.hallway]
-title = "Hallway shelf"
-volume_litres = 54
-timezone = "Europe/Lisbon"
-[tanks.hallway.livestock]
-temperature_low_c = 18.0
-temperature_high_c = 26.0
-"""
-
-
-class Service:
-    """The command in a folder of its own, to be started and ended at will."""
-
-    def __init__(self, folder: Path, links: str, **environment: str) -> None:
-        self.folder = folder
-        self.store = folder / "rushlight.db"
-        self.environment = os.environ | {"PYTHONPATH": str(ROOT)} | environment
-        (folder / "rushlight.toml").write_text(links + TANK)
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        with self.log_file().open("ab") as log:
-            self.process = subprocess.Popen(
-                self.command("run"), stderr=log, cwd=self.folder, env=self.environment
-            )
-
-    def command(self, *words: str) -> list[str]:
-        return [sys.executable, "-m", "analysis.cli", *words]
-
-    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            self.command(*words),
-            cwd=self.folder,
-            env=self.environment,
-            capture_output=True,
-            text=True,
-            timeout=30,
-        )
-
-    def log_file(self) -> Path:
-        return self.folder / "service.log"
-
-    def log(self) -> str:
-        return self.log_file().read_text()
-
-    def wait_log(self, text: str, times: int = 1) -> None:
-        wait_for(lambda: self.log().count(text) >= times, f"{text!r} in the log:\n{self.log()}")
-
-    def kill(self) -> None:
-        assert self.process is not None
-        self.process.kill()
-        self.process.wait(10)
-
-    def stop(self) -> int:
-        assert self.process is not None
-        self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(20)
-
-    def end(self) -> None:
-        if self.process is not None and self.process.poll() is None:
-            self.kill()
-
-    def count(self) -> int:
-        if not self.store.exists():
-            return 0
-        with closing(EmbeddedStore(self.store, read_only=True)) as store:
-            return store.position()
-
-    def readings(self, quantity: str) -> list[tuple[int, int, float | None, int]]:
-        with closing(EmbeddedStore(self.store, read_only=True)) as store:
-            return [(r.seq, r.time_ms, r.value, r.stamp) for r in store.readings("hallway", quantity)]
-
-
-@pytest.fixture
-def service(tmp_path: Path) -> Iterator[Any]:
-    made: list[Service] = []
-
-    def make(links: str, **environment: str) -> Service:
-        made.append(Service(tmp_path, links, **environment))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.end()
-
-
-def mqtt_link(port: int) -> str:
-    return f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n'
-
-
-def publisher(broker: Broker) -> mqtt.Client:
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2, client_id="device", protocol=mqtt.MQTTv311, clean_session=False
-    )
-    client.max_inflight_messages_set(100)
-    client.reconnect_delay_set(1, 1)
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    return client
+WORDS = "[notices]\npicture = false\n"  # pictures have a test of their own, and take their time
 
 
 def pack(seq: int, time_ms: int | None = None, celsius: float = 24.0) -> bytes:
@@ -235,7 +129,7 @@ class Inbox:
 @pytest.mark.timeout(60)
 def test_alarms_and_notices_survive_a_kill(service: Any, mosquitto: Broker) -> None:
     inbox = Inbox()
-    run = service(mqtt_link(mosquitto.port), RUSHLIGHT_NOTICE_URLS=f"json://127.0.0.1:{inbox.port}/")
+    run = service(mqtt_link(mosquitto.port) + WORDS, RUSHLIGHT_NOTICE_URLS=f"json://127.0.0.1:{inbox.port}/")
     run.start()
     run.wait_log("connected")
     client = publisher(mosquitto)
@@ -331,7 +225,7 @@ def test_a_port_and_a_steady_run_in_little_memory(service: Any, tmp_path: Path) 
     inbox.deaf = False
     line, stop = PtyLine(), threading.Event()
     run = service(
-        f'[[links]]\nkind = "serial"\nport = "{line.port}"\n',
+        f'[[links]]\nkind = "serial"\nport = "{line.port}"\n{WORDS}',
         RUSHLIGHT_NOTICE_URLS=f"json://127.0.0.1:{inbox.port}/",
         RUSHLIGHT_HEARTBEAT_URL=f"http://127.0.0.1:{inbox.port}/",
     )

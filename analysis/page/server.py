@@ -53,6 +53,7 @@ class StatusPage:
         self._app = PageApp(settings, store_path, clock, is_well, pictures)
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
+        self.name = "status page"
         self.url = ""
 
     def start(self) -> bool:
@@ -110,12 +111,19 @@ class StatusPage:
             _log.warning("anybody who reaches this machine can read the status page: host is not 127.0.0.1")
         return True
 
-    def stop(self, timeout_s: float = 5.0) -> None:
-        """End; harmless where it never began."""
-        if self._server is not None and self._thread is not None:
+    def leave(self) -> None:
+        """Ask for the end."""
+        if self._server is not None:
             self._server.should_exit = True
-            self._thread.join(timeout_s)
-            self.url = ""
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """End; harmless where it never began. False where it has not ended within `timeout_s`."""
+        if self._server is None or self._thread is None:
+            return True
+        self.leave()
+        self._thread.join(timeout_s)
+        self.url = ""
+        return not self._thread.is_alive()
 
     def _run(self, server: uvicorn.Server, listener: socket.socket) -> None:
         try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
@@ -71,6 +71,7 @@ def in_time_order(
     tanks: Iterable[str] | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
+    quantities: Container[str] | None = None,
 ) -> Iterator[Reading]:
     """All series of some tanks (None: all) as one, by time; the same order from whichever source.
 
@@ -81,6 +82,7 @@ def in_time_order(
         source.readings(tank, quantity, start_ms, end_ms)
         for tank in names
         for quantity in source.quantities(tank)
+        if quantities is None or quantity in quantities
     ]
     return heapq.merge(*series, key=lambda reading: reading.time_ms)
 

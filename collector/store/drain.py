@@ -32,14 +32,14 @@ quantity.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import islice
-from typing import NamedTuple, Protocol
 
 from collector.errors import ServerAway, StoreError
 from collector.log import ClearLog, Clock
 from collector.readings import Reading
 from collector.settings import StoreSettings
+from collector.store.drain_batches import BatchWriter, Refusal, Refusals, Writer
 from collector.store.drain_state import (
     DrainState,
     Mark,
@@ -48,15 +48,11 @@ from collector.store.drain_state import (
     save_drain_state,
 )
 from collector.store.embedded import EmbeddedStore
-from collector.store.influx_answers import BatchRefused, BatchTooLarge
-from collector.store.influx_points import line_of
 
 __all__ = ["Drain", "Writer"]
 
 _log = logging.getLogger("rushlight.influxdb")
 
-_MOST = 5_000  # readings in a batch, some 500 kB
-_LEAST = 100
 _RETRY_MS = (5_000, 60_000)
 _DOUBT_MS = 300_000
 _MARK_MS = 60_000
@@ -64,23 +60,6 @@ _AGAIN_MS = 900_000
 _MARKS = 20  # more than this only where the clock was put back
 _ALL = 2**62
 _COPY_MS = 3 * 3_600_000  # copied before it is remembered
-_REMEMBERED = 20_000  # refused readings that are known again: far more than arrive in what is written again
-
-
-class Writer(Protocol):
-    """Takes lines or raises; see `InfluxWriter`."""
-
-    def write(self, lines: Sequence[str]) -> None: ...
-
-    @property
-    def connections(self) -> int: ...
-
-
-class _Refusal(NamedTuple):
-    readings: list[Reading]
-    lines: list[str]
-    reason: str
-    too_old: bool
 
 
 class Drain:
@@ -97,15 +76,14 @@ class Drain:
 
     def __init__(self, settings: StoreSettings, writer: Writer, clock: Clock) -> None:
         self._settings = settings
-        self._writer = writer
+        self._writer = BatchWriter(writer)
         self._say = ClearLog(_log, clock)
         self._state: DrainState | None = None
         self._next = 0  # position behind which the next batch begins: at most the state's cursor
-        self._most = self._cap = _MOST
         self._connections = 0
         self._doubt: Mark | None = None  # to go back to, when it is time
         self._rewound_ms = 0
-        self._refused: dict[tuple[str, str, int, int], None] = {}  # counted since the start
+        self._refusals = Refusals(settings, self._say)
 
     def run_once(self, store: EmbeddedStore, now_ms: int) -> bool:
         """Write one batch, if there is one and it is time.
@@ -173,14 +151,14 @@ class Drain:
     def _copy(self, store: EmbeddedStore, state: DrainState, start_ms: int, now_ms: int) -> bool:
         """What is in the local file by time, some hours of it."""
         first = _first_ms(store, start_ms)
-        refusals: list[_Refusal] = []
+        refusals: list[Refusal] = []
         if first is None:
             state.copy_ms = None
         else:
             end = (first // _COPY_MS + 1) * _COPY_MS
             readings = _of_span(store, first, end)
-            while batch := list(islice(readings, self._most)):
-                refusals += self._write(batch)
+            while batch := list(islice(readings, self._writer.most)):
+                refusals += self._writer.write(batch)
                 state.written += len(batch)
             state.copy_ms = end
         known = state.copied_ms is not None and first is not None and first < state.copied_ms
@@ -190,7 +168,7 @@ class Drain:
     def _follow(self, store: EmbeddedStore, state: DrainState, now_ms: int) -> bool:
         """What has arrived since, in order of arrival."""
         try:
-            batch = list(islice(store.arrivals_after(self._next), self._most))
+            batch = list(islice(store.arrivals_after(self._next), self._writer.most))
         except StoreError as error:
             # the state was away from this file for a time, as where a backup was put back
             _log.warning("%s; all of it is written to InfluxDB again", error)
@@ -199,11 +177,11 @@ class Drain:
             return True
         if not batch:
             return False
-        full = len(batch) == self._most
+        full = len(batch) == self._writer.most
         known = [pair for pair in batch if pair[0] <= state.cursor]
         if known:  # written again: apart from those that are new, so that refused ones are told of once
             full, batch = full or len(known) < len(batch), known
-        refusals = self._write([reading for _, reading in batch])
+        refusals = self._writer.write([reading for _, reading in batch])
         self._next = batch[-1][0]
         state.written += len(batch)
         state.cursor = max(state.cursor, self._next)
@@ -212,33 +190,8 @@ class Drain:
 
     # -- writing ----------------------------------------------------------------------------------------
 
-    def _write(self, readings: Sequence[Reading]) -> list[_Refusal]:
-        pairs: list[tuple[Reading, str]] = []
-        refusals = []
-        for reading in readings:
-            try:
-                pairs.append((reading, line_of(reading)))
-            except ValueError as error:
-                refusals.append(_Refusal([reading], [reading.tank], str(error), False))
-        return refusals + (self._halve(pairs) if pairs else [])
-
-    def _halve(self, pairs: list[tuple[Reading, str]]) -> list[_Refusal]:
-        lines = [line for _, line in pairs]
-        try:
-            self._writer.write(lines)
-            return []
-        except BatchTooLarge as error:
-            if len(pairs) == 1:
-                return [_Refusal([pairs[0][0]], lines, str(error), False)]
-            self._cap = self._most = max(1, min(self._cap, len(pairs) // 2))
-        except BatchRefused as error:
-            if len(pairs) == 1 or error.dropped >= len(pairs):
-                return [_Refusal([reading for reading, _ in pairs], lines, str(error), error.too_old)]
-        middle = len(pairs) // 2
-        return self._halve(pairs[:middle]) + self._halve(pairs[middle:])
-
     def _taken(
-        self, store: EmbeddedStore, state: DrainState, refusals: list[_Refusal], known: bool, now_ms: int
+        self, store: EmbeddedStore, state: DrainState, refusals: list[Refusal], known: bool, now_ms: int
     ) -> None:
         """The server has answered: remember how far it is."""
         state.attempts, state.error, state.last_ms = 0, "", now_ms
@@ -246,7 +199,7 @@ class Drain:
             state.copied_ms = (
                 state.copy_ms if state.copied_ms is None else max(state.copied_ms, state.copy_ms)
             )
-        self._most = min(self._most * 2, self._cap)
+        self._writer.taken()
         if not 0 <= now_ms - state.marks[-1].time_ms < _MARK_MS:
             state.marks.append(Mark(now_ms, self._next, state.copy_ms))
         if self._doubt is None:
@@ -255,7 +208,7 @@ class Drain:
         if len(state.marks) > _MARKS:
             del state.marks[1]
         with store.transaction():
-            self._note_refusals(store, state, refusals, known, now_ms)
+            self._refusals.note(store, state, refusals, known, now_ms)
             save_drain_state(store, self._settings, state)
         connections = self._writer.connections
         if self._connections not in (0, connections) and self._doubt is None:
@@ -263,55 +216,9 @@ class Drain:
         self._connections = connections
         self._say.over("away", f"InfluxDB at {self._settings.url} takes readings again")
 
-    def _note_refusals(
-        self, store: EmbeddedStore, state: DrainState, refusals: list[_Refusal], known: bool, now_ms: int
-    ) -> None:
-        by_reason: dict[str, list[_Refusal]] = {}
-        for refusal in refusals:
-            if refusal.too_old:
-                if not known:
-                    state.too_old += len(self._unseen(refusal.readings))
-                self._say.say(
-                    "too old",
-                    f"InfluxDB at {self._settings.url} keeps bucket {self._settings.bucket!r} for a shorter "
-                    f"time than these readings are old: {refusal.reason}; they stay in {store.path}",
-                )
-                continue
-            by_reason.setdefault(refusal.reason, []).append(refusal)
-        for reason, found in by_reason.items():
-            readings = [reading for refusal in found for reading in refusal.readings]
-            text = "\n".join(line for refusal in found for line in refusal.lines).encode()
-            unseen = self._unseen(readings)
-            state.refused += len(unseen)
-            earliest = min(reading.time_ms for reading in readings)
-            if state.refused_from_ms is None or earliest < state.refused_from_ms:
-                state.refused_from_ms = earliest
-            if unseen and not known:
-                bucket = self._settings.bucket or ""
-                why = f"{len(readings)} readings: {reason}"
-                store.set_aside("influxdb", bucket, text, len(text), why, now_ms)
-            self._say.say(
-                "refused",
-                f"InfluxDB at {self._settings.url} refuses readings for bucket {self._settings.bucket!r}: "
-                f"{reason}; {len(readings)} set aside, all stay in {store.path}: mend the bucket, then start "
-                "the service again, and they are written",
-            )
-
-    def _unseen(self, readings: Sequence[Reading]) -> list[Reading]:
-        """Those that were not refused before: what is written again is refused again, but counted once."""
-        found = []
-        for reading in readings:
-            key = (reading.tank, reading.quantity, reading.time_ms, reading.seq)
-            if key not in self._refused:
-                found.append(reading)
-                self._refused[key] = None
-        while len(self._refused) > _REMEMBERED:
-            del self._refused[next(iter(self._refused))]
-        return found
-
     def _away(self, store: EmbeddedStore, state: DrainState, error: ServerAway, now_ms: int) -> None:
         if error.slow:
-            self._most = max(_LEAST, self._most // 2)
+            self._writer.slower()
         if not state.attempts:
             state.away_since_ms = now_ms
         wait_ms = min(_RETRY_MS[0] << min(state.attempts, 10), _RETRY_MS[1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 from collector.errors import RushlightError
@@ -44,16 +45,25 @@ class DrainThread:
         self._every_s = every_s
         self._say = ClearLog(_log, clock)
         self._stop = threading.Event()
+        self.name = "InfluxDB"
         self._thread = threading.Thread(target=self._run, name="influxdb", daemon=True)
 
     def start(self) -> None:
         """Begin to write."""
         self._thread.start()
 
-    def stop(self, timeout_s: float = 5.0) -> None:
-        """End after the batch that is being written; the rest is written after the next start."""
+    def leave(self) -> None:
+        """Ask for the end."""
         self._stop.set()
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """End after the batch that is being written; the rest is written after the next start.
+
+        False where it has not ended within `timeout_s`; it is left to itself then.
+        """
+        self.leave()
         self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         writer: InfluxWriter | None = None
@@ -78,6 +88,7 @@ class DrainThread:
             if not more:
                 self._stop.wait(self._every_s)
         if store is not None:
-            store.close()
+            with suppress(RushlightError):  # the file is busy: it is closed with the process
+                store.close()
         if writer is not None:
             writer.close()

@@ -30,6 +30,7 @@ _LAST_NS = 2**63 - 2
 _PAGE = 10_000  # points asked for at a time
 _ANSWER_S = 30.0
 _CONNECT_S = 5.0
+_CHECK_S = 5.0
 _DEFAULTS = (None, 2, -1, 0)  # of FIELDS, where a point was written by somebody else
 
 _Row = tuple[int, float | None, int, int, int]
@@ -90,6 +91,19 @@ class InfluxReadings:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def check(self) -> None:
+        """Whether it can be asked at all; without the patience that goes with a long question.
+
+        Raises
+        ------
+        ServerAway, StoreError
+            As `tanks`.
+        """
+        import urllib3
+
+        patience = {"timeout": urllib3.Timeout(connect=_CONNECT_S, read=_CHECK_S), "retries": False}
+        self._ask(f'SELECT "flag" FROM "{MEASUREMENT}" LIMIT 1', **patience)
 
     def tanks(self) -> list[str]:
         """Names of all tanks that have readings, sorted.
@@ -165,15 +179,15 @@ class InfluxReadings:
             held = held[ready:]
         yield from _by_number(held)
 
-    def _ask(self, question: str) -> list[_Series]:
-        """Answer of the one statement `question`."""
+    def _ask(self, question: str, **patience: Any) -> list[_Series]:
+        """Answer of the one statement `question`; `patience` is for urllib3, where it is to have less."""
         import urllib3
 
         fields = {"db": self._database, "epoch": "ns", "q": question}
         if self._policy is not None:
             fields["rp"] = self._policy
         try:
-            answer = self._http.request("GET", self._url, fields=fields)
+            answer = self._http.request("GET", self._url, fields=fields, **patience)
         except urllib3.exceptions.HTTPError as error:
             raise from_transport(self.settings, error) from error
         if answer.status != 200:

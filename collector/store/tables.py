@@ -10,11 +10,12 @@ from __future__ import annotations
 import csv
 import math
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
+from typing import TextIO
 
 from collector.errors import ReplayError, StoreError
 from collector.readings import QUANTITIES, Flag, Reading
@@ -39,6 +40,7 @@ def export_csv(
     tank: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
+    quantities: Container[str] | None = None,
 ) -> int:
     """Write readings by time; returns how many. `start_ms <= time < end_ms`; None: all there is.
 
@@ -49,9 +51,9 @@ def export_csv(
     """
     count = 0
     with _whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
+        writer = csv.writer(_Lines(file))
         writer.writerow(_COLUMNS)
-        for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms):
+        for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms, quantities):
             writer.writerow(
                 (
                     _text(reading.time_ms),
@@ -86,6 +88,7 @@ def export_parquet(
     tank: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
+    quantities: Container[str] | None = None,
 ) -> int:
     """As `export_csv`, to Parquet: time as UTC milliseconds, a missing value as null."""
     import numpy as np
@@ -109,9 +112,13 @@ def export_parquet(
     ):
         for of in _tanks(store, tank):
             for quantity in store.quantities(of):
+                if quantities is not None and quantity not in quantities:
+                    continue
                 for first_ms, last_ms in _spans(store, of, quantity, start_ms, end_ms):
                     columns = store.columns(of, quantity, first_ms, last_ms)
                     length = len(columns.time_ms)
+                    if not length:
+                        continue
                     times = columns.time_ms.view("datetime64[ms]")
                     one = np.zeros(length, np.int32)
                     names = [pa.DictionaryArray.from_arrays(one, [text]) for text in (of, quantity)]
@@ -135,24 +142,35 @@ def import_parquet(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
             missing = [name for name in _COLUMNS[:_NEEDED] if name not in file.schema_arrow.names]
             if missing:
                 raise ReplayError(f"{path}: has no column {missing[0]!r}; it needs {', '.join(_COLUMNS)}")
-            return _add(store, _read_parquet(file))
+            return _add(store, _read_parquet(file, path))
     except (OSError, pa.ArrowException) as error:
         raise ReplayError(f"{path}: can't be read as Parquet ({error}); check the file") from error
 
 
-def _read_parquet(file: object) -> Iterator[Reading]:
+def _read_parquet(file: object, path: str | os.PathLike[str]) -> Iterator[Reading]:
     import pyarrow as pa
 
+    types = (pa.string(), pa.string(), pa.float64(), pa.int64(), pa.int64(), pa.int64())
+    defaults = ("", "", None, int(Flag.NOT_EVALUATED), -1, 0)
+    row = 0
     for batch in file.iter_batches(_BATCH):  # type: ignore[attr-defined]
         have = batch.schema.names
-        times = batch.column("time").cast(pa.timestamp("ms", "UTC")).cast(pa.int64()).to_pylist()
+        time = batch.column("time")
+        if pa.types.is_timestamp(time.type) and time.type.tz is None:
+            raise ReplayError(f"{path}: its times have no time zone; write them with one, such as UTC")
+        # what is finer than a millisecond is cut off, as in a CSV
+        times = time.cast(pa.timestamp("ms", "UTC"), safe=False).cast(pa.int64()).to_pylist()
         filled = [
-            batch.column(name).to_pylist() if name in have else [default] * len(times)
-            for name, default in zip(
-                _COLUMNS[1:], ("", "", None, int(Flag.NOT_EVALUATED), -1, 0), strict=True
-            )
+            [default if one is None else one for one in batch.column(name).cast(type_).to_pylist()]
+            if name in have
+            else [default] * len(times)
+            for name, type_, default in zip(_COLUMNS[1:], types, defaults, strict=True)
         ]
         for time_ms, tank, quantity, value, *rest in zip(times, *filled, strict=True):
+            row += 1
+            if time_ms is None or not tank or quantity not in QUANTITIES:
+                why = "time is empty" if time_ms is None else _name_fault(tank, quantity)
+                raise ReplayError(f"{path}: row {row}: {why}; mend or remove the row")
             yield Reading(tank, quantity, time_ms, value, *rest)
 
 
@@ -182,15 +200,17 @@ def _reading(fields: list[str]) -> Reading:
     moment = datetime.fromisoformat(time)
     if moment.tzinfo is None:
         raise ValueError(f"time {time!r} has no offset (write 2026-03-01T02:14:10Z)")
-    if quantity not in QUANTITIES:
-        raise ValueError(f"unknown quantity {quantity!r} (known: {', '.join(QUANTITIES)})")
-    if not tank:
-        raise ValueError("tank is empty")
+    if not tank or quantity not in QUANTITIES:
+        raise ValueError(_name_fault(tank, quantity))
     number = float(value) if value else None
     if number is not None and math.isnan(number):
         raise ValueError("value is not a number (leave it empty for a probe that could not be read)")
     time_ms = (moment - _EPOCH) // _MILLISECOND  # whole numbers: a double would round
     return Reading(tank, quantity, time_ms, number, *(int(text) for text in rest))
+
+
+def _name_fault(tank: str, quantity: str) -> str:
+    return f"unknown quantity {quantity!r} (known: {', '.join(QUANTITIES)})" if tank else "tank is empty"
 
 
 def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
@@ -233,6 +253,16 @@ def _tanks(store: ReadingSource, tank: str | None) -> Iterable[str]:
 def _text(time_ms: int) -> str:
     moment = _EPOCH + time_ms * _MILLISECOND
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class _Lines:
+    """Lines that end with LF alone: csv quotes a CR in a name only where it belongs to a line's end."""
+
+    def __init__(self, file: TextIO) -> None:
+        self._file = file
+
+    def write(self, line: str) -> int:
+        return self._file.write(line[:-2] + "\n")
 
 
 @contextmanager

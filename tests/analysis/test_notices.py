@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import re
+import socket
 import subprocess
 import sys
 import textwrap
@@ -20,10 +21,12 @@ import pytest
 from analysis.alarms import AlarmBook
 from analysis.notice_channels import QuietHours, backoff_ms, split_urls, target_name
 from analysis.notice_texts import Line, group_text
+from analysis.notice_thread import NoticeThread
 from analysis.notices import Notifier
 from analysis.types import AlarmKey, Event, Finding, Priority
 from collector.settings import NoticeSettings
 from collector.store.embedded import EmbeddedStore
+from tests.conftest import wait_for
 
 T0 = 1772331250000  # 2026-03-01T02:14:10Z
 MIN = 60_000
@@ -444,32 +447,40 @@ def test_end_of_quiet_hours(at: str, end: str | None) -> None:
     assert QuietHours(NoticeSettings(), "UTC").end_ms("light-dimming", "low", at_ms) == 0
 
 
+def once(notices: Notifier, store: EmbeddedStore, now_ms: int) -> None:
+    """A round, and the answer of the heartbeat's address."""
+    notices.run_once(store, now_ms)
+    assert notices.heartbeat.wait(20)
+
+
 def test_heartbeat_stops_when_unwell(inbox: Inbox, store: EmbeddedStore) -> None:
     well = [True]
     environment = {"RUSHLIGHT_HEARTBEAT_URL": f"http://127.0.0.1:{inbox.port}/beat"}
     notices = Notifier(NoticeSettings(), environment=environment, clock=lambda: T0, is_well=lambda: well[0])
     for minute in range(11):
-        notices.run_once(store, T0 + minute * MIN)
+        once(notices, store, T0 + minute * MIN)
     assert inbox.gets == ["/beat"] * 3  # every 5 minutes
     well[0] = False
-    notices.run_once(store, T0 + 60 * MIN)
+    once(notices, store, T0 + 60 * MIN)
     assert len(inbox.gets) == 3
     well[0] = True
-    notices.run_once(store, T0 + 61 * MIN)
+    once(notices, store, T0 + 61 * MIN)
     assert len(inbox.gets) == 4
+    once(notices, store, T0 - 24 * 60 * MIN)  # the clock was put back
+    assert len(inbox.gets) == 5
 
 
 def test_heartbeat_stops_while_no_notice_gets_out(inbox: Inbox, second: Inbox, store: EmbeddedStore) -> None:
     notices = notifier(inbox, heartbeat=f"http://127.0.0.1:{second.port}/beat")
     book = AlarmBook("alcove", "Alcove")
-    notices.run_once(store, T0)
+    once(notices, store, T0)
     inbox.status = 500
     keep(notices, store, book.update([finding()], T0), T0)
     for at in (0, 10_000, 30_000, 70_000, 6 * MIN):
-        notices.run_once(store, T0 + at)
+        once(notices, store, T0 + at)
     assert len(second.gets) == 1
     inbox.status = 200
-    notices.run_once(store, T0 + 10 * MIN)
+    once(notices, store, T0 + 10 * MIN)
     assert len(inbox.posts) == 1 and len(second.gets) == 2
 
 
@@ -478,13 +489,34 @@ def test_heartbeat_that_fails_is_retried_and_not_told_in_full(
 ) -> None:
     notices = notifier(heartbeat=f"http://127.0.0.1:{inbox.port}/secret-token")
     inbox.status = 500
-    notices.run_once(store, T0)
-    notices.run_once(store, T0 + MIN)
+    once(notices, store, T0)
+    once(notices, store, T0 + MIN)
     assert len(inbox.gets) == 2
     assert caplog.text.count("heartbeat failed") == 1 and "secret-token" not in caplog.text
-    notifier(heartbeat="file:///secret-token").run_once(store, T0)
+    once(notifier(heartbeat="file:///secret-token"), store, T0)
     assert "RUSHLIGHT_HEARTBEAT_URL is not an http(s) URL" in caplog.text
     assert "secret-token" not in caplog.text
+
+
+def test_an_address_that_hangs_delays_no_notice(
+    inbox: Inbox, store: EmbeddedStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("analysis.notice_channels._HEARTBEAT_TIMEOUT_S", 60)  # longer than is waited below
+    with socket.create_server(("127.0.0.1", 0)) as deaf:  # takes connections and never answers
+        deaf.settimeout(20)
+        notices = notifier(inbox, heartbeat=f"http://127.0.0.1:{deaf.getsockname()[1]}/beat")
+        thread = NoticeThread(notices, tmp_path / "rushlight.db", lambda: T0)
+        thread.start()
+        asked, _ = deaf.accept()
+        with asked:
+            keep(notices, store, AlarmBook("alcove", "Alcove").update([finding()], T0), T0)
+            wait_for(lambda: inbox.posts, "the notice")
+            assert not notices.heartbeat.wait(0)  # still hangs
+            thread.stop()
+        assert notices.heartbeat.wait(20)
+        deaf.settimeout(0)
+        with pytest.raises(BlockingIOError):
+            deaf.accept()  # and was asked once only
 
 
 def test_a_target_that_left_the_settings_hands_over(

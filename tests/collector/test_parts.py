@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
 import zlib
 from collections.abc import Sequence
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -17,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion
 
+from analysis.cli import main
 from analysis.live import LiveAnalysis
 from analysis.notices import Notifier
 from collector.errors import ServerAway, SettingsError
@@ -354,3 +357,73 @@ def test_what_no_server_has_yet_goes_along(tmp_path: Path) -> None:
         while drain.run_once(store, now):
             pass
     assert server.lines == {line_of(reading) for reading in readings}
+
+
+def filled(folder: Path, parts: int, start_ms: int) -> dict[str, str]:
+    """Part stores as services would leave them, the tanks with odd numbers too warm; each tank's part."""
+    (folder / "rushlight.toml").write_text(settings_text(1883))
+    common = load_settings(folder / "rushlight.toml")
+    found: dict[str, str] = {}
+    for number in range(1, parts + 1):
+        own = settings_of_part(common, Part(number, parts))
+        found |= dict.fromkeys(own.tanks, f"{number}/{parts}")
+        live = LiveAnalysis(own, Notifier(NoticeSettings(), environment={}), now_ms)
+        readings = [
+            Reading(name, quantity, start_ms + 10_000 * n, value, 1, n)
+            for n in range(REPORTS)
+            for name in own.tanks
+            for quantity, value in (("temperature", 27.5 if int(name[-1]) % 2 else 24.0), ("ph", 6.8))
+        ]
+        with EmbeddedStore(own.store_path()) as store, store.transaction():
+            live.take(readings, now_ms())
+            store.add_readings(readings)
+            live.keep(store, now_ms(), True)
+    assert set(found.values()) == {f"{number}/{parts}" for number in range(1, parts + 1)}
+    return found
+
+
+def test_the_part_of_a_tank_is_found_without_being_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    start_ms = now_ms() - 10_000 * REPORTS
+    part = filled(tmp_path, 2, start_ms)
+
+    def run(*words: str) -> tuple[int, str, str]:
+        status = main(words)
+        return status, *capsys.readouterr()
+
+    # one of each part, too warm
+    warm = {part[name]: name for name in TANKS if int(name[-1]) % 2}
+    assert len(warm) == 2
+    around = datetime.fromtimestamp((start_ms + 600_000) / 1000, UTC).isoformat()
+    for number, name in warm.items():
+        status, out, err = run("explain", f"{name}/temperature-high")
+        assert (status, err) == (0, "") and f"{name}/temperature-high/" in out
+        assert run("explain", "--part", number, f"{name}/temperature-high")[1] == out
+        status, out, err = run("replay", "--store", "--around", around, "--hours", "1", "--tank", name)
+        assert (status, err) == (0, "") and "too warm" in out
+        status, out, err = run("export", "--tank", name, f"{name}.csv")
+        file = f"rushlight.{number.replace('/', '-of-')}.db"
+        assert status == 0 and out == f"{2 * REPORTS} readings from {file} written to {name}.csv\n"
+        assert run("acknowledge", name, "temperature-high")[0] == 0
+        assert run("shelve", name, "temperature-high", "--for", "1h")[0] == 0
+        assert run("unshelve", name, "temperature-high")[0] == 0
+    # all tanks of all parts
+    status, out, err = run("replay", "--store", "--around", around, "--hours", "1")
+    assert (status, err) == (0, "")
+    assert [name for name in TANKS if f"\n{name}, " in "\n" + out] == TANKS
+    assert set(re.findall(r"in (shelf-\d), too warm", out)) == {n for n in TANKS if int(n[-1]) % 2}
+    # what is in several stores is not guessed at
+    for words in (("export", "all.csv"), ("import", "shelf-1.csv")):
+        status, out, err = run(*words)
+        assert (status, out) == (2, "") and len(err.splitlines()) == 1
+        for name, number in part.items():
+            assert re.search(rf"--part {number} \([^)]*\b{name}\b", err), err
+    assert run("export", "--part", "1/2", "all.csv")[0] == 0
+    assert run("explain", "shelf-9/temperature-high")[0::2] == (
+        2,
+        f"rushlight.toml: there is no tank 'shelf-9'; known are {', '.join(TANKS)}\n",
+    )
+    # nothing has made a store of its own meanwhile
+    assert not (tmp_path / "rushlight.db").exists()

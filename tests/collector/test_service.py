@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from collector.ending import Ending
 from collector.errors import StoreError
 from collector.links import Deliver, Delivery
 from collector.readings import Reading
@@ -124,7 +125,7 @@ class Bench:
         self.service = self.make()
         self.whole: bool | None = None
 
-    def make(self, **more: int) -> CollectorService:
+    def make(self, **more: Any) -> CollectorService:
         return CollectorService(self.settings, self.store, [self.link], self.notebook, self.clock, **more)
 
     def clock(self) -> int:
@@ -182,6 +183,19 @@ def test_committed_first_acknowledged_then(bench: Bench) -> None:
     assert bench.notebook.ticks
     reports = json.loads(bench.store.get_meta(LINKS_META) or "")
     assert reports[0]["counters"] == {"delivered": 1200}
+
+
+def test_links_that_hang_at_the_end_are_left_and_all_that_came_is_kept(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench.service = bench.make(ending=Ending(0.5))
+    hung = threading.Event()
+    bench.link.stop = lambda: bool(hung.wait(60))  # type: ignore[method-assign,assignment,return-value]
+    with bench.running() as link:
+        link.give(TOPIC, pack(0), 0)
+    hung.set()
+    assert bench.whole is True and link.acknowledged == [0]
+    assert "did not end in time" in caplog.text
 
 
 def test_no_commit_holds_more_than_it_may(bench: Bench) -> None:

@@ -51,6 +51,7 @@ MQTT = '[[links]]\nkind = "mqtt"\n'
         (TANK + "[tanks.porch.heater]\nsetpoint_c = 75.2", "is it in °F?"),
         (TANK + "[tanks.porch.water]\ncarbonate_hardness_dkh = 71.4", "is it in mg/L as CaCO3?"),
         ("[notices]\nresend_min = nan", "notices.resend_min: must be a finite number"),
+        ("[notices]\npicture_wait_s = -1", "notices.picture_wait_s: must be from 0 to 300 seconds"),
         (TANK.replace("26", "inf"), "tanks.porch.livestock.temperature_high_c: must be a finite number"),
         ("x = = 3", "not valid TOML"),
     ],

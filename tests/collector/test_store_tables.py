@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyarrow import parquet
 
 from collector.errors import ReplayError, StoreError
-from collector.readings import Reading
+from collector.readings import QUANTITIES, STAMP_ARRIVAL, STAMP_DEVICE, Flag, Reading
 from collector.store.embedded import EmbeddedStore
 from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
 
+DAY_MS = 86_400_000
 START_MS = 1_772_323_200_000  # 2026-03-01T00:00:00Z
 BOTH = pytest.mark.parametrize(
     ("write", "read", "name"),
@@ -58,6 +63,57 @@ def test_what_goes_out_comes_back(tmp_path: Path, write: object, read: object, n
         assert read(other, path) == 0
         assert write(store, path, tank="shed", start_ms=START_MS, end_ms=START_MS + 3_600_000) == 120
     assert not list(tmp_path.glob("*.part"))
+
+
+names = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=12)
+readings = st.builds(
+    Reading,
+    tank=st.sampled_from(["attic", "größe 水槽", 'a "b", c', "a\nb", "a\rb", " ", "=1+1", "🐟"]) | names,
+    quantity=st.sampled_from(sorted(QUANTITIES)),
+    time_ms=st.integers(START_MS - 40 * DAY_MS, START_MS + 40 * DAY_MS) | st.integers(START_MS, START_MS + 3),
+    value=st.none()
+    | st.sampled_from([0.0, -0.0, 5e-324, -2.2250738585072014e-308, 1.7976931348623157e308, 0.1, 1 / 3])
+    | st.floats(allow_nan=False),
+    flag=st.sampled_from([int(flag) for flag in Flag]),
+    seq=st.sampled_from([-1, 0, 2**31, 2**53 + 1, 2**62]) | st.integers(-1, 2**62),
+    stamp=st.sampled_from([STAMP_ARRIVAL, STAMP_DEVICE]),
+)
+
+
+def exact(store: EmbeddedStore) -> list[tuple[object, ...]]:
+    """To the bit: 0.0 and -0.0 are equal, and are not the same."""
+    return [(r.tank, r.quantity, r.time_ms, repr(r.value), r.flag, r.seq, r.stamp) for r in content(store)]
+
+
+@BOTH
+@settings(max_examples=25, deadline=None)
+@given(st.lists(readings, min_size=1, max_size=30), st.lists(readings, max_size=10))
+def test_whatever_goes_out_comes_back(
+    write: Callable[..., int], read: Callable[..., int], name: str, early: list[Reading], late: list[Reading]
+) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        with (
+            EmbeddedStore(Path(folder) / "a.db", synchronous="OFF") as store,
+            EmbeddedStore(Path(folder) / "b.db", synchronous="OFF") as other,
+        ):
+            store.add_readings(early)
+            store.compact(START_MS + 30 * DAY_MS)
+            store.add_readings(late)  # for days that are packed already
+            count = len({(r.tank, r.quantity, r.time_ms, r.seq) for r in early + late})
+            assert write(store, path) == count
+            assert read(other, path) == count
+            assert exact(other) == exact(store) and len(exact(store)) == count
+            assert read(store, path) == 0
+            # and once more, from what has come back and is packed
+            other.compact(START_MS + 365 * DAY_MS)
+            assert write(other, path) == count
+            other.compact(START_MS + 365 * DAY_MS)
+            assert exact(other) == exact(store) and read(other, path) == 0
+            of = early[0]
+            assert write(store, path, of.tank, of.time_ms, of.time_ms + 1, [of.quantity]) == len(
+                [r for r in exact(store) if r[:3] == (of.tank, of.quantity, of.time_ms)]
+            )
 
 
 def some_sorted() -> list[Reading]:
@@ -180,3 +236,44 @@ def test_a_long_import_is_packed_on_the_way(
         assert content(other) == some_sorted()
         assert other._one("SELECT sum(number) FROM chunks")[0] > 4000
         assert other.load_state("analysis", "hallway") == (b"x", other.position())
+
+
+TIMES = pd.to_datetime(["2026-03-01T00:00:00Z"] * 2).astype("datetime64[ms, UTC]")
+GOOD: dict[str, object] = {"time": TIMES, "tank": ["a", "b"], "quantity": ["ph", "ph"], "value": [7.0, 8.0]}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"quantity": ["ph", "phh"]}, "row 2: unknown quantity 'phh'"),
+        ({"tank": ["a", None]}, "row 2: tank is empty"),
+        ({"time": [TIMES[0], pd.NaT]}, "row 2: time is empty"),
+        ({"time": TIMES.tz_localize(None)}, "its times have no time zone"),
+        ({"time": ["today", "now"]}, "can't be read as Parquet"),
+        ({"value": ["7", "warm"]}, "can't be read as Parquet .*warm"),
+    ],
+    ids=str,
+)
+def test_a_bad_row_of_a_parquet_is_named(tmp_path: Path, wrong: dict[str, object], message: str) -> None:
+    path = tmp_path / "bad.parquet"
+    pd.DataFrame(GOOD | wrong).to_parquet(path)
+    with (
+        EmbeddedStore(tmp_path / "a.db") as store,
+        pytest.raises(ReplayError, match=rf"bad\.parquet: .*{message}"),
+    ):
+        import_parquet(store, path)
+
+
+def test_a_parquet_as_pandas_makes_it_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "other.parquet"
+    moments = pd.to_datetime(
+        ["2026-03-01T00:00:00.123456789Z", "2026-03-01T01:00:00+01:00"], utc=True, format="ISO8601"
+    )
+    more = {"time": moments, "value": [7, 8], "seq": [5.0, None], "flag": [1.0, None]}
+    pd.DataFrame(GOOD | more).to_parquet(path)
+    with EmbeddedStore(tmp_path / "a.db") as store:
+        assert import_parquet(store, path) == 2
+        assert content(store) == [
+            Reading("a", "ph", START_MS + 123, 7.0, 1, 5),
+            Reading("b", "ph", START_MS, 8.0),
+        ]

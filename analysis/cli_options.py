@@ -1,0 +1,64 @@
+"""What several commands of `rushlight` have in common: options, and the settings they work by."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collector.parts import Part
+    from collector.settings import Settings
+
+__all__ = ["CONFIG", "PART", "moment_ms", "settings_of"]
+
+CONFIG = click.option(
+    "--config",
+    default="rushlight.toml",
+    show_default=True,
+    metavar="FILE",
+    help="The settings file.",
+)
+
+
+def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:
+    from collector.parts import parse_part
+
+    try:
+        return None if text is None else parse_part(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+
+
+PART = click.option(
+    "--part", metavar="K/N", callback=_read_part, help="Of N collectors that share the tanks, the K-th: 2/4."
+)
+
+
+def settings_of(config: str, part: Part | None = None) -> Settings:
+    """The settings of a file, or those of one part."""
+    from collector.settings import load_settings
+
+    settings = load_settings(config)
+    if part is None:
+        return settings
+    from collector.parts import settings_of_part
+
+    return settings_of_part(settings, part)
+
+
+def moment_ms(option: str, text: str | None) -> int | None:
+    """What an option says, in ms since 1970; it must have an offset."""
+    from datetime import datetime
+
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise click.BadParameter(
+            f"{text!r} is no moment; write it as 2026-03-01T02:14:10Z", param_hint=option
+        )
+    return round(moment.timestamp() * 1000)

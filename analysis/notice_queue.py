@@ -1,0 +1,229 @@
+"""What an event calls for: notices in the store's outbox, in the transaction of the event.
+
+Reminders, the quiet hours and a storm of alarms are in the notices' own times: nothing is remembered beside
+the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+from analysis.alarm_texts import utc_text
+from analysis.notice_channels import QuietHours
+from analysis.notice_texts import Text, alarm_of, event_text, milliseconds, test_text
+from analysis.types import PRIORITY_RANK, Event
+from collector.settings import NoticeSettings
+from collector.store.base import Notice
+
+__all__ = ["STORM_MS", "STORM_SIZE", "NoticeQueue", "NoticeStore"]
+
+STORM_MS = 2 * 60_000
+STORM_SIZE = 3
+_MOMENT_MS = 1000
+_NEVER_WAITS_S = 600
+_FAR_MS = 365 * 86_400_000
+
+
+class NoticeStore(Protocol):
+    """What notices need of the store (`collector.store.embedded` has it)."""
+
+    def transaction(self) -> AbstractContextManager[None]: ...
+    def queue_notice(
+        self,
+        *,
+        occurrence: str,
+        transition: str,
+        target: str,
+        title: str,
+        body: str,
+        priority: str,
+        created_ms: int,
+        number: int = 0,
+        not_before_ms: int = 0,
+    ) -> bool: ...
+    def due_notices(self, now_ms: int, limit: int = 100) -> list[Notice]: ...
+    def notice_delivered(self, number: int, now_ms: int) -> None: ...
+    def pending_notices(self) -> list[Notice]: ...
+    def notice_failed(self, number: int, next_attempt_ms: int, error: str) -> None: ...
+    def cancel_notices(self, occurrence: str) -> int: ...
+    def events(
+        self,
+        tank: str | None = None,
+        since_ms: int | None = None,
+        limit: int | None = None,
+        occurrence: str | None = None,
+    ) -> list[Event]: ...
+
+
+class NoticeQueue:
+    """Puts notices into the outbox.
+
+    Parameters
+    ----------
+    settings : NoticeSettings
+    targets : sequence of str
+        Short names of the channels.
+    timezone : str
+        Of the quiet hours where the settings name none.
+    """
+
+    def __init__(self, settings: NoticeSettings, targets: Sequence[str], timezone: str) -> None:
+        self._targets = targets
+        self._quiet = QuietHours(settings, timezone)
+        self._resend_ms = round(settings.resend_min * 60_000)
+
+    def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
+
+        To be called once for each event, that is where `add_event` has said that it is new.
+        """
+        kind = event.event
+        if kind == "unshelved":
+            return 0
+        with store.transaction():
+            # whatever still waits about it is out of date by this
+            if kind != "raised":
+                store.cancel_notices(event.occurrence)
+            if kind not in ("raised", "priority-changed", "cleared"):
+                return 0
+            if kind != "raised":
+                past = [e for e in store.events(occurrence=event.occurrence) if e != event]
+                if any(e.event == "shelved" for e in past):
+                    return 0  # put aside by a person, who was told so; the store keeps the rest
+                if kind == "priority-changed" and not _asks([*past, event])[0]:
+                    return 0  # acknowledged, and less urgent than it was
+            not_before = self._quiet.end_ms(event.alarm, event.priority, now_ms)
+            if kind == "raised":
+                not_before = max(not_before, self._storm_end(event, store, now_ms))
+            return self._queue(
+                store,
+                event.occurrence,
+                _transition(event),
+                event_text(event),
+                event.priority,
+                now_ms,
+                not_before_ms=not_before,
+            )
+
+    def queue_test(self, store: NoticeStore, now_ms: int) -> int:
+        """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
+        name = f"test/{utc_text(now_ms)}"
+        return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
+
+    def queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
+        """After a notice was taken: the one that follows where nobody acknowledges the alarm."""
+        if notice.transition in ("cleared", "test"):
+            return
+        if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
+            return
+        if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
+            return  # acknowledged, over or outdated while it was on its way
+        due_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms + self._resend_ms)
+        self._queue(
+            store,
+            notice.occurrence,
+            notice.transition,
+            Text(notice.title, notice.body),
+            notice.priority,
+            now_ms,
+            notice.number + 1,
+            max(due_ms, now_ms + self._resend_ms),
+            [notice.target],
+        )
+
+    def hand_over(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> None:
+        """The settings no longer have this target: those that are there take what it had not."""
+        with store.transaction():
+            for notice in notices:
+                text = Text(notice.title, notice.body)
+                self._queue(
+                    store,
+                    notice.occurrence,
+                    notice.transition,
+                    text,
+                    notice.priority,
+                    now_ms,
+                    notice.number,
+                )
+                store.notice_failed(notice.id, now_ms + _FAR_MS, "its target is no longer in the settings")
+
+    def awake(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> list[Notice]:
+        """Those that may go now; what failing has pushed into the quiet hours waits for their end."""
+        awake = []
+        for notice in notices:
+            until_ms = 0
+            if notice.transition != "test":
+                until_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms)
+            if until_ms > now_ms:
+                store.notice_failed(notice.id, until_ms, "quiet hours")
+            else:
+                awake.append(notice)
+        return awake
+
+    def _queue(
+        self,
+        store: NoticeStore,
+        occurrence: str,
+        transition: str,
+        text: Text,
+        priority: str,
+        now_ms: int,
+        number: int = 0,
+        not_before_ms: int = 0,
+        targets: Sequence[str] | None = None,
+    ) -> int:
+        with store.transaction():
+            return sum(
+                store.queue_notice(
+                    occurrence=occurrence,
+                    transition=transition,
+                    target=target,
+                    title=text.title,
+                    body=text.body,
+                    priority=priority,
+                    created_ms=now_ms,
+                    number=number,
+                    not_before_ms=not_before_ms,
+                )
+                for target in (self._targets if targets is None else targets)
+            )
+
+    def _storm_end(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """0, or until when the later alarms of a storm are gathered into one notice.
+
+        Alarms of the same moment need no waiting: they are due together. What is critical or leaves little
+        time never waits.
+        """
+        if event.priority == "critical" or (
+            event.time_left_s is not None and event.time_left_s < _NEVER_WAITS_S
+        ):
+            return 0
+        at_ms = milliseconds(event.time)
+        recent = [
+            time_ms
+            for other in store.events(since_ms=now_ms - STORM_MS)
+            if other.event == "raised"
+            and other.occurrence != event.occurrence
+            and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
+        ]
+        return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
+
+
+def _transition(event: Event) -> str:
+    """A priority may change several times; each change is a notice of its own."""
+    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
+
+
+def _asks(events: Sequence[Event]) -> tuple[bool, str]:
+    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
+    asks, transition, rank = False, "", -1
+    for event in events:
+        if event.event in ("raised", "priority-changed"):
+            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
+                asks = True
+            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
+        elif event.event in ("acknowledged", "cleared", "shelved"):
+            asks = False
+    return asks, transition
