@@ -4,8 +4,8 @@ Water has mass and buffer: from one minute to the next it goes on as it did. Wha
 are taken away (the second difference) is the probe's own, whatever the water does, a surge of gas too. So an
 electrode in air is told from gas by its jitter, and a loose contact by readings that come and go.
 
-Judged in blocks of twenty frames by their median, and by two blocks on end: hands in the tank, a rinse in two
-buffers or a water change that bares the probe are over before they are more than half of two blocks.
+Judged in blocks of thirty frames, by the mean of their twenty calmest, and by two blocks on end: hands in the
+tank, a rinse in two buffers or a water change that bares the probe are over before they are a third of both.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from collector.readings import PH, ROOM_TEMPERATURE, TEMPERATURE
 
 __all__ = ["BLOCK", "LOUD", "Jitter"]
 
-BLOCK = 20
+BLOCK = 30
 # Less is no fault, whatever the probe's habit. A 12-bit thermometer steps by 1/16 °C (DS18B20 data sheet,
 # from memory): between steps the second difference is up to twice that. Others: common practice, no source.
-FLOOR = {PH: 0.03, TEMPERATURE: 0.15, ROOM_TEMPERATURE: 0.2}
-KEPT = 72  # blocks: a day of minutes
+FLOOR = {PH: 0.02, TEMPERATURE: 0.1, ROOM_TEMPERATURE: 0.14}
+KEPT = 48  # blocks: a day of minutes
 LEAST_KNOWN = 6
 LOUD = 99.0  # stands for a minute whose readings were all too far from the last good one
 
@@ -35,9 +35,9 @@ class Jitter(msgspec.Struct):
     swings : list of float
         Second differences of the present block, in the quantity's unit.
     usual : list of float
-        Medians of the calm blocks of the last day.
+        Levels of the calm blocks of the last day.
     level : float
-        Median of the last whole block.
+        Mean of the calmer two thirds of the last whole block.
     since_ms : int
         Begin of the first of the restless blocks, ms UTC.
     restless, calm : int
@@ -75,24 +75,27 @@ class Jitter(msgspec.Struct):
         return True
 
     def limit(self, name: str) -> float:
-        """What a block's median may be: half as much again as this probe's livelier blocks."""
+        """What a block's level may be: so much more than in this probe's livelier blocks.
+
+        White noise has one such block in a thousand and hardly two on end; thrice the noise, most.
+        """
         floor = FLOOR.get(name, 0.0)
         known = self.usual
         if len(known) < LEAST_KNOWN:
             return 2 * floor
-        return max(floor, 1.5 * sorted(known)[int(0.9 * len(known))])
+        return max(floor, 1.7 * sorted(known)[int(0.9 * len(known))])
 
     def usual_level(self) -> float | None:
-        """The usual median; None before there is one."""
+        """The usual level; None before there is one."""
         return median(self.usual) if self.usual else None
 
     def loose(self) -> bool:
-        """A tenth of the last hour's frames had a reading that failed, and each third of it had one."""
-        return len(self.gaps) == 3 and sum(self.gaps) >= 6 and min(self.gaps) >= 1
+        """A tenth of the frames of the last three blocks had a reading that failed, each block some."""
+        return len(self.gaps) == 3 and sum(self.gaps) >= 9 and min(self.gaps) >= 2
 
     def doubtful(self) -> bool:
         """On the way to a fault: nothing else should be judged by it meanwhile."""
-        return self.restless > 0 or self.wild >= 5
+        return self.restless > 0 or self.wild >= 7
 
     def forget(self) -> None:
         """After a fault or a gap: the neighbours say nothing of each other; what is usual stays."""
@@ -115,7 +118,7 @@ class Jitter(msgspec.Struct):
             swing = abs(last[2] - 2 * last[1] + last[0])
             del last[0]
         self.swings.append(swing)
-        if swing > 2 * FLOOR[name] and swing > 2 * self.limit(name):
+        if swing > 3 * FLOOR[name] and swing > 3 * self.limit(name):
             self.wild += 1
 
     def _close(self, name: str) -> None:
@@ -123,7 +126,8 @@ class Jitter(msgspec.Struct):
         del self.gaps[:-3]
         swings = self.swings
         if len(swings) >= BLOCK // 2:
-            self.level = median(swings)
+            calm = sorted(swings)[: 2 * len(swings) // 3]
+            self.level = sum(calm) / len(calm)
             if self.level > self.limit(name):
                 if not self.restless:
                     self.since_ms = self.began_ms

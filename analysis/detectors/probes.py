@@ -21,7 +21,8 @@ FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE:
 FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 720.0}
 EDGE = {PH: 0.4, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
-CALM_BLOCKS = 6  # two hours without, before a noisy probe is believed again
+FOLLOW_MIN = {TEMPERATURE: 15, PH: 8}  # a cylinder that empties itself moves pH by 0.1 a minute at most
+CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
 CAUSES = {
     "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
     "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
@@ -81,7 +82,8 @@ class ProbeDetector(msgspec.Struct):
             if health.fault:
                 out.append(self._finding(name, series, health, moment))
             if name == PH and health.fault in ("", "noisy") and not unsure:
-                moment.ph_restless, moment.ph_jitter = jitters, health.jitter.level
+                moment.ph_restless = jitters or bool(health.fault)
+                moment.ph_jitter = health.jitter.level
         return out
 
     def _one(
@@ -95,9 +97,13 @@ class ProbeDetector(msgspec.Struct):
     ) -> None:
         now = moment.frame.start_ms
         seen = series.good + series.suspect + series.bad
-        walked = bool(series.suspect) and not series.good and _near_edge(name, health.level)
+        aside = seen > 0 and not series.good  # nothing but what quality has set aside
+        walked = aside and series.suspect > 0 and _near_edge(name, health.level)
+        still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
         # -- dead or impossible
-        if series.bad > series.good + series.suspect or (series.suspect and not series.good and not walked):
+        if still:
+            self._flat(moment, name, series, health)
+        elif series.bad > series.good + series.suspect or (aside and series.suspect and not walked):
             health.dead_frames += 1
             health.alive_frames = 0
         elif series.good:
@@ -127,7 +133,9 @@ class ProbeDetector(msgspec.Struct):
             health.fault = ""
             health.jump_ms = health.settled_ms = -1
             health.jitter.forget()
-        if seen and not walked and name != HEATER_POWER:  # a plug without mains is no fault of its meter
+        if (
+            seen and not walked and not still and name != HEATER_POWER
+        ):  # a plug without mains is no fault of its meter
             self._restless(name, series, health, now, electrical)
         if not series.good:
             return
@@ -202,8 +210,8 @@ class ProbeDetector(msgspec.Struct):
             elif abs(value - health.settled) > limit and now - health.settled_ms < 20 * MINUTE_MS:
                 health.jump_ms, health.jump_from = now, health.settled
             else:
-                # follows within a quarter-hour: faster than water, slower than a probe lifted out
-                share = min(1.0, (now - health.settled_ms) / (15 * MINUTE_MS))
+                # follows faster than water changes, slower than a probe lifted out
+                share = min(1.0, (now - health.settled_ms) / (FOLLOW_MIN[name] * MINUTE_MS))
                 health.settled += share * (value - health.settled)
                 health.settled_ms = now
             return

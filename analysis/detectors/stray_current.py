@@ -58,7 +58,7 @@ class StrayCurrentDetector(msgspec.Struct):
                 # a noisy electrode makes steps of its own: only what stands out of its jitter counts
                 series = frame.series.get("ph")
                 self.set_aside = 0.8 * self.set_aside + (series.suspect if series else 0)
-                least = 3 * moment.ph_jitter if self.set_aside < 2 else 99.0
+                least = 4.5 * moment.ph_jitter if self.set_aside < 2 else 99.0
             else:
                 self.set_aside = 0.0
             self._steps(now, frame.ph, least)
@@ -99,7 +99,7 @@ class StrayCurrentDetector(msgspec.Struct):
         So where a step that stands out of the jitter came before it, or where it began with the lamp.
         """
         if any(
-            abs(size) > 2.5 * jitter.level and now < self._back_by(t)
+            abs(size) > 4 * jitter.level and now < self._back_by(t)
             for t, size in zip(self.step_ms, self.step_size, strict=True)
         ):
             return True
