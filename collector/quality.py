@@ -98,6 +98,8 @@ class Limits(NamedTuple):
 _DIGITAL_THERMOMETER = (85.0, -127.0)
 
 # Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
+# pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
+# memory): up to there a high pH is the water's fault, and to be told as that.
 # pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
 LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(
@@ -120,7 +122,7 @@ LIMITS: dict[str, Limits] = {
     ROOM_TEMPERATURE: Limits(
         -30, 70, -15, 50, 3.0, 0.3, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
     ),
-    PH: Limits(0, 14, 3.5, 10.5, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
+    PH: Limits(0, 14, 3.5, 11.0, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
     PH_PROBE: Limits(-600, 600, -250, 250, 18, 1.2, 9, 0.005, 12 * _HOUR_MS, 48 * _HOUR_MS),
     LIGHT: Limits(-5, 250_000, -1, 150_000),
     HEATER_POWER: Limits(-50, 20_000, -5, 4_000),

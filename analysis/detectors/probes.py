@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
-from analysis.detectors.jitter import BLOCK, LOUD, Jitter
+from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.probe_health import FLAT_START_MIN, SeriesHealth
 from analysis.detectors.stray_current import StrayCurrentDetector
 from analysis.frames import SeriesFrame
 from analysis.trend import DAY_MS
@@ -13,45 +13,15 @@ from analysis.types import Finding
 from collector.quality import LIMITS
 from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
 
-__all__ = ["ProbeDetector", "SeriesHealth"]
+__all__ = ["ProbeDetector"]
 
 DEAD_MIN = 20
 ABSENT_MIN = 20
-FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE: 1440.0}
 FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 720.0}
 EDGE = {PH: 0.4, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
 FOLLOW_MIN = {TEMPERATURE: 15, PH: 8}  # a cylinder that empties itself moves pH by 0.1 a minute at most
 CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
-CAUSES = {
-    "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
-    "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
-    "flat": "the probe or its converter has frozen: real water is never that still",
-    "noisy": "a wet connector, a probe in air, a worn electrode: water never jumps so from minute to minute",
-    "loose": "a loose contact or a wet connector: readings fail again and again",
-    "out": "the probe hangs in air: the water level has fallen or it was not put back",
-}
-
-
-class SeriesHealth(msgspec.Struct):
-    """What is known of one probe."""
-
-    last_good_ms: int = -1
-    dead_frames: int = 0
-    alive_frames: int = 0
-    longest_flat_min: list[float] = msgspec.field(default_factory=list)
-    flat_day: int = -1
-    flat_today: float = 0.0
-    level: float = 0.0
-    jitter: Jitter = msgspec.field(default_factory=Jitter)
-    jump_ms: int = -1
-    jump_from: float = 0.0
-    jump_to: float = 0.0
-    settled: float = 0.0
-    settled_ms: int = -1
-    fault: str = ""
-    since_ms: int = -1
-    good_frames: int = 0
 
 
 class ProbeDetector(msgspec.Struct):
@@ -80,7 +50,7 @@ class ProbeDetector(msgspec.Struct):
             if health.fault or unsure or jitters:
                 moment.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
-                out.append(self._finding(name, series, health, moment))
+                out.append(health.finding(name, series, moment.frame.start_ms))
             if name == PH and health.fault in ("", "noisy") and not unsure:
                 moment.ph_restless = jitters or bool(health.fault)
                 moment.ph_jitter = health.jitter.level
@@ -242,59 +212,6 @@ class ProbeDetector(msgspec.Struct):
             return value < 5 or value > 40 or back > 6.0 or (back > 4.0 and not warmed)
         gap, off = abs(health.jump_from - room), abs(value - room)
         return gap > 2.0 and (off < 0.8 or (off < 0.35 * gap and not warmed))
-
-    def _finding(self, name: str, series: SeriesFrame, health: SeriesHealth, moment: Moment) -> Finding:
-        info = QUANTITIES[name]
-        shown = ""
-        if series.good:
-            shown = (
-                f"{info.title} {series.total / series.good:.{info.decimals}f} {info.printed_unit}".rstrip()
-            )
-        elif series.suspect and series.last_suspect is not None:
-            shown = f"the probe gives {series.last_suspect:g} {info.printed_unit}".rstrip()
-        elif series.last_bad is not None:
-            shown = f"the probe gives {series.last_bad:g} {info.printed_unit}".rstrip()
-        else:
-            shown = f"no {info.title} from the probe"
-        if health.fault == "flat":
-            span = (moment.frame.start_ms - series.flat_since) / 1000
-            shown += f", unchanged for {minutes_text(span)}"
-        return Finding(
-            alarm="probe-fault",
-            quantity=name,
-            priority="high"
-            if name in (TEMPERATURE, PH) and health.fault not in ("noisy", "loose")
-            else "medium",
-            cause=CAUSES[health.fault],
-            observations=[shown, _seen(name, health, moment.frame.start_ms)],
-        )
-
-
-def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
-    """The figures behind a fault, beside the value itself."""
-    if health.fault in ("dead", "impossible"):
-        if health.last_good_ms < 0:
-            return f"no good value for {health.dead_frames} min"
-        return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"
-    if health.fault == "flat":
-        days = health.longest_flat_min
-        if days and max(days) > 0:
-            return f"on the days before it stood still for {minutes_text(max(days) * 60)} at most"
-        return f"real water stirs within {minutes_text(FLAT_START_MIN[name] * 60)}"
-    if health.fault == "noisy":
-        return _jitter_text(name, health.jitter)
-    if health.fault == "loose":
-        return f"{sum(health.jitter.gaps)} of the last {3 * BLOCK} frames had a reading that failed"
-    away = minutes_text((now_ms - health.jump_ms) / 1000)
-    return f"it leapt from {health.jump_from:.2f} and has stayed away for {away}"
-
-
-def _jitter_text(name: str, jitter: Jitter) -> str:
-    unit = QUANTITIES[name].printed_unit
-    usual = jitter.usual_level()
-    shown = "further than any water" if jitter.level >= LOUD else f"by {jitter.level:.2f} {unit}".rstrip()
-    told = f"from minute to minute it jumps {shown}"
-    return told if usual is None else f"{told}, usual is {usual:.2f}"
 
 
 def _near_edge(name: str, level: float) -> bool:
