@@ -22,8 +22,8 @@ CAUSES = {
     "out": "the probe hangs in air: the water level has fallen or it was not put back",
 }
 RULES_OUT = {  # where the row of the alarm's rationale doesn't say it best
-    "noisy": "unplug the mains devices at the wall one by one, with dry hands: calm without one of them, that "
-    "device puts current into the water, and the probe is right",
+    "noisy": "unplug the mains devices at the wall one by one, with dry hands: calm without one of them, it "
+    "puts current into the water, and the probe is right",
     "loose": "reseat its plug with dry hands: readings that go on failing are the device's fault",
     "out": "look whether its tip is under water",
 }
