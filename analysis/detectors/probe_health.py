@@ -10,12 +10,14 @@ from analysis.frames import SeriesFrame
 from analysis.types import Finding
 from collector.readings import LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
 
-__all__ = ["FLAT_START_MIN", "SeriesHealth"]
+__all__ = ["DEAD", "FLAT_START_MIN", "SeriesHealth"]
 
 FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE: 1440.0}
+DEAD = ("dead", "impossible", "full")  # no value of it is believed
 CAUSES = {
     "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
     "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
+    "full": "the light meter shows all that it can: the sun blinds it, or its cable is broken",
     "flat": "the probe or its converter has frozen: real water is never that still",
     "noisy": "a wet connector, a probe in air, a worn electrode: water never jumps so from minute to minute",
     "loose": "a loose contact or a wet connector: readings fail again and again",
@@ -80,7 +82,7 @@ class SeriesHealth(msgspec.Struct):
 
 def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
     """The figures behind a fault, beside the value itself."""
-    if health.fault in ("dead", "impossible"):
+    if health.fault in DEAD:
         if health.last_good_ms < 0:
             return f"no good value for {health.dead_frames} min"
         return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"

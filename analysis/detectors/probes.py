@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
-from analysis.detectors.probe_health import FLAT_START_MIN, SeriesHealth
+from analysis.detectors.probe_health import DEAD, FLAT_START_MIN, SeriesHealth
 from analysis.detectors.stray_current import StrayCurrentDetector
 from analysis.frames import SeriesFrame
 from analysis.trend import DAY_MS
@@ -19,6 +19,7 @@ DEAD_MIN = 20
 ABSENT_MIN = 20
 FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 720.0}
 EDGE = {PH: 0.4, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
+FULL_SCALE = 65535.0  # of a 16-bit light meter: all ones
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
 FOLLOW_MIN = {TEMPERATURE: 15, PH: 8}  # a cylinder that empties itself moves pH by 0.1 a minute at most
 CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
@@ -70,17 +71,18 @@ class ProbeDetector(msgspec.Struct):
         aside = seen > 0 and not series.good  # nothing but what quality has set aside
         walked = aside and series.suspect > 0 and _near_edge(name, health.level)
         still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
+        full = name == LIGHT and bool(series.good) and series.last == FULL_SCALE
         # -- dead or impossible
         if still:
             self._flat(moment, name, series, health)
-        elif series.bad > series.good + series.suspect or (aside and series.suspect and not walked):
+        elif full or series.bad > series.good + series.suspect or (aside and series.suspect and not walked):
             health.dead_frames += 1
             health.alive_frames = 0
         elif series.good:
             health.alive_frames += 1
-            if health.alive_frames >= 5 or health.fault not in ("dead", "impossible"):
+            if health.alive_frames >= 5 or health.fault not in DEAD:
                 health.dead_frames = 0
-        if series.good:
+        if series.good and not full:
             health.last_good_ms = now
             health.level = series.total / series.good
         absent = (
@@ -90,23 +92,23 @@ class ProbeDetector(msgspec.Struct):
             and any(one.good for one in moment.frame.series.values())
         )
         if health.dead_frames >= DEAD_MIN or absent:
-            if health.fault not in ("dead", "impossible"):
+            if health.fault not in DEAD:
                 health.since_ms = now
             told = series.suspect or (series.bad and series.last_bad is not None)
-            health.fault = "impossible" if told else "dead"
+            health.fault = "full" if full else "impossible" if told else "dead"
             health.good_frames = 0
             return
-        if health.fault in ("dead", "impossible"):
-            health.good_frames += 1 if series.good else 0
+        if health.fault in DEAD:
+            health.good_frames += 1 if series.good and not full else 0
             if health.good_frames < 5:
                 return
             health.fault = ""
             health.jump_ms = health.settled_ms = -1
             health.jitter.forget()
-        if (
-            seen and not walked and not still and name != HEATER_POWER
-        ):  # a plug without mains is no fault of its meter
-            self._restless(name, series, health, now, electrical)
+        # a plug without mains is no fault of its meter
+        if seen and not walked and not still and name != HEATER_POWER:
+            failed = full or series.bad > 0 or (series.suspect > 0 and not electrical)
+            self._restless(name, series, health, now, failed, electrical)
         if not series.good:
             return
         self._flat(moment, name, series, health)
@@ -148,11 +150,16 @@ class ProbeDetector(msgspec.Struct):
     # -- restless, or a loose contact ----------------------------------------------------------------
 
     def _restless(
-        self, name: str, series: SeriesFrame, health: SeriesHealth, now: int, electrical: bool
+        self,
+        name: str,
+        series: SeriesFrame,
+        health: SeriesHealth,
+        now: int,
+        failed: bool,
+        electrical: bool,
     ) -> None:
         jitter = health.jitter
-        value = health.level if series.good else None
-        if not jitter.add(name, now, value, bool(series.bad or (series.suspect and not electrical))):
+        if not jitter.add(name, now, health.level if series.good else None, failed):
             return
         if not health.fault:
             # a probe that only jitters while a device is on waits for the device to switch back

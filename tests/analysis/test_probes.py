@@ -220,6 +220,15 @@ def test_a_value_that_leaps_there_is() -> None:
     assert bench.findings[0].observations[0] == "the probe gives 14"
 
 
+@pytest.mark.parametrize("share", [1, 20])
+def test_a_light_meter_at_its_full_scale_is_not_believed(share: int) -> None:
+    """65535: sixteen bits, all ones. A flash of it is no fault."""
+    bench = Bench().run(DAY, light=lambda at: 65535.0 if at % 400 == 9 else 5000.0 + at % 7)
+    assert not bench.told
+    bench.run(2 * HOUR, light=lambda at: 5000.0 + at % 7 if share > 1 and at % share == 0 else 65535.0)
+    assert bench.told[0][1] == "light" and bench.told[0][0] <= DAY + 100
+
+
 # -- in air
 
 
