@@ -18,7 +18,7 @@ __all__ = ["ProbeDetector"]
 DEAD_MIN = 20
 ABSENT_MIN = 20
 FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 720.0}
-EDGE = {PH: 0.4, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
+EDGE = {PH: 0.7, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
 FULL_SCALE = 65535.0  # of a 16-bit light meter: all ones
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
 FOLLOW_MIN = {TEMPERATURE: 15, PH: 8}  # a cylinder that empties itself moves pH by 0.1 a minute at most
@@ -69,7 +69,8 @@ class ProbeDetector(msgspec.Struct):
         now = moment.frame.start_ms
         seen = series.good + series.suspect + series.bad
         aside = seen > 0 and not series.good  # nothing but what quality has set aside
-        walked = aside and series.suspect > 0 and _near_edge(name, health.level)
+        edge = series.suspect > 0 and _near_edge(name, health.level)
+        walked = aside and edge
         still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
         full = name == LIGHT and bool(series.good) and series.last == FULL_SCALE
         # -- dead or impossible
@@ -107,9 +108,11 @@ class ProbeDetector(msgspec.Struct):
             health.jitter.forget()
         # a plug without mains is no fault of its meter
         if seen and not walked and not still and name != HEATER_POWER:
-            failed = full or series.bad > 0 or (series.suspect > 0 and not electrical)
+            failed = full or series.bad > 0 or (series.suspect > 0 and not electrical and not edge)
             self._restless(name, series, health, now, failed, electrical)
         if not series.good:
+            if walked and health.settled_ms >= 0:
+                health.settled_ms = now  # where it walked to, it still is
             return
         self._flat(moment, name, series, health)
         self._jump(tank, moment, name, series, health)
