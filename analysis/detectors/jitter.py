@@ -60,8 +60,11 @@ class Jitter(msgspec.Struct):
     calm: int = 0
     gaps: list[int] = msgspec.field(default_factory=list)
 
-    def add(self, name: str, now: int, value: float | None, failed: bool) -> bool:
-        """One frame; True where it ends a block. `value` None: only readings that were set aside."""
+    def add(self, name: str, now: int, value: float | None, failed: bool, learn: bool) -> bool:
+        """One frame; True where it ends a block. `value` None: only readings that were set aside.
+
+        `learn` False while a fault stands: its calmer blocks would pass for usual, one by one.
+        """
         if not self.frames:
             self.began_ms = now
         self.frames += 1
@@ -71,7 +74,7 @@ class Jitter(msgspec.Struct):
             self._swing(name, now, value)
         if self.frames < BLOCK:
             return False
-        self._close(name)
+        self._close(name, learn)
         return True
 
     def limit(self, name: str) -> float:
@@ -121,7 +124,7 @@ class Jitter(msgspec.Struct):
         if swing > 3 * FLOOR[name] and swing > 3 * self.limit(name):
             self.wild += 1
 
-    def _close(self, name: str) -> None:
+    def _close(self, name: str, learn: bool) -> None:
         self.gaps.append(self.broken)
         del self.gaps[:-3]
         swings = self.swings
@@ -136,7 +139,8 @@ class Jitter(msgspec.Struct):
             else:
                 self.restless = 0
                 self.calm += 1
-                self.usual.append(self.level)
-                del self.usual[:-KEPT]
+                if learn:
+                    self.usual.append(self.level)
+                    del self.usual[:-KEPT]
         swings.clear()
         self.frames = self.wild = self.broken = 0

@@ -162,7 +162,7 @@ class ProbeDetector(msgspec.Struct):
         electrical: bool,
     ) -> None:
         jitter = health.jitter
-        if not jitter.add(name, now, health.level if series.good else None, failed):
+        if not jitter.add(name, now, health.level if series.good else None, failed, not health.fault):
             return
         if not health.fault:
             # a probe that only jitters while a device is on waits for the device to switch back
@@ -180,6 +180,9 @@ class ProbeDetector(msgspec.Struct):
     def _jump(self, tank: Tank, moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth) -> None:
         """A jump no water can make, to a level that no water change explains, that stays."""
         if name not in (TEMPERATURE, PH):
+            return
+        if health.fault in ("noisy", "loose"):
+            health.jump_ms = health.settled_ms = -1  # it leaps about, and back when it is put right
             return
         now = moment.frame.start_ms
         value = series.total / series.good

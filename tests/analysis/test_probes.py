@@ -134,7 +134,7 @@ def test_an_electrode_in_air_is_told_and_doubted_before() -> None:
         level[0] += chance.gauss(0, 0.02)
         return round(level[0] + chance.gauss(0, 0.06), 2)
 
-    bench.run(3 * HOUR, ph=in_air)
+    bench.run(3 * DAY, ph=in_air)  # and it never gets used to it
     ((minute, quantity, cause),) = bench.told
     assert quantity == "ph" and "in air" in cause
     assert DAY < minute <= DAY + 2 * HOUR
