@@ -21,7 +21,7 @@ FLAT_FLOOR_MIN = {TEMPERATURE: 150.0, PH: 90.0, LIGHT: 60.0, ROOM_TEMPERATURE: 7
 EDGE = {PH: 0.7, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's end it may walk out of it
 FULL_SCALE = 65535.0  # of a 16-bit light meter: all ones
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
-FOLLOW_MIN = {TEMPERATURE: 15, PH: 8}  # a cylinder that empties itself moves pH by 0.1 a minute at most
+FOLLOW_MIN = {TEMPERATURE: 15, PH: 2}  # soda poured in moves pH by 0.3 a minute; a probe lifted out leaps
 CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
 
 
