@@ -46,6 +46,7 @@ class SeriesHealth(msgspec.Struct):
     jump_from: float = 0.0
     jump_to: float = 0.0
     settled: float = 0.0
+    swift: float = 0.0
     settled_ms: int = -1
     fault: str = ""
     since_ms: int = -1

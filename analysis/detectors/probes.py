@@ -189,13 +189,16 @@ class ProbeDetector(msgspec.Struct):
         limit = 2.0 if name == TEMPERATURE else 0.9
         if health.jump_ms < 0:
             if health.settled_ms < 0:
-                health.settled, health.settled_ms = value, now
-            elif abs(value - health.settled) > limit and now - health.settled_ms < 20 * MINUTE_MS:
+                health.settled = health.swift = value
+                health.settled_ms = now
+            elif abs(value - health.swift) > limit and now - health.settled_ms < 20 * MINUTE_MS:
                 health.jump_ms, health.jump_from = now, health.settled
             else:
-                # follows faster than water changes, slower than a probe lifted out
-                share = min(1.0, (now - health.settled_ms) / (FOLLOW_MIN[name] * MINUTE_MS))
-                health.settled += share * (value - health.settled)
+                # one follows faster than water changes, slower than a probe lifted out; the other, more
+                # slowly, keeps the water's level over a rinse in buffers
+                elapsed = (now - health.settled_ms) / MINUTE_MS
+                health.swift += min(1.0, elapsed / FOLLOW_MIN[name]) * (value - health.swift)
+                health.settled += min(1.0, elapsed / 15) * (value - health.settled)
                 health.settled_ms = now
             return
         waited = now - health.jump_ms
