@@ -32,6 +32,7 @@ class SeriesFrame(msgspec.Struct):
     last_bad: float | None = None
     flat_since: int = -1
     seen_ms: int = -1
+    last_suspect: float | None = None
 
     def mean(self) -> float | None:
         return self.total / self.good if self.good else None
@@ -92,6 +93,7 @@ class FrameBuilder(msgspec.Struct):
             series.seen_ms = time_ms
         elif flag == 3:
             series.suspect += 1
+            series.last_suspect = value
             if value is not None and value != series.last:
                 series.flat_since = time_ms
         else:
@@ -115,7 +117,11 @@ class FrameBuilder(msgspec.Struct):
         # A fresh dict with what must be carried over; the detectors keep no reference to the old one.
         self.series = {
             name: SeriesFrame(
-                last=one.last, flat_since=one.flat_since, seen_ms=one.seen_ms, last_bad=one.last_bad
+                last=one.last,
+                flat_since=one.flat_since,
+                seen_ms=one.seen_ms,
+                last_bad=one.last_bad,
+                last_suspect=one.last_suspect,
             )
             for name, one in series.items()
         }

@@ -12,8 +12,9 @@ from analysis.detectors.base import Moment, Tank
 from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.detectors.lamp import LampDetector
 from analysis.detectors.power import PowerDetector, SilenceDetector
-from analysis.detectors.probes import ProbeDetector, StrayCurrentDetector
+from analysis.detectors.probes import ProbeDetector
 from analysis.detectors.settings_doubt import SettingsDoubt
+from analysis.detectors.stray_current import StrayCurrentDetector
 from analysis.detectors.temperature import TemperatureDetector
 from analysis.diagnosis import diagnose
 from analysis.frames import Frame, FrameBuilder
@@ -119,7 +120,7 @@ class TankWatch:
         state.block = block
         moment = Moment(frame, day, minute, fifth, self._active, set())
         self.moment = moment
-        findings = state.probes.update(tank, moment)
+        findings = state.probes.update(tank, moment, state.stray)
         findings += state.lamp.update(tank, moment)
         findings += state.stray.update(tank, moment)
         findings += state.temperature.update(tank, moment)

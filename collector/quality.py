@@ -17,7 +17,8 @@ Where a stream must differ from the manual:
   not: the detectors see them minute by minute.
 - *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
   of a probe read every second is no "rate". Confirmed in the same way.
-- *Flat line* counts from the first value of a run that stays within the tolerance of it.
+- *Flat line* counts from the first value of a run that stays within the tolerance of it. Freezing water is
+  left out: water and ice together stay at 0 °C for days.
 
 Thresholds are common practice for small tanks, no source, unless a comment names one.
 """
@@ -71,6 +72,8 @@ class Limits(NamedTuple):
     step_floor, step_factor, step_memory : float
         A step of more than `step_factor` times the liveliness, and of more than the floor, is SUSPECT until
         confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
+    ice : float
+        So near 0 a value may stay as it is.
     """
 
     fail_low: float
@@ -87,6 +90,7 @@ class Limits(NamedTuple):
     step_floor: float = _NONE
     step_factor: float = 1.0
     step_memory: float = 0.9
+    ice: float = 0.0
 
 
 # A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
@@ -94,15 +98,31 @@ class Limits(NamedTuple):
 _DIGITAL_THERMOMETER = (85.0, -127.0)
 
 # Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
+# pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
+# memory): up to there a high pH is the water's fault, and to be told as that.
 # pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
 LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(
-        -5, 60, 2, 42, 1.0, 0.1, 0.5, 0.001, 12 * _HOUR_MS, 48 * _HOUR_MS, _DIGITAL_THERMOMETER, 0.5, 10, 0.95
+        -5,
+        60,
+        2,
+        42,
+        1.0,
+        0.1,
+        0.5,
+        0.001,
+        12 * _HOUR_MS,
+        48 * _HOUR_MS,
+        _DIGITAL_THERMOMETER,
+        0.5,
+        10,
+        0.95,
+        0.3,
     ),
     ROOM_TEMPERATURE: Limits(
         -30, 70, -15, 50, 3.0, 0.3, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
     ),
-    PH: Limits(0, 14, 3.5, 10.5, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
+    PH: Limits(0, 14, 3.5, 11.0, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
     PH_PROBE: Limits(-600, 600, -250, 250, 18, 1.2, 9, 0.005, 12 * _HOUR_MS, 48 * _HOUR_MS),
     LIGHT: Limits(-5, 250_000, -1, 150_000),
     HEATER_POWER: Limits(-50, 20_000, -5, 4_000),
@@ -206,7 +226,10 @@ class SeriesQuality:
         if not -tolerance <= value - self._flat <= tolerance:
             self._flat = value
             self._flat_ms = time_ms
-        elif time_ms - self._flat_ms >= self._flat_suspect_ms:
+        elif (
+            time_ms - self._flat_ms >= self._flat_suspect_ms
+            and not -self._limits.ice < value < self._limits.ice
+        ):
             return _FAIL if time_ms - self._flat_ms >= self._limits.flat_fail_ms else _SUSPECT
         return _PASS
 

@@ -57,6 +57,10 @@ class Moment(msgspec.Struct):
         Sum of the pH steps of the last hours that were too sudden for chemistry.
     ph_step_seen : bool
         One of them was just now.
+    ph_restless : bool
+        The electrode is among the faulty only because its readings jitter: its steps can still be seen.
+    ph_jitter : float
+        By how much pH jumps from minute to minute, level and slope aside.
     """
 
     frame: Frame
@@ -77,6 +81,8 @@ class Moment(msgspec.Struct):
     temperature_slope: float | None = None
     ph_stepped: float = 0.0
     ph_step_seen: bool = False
+    ph_restless: bool = False
+    ph_jitter: float = 0.0
 
 
 def minutes_text(seconds: float) -> str:

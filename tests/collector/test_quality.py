@@ -212,6 +212,77 @@ def test_stuck_probe() -> None:
     assert flags[48 * 360] == 4
 
 
+def test_freezing_water_may_keep_its_temperature() -> None:
+    """Water and ice together are at 0 °C, the ice point, for as long as both are there."""
+    outdoors = LIMITS["temperature"]._replace(suspect_low=-1.0)  # as for a river
+    for value in (0.0, -0.0625, 0.25):
+        assert set(run(SeriesQuality(outdoors), [value] * (50 * 6), 600_000)) == {1}
+    assert run(SeriesQuality(outdoors), [0.5] * (50 * 6), 600_000)[-1] == 4
+
+
+# The spike threshold of series that report rarely: it follows the series' own liveliness.
+
+CALM = [8.30, 8.31, 8.31, 8.32, 8.32, 8.33, 8.33, 8.33, 8.34, 8.34]  # a quiet river's pH, every quarter-hour
+LIVELY = [8.30, 8.37, 8.45, 8.40, 8.33, 8.26, 8.31, 8.38, 8.46, 8.40]  # one with much weed, on a sunny day
+
+
+def test_a_calm_series_is_told_of_a_small_jump_and_a_lively_one_left_in_peace() -> None:
+    calm, lively = SeriesQuality(LIMITS["ph"]), SeriesQuality(LIMITS["ph"])
+    assert set(run(calm, CALM * 3 + CALM, QUARTER_MS)[2:10]) == {1}
+    begin = 4 * len(CALM) + 1
+    calm.flag(begin * QUARTER_MS, 8.34)
+    assert calm.flag((begin + 1) * QUARTER_MS, 8.44) == 3
+    assert set(run(lively, LIVELY, QUARTER_MS)) == {1}
+    assert lively.flag(11 * QUARTER_MS, 8.50) == 1
+
+
+def test_a_jump_that_is_confirmed_was_true_and_one_that_goes_back_a_spike() -> None:
+    for after, spikes in ((8.45, 0), (8.34, 1)):
+        series = SeriesQuality(LIMITS["ph"])
+        run(series, CALM + [8.34] * 10, QUARTER_MS)
+        assert series.flag(21 * QUARTER_MS, 8.44) == 3
+        assert series.flag(22 * QUARTER_MS, after) == 1
+        assert series.spikes == spikes
+
+
+def test_the_fixed_threshold_holds_for_the_liveliest_series() -> None:
+    series = SeriesQuality(LIMITS["ph"])
+    run(series, [8.0 + 0.25 * (n % 2) for n in range(40)], QUARTER_MS)
+    assert series.flag(41 * QUARTER_MS, 8.25 + 0.31) == 3
+
+
+def test_liveliness_fades() -> None:
+    """A tenth less with each calm reading: after a stormy day the threshold is a calm river's again."""
+    flags = []
+    for calm_readings in (2, 8, 40):
+        series = SeriesQuality(LIMITS["ph"])
+        run(series, [*LIVELY, *[8.40] * calm_readings], QUARTER_MS)
+        flags.append(series.flag((11 + calm_readings) * QUARTER_MS, 8.50))
+    assert flags == [1, 1, 3]
+
+
+def test_a_jump_never_hides_the_next() -> None:
+    """Two spikes of one size an hour apart: the first, larger than all before, makes it no habit."""
+    series = SeriesQuality(LIMITS["temperature"])
+    values = [9.0 + 0.02 * (n % 3) for n in range(60)]
+    values[50] = values[54] = 9.9
+    flags = run(series, values, QUARTER_MS)
+    assert [n for n, flag in enumerate(flags) if flag != 1] == [50, 54]
+
+
+@pytest.mark.parametrize(("step_ms", "flag"), [(60_000, 1), (299_000, 1), (300_000, 3), (QUARTER_MS, 3)])
+def test_close_reports_need_no_such_threshold(step_ms: int, flag: int) -> None:
+    """0.1 pH off a calm series: each minute the detectors see it, at five it stands for itself."""
+    series = SeriesQuality(LIMITS["ph"])
+    run(series, [*CALM, *[8.34] * 30], step_ms)
+    assert series.flag(41 * step_ms, 8.44) == flag
+
+
+def test_nothing_is_expected_of_a_series_that_is_not_known_yet() -> None:
+    series = SeriesQuality(LIMITS["ph"])
+    assert [series.flag(n * QUARTER_MS, v) for n, v in enumerate([8.3, 8.55, 8.3], 1)] == [1, 1, 1]
+
+
 def test_late_readings_only_have_their_range_tested() -> None:
     series = SeriesQuality(LIMITS["temperature"])
     run(series, noisy(24, 20, 0.02))
