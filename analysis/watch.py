@@ -25,7 +25,7 @@ from collector.settings import TankSettings
 
 __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
-STATE_VERSION = 3
+STATE_VERSION = 4
 FIVE_MINUTES_MS = 300_000
 
 
