@@ -25,6 +25,8 @@ class HeatNow(msgspec.Struct):
         What it draws in full, 0 where neither the settings nor the meter have told.
     rate : float
         How fast the heater warms this much water.
+    learnt : bool
+        Whether the tank's time constant is its own, no first guess.
     unheated, explained : float or None
         The slope by the room alone, and by room and lamp.
     """
@@ -42,6 +44,7 @@ class HeatNow(msgspec.Struct):
     rate: float
     usual_fall: float | None
     usual_rise: float | None
+    learnt: bool
     unheated: float | None
     explained: float | None
 

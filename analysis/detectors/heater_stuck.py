@@ -96,6 +96,8 @@ class HeaterStuck(msgspec.Struct):
         if excess is None:
             # nothing learnt yet: the water must have been seen to leave what the heater holds
             return slope > 0.35 * rate and min(recent) < (heat.ceiling or 0.0), None
+        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - 0.5:
+            return False, excess  # the room may do it, and how fast isn't learnt yet
         # the excess alone tells where the room is measured; else the water must be seen to rise
         heating = excess > 0.4 * rate and (heat.room is None or excess > 0.15)
         if not raised and heat.quarter is not None and heat.explained is not None:

@@ -178,7 +178,7 @@ class TemperatureDetector(msgspec.Struct):
         ]
         if findings[0] is None:
             findings.append(
-                self.cooler.finding(tank, moment, self.extremes, temperature, heat.slope, heat.hour, room)
+                self.cooler.finding(tank, moment, heat, self.extremes.highs, self.window, self.lamp_edge_ms)
             )
         better = max(self.stuck.since, self.dead.since, self.cooler.hot_since) >= 0
         findings += self.limits.findings(
@@ -191,10 +191,10 @@ class TemperatureDetector(msgspec.Struct):
         settled = now - self.lamp_edge_ms > HOUR and now - self.last_step_ms > HOUR
         if settled and not self.heater.metered and self._heaters_own(tank, temperature):
             self.heater.corner(self.window, tank.heating_rate_c_per_h)
+        if tank.settings.cooler is not None and settled and not moment.disturbed:
+            self.cooler.learn(tank.settings.cooler, self.window, room)
         if moment.active or moment.disturbed:
             return
-        if tank.settings.cooler is not None and settled:
-            self.cooler.learn(tank.settings.cooler, self.window, room)
         slope = self.window.slope_per_hour(HALF_HOUR)
         if slope is None:
             slope = self.window.slope_per_hour(QUARTER)
@@ -239,6 +239,7 @@ class TemperatureDetector(msgspec.Struct):
             rate=tank.heating_rate_c_per_h,
             usual_fall=self.model.usual_fall(),
             usual_rise=self.model.usual_rise(),
+            learnt=len(self.model.taus) >= 8,
             unheated=unheated,
             explained=self.explained(tank, moment, temperature, room),
         )
