@@ -26,7 +26,9 @@ DAY_MS = 1440 * MINUTE_MS
 FALL_C = 0.07  # within half an hour; a daily wave of 1.5 °C falls by 0.013 °C in the half-hour after its peak
 ENOUGH = 3
 WET_BULB_GAP_C = 5.0  # air of 25 °C and 50 % humidity has a wet bulb some 7 °C lower; a fan never gets there
+NEAR_C = 0.12  # slow water is turned a little lower than fast water, which overshoots
 NO_BEND = 0.4  # of the usual one
+SURE_MS, LONG_MS = 180 * MINUTE_MS, 420 * MINUTE_MS
 
 
 class CoolerMemory(msgspec.Struct):
@@ -34,8 +36,8 @@ class CoolerMemory(msgspec.Struct):
 
     `bends` are how much the slope changed there (°C/h, falling is positive). `rise` is the slope with which
     the water came to the turning point at `passed_ms`, `bent` what it did then: 1 bent, -1 didn't, 0 not
-    judged. `troughs` are the lowest water between two turns, `lowest` that since the last:
-    a cooler that hasn't switched off yet won't come on again. `refuted_c` is the warmest water that was taken for a cooler's fault and was none.
+    judged, 2 couldn't. `troughs` are the lowest water between two turns, `lowest` that since the last
+    turn, `armed_by` that since it was last seen on: what hasn't switched off yet won't come on again. `refuted_c` is the warmest water that was taken for a cooler's fault and was none.
     """
 
     turns: list[float] = msgspec.field(default_factory=list)
@@ -50,6 +52,7 @@ class CoolerMemory(msgspec.Struct):
     bent: int = 0
     bend: float = 0.0
     lowest: float = 99.0
+    armed_by: float = 99.0
     troughs: list[float] = msgspec.field(default_factory=list)
     told_ms: int = -1
     below_since: int = -1
@@ -92,7 +95,7 @@ class CoolerMemory(msgspec.Struct):
         if self.turns:
             self.troughs.append(self.lowest)
             del self.troughs[:-12]
-        self.lowest = values[-1]
+        self.lowest = self.armed_by = values[-1]
         self.turns.append(peak)
         del self.turns[:-12]
         self.bends.append((peak - values[-1]) * 2 + (peak - values[at - HALF_HOUR_STEPS]) * 2)
@@ -101,8 +104,13 @@ class CoolerMemory(msgspec.Struct):
             self.rooms.append(room)
             del self.rooms[:-12]
 
-    def overdue(self, now_ms: int, temperature: float, slope: float | None, room: float | None) -> bool:
-        """Whether the water has stood above the turning point for too long: an hour, two without a room."""
+    def overdue(
+        self, now_ms: int, temperature: float, slope: float | None, room: float | None, fan: bool = True
+    ) -> bool:
+        """Whether the water has stood above the turning point for too long: an hour.
+
+        Two hours for a fan where the room isn't measured: it may be at work and not enough.
+        """
         known = self.learnt
         if known is None:
             return False
@@ -112,7 +120,7 @@ class CoolerMemory(msgspec.Struct):
             return False
         if self.over_since < 0:
             self.over_since = now_ms
-        return now_ms - self.over_since >= (60 if room is not None else 120) * MINUTE_MS
+        return now_ms - self.over_since >= (120 if fan and room is None else 60) * MINUTE_MS
 
     @staticmethod
     def _fair(known: dict[str, float], room: float | None) -> bool:
@@ -121,21 +129,18 @@ class CoolerMemory(msgspec.Struct):
         return room is None or copes is None or room < copes + 0.2
 
     def _follow(self, heat: HeatNow, fan: bool, known: dict[str, float], window: Window, edge_ms: int) -> None:
-        """Watch the water pass the turning point, and whether its curve bends there."""
+        """Watch the water come to the turning point and pass it, and whether its curve bends there."""
         above = heat.temperature - known["turns_at_c"]
-        self.lowest = min(self.lowest, heat.temperature)
-        if above < -0.03:
+        if above < -0.15:
             self.passed_ms, self.bent, self.rise = -1, 0, None
             return
-        if self.passed_ms < 0:
-            self.passed_ms, self.rise = heat.now, window.slope_per_hour(HALF_HOUR)
-            if self.lowest > sorted(self.troughs)[len(self.troughs) * 3 // 4] + 0.03:
-                self.bent = 1  # it has turned the water and not switched off since: it was at work
+        if self.rise is None and above >= -NEAR_C:
+            self.rise, self.passed_ms = window.slope_per_hour(HALF_HOUR), -1
+            if self.armed_by > median(self.troughs):
+                self.bent = 2  # it has turned the water and not switched off since, so it won't come on now
+        if self.bent or self.rise is None or heat.slope is None:
             return
-        waited = heat.now - self.passed_ms
-        if self.bent or self.rise is None or waited < 45 * MINUTE_MS or heat.slope is None:
-            return
-        if above < max(0.06, 2.5 * known["spread_c"]) or edge_ms > self.passed_ms - 40 * MINUTE_MS:
+        if edge_ms > (self.passed_ms if self.passed_ms >= 0 else heat.now) - 40 * MINUTE_MS:
             return
         usual = known.get("bends_by_c_per_h", 0.0)
         if fan and heat.room is not None and self.rooms:
@@ -143,8 +148,15 @@ class CoolerMemory(msgspec.Struct):
             gap = WET_BULB_GAP_C - (heat.room - heat.temperature)
             usual *= max(0.2, min(1.0, gap / (WET_BULB_GAP_C - (median(self.rooms) - known["turns_at_c"]))))
         self.bend = self.rise - heat.slope
-        self.bent = 1 if self.bend > NO_BEND * usual else -1
-        self.lowest = heat.temperature
+        if self.passed_ms < 0 and above > -0.03:
+            self.passed_ms = heat.now
+        passed = self.passed_ms >= 0 and heat.now - self.passed_ms >= 45 * MINUTE_MS
+        if self.bend > NO_BEND * usual:
+            self.bent = 1
+        elif passed and above > max(0.06, 2.5 * known["spread_c"]):
+            self.bent = -1
+        if self.bent:
+            self.armed_by = heat.temperature
 
     def finding(
         self, tank: Tank, moment: Moment, heat: HeatNow, highs: list[float], window: Window, edge_ms: int
@@ -155,6 +167,8 @@ class CoolerMemory(msgspec.Struct):
         if cooler is None or (moment.disturbed and not raised):
             self.hot_since = self.over_since = self.passed_ms = -1
             return None
+        if moment.fifth:
+            self.lowest, self.armed_by = min(self.lowest, heat.temperature), min(self.armed_by, heat.temperature)
         setpoint = cooler.setpoint_c
         if setpoint is None:
             if len(highs) < 2:
@@ -168,10 +182,13 @@ class CoolerMemory(msgspec.Struct):
             over = heat.temperature - known["turns_at_c"] - max(0.06, 2.5 * known["spread_c"])
             if moment.fifth and not moment.disturbed:
                 self._follow(heat, fan, known, window, edge_ms)
-            overdue = self.overdue(heat.now, heat.temperature, heat.slope, heat.room)
+            overdue = self.overdue(heat.now, heat.temperature, heat.slope, heat.room, fan)
             # a fan may be at work and the room too hot for it: where the room isn't measured, both signs
             sure = not fan or heat.room is not None
-            stopped = over > 0 and ((overdue and self.bent <= 0) or (sure and self.bent < 0))
+            if overdue and (self.bent == 1 or (self.bent == 2 and not sure)):
+                # it was at work when the water came here: weak or stopped since, or only a hot afternoon
+                overdue = heat.now - self.over_since > (SURE_MS if sure else LONG_MS)
+            stopped = over > 0 and (overdue or (sure and self.bent < 0))
         if raised:
             self.peak = max(self.peak, heat.temperature)
             if self._contrary(heat, over, known is not None):
