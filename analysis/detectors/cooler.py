@@ -63,13 +63,10 @@ class CoolerMemory(msgspec.Struct):
     @property
     def learnt(self) -> dict[str, float] | None:
         """`turns_at_c`, `spread_c`, `since_ms`, with a room probe `copes_with_room_c`; None if too few."""
-        if len(self.turns) < ENOUGH:
+        together = _together(self.turns)
+        if len(together) < ENOUGH:
             return None
-        out = {
-            "turns_at_c": median(self.turns),
-            "spread_c": spread(self.turns),
-            "since_ms": float(self.since),
-        }
+        out = {"turns_at_c": median(together), "spread_c": spread(together), "since_ms": float(self.since)}
         if self.bends:
             out["bends_by_c_per_h"] = median(self.bends)
         if len(self.rooms) >= ENOUGH:
@@ -128,7 +125,9 @@ class CoolerMemory(msgspec.Struct):
         copes = known.get("copes_with_room_c")
         return room is None or copes is None or room < copes + 0.2
 
-    def _follow(self, heat: HeatNow, fan: bool, known: dict[str, float], window: Window, edge_ms: int) -> None:
+    def _follow(
+        self, heat: HeatNow, fan: bool, known: dict[str, float], window: Window, edge_ms: int
+    ) -> None:
         """Watch the water come to the turning point and pass it, and whether its curve bends there."""
         above = heat.temperature - known["turns_at_c"]
         if above < -0.15:
@@ -168,7 +167,10 @@ class CoolerMemory(msgspec.Struct):
             self.hot_since = self.over_since = self.passed_ms = -1
             return None
         if moment.fifth:
-            self.lowest, self.armed_by = min(self.lowest, heat.temperature), min(self.armed_by, heat.temperature)
+            self.lowest, self.armed_by = (
+                min(self.lowest, heat.temperature),
+                min(self.armed_by, heat.temperature),
+            )
         setpoint = cooler.setpoint_c
         if setpoint is None:
             if len(highs) < 2:
@@ -252,9 +254,7 @@ class CoolerMemory(msgspec.Struct):
         if heat.slope is not None:
             bend = ""
             if known is not None and self.bent < 0:
-                bend = (
-                    f"; it slowed by {self.bend:.2f} when it passed that, {known['bends_by_c_per_h']:.2f} is usual"
-                )
+                bend = f"; it slowed by {self.bend:.2f} when it passed that, {known['bends_by_c_per_h']:.2f} is usual"
             observations.append(f"changing {heat.slope:+.2f} °C an hour{bend}")
         if heat.room is not None:
             copes = known.get("copes_with_room_c") if known else None
@@ -271,3 +271,11 @@ class CoolerMemory(msgspec.Struct):
             "can make up for",
             observations=observations,
         )
+
+
+def _together(turns: list[float]) -> list[float]:
+    """The turns that lie together: a cooler turns the water at one place, and a bump in the curve anywhere."""
+    if not turns:
+        return []
+    _, centre = max((sum(abs(turn - other) < 0.15 for other in turns), turn) for turn in turns)
+    return [turn for turn in turns if abs(turn - centre) < 0.15]

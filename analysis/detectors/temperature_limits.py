@@ -73,14 +73,16 @@ class TemperatureLimits(msgspec.Struct):
 
 def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None) -> float:
     """How fast (°C/h) the water goes towards the limit and will go on; 0 where it may be water poured in."""
-    long = window.slope_per_hour(2 * HOUR)
-    if long is None or speed < 0.03 or sign * long < max(0.03, 0.6 * speed):
+    long, short = window.slope_per_hour(2 * HOUR), window.slope_per_hour(HOUR // 2)
+    if long is None or short is None or speed < 0.03:
         return 0.0
-    if sign < 0 and speed >= max(0.5, 2.5 * abs(usual_fall or 0.3)):
+    if sign * long < max(0.03, 0.6 * speed) or sign * short < 0.3 * speed:
+        return 0.0
+    if sign < 0 and speed >= max(0.5, 1.5 * abs(usual_fall or 0.3)):
         return 0.0  # no tank cools that fast
     # the hour before tells water that was poured in from a heat wave
     start, before, now = window.ago(115 * MINUTE_MS), window.ago(HOUR), window.values[-1]
-    if start is None or before is None or sign * (before - start) < 0.3 * sign * (now - before):
+    if start is None or before is None or sign * (before - start) < 0.6 * sign * (now - before):
         return 0.0
     return min(speed, sign * long)
 
