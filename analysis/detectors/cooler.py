@@ -27,8 +27,9 @@ FALL_C = 0.07  # within half an hour; a daily wave of 1.5 °C falls by 0.013 °C
 ENOUGH = 3
 WET_BULB_GAP_C = 5.0  # air of 25 °C and 50 % humidity has a wet bulb some 7 °C lower; a fan never gets there
 NEAR_C = 0.12  # slow water is turned a little lower than fast water, which overshoots
+COLD_ROOM_K = 4.0  # lamp and pump lift an uncooled tank less than that; common practice, no source
 NO_BEND = 0.4  # of the usual one
-SURE_MS, LONG_MS = 180 * MINUTE_MS, 420 * MINUTE_MS
+SURE_MS, LONG_MS = 180 * MINUTE_MS, 240 * MINUTE_MS
 
 
 class CoolerMemory(msgspec.Struct):
@@ -36,8 +37,9 @@ class CoolerMemory(msgspec.Struct):
 
     `bends` are how much the slope changed there (°C/h, falling is positive). `rise` is the slope with which
     the water came to the turning point at `passed_ms`, `bent` what it did then: 1 bent, -1 didn't, 0 not
-    judged, 2 couldn't. `troughs` are the lowest water between two turns, `lowest` that since the last
-    turn, `armed_by` that since it was last seen on: what hasn't switched off yet won't come on again. `refuted_c` is the warmest water that was taken for a cooler's fault and was none.
+    judged, 2 couldn't. `troughs` are the lowest water between two turns, `lowest` that since the last turn,
+    `armed_by` that since it was last seen on: what hasn't switched off yet won't come on again.
+    `refuted_c` is the warmest water that was taken for a cooler's fault and was none.
     """
 
     turns: list[float] = msgspec.field(default_factory=list)
@@ -160,7 +162,7 @@ class CoolerMemory(msgspec.Struct):
     def finding(
         self, tank: Tank, moment: Moment, heat: HeatNow, highs: list[float], window: Window, edge_ms: int
     ) -> Finding | None:
-        """The finding that stands, if one does; `highs` of the days, `edge_ms` when the lamp last switched."""
+        """The finding that stands, if one does; `edge_ms` is when the lamp last switched."""
         cooler = tank.settings.cooler
         raised = "cooling-not-cooling" in moment.active
         if cooler is None or (moment.disturbed and not raised):
@@ -176,6 +178,9 @@ class CoolerMemory(msgspec.Struct):
             if len(highs) < 2:
                 return None
             setpoint = median(highs)
+        if not raised and heat.room is not None and heat.room < heat.temperature - COLD_ROOM_K:
+            self.hot_since = self.over_since = -1
+            return None  # what heats this water is no missing cooler
         fan = cooler.kind == "fan"
         known = self.learnt
         if known is None:
@@ -254,7 +259,8 @@ class CoolerMemory(msgspec.Struct):
         if heat.slope is not None:
             bend = ""
             if known is not None and self.bent < 0:
-                bend = f"; it slowed by {self.bend:.2f} when it passed that, {known['bends_by_c_per_h']:.2f} is usual"
+                usual = known["bends_by_c_per_h"]
+                bend = f"; it slowed by {self.bend:.2f} when it passed that, {usual:.2f} is usual"
             observations.append(f"changing {heat.slope:+.2f} °C an hour{bend}")
         if heat.room is not None:
             copes = known.get("copes_with_room_c") if known else None
@@ -274,7 +280,7 @@ class CoolerMemory(msgspec.Struct):
 
 
 def _together(turns: list[float]) -> list[float]:
-    """The turns that lie together: a cooler turns the water at one place, and a bump in the curve anywhere."""
+    """The turns that lie together: a cooler turns the water at one place, a bump in the curve anywhere."""
     if not turns:
         return []
     _, centre = max((sum(abs(turn - other) < 0.15 for other in turns), turn) for turn in turns)

@@ -15,13 +15,17 @@ from analysis.types import Finding
 __all__ = ["HeaterDead"]
 
 DAY_MS = 1440 * MINUTE_MS
+CORNER_MS = 40 * MINUTE_MS  # a corner is seen that long after the heater came on
+CLEARING_MS = 20 * MINUTE_MS  # a little longer than the alarm's off-delay
 
 
 class HeaterDead(msgspec.Struct):
-    """Since when it looks so; `above_since`: since when the water has been back where the heater holds it."""
+    """Since when it looks so; `above_since`: since when the water has been back where the heater holds it;
+    `seen_ms`: when the heater was last seen at work."""
 
     since: int = -1
     above_since: int = -1
+    seen_ms: int = -1
 
     def finding(
         self, tank: Tank, moment: Moment, heat: HeatNow, memory: HeaterMemory, tau_h: float
@@ -35,16 +39,19 @@ class HeaterDead(msgspec.Struct):
         idle = self._idle(heat, memory, under)
         if raised:
             if not moment.disturbed and self._contrary(heat, memory, under):
+                self.seen_ms = heat.now
+            if heat.now - self.seen_ms < CLEARING_MS:
                 self.since = self.above_since = -1
                 return None
         else:
             self.above_since = -1
-            if not (under > 0.3 and idle) or self._poured(heat):
+            if not (under > (0.15 if memory.sure else 0.3) and idle) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
                 self.since = heat.now
-            if heat.now - self.since < (5 if under > 1.0 else 15) * MINUTE_MS:
+            wait = 5 if under > 1.0 else 15 if under > 0.3 else 30
+            if heat.now - self.since < wait * MINUTE_MS:
                 return None
         return self._told(tank, heat, raised and (not idle or under < 0.1), under, tau_h)
 
@@ -82,7 +89,7 @@ class HeaterDead(msgspec.Struct):
             self.above_since = heat.now
         if self.above_since >= 0 and heat.now - self.above_since >= DAY_MS:
             return True
-        if memory.last_pick_ms > self.since >= 0:
+        if self.since >= 0 and memory.last_pick_ms > self.since + CORNER_MS:
             if under > 0.0:
                 memory.moved_to()
             return True
@@ -92,7 +99,7 @@ class HeaterDead(msgspec.Struct):
             return False
         if heat.unheated is not None:
             return heat.slope - heat.unheated > 0.5 * heat.rate
-        return heat.slope > 0.6 * (heat.usual_rise or 0.5 * heat.rate)
+        return heat.slope > max(0.6 * (heat.usual_rise or 0.0), 0.4 * heat.rate)
 
     @staticmethod
     def _told(tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float) -> Finding:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS
-from analysis.trend import Window, median
+from analysis.trend import Window, median, spread
 
 __all__ = ["HeaterMemory"]
 
@@ -94,6 +94,11 @@ class HeaterMemory(msgspec.Struct):
             return min([setpoint - 1.3, *picks]) if setpoint is not None else None
         usual = sorted(picks)[(len(picks) - 1) // 4]
         return usual if setpoint is None else min(max(usual, setpoint - 2.5), setpoint + 0.3)
+
+    @property
+    def sure(self) -> bool:
+        """Whether it has come on at one temperature so often that a little below it says something."""
+        return len(self.picks) >= 6 and spread(self.picks) < 0.1
 
     def moved_to(self) -> None:
         """It came on lower than it was thought to hold: what was learnt before holds no more."""

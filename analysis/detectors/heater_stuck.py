@@ -45,7 +45,7 @@ class HeaterStuck(msgspec.Struct):
         heating, excess = self._heating(tank, heat, raised, recent)
         if raised:
             self.peak = max(self.peak, heat.temperature)
-            if not moment.disturbed and self._contrary(heat, over, heating):
+            if not moment.disturbed and self._contrary(tank, heat, over, heating):
                 if heat.power is None and heat.now - self.since > 30 * MINUTE_MS:
                     self.refuted_c, self.refuted_ms = self.peak, heat.now
                 self.since = -1
@@ -59,7 +59,8 @@ class HeaterStuck(msgspec.Struct):
                 and heat.temperature < self.refuted_c + 0.2
             )
             unusual = usual is None or heat.temperature > usual + 0.4 or over > 1.5
-            if not (over > 0.3 and heating and unusual) or refuted or self._poured(heat):
+            enough = 0.3 if heat.drawing is None else 0.15  # the meter leaves less to doubt
+            if not (over > enough and heating and unusual) or refuted or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
@@ -74,12 +75,15 @@ class HeaterStuck(msgspec.Struct):
         return heat.slope is not None and heat.slope > 1.8 * max(heat.rate, heat.usual_rise or 0.0)
 
     @staticmethod
-    def _contrary(heat: HeatNow, over: float, heating: bool) -> bool:
+    def _contrary(tank: Tank, heat: HeatNow, over: float, heating: bool) -> bool:
         """The heater has been seen off, or the water falling as it does without heat."""
         if heating or heat.slope is None:
             return False
         if heat.power is not None or (over < 0.1 and heat.slope < 0):
             return True
+        cooler = tank.settings.cooler
+        if cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 1.2:
+            return False  # the cooler at work against the heater makes it fall, too
         falling = -max(0.1, 0.5 * abs(heat.usual_fall or 0.2))
         return heat.slope < falling and heat.hour is not None and heat.hour < falling
 
