@@ -156,7 +156,7 @@ def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | No
     usual = heat.profile.at(moment.minute)
     if frame.temperature is None or "temperature" in moment.faulty:
         return {"temperature_usual_c": usual}
-    room = frame.room if frame.room is not None else heat.rooms.values[-1] if heat.rooms.values else None
+    room = heat.room_now(frame.start_ms)
     floor, ceiling = heat.heater_range(tank)
     return {
         "temperature_usual_c": usual,

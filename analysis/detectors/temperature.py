@@ -97,6 +97,11 @@ class TemperatureDetector(msgspec.Struct):
             out["comes_on_at_c"] = comes_on
         return out | {f"cooler_{name}": value for name, value in (self.cooler.learnt or {}).items()}
 
+    def room_now(self, now_ms: int) -> float | None:
+        """The room's temperature (°C), an hour old at most; None where no probe tells."""
+        rooms = self.rooms
+        return rooms.values[-1] if rooms.times and now_ms - rooms.times[-1] < HOUR else None
+
     def heater_range(self, tank: Tank) -> tuple[float | None, float | None]:
         """(floor, ceiling) in °C between which the heater holds this probe's reading, as far as known."""
         heater = tank.settings.heater
@@ -158,11 +163,9 @@ class TemperatureDetector(msgspec.Struct):
         heat_alarm = bool(moment.active & OF_HEAT)
         if moment.fifth:
             self.window.add(now, temperature)
-        room = frame.room
-        if room is not None and "room_temperature" not in moment.faulty:
-            self.rooms.add(now, room)
-        if room is None and self.rooms.values:
-            room = self.rooms.values[-1]
+        if frame.room is not None and "room_temperature" not in moment.faulty:
+            self.rooms.add(now, frame.room)
+        room = self.room_now(now)
         if moment.fifth:
             self.extremes.add(now, temperature, not heat_alarm and not moment.disturbed, 190)
             self.profile.add(moment.minute, temperature, not heat_alarm)
