@@ -137,7 +137,7 @@ class CoolerMemory(msgspec.Struct):
             return
         if self.rise is None and above >= -NEAR_C:
             self.rise, self.passed_ms = window.slope_per_hour(HALF_HOUR), -1
-            if self.armed_by > median(self.troughs):
+            if self.troughs and self.armed_by > median(self.troughs):
                 self.bent = 2  # it has turned the water and not switched off since, so it won't come on now
         if self.bent or self.rise is None or heat.slope is None:
             return
@@ -259,7 +259,7 @@ class CoolerMemory(msgspec.Struct):
         if heat.slope is not None:
             bend = ""
             if known is not None and self.bent < 0:
-                usual = known["bends_by_c_per_h"]
+                usual = known.get("bends_by_c_per_h", 0.0)
                 bend = f"; it slowed by {self.bend:.2f} when it passed that, {usual:.2f} is usual"
             observations.append(f"changing {heat.slope:+.2f} °C an hour{bend}")
         if heat.room is not None:
