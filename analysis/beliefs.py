@@ -156,14 +156,14 @@ def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | No
     usual = heat.profile.at(moment.minute)
     if frame.temperature is None or "temperature" in moment.faulty:
         return {"temperature_usual_c": usual}
-    room = frame.room if frame.room is not None else heat.rooms.values[-1] if heat.rooms.values else None
-    held = heat._heater_range(tank)
+    room = heat.room_now(frame.start_ms)
+    floor, ceiling = heat.heater_range(tank)
     return {
         "temperature_usual_c": usual,
-        "heater_holds_from_c": held[0] if held else None,
-        "heater_holds_to_c": held[1] if held else None,
+        "heater_holds_from_c": floor,
+        "heater_holds_to_c": ceiling,
         "temperature_slope_c_per_h": heat.window.slope_per_hour(_HALF_HOUR_MS),
-        "unheated_slope_c_per_h": heat._explained(tank, moment, frame.temperature, room),
+        "unheated_slope_c_per_h": heat.explained(tank, moment, frame.temperature, room),
         "time_constant_h": heat.model.time_constant_h(tank.settings.volume_litres),
     }
 

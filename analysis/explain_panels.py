@@ -163,7 +163,7 @@ def _water(context: Context) -> Panel | None:
         held = [
             (s.start_ms, s.beliefs["heater_holds_from_c"], s.beliefs["heater_holds_to_c"])
             for s in context.samples
-            if "heater_holds_to_c" in s.beliefs
+            if "heater_holds_from_c" in s.beliefs and "heater_holds_to_c" in s.beliefs
         ]
         bands = [Band("what the heater holds", held)] if held else []
         curves += _curve("with the heater off", "expected", _unheated(context))

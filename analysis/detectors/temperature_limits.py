@@ -1,0 +1,109 @@
+"""The livestock's limits of temperature: the net below the detectors that know causes."""
+
+from __future__ import annotations
+
+import msgspec
+
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
+from analysis.trend import DailyExtremes, Window, median
+from analysis.types import Finding
+
+__all__ = ["TemperatureLimits"]
+
+HOUR = 60 * MINUTE_MS
+PATIENCE_MS = 45 * MINUTE_MS  # a probe bared while water is changed reads the air
+
+
+class TemperatureLimits(msgspec.Struct):
+    """Since when (ms UTC) the water has been above and below its limits, -1 where it isn't."""
+
+    past_ms: list[int] = msgspec.field(default_factory=lambda: [-1, -1])
+
+    @staticmethod
+    def beyond(tank: Tank, temperature: float) -> bool:
+        """Whether a limit is passed."""
+        live = tank.settings.livestock
+        return temperature > live.temperature_high_c or temperature < live.temperature_low_c
+
+    def findings(
+        self,
+        tank: Tank,
+        moment: Moment,
+        temperature: float,
+        window: Window,
+        extremes: DailyExtremes,
+        usual_fall: float | None,
+        better: bool,
+    ) -> list[Finding]:
+        """The findings that stand; `better`: a cause is about to be named, so nothing is foretold."""
+        out: list[Finding] = []
+        live = tank.settings.livestock
+        now = moment.frame.start_ms
+        hour_slope = window.slope_per_hour(HOUR)
+        slope = hour_slope if hour_slope is not None and not moment.disturbed else 0.0
+        for side, (name, limit, sign) in enumerate(
+            (
+                ("temperature-high", live.temperature_high_c, 1.0),
+                ("temperature-low", live.temperature_low_c, -1.0),
+            )
+        ):
+            raised = name in moment.active
+            past = sign * (temperature - limit)
+            speed = sign * slope
+            if past <= 0:
+                self.past_ms[side] = -1
+            elif self.past_ms[side] < 0:
+                self.past_ms[side] = now
+            usual = extremes.highs if sign > 0 else extremes.lows
+            soon = (
+                past <= 0
+                and not better
+                and bool(usual)
+                and sign * (temperature - median(usual)) > 0.25
+                and past + _lasting(window, sign, speed, usual_fall) * 3.0 > 0
+            )
+            if not (past > 0 or soon or (raised and past > -0.3)):
+                continue
+            if past > 0 and moment.disturbed and not raised and now - self.past_ms[side] < PATIENCE_MS:
+                continue
+            left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
+            out.append(_finding(name, temperature, limit, slope, left, past > 1.0, past <= 0 and not soon))
+        return out
+
+
+def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None) -> float:
+    """How fast (°C/h) the water goes towards the limit and will go on; 0 where it may be water poured in."""
+    long, short = window.slope_per_hour(2 * HOUR), window.slope_per_hour(HOUR // 2)
+    if long is None or short is None or speed < 0.03:
+        return 0.0
+    if sign * long < max(0.03, 0.6 * speed) or sign * short < 0.3 * speed:
+        return 0.0
+    if sign < 0 and speed >= max(0.5, 1.5 * abs(usual_fall or 0.3)):
+        return 0.0  # no tank cools that fast
+    # the hour before tells water that was poured in from a heat wave
+    start, before, now = window.ago(115 * MINUTE_MS), window.ago(HOUR), window.values[-1]
+    if start is None or before is None or sign * (before - start) < 0.6 * sign * (now - before):
+        return 0.0
+    return min(speed, sign * long)
+
+
+def _finding(
+    name: str, temperature: float, limit: float, slope: float, left: float | None, far: bool, holding: bool
+) -> Finding:
+    high = name == "temperature-high"
+    return Finding(
+        alarm=name,
+        holding=holding,
+        priority="high" if far or (left is not None and left < 3600) else "medium",
+        value=round(temperature, 2),
+        unit="Cel",
+        time_left_s=left,
+        cause="the room is too warm, or something heats the water"
+        if high
+        else "the room is too cold for the heater, or there is none",
+        observations=[
+            f"water {temperature:.1f} °C, the livestock's limit is {limit:.1f} °C",
+            f"changing {slope:+.2f} °C an hour",
+            *([oxygen_text(temperature)] if high else []),
+        ],
+    )
