@@ -66,9 +66,10 @@ class CarbonDioxideDetector(msgspec.Struct):
     def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Every five minutes."""
         quiet = moment.frame.start_ms < self.quiet_until or moment.disturbed
-        # what stepped was not chemistry: gas is judged by what is left of the curve without the steps
+        # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
+        # fresh water, or an electrode set right: either way the pH is now what is read.
         stepped = ph
-        if abs(moment.ph_stepped) > 0.06:
+        if moment.ph_stepped < -0.06:
             ph -= moment.ph_stepped
         ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent", "ph-out-of-range"})
         usable = not ph_alarm and "stray-current-suspected" not in moment.active

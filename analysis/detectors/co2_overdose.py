@@ -71,9 +71,12 @@ class OverdoseJudge(msgspec.Struct):
         # at rest; there the usual curve has a step that is no gas.
         later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
         drift = curve.residuals.slope_per_hour(HALF_HOUR)
-        if later is not None and drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05:
-            # an hour on: the usual curve, less what departs from it, going on as it does now
-            forecast_ph = later - odd - min(drift, 2.0)
+        drifts = drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05
+        if expected is not None and later is not None and drift is not None and drifts:
+            # An hour on: the usual curve, less what departs from it, going on as it does now; and no faster
+            # than the pH falls now, or usually does in that hour.
+            fall = min(expected - later + min(drift, 2.0), max(-falling, expected - later))
+            forecast_ph = ph - fall
             forecast = mg_l * 10 ** (ph - forecast_ph)
             ahead = usual_low - forecast_ph
             soon = (forecast > limit and error < 0.5 and ahead > need + 0.04) or (

@@ -7,13 +7,15 @@ undisturbed days, and its pH at this time of day.
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import NamedTuple
 
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
-from analysis.trend import DailyExtremes, DailyProfile, Window, median, spread
+from analysis.detectors.usual_day import UsualDay
+from analysis.trend import DailyExtremes, Window, median
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
 
 __all__ = ["HALF_HOUR", "HOUR", "Gas", "PhCurve"]
@@ -22,7 +24,9 @@ HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
 PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
-USUAL_PEAK_SHARE = 0.75  # of the limit: what an unknown tank's usual lowest pH is taken to mean
+# Of the limit: gas is set to about that in a tank whose fish do well. Common practice, no source.
+LIVED_SHARE = 0.7
+LIVED_ERROR = 0.35  # standard error of its logarithm: from half of the limit to just under it
 PRE_CO2_MG_L = 3.0  # common practice, no source: what "the usual pH before CO2 comes on" stands for
 
 
@@ -60,7 +64,7 @@ class PhCurve(msgspec.Struct):
 
     window: Window = msgspec.field(default_factory=lambda: Window(37))
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
-    profile: DailyProfile = msgspec.field(default_factory=DailyProfile)
+    profile: UsualDay = msgspec.field(default_factory=UsualDay)
     residuals: Window = msgspec.field(default_factory=lambda: Window(73))
     ph: float = 7.0
     slope: float | None = None
@@ -83,14 +87,26 @@ class PhCurve(msgspec.Struct):
 
     @property
     def usual_low(self) -> float | None:
-        """The usual lowest pH: of three undisturbed days only, to follow a creeping electrode."""
-        lows = self.extremes.lows
-        return median(lows[-3:]) if lows else None
+        """The usual lowest pH: of three undisturbed days only, to follow a creeping electrode.
+
+        Gas that grows from day to day lowers the lows alone; what lowers the highs as well is hardness or
+        the electrode. Only that is followed.
+        """
+        lows, highs = self.extremes.lows, self.extremes.highs
+        if not lows:
+            return None
+        low = median(lows[-3:])
+        if len(lows) >= 5:
+            sunk = median(highs[:3]) - median(highs[-3:])
+            low = max(low, median(lows[:3]) - max(0.0, sunk))
+        return low
 
     @property
     def scatter(self) -> float:
-        """How much the lowest pH differs from day to day (a standard deviation)."""
-        return min(0.2, max(spread(self.extremes.lows), 0.03))
+        """How much the lowest pH differs from one day to the next (a standard deviation; growth is none)."""
+        lows = self.extremes.lows
+        jumps = [abs(b - a) for a, b in itertools.pairwise(lows)]
+        return min(0.2, max(1.4826 * median(jumps) / math.sqrt(2) if len(jumps) >= 2 else 0.0, 0.03))
 
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
@@ -113,7 +129,36 @@ class PhCurve(msgspec.Struct):
         return len(self.extremes.lows) >= 2 and self.swing() > 0.5
 
     def gas(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
-        """CO2 at this pH; None where nothing ties pH to CO2."""
+        """CO2 at this pH; None where nothing ties pH to CO2.
+
+        Once the tank is known, what the settings say is weighed against what its fish have lived with: a KH
+        of the settings that is far off would have killed them, or never have shown gas at all. Both are
+        logarithms with a standard error; their mean is weighted as in GUM (JCGM 100:2008, H.8 note; inverse
+        variances).
+        """
+        told = self._told(tank, ph, temperature)
+        lived = self._lived(tank, ph)
+        if told is None or lived is None:
+            return told or lived
+        w_told, w_lived = told.error**-2, lived.error**-2
+        mean = (w_told * math.log(told.mg_l) + w_lived * math.log(lived.mg_l)) / (w_told + w_lived)
+        return Gas(math.exp(mean), (w_told + w_lived) ** -0.5)
+
+    def _lived(self, tank: Tank, ph: float) -> Gas | None:
+        """By the usual lowest pH, with which the fish live."""
+        usual_low = self.usual_low
+        if usual_low is None or (self._has_reference(tank) and not self.injected(tank)):
+            return None
+        limit = tank.settings.livestock.co2_limit_mg_l
+        return Gas(LIVED_SHARE * limit * 10 ** (usual_low - ph), LIVED_ERROR)
+
+    @staticmethod
+    def _has_reference(tank: Tank) -> bool:
+        water = tank.settings.water
+        return water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+
+    def _told(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
+        """By what the settings say of the water."""
         water = tank.settings.water
         celsius = 24.0 if temperature is None else temperature
         kh = water.carbonate_hardness_dkh
@@ -124,17 +169,15 @@ class PhCurve(msgspec.Struct):
                 self.kelvin_key = key
                 self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
             error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
-            return Gas(self.factor * 10 ** (7.0 - ph), error)
+            return Gas(max(self.factor, 1e-3) * 10 ** (7.0 - ph), error)
         if water.degassed_ph is not None:
             # "Left standing for a day" holds the air's CO2, "before CO2 comes on" several times that. If the
             # tank's own highest pH comes near the figure it must be the latter.
             highs = self.extremes.highs
-            base = PRE_CO2_MG_L
-            if len(highs) >= 2 and water.degassed_ph - median(highs) > 0.45:
-                base = 1.5 * air_equilibrium_mg_l(min(max(celsius, 1.0), 40.0))
-            return Gas(base * 10 ** (water.degassed_ph - ph), 0.6)
-        usual_low = self.usual_low
-        if usual_low is not None:
-            limit = tank.settings.livestock.co2_limit_mg_l
-            return Gas(USUAL_PEAK_SHARE * limit * 10 ** (usual_low - ph), 0.45)
+            aired = 1.5 * air_equilibrium_mg_l(min(max(celsius, 1.0), 40.0))
+            share = 10 ** (water.degassed_ph - ph)
+            if len(highs) < 2:
+                return Gas(math.sqrt(aired * PRE_CO2_MG_L) * share, 0.8)  # either, as yet
+            near = water.degassed_ph - median(highs) <= 0.45
+            return Gas((PRE_CO2_MG_L if near else aired) * share, 0.6)
         return None
