@@ -40,8 +40,10 @@ class CarbonDioxideDetector(msgspec.Struct):
                 self._restart()
             return list(self.hold.values())
         block = self.block
-        if block.times and abs(now - block.times[-1]) > 20 * MINUTE_MS:
-            self._restart()
+        if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
+            block.clear()  # a median across a gap would make a slope of a step
+            if gap > 20 * MINUTE_MS:
+                self._restart()
         block.add(now, ph)
         if moment.ph_step_seen:
             # Not chemistry: look again when the new level has stood for a while.
@@ -69,8 +71,10 @@ class CarbonDioxideDetector(msgspec.Struct):
         # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
         # fresh water, or an electrode set right: either way the pH is now what is read.
         stepped = ph
-        if moment.ph_stepped < -0.06:
-            ph -= moment.ph_stepped
+        # (Small sums are noise; comes in gradually, so that the fading of old steps makes no step.)
+        down = -moment.ph_stepped
+        if down > 0.04:
+            ph += min(down, 3 * (down - 0.04))
         ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent", "ph-out-of-range"})
         usable = not ph_alarm and "stray-current-suspected" not in moment.active
         curve = self.curve

@@ -26,7 +26,7 @@ class OverdoseJudge(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
         usual_low = curve.usual_low
-        falling = min(curve.slope or 0.0, 0.0)
+        falling = -curve.fall
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
@@ -58,14 +58,18 @@ class OverdoseJudge(msgspec.Struct):
     ) -> bool:
         limit = tank.settings.livestock.co2_limit_mg_l
         mg_l, error, ph = gas.mg_l, gas.error, curve.ph
-        falling = min(curve.slope or 0.0, 0.0)
+        falling = -curve.fall
         scatter = curve.scatter
         below = usual_low - ph
         expected = curve.expected
         odd = 0.0 if expected is None else expected - ph
-        need = 0.09 + 1.5 * scatter
+        need = 0.07 + 1.5 * scatter
         # the surer the estimate is, the less the departure from the usual has to be
         level = (mg_l > limit and below > need) or (gas.high > limit and below > 0.18 + 1.5 * scatter)
+        # and so it is where the pH is far below the usual of this time of day: gas runs that should not
+        strange = odd > 0.1 + 1.5 * scatter and below > 0.05
+        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03
+        level = level or (strange and mg_l * math.exp(0.5 * error) > limit) or (stranger and gas.high > limit)
         soon = False
         # The hour after the first reading's time of day was seen but once, in a tank that may not have been
         # at rest; there the usual curve has a step that is no gas.
@@ -96,6 +100,8 @@ class OverdoseJudge(msgspec.Struct):
             co2 = tank.settings.co2
             valve = co2 is None or co2.on is not None
             fresh = before is not None and curve.residuals.values[-1] - before > (0.15 if valve else 0.07)
+            daily = curve.sinking()
+            fresh = fresh or (daily > 0.0 and odd > 0.2 + 4.0 * daily)
             level, soon = level and fresh, soon and fresh and mg_l > 0.6 * limit
         return level or soon or sure
 

@@ -23,6 +23,9 @@ __all__ = ["HALF_HOUR", "HOUR", "Gas", "PhCurve"]
 HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
 PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
+STEP_PH = 0.05  # within five minutes; common practice, no source
+GAP_MS = 9 * MINUTE_MS
+AFTER_STEP = 5  # five-minute values from which it shows whether a step was one
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
 # Of the limit: gas is set to about that in a tank whose fish do well. Common practice, no source.
 LIVED_SHARE = 0.7
@@ -56,6 +59,8 @@ class PhCurve(msgspec.Struct):
         The newest five-minute value, less what stepped.
     slope : float or None
         pH an hour over the last half-hour, or quarter-hour at the beginning.
+    fall : float
+        pH an hour by which it steadily falls, 0 where it rises or only stepped.
     expected : float or None
         The usual pH at this time of day.
     residuals : Window
@@ -67,6 +72,7 @@ class PhCurve(msgspec.Struct):
     profile: UsualDay = msgspec.field(default_factory=UsualDay)
     residuals: Window = msgspec.field(default_factory=lambda: Window(73))
     ph: float = 7.0
+    fall: float = 0.0
     slope: float | None = None
     expected: float | None = None
     kelvin_key: int = -1
@@ -84,6 +90,56 @@ class PhCurve(msgspec.Struct):
             self.residuals.add(now, self.expected - ph)
         slope = self.window.slope_per_hour(HALF_HOUR)
         self.slope = self.window.slope_per_hour(15 * MINUTE_MS) if slope is None else slope
+        self.fall = self._steady_fall()
+
+    def _steady_fall(self) -> float:
+        """pH an hour that it falls on through the last half-hour; 0 where it rises.
+
+        A fall that is one step within five minutes or over a gap (an electrode set right, other water) is no
+        gas: chemistry goes on falling. So where one step is most of it, what counts is what comes after.
+        """
+        values, times = self.window.values[-7:], self.window.times[-7:]
+        if self.slope is None or self.slope >= 0.0:
+            return 0.0
+        largest, before, after = 0.0, 0, 0
+        for i in range(len(values) - 1):
+            end = i + 1
+            if times[end] - times[i] > GAP_MS and end + 1 < len(values) and values[end + 1] < values[end]:
+                end += 1  # the electrode settles
+            if values[i] - values[end] > largest:
+                largest, before, after = values[i] - values[end], i, end
+        if largest < STEP_PH or largest < 0.6 * (values[0] - values[-1]):
+            return -self.slope
+        rest = len(values) - after
+        if rest < AFTER_STEP:
+            return 0.0
+        if rest == AFTER_STEP and times[before + 1] - times[before] > GAP_MS:
+            self._set_right(rest + after - before - 1)
+        return max(0.0, (values[after] - values[-1]) / ((times[-1] - times[after]) / HOUR))
+
+    def _set_right(self, since: int) -> None:
+        """A lower level since a gap, flat before and after: the electrode was out and read wrongly before."""
+        before, after = self.window.values[:-since][-4:], self.window.values[-AFTER_STEP:]
+        flat = len(before) >= 3 and max(before) - min(before) < 0.04 and max(after) - min(after) < 0.04
+        size = median(after) - median(before) if flat else 0.0
+        if size <= -STEP_PH and self._was_usual(before[-1]):
+            self._rebase(size)
+
+    def _was_usual(self, ph: float) -> bool:
+        """What fell from above its usual place only came back."""
+        return self.expected is not None and abs(ph - self.expected) < 0.08
+
+    def _rebase(self, size: float) -> None:
+        """All that was learnt, moved: the same water reads otherwise."""
+        extremes = self.extremes
+        for values in (extremes.lows, extremes.highs, extremes.means, self.profile.usual, *self.profile.bins):
+            values[:] = [value + size for value in values]
+        extremes.low += size
+        extremes.high += size
+        extremes.total += extremes.count * size
+        self.residuals.clear()
+        if self.expected is not None:
+            self.expected += size
 
     @property
     def usual_low(self) -> float | None:
@@ -121,6 +177,11 @@ class PhCurve(msgspec.Struct):
         now = self.residuals.values[-1] if self.residuals.values else 0.0
         before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
         return before is not None and now > 0.15 and before > 0.55 * now
+
+    def sinking(self) -> float:
+        """pH a day by which the whole curve sank over the last three days; 0 where it didn't."""
+        lows, highs = self.extremes.lows, self.extremes.highs
+        return max(0.0, min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2) if len(lows) >= 3 else 0.0
 
     def injected(self, tank: Tank) -> bool:
         """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
