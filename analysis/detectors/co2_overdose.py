@@ -56,54 +56,73 @@ class OverdoseJudge(msgspec.Struct):
     def _known_tank(
         tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
     ) -> bool:
+        """Over the limit and below the usual, or on its way there."""
         limit = tank.settings.livestock.co2_limit_mg_l
-        mg_l, error, ph = gas.mg_l, gas.error, curve.ph
-        falling = -curve.fall
-        scatter = curve.scatter
-        below = usual_low - ph
-        expected = curve.expected
-        odd = 0.0 if expected is None else expected - ph
-        need = 0.07 + 1.5 * scatter
-        # the surer the estimate is, the less the departure from the usual has to be
-        level = (mg_l > limit and below > need) or (gas.high > limit and below > 0.18 + 1.5 * scatter)
-        # and so it is where the pH is far below the usual of this time of day: gas runs that should not
-        strange = odd > 0.1 + 1.5 * scatter and below > 0.05
-        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03
-        level = level or (strange and mg_l * math.exp(0.5 * error) > limit) or (stranger and gas.high > limit)
-        soon = False
         # The hour after the first reading's time of day was seen but once, in a tank that may not have been
         # at rest; there the usual curve has a step that is no gas.
         later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
-        drift = curve.residuals.slope_per_hour(HALF_HOUR)
-        drifts = drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05
-        if expected is not None and later is not None and drift is not None and drifts:
-            # An hour on: the usual curve, less what departs from it, going on as it does now; and no faster
-            # than the pH falls now, or usually does in that hour.
-            fall = min(expected - later + min(drift, 2.0), max(-falling, expected - later))
-            forecast_ph = ph - fall
-            forecast = mg_l * 10 ** (ph - forecast_ph)
-            ahead = usual_low - forecast_ph
-            soon = (forecast > limit and error < 0.5 and ahead > need + 0.04) or (
-                forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter
-            )
-        # an estimate that is far below the limit and sure of itself is not an hour away from it
-        near = mg_l > 0.5 * limit or (error < 0.5 and gas.high > 0.6 * limit)
-        if expected is not None and later is not None and abs(later - expected) > 0.25:
-            # where the usual curve is steep, as when the valve opens, minutes make a large departure
-            near = near and ph < usual_low + 0.05 and odd > 0.15 + scatter
-        # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
-        soon = soon and near and ph + falling < usual_low
-        sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
+        # where the usual curve is steep, as when the valve opens, minutes make a large departure
+        steep = curve.expected is not None and later is not None and abs(later - curve.expected) > 0.25
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep)
+        soon = later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
         if curve.creeping() and not raised:
-            # against a sinking curve only what falls faster than the usual day counts
-            before = curve.residuals.ago(HOUR - 5 * MINUTE_MS)
-            co2 = tank.settings.co2
-            valve = co2 is None or co2.on is not None
-            fresh = before is not None and curve.residuals.values[-1] - before > (0.15 if valve else 0.07)
-            daily = curve.sinking()
-            fresh = fresh or (daily > 0.0 and odd > 0.2 + 4.0 * daily)
-            level, soon = level and fresh, soon and fresh and mg_l > 0.6 * limit
+            fresh = OverdoseJudge._fresh(tank, curve)
+            level, soon = level and fresh, soon and fresh and gas.mg_l > 0.6 * limit
+        sure = gas.mg_l > limit * math.exp(1.6 * gas.error) and usual_low - curve.ph > 0.03
         return level or soon or sure
+
+    @staticmethod
+    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool) -> bool:
+        """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
+        scatter = curve.scatter
+        below = usual_low - curve.ph
+        odd = 0.0 if curve.expected is None else curve.expected - curve.ph
+        if (gas.mg_l > limit and below > 0.07 + 1.5 * scatter) or (
+            gas.high > limit and below > 0.18 + 1.5 * scatter
+        ):
+            return True
+        # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
+        strange = odd > 0.1 + 1.5 * scatter and below > 0.05
+        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03 and not steep
+        return (strange and gas.mg_l * math.exp(0.35 * gas.error) > limit) or (stranger and gas.high > limit)
+
+    @staticmethod
+    def _soon(limit: float, curve: PhCurve, gas: Gas, usual_low: float, later: float, steep: bool) -> bool:
+        """Over the limit within the hour a person needs to wake and act; `later` is the usual pH then."""
+        expected, ph, fall = curve.expected, curve.ph, curve.fall
+        drift = curve.residuals.slope_per_hour(HALF_HOUR)
+        if expected is None or drift is None:
+            return False
+        odd = expected - ph
+        # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
+        if drift <= 0.08 or fall <= 0.05 or odd <= 0.05 or ph - fall >= usual_low:
+            return False
+        scatter = curve.scatter
+        if steep and (ph >= usual_low + 0.05 or odd <= 0.15 + scatter):
+            return False
+        # an estimate that is far below the limit and sure of itself is not an hour away from it
+        if gas.mg_l <= 0.5 * limit and not (gas.error < 0.5 and gas.high > 0.6 * limit):
+            return False
+        # The usual curve, less what departs from it, going on as it does now; and no faster than the pH falls
+        # now, or usually does in that hour.
+        ahead_ph = ph - min(expected - later + min(drift, 2.0), max(fall, expected - later))
+        forecast = gas.mg_l * 10 ** (ph - ahead_ph)
+        ahead = usual_low - ahead_ph
+        return (forecast > limit and gas.error < 0.5 and ahead > 0.11 + 1.5 * scatter) or (
+            forecast * math.exp(gas.error) > limit and ahead > 0.25 + 1.5 * scatter
+        )
+
+    @staticmethod
+    def _fresh(tank: Tank, curve: PhCurve) -> bool:
+        """Against a sinking curve only what falls faster than the usual day counts."""
+        now = curve.residuals.values[-1] if curve.residuals.values else 0.0
+        hour, morning = curve.residuals.ago(HOUR - 5 * MINUTE_MS), curve.residuals.ago(5 * HOUR + HALF_HOUR)
+        co2 = tank.settings.co2
+        valve = co2 is None or co2.on is not None
+        # hardness hardly ever runs out by a quarter of a pH in six hours
+        return (hour is not None and now - hour > (0.15 if valve else 0.07)) or (
+            morning is not None and now - morning > 0.25
+        )
 
     @staticmethod
     def _finding(tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, holding: bool) -> Finding:

@@ -178,11 +178,6 @@ class PhCurve(msgspec.Struct):
         before = self.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
         return before is not None and now > 0.15 and before > 0.55 * now
 
-    def sinking(self) -> float:
-        """pH a day by which the whole curve sank over the last three days; 0 where it didn't."""
-        lows, highs = self.extremes.lows, self.extremes.highs
-        return max(0.0, min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2) if len(lows) >= 3 else 0.0
-
     def injected(self, tank: Tank) -> bool:
         """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
         if tank.settings.co2 is not None:
