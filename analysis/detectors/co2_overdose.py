@@ -65,10 +65,12 @@ class OverdoseJudge(msgspec.Struct):
         steep = curve.expected is not None and later is not None and abs(later - curve.expected) > 0.25
         level = OverdoseJudge._level(limit, curve, gas, usual_low, steep)
         soon = later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
+        doubt = 1.6
         if curve.creeping() and not raised:
+            doubt = 2.5  # hardness that runs out looks like gas to whoever reckons with the old hardness
             fresh = OverdoseJudge._fresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > 0.6 * limit
-        sure = gas.mg_l > limit * math.exp(1.6 * gas.error) and usual_low - curve.ph > 0.03
+        sure = gas.mg_l > limit * math.exp(doubt * gas.error) and usual_low - curve.ph > 0.03
         return level or soon or sure
 
     @staticmethod
