@@ -70,13 +70,15 @@ class CarbonDioxideDetector(msgspec.Struct):
         quiet = moment.frame.start_ms < self.quiet_until or moment.disturbed
         # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
         # fresh water, or an electrode set right: either way the pH is now what is read.
+        # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
         stepped = ph
-        # (Small sums are noise; comes in gradually, so that the fading of old steps makes no step.)
         down = -moment.ph_stepped
         if down > 0.04:
             ph += min(down, 3 * (down - 0.04))
-        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent", "ph-out-of-range"})
-        usable = not ph_alarm and "stray-current-suspected" not in moment.active
+        # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
+        # alarm would keep it up for ever.
+        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
+        usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)
         if quiet:

@@ -59,8 +59,8 @@ class PhCurve(msgspec.Struct):
         The newest five-minute value, less what stepped.
     slope : float or None
         pH an hour over the last half-hour, or quarter-hour at the beginning.
-    fall : float
-        pH an hour by which it steadily falls, 0 where it rises or only stepped.
+    fall, rise : float
+        pH an hour by which it steadily falls or rises, 0 where it doesn't or only stepped.
     expected : float or None
         The usual pH at this time of day.
     residuals : Window
@@ -73,6 +73,7 @@ class PhCurve(msgspec.Struct):
     residuals: Window = msgspec.field(default_factory=lambda: Window(73))
     ph: float = 7.0
     fall: float = 0.0
+    rise: float = 0.0
     slope: float | None = None
     expected: float | None = None
     kelvin_key: int = -1
@@ -90,32 +91,34 @@ class PhCurve(msgspec.Struct):
             self.residuals.add(now, self.expected - ph)
         slope = self.window.slope_per_hour(HALF_HOUR)
         self.slope = self.window.slope_per_hour(15 * MINUTE_MS) if slope is None else slope
-        self.fall = self._steady_fall()
+        self.fall = self._steady(1)
+        self.rise = self._steady(-1)
 
-    def _steady_fall(self) -> float:
-        """pH an hour that it falls on through the last half-hour; 0 where it rises.
+    def _steady(self, way: int) -> float:
+        """pH an hour that it goes on falling (`way` 1) or rising (-1) for half an hour; 0 where not.
 
         A fall that is one step within five minutes or over a gap (an electrode set right, other water) is no
         gas: chemistry goes on falling. So where one step is most of it, what counts is what comes after.
         """
         values, times = self.window.values[-7:], self.window.times[-7:]
-        if self.slope is None or self.slope >= 0.0:
+        if self.slope is None or self.slope * way >= 0.0:
             return 0.0
         largest, before, after = 0.0, 0, 0
         for i in range(len(values) - 1):
             end = i + 1
-            if times[end] - times[i] > GAP_MS and end + 1 < len(values) and values[end + 1] < values[end]:
-                end += 1  # the electrode settles
-            if values[i] - values[end] > largest:
-                largest, before, after = values[i] - values[end], i, end
-        if largest < STEP_PH or largest < 0.6 * (values[0] - values[-1]):
-            return -self.slope
+            settles = end + 1 < len(values) and (values[end] - values[end + 1]) * way > 0.0
+            if times[end] - times[i] > GAP_MS and settles:
+                end += 1
+            if (values[i] - values[end]) * way > largest:
+                largest, before, after = (values[i] - values[end]) * way, i, end
+        if largest < STEP_PH or largest < 0.6 * (values[0] - values[-1]) * way:
+            return -self.slope * way
         rest = len(values) - after
         if rest < AFTER_STEP:
             return 0.0
-        if rest == AFTER_STEP and times[before + 1] - times[before] > GAP_MS:
+        if way > 0 and rest == AFTER_STEP and times[before + 1] - times[before] > GAP_MS:
             self._set_right(rest + after - before - 1)
-        return max(0.0, (values[after] - values[-1]) / ((times[-1] - times[after]) / HOUR))
+        return max(0.0, (values[after] - values[-1]) * way / ((times[-1] - times[after]) / HOUR))
 
     def _set_right(self, since: int) -> None:
         """A lower level since a gap, flat before and after: the electrode was out and read wrongly before."""
