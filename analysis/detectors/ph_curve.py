@@ -25,6 +25,7 @@ HOUR = 60 * MINUTE_MS
 PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
 STEP_PH = 0.05  # within five minutes; common practice, no source
 GAP_MS = 9 * MINUTE_MS
+EVEN_PH = 0.04
 AFTER_STEP = 5  # five-minute values from which it shows whether a step was one
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
 # Of the limit: gas is set to about that in a tank whose fish do well. Common practice, no source.
@@ -89,6 +90,7 @@ class PhCurve(msgspec.Struct):
         self.expected = self.profile.at(moment.minute)
         if self.expected is not None:
             self.residuals.add(now, self.expected - ph)
+            self._set_right()
         slope = self.window.slope_per_hour(HALF_HOUR)
         self.slope = self.window.slope_per_hour(15 * MINUTE_MS) if slope is None else slope
         self.fall = self._steady(1)
@@ -103,34 +105,35 @@ class PhCurve(msgspec.Struct):
         values, times = self.window.values[-7:], self.window.times[-7:]
         if self.slope is None or self.slope * way >= 0.0:
             return 0.0
-        largest, before, after = 0.0, 0, 0
+        largest, after = 0.0, 0
         for i in range(len(values) - 1):
             end = i + 1
             settles = end + 1 < len(values) and (values[end] - values[end + 1]) * way > 0.0
             if times[end] - times[i] > GAP_MS and settles:
                 end += 1
             if (values[i] - values[end]) * way > largest:
-                largest, before, after = (values[i] - values[end]) * way, i, end
+                largest, after = (values[i] - values[end]) * way, end
         if largest < STEP_PH or largest < 0.6 * (values[0] - values[-1]) * way:
             return -self.slope * way
         rest = len(values) - after
         if rest < AFTER_STEP:
             return 0.0
-        if way > 0 and rest == AFTER_STEP and times[before + 1] - times[before] > GAP_MS:
-            self._set_right(rest + after - before - 1)
         return max(0.0, (values[after] - values[-1]) * way / ((times[-1] - times[after]) / HOUR))
 
-    def _set_right(self, since: int) -> None:
-        """A lower level since a gap, flat before and after: the electrode was out and read wrongly before."""
-        before, after = self.window.values[:-since][-4:], self.window.values[-AFTER_STEP:]
-        flat = len(before) >= 3 and max(before) - min(before) < 0.04 and max(after) - min(after) < 0.04
-        size = median(after) - median(before) if flat else 0.0
-        if size <= -STEP_PH and self._was_usual(before[-1]):
-            self._rebase(size)
+    def _set_right(self) -> None:
+        """A lower level since a gap, even before and after: the electrode was out, and read too high before.
 
-    def _was_usual(self, ph: float) -> bool:
-        """What fell from above its usual place only came back."""
-        return self.expected is not None and abs(ph - self.expected) < 0.08
+        A level that was above the usual one only came back: then nothing is to be moved.
+        """
+        times, odd = self.residuals.times, self.residuals.values
+        settled = AFTER_STEP + 1
+        if len(odd) < settled + 3 or times[-settled] - times[-settled - 1] <= GAP_MS:
+            return
+        before, after = odd[:-settled][-4:], odd[-AFTER_STEP:]
+        even = max(before) - min(before) < EVEN_PH and max(after) - min(after) < EVEN_PH
+        size = median(before) - median(after)
+        if even and size <= -STEP_PH and abs(before[-1]) < 2 * EVEN_PH:
+            self._rebase(size)
 
     def _rebase(self, size: float) -> None:
         """All that was learnt, moved: the same water reads otherwise."""
