@@ -25,6 +25,7 @@ HOUR = 60 * MINUTE_MS
 PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
 STEP_PH = 0.05  # within five minutes; common practice, no source
 GAP_MS = 9 * MINUTE_MS
+UNSETTLED_PH = 0.06  # between the first days' lowest pH; common practice, no source
 EVEN_PH = 0.04
 AFTER_STEP = 5  # five-minute values from which it shows whether a step was one
 KH_ERROR_DKH = 0.6  # drop tests count whole drops of one degree; common practice, no source
@@ -168,7 +169,9 @@ class PhCurve(msgspec.Struct):
         """How much the lowest pH differs from one day to the next (a standard deviation; growth is none)."""
         lows = self.extremes.lows
         jumps = [abs(b - a) for a, b in itertools.pairwise(lows)]
-        return min(0.2, max(1.4826 * median(jumps) / math.sqrt(2) if len(jumps) >= 2 else 0.0, 0.03))
+        if len(jumps) < 2:
+            return UNSETTLED_PH
+        return min(0.2, max(1.4826 * median(jumps) / math.sqrt(2), 0.03))
 
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
@@ -212,7 +215,10 @@ class PhCurve(msgspec.Struct):
         if usual_low is None or (self._has_reference(tank) and not self.injected(tank)):
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
-        return Gas(LIVED_SHARE * limit * 10 ** (usual_low - ph), LIVED_ERROR)
+        error = (
+            LIVED_ERROR if len(self.extremes.lows) > 1 else math.hypot(LIVED_ERROR, math.log(10) * PH_ERROR)
+        )
+        return Gas(LIVED_SHARE * limit * 10 ** (usual_low - ph), error)
 
     @staticmethod
     def _has_reference(tank: Tank) -> bool:
