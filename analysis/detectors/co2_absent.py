@@ -51,6 +51,8 @@ class AbsenceJudge(msgspec.Struct):
         observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2"]
         if expected is not None:
             observations.append(f"usual at this time of day: pH {expected:.2f}")
+        if curve.usual_low is not None:
+            observations.append(f"this tank's usual lowest pH is {curve.usual_low:.2f}")
         return Finding(
             alarm="co2-absent",
             holding=not gone,

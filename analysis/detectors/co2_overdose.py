@@ -63,8 +63,12 @@ class OverdoseJudge(msgspec.Struct):
         later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
         # where the usual curve is steep, as when the valve opens, minutes make a large departure
         steep = curve.expected is not None and later is not None and abs(later - curve.expected) > 0.25
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep)
-        soon = later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
+        # nor does a curve that was seen but once say what runs at an hour when it should not
+        doubtful = steep or curve.profile.at(moment.minute, LEAST_DAYS) is None
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
+        soon = OverdoseJudge._through(limit, curve, gas, usual_low) or (
+            later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
+        )
         doubt = 1.6
         if curve.creeping() and not raised:
             doubt = 2.5  # hardness that runs out looks like gas to whoever reckons with the old hardness
@@ -74,7 +78,7 @@ class OverdoseJudge(msgspec.Struct):
         return level or soon or sure
 
     @staticmethod
-    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool) -> bool:
+    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, doubtful: bool) -> bool:
         """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
         scatter = curve.scatter
         below = usual_low - curve.ph
@@ -85,8 +89,16 @@ class OverdoseJudge(msgspec.Struct):
             return True
         # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
         strange = odd > 0.1 + 1.5 * scatter and below > 0.05
-        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03 and not steep
+        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03 and not doubtful
         return (strange and gas.mg_l * math.exp(0.35 * gas.error) > limit) or (stranger and gas.high > limit)
+
+    @staticmethod
+    def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
+        """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
+        mg_l, fall = gas.mg_l, curve.fall
+        if fall <= 0.1 or curve.ph > usual_low - 0.03 or gas.error >= 0.5:
+            return False
+        return mg_l > 0.9 * limit and mg_l * 10 ** min(fall, 2.0) > limit * math.exp(gas.error)
 
     @staticmethod
     def _soon(limit: float, curve: PhCurve, gas: Gas, usual_low: float, later: float, steep: bool) -> bool:
@@ -148,6 +160,8 @@ class OverdoseJudge(msgspec.Struct):
             observations.append(f"pH changing {slope:+.2f} an hour{dark}{'; ' if usual else ''}{usual}")
         elif usual:
             observations.append(usual)
+        if curve.expected is not None and curve.expected - curve.ph > 0.1:
+            observations.append(f"usual at this time of day: pH {curve.expected:.2f}")
         celsius = moment.frame.temperature
         warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
         if celsius is not None and warm:
