@@ -40,8 +40,10 @@ class CarbonDioxideDetector(msgspec.Struct):
                 self._restart()
             return list(self.hold.values())
         block = self.block
-        if block.times and abs(now - block.times[-1]) > 20 * MINUTE_MS:
-            self._restart()
+        if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
+            block.clear()  # a median across a gap would make a slope of a step
+            if gap > 20 * MINUTE_MS:
+                self._restart()
         block.add(now, ph)
         if moment.ph_step_seen:
             # Not chemistry: look again when the new level has stood for a while.
@@ -66,12 +68,17 @@ class CarbonDioxideDetector(msgspec.Struct):
     def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Every five minutes."""
         quiet = moment.frame.start_ms < self.quiet_until or moment.disturbed
-        # what stepped was not chemistry: gas is judged by what is left of the curve without the steps
+        # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
+        # fresh water, or an electrode set right: either way the pH is now what is read.
+        # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
         stepped = ph
-        if abs(moment.ph_stepped) > 0.06:
-            ph -= moment.ph_stepped
-        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent", "ph-out-of-range"})
-        usable = not ph_alarm and "stray-current-suspected" not in moment.active
+        down = -moment.ph_stepped
+        if down > 0.04:
+            ph += min(down, 3 * (down - 0.04))
+        # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
+        # alarm would keep it up for ever.
+        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
+        usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)
         if quiet:

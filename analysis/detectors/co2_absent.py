@@ -36,7 +36,7 @@ class AbsenceJudge(msgspec.Struct):
                     held.holding = True
                     return held
                 return None
-        gone = self._gone(co2, tank, curve, gas)
+        gone = self._gone(co2, tank, curve, gas, moment.ph_stepped)
         expected = curve.expected
         if gone:
             if self.since < 0:
@@ -51,6 +51,8 @@ class AbsenceJudge(msgspec.Struct):
         observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2"]
         if expected is not None:
             observations.append(f"usual at this time of day: pH {expected:.2f}")
+        if curve.usual_low is not None:
+            observations.append(f"this tank's usual lowest pH is {curve.usual_low:.2f}")
         return Finding(
             alarm="co2-absent",
             holding=not gone,
@@ -64,11 +66,11 @@ class AbsenceJudge(msgspec.Struct):
         )
 
     @staticmethod
-    def _gone(co2: CarbonDioxideSettings, tank: Tank, curve: PhCurve, gas: Gas) -> bool:
+    def _gone(co2: CarbonDioxideSettings, tank: Tank, curve: PhCurve, gas: Gas, stepped: float) -> bool:
         highs = curve.extremes.highs
         if curve.expected is None or not highs:
             return False
-        odd = curve.ph - curve.expected
+        odd = curve.ph - max(stepped, 0.0) - curve.expected  # fresh water, or an electrode set right
         swing = curve.swing()
         need = max(0.22, 0.45 * swing) if co2.on is not None else max(0.3, 0.6 * swing)
         level = curve.slope is None or curve.slope > -0.08

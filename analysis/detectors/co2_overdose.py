@@ -26,7 +26,7 @@ class OverdoseJudge(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
         usual_low = curve.usual_low
-        falling = min(curve.slope or 0.0, 0.0)
+        falling = -curve.fall
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
@@ -56,45 +56,87 @@ class OverdoseJudge(msgspec.Struct):
     def _known_tank(
         tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
     ) -> bool:
+        """Over the limit and below the usual, or on its way there."""
         limit = tank.settings.livestock.co2_limit_mg_l
-        mg_l, error, ph = gas.mg_l, gas.error, curve.ph
-        falling = min(curve.slope or 0.0, 0.0)
-        scatter = curve.scatter
-        below = usual_low - ph
-        expected = curve.expected
-        odd = 0.0 if expected is None else expected - ph
-        need = 0.09 + 1.5 * scatter
-        # the surer the estimate is, the less the departure from the usual has to be
-        level = (mg_l > limit and below > need) or (gas.high > limit and below > 0.18 + 1.5 * scatter)
-        soon = False
         # The hour after the first reading's time of day was seen but once, in a tank that may not have been
         # at rest; there the usual curve has a step that is no gas.
         later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
-        drift = curve.residuals.slope_per_hour(HALF_HOUR)
-        if later is not None and drift is not None and drift > 0.08 and falling < -0.05 and odd > 0.05:
-            # an hour on: the usual curve, less what departs from it, going on as it does now
-            forecast_ph = later - odd - min(drift, 2.0)
-            forecast = mg_l * 10 ** (ph - forecast_ph)
-            ahead = usual_low - forecast_ph
-            soon = (forecast > limit and error < 0.5 and ahead > need + 0.04) or (
-                forecast * math.exp(error) > limit and ahead > 0.25 + 1.5 * scatter
-            )
-        # an estimate that is far below the limit and sure of itself is not an hour away from it
-        near = mg_l > 0.5 * limit or (error < 0.5 and gas.high > 0.6 * limit)
-        if expected is not None and later is not None and abs(later - expected) > 0.25:
-            # where the usual curve is steep, as when the valve opens, minutes make a large departure
-            near = near and ph < usual_low + 0.05 and odd > 0.15 + scatter
-        # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
-        soon = soon and near and ph + falling < usual_low
-        sure = mg_l > limit * math.exp(1.6 * error) and below > 0.03
+        # where the usual curve is steep, as when the valve opens, minutes make a large departure
+        steep = curve.expected is not None and later is not None and abs(later - curve.expected) > 0.25
+        # nor does a curve that was seen but once say what runs at an hour when it should not
+        doubtful = steep or curve.profile.at(moment.minute, LEAST_DAYS) is None
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
+        soon = OverdoseJudge._through(limit, curve, gas, usual_low) or (
+            later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
+        )
+        doubt = 1.6
         if curve.creeping() and not raised:
-            # against a sinking curve only what falls faster than the usual day counts
-            before = curve.residuals.ago(HOUR - 5 * MINUTE_MS)
-            co2 = tank.settings.co2
-            valve = co2 is None or co2.on is not None
-            fresh = before is not None and curve.residuals.values[-1] - before > (0.15 if valve else 0.07)
-            level, soon = level and fresh, soon and fresh and mg_l > 0.6 * limit
+            doubt = 2.5  # hardness that runs out looks like gas to whoever reckons with the old hardness
+            fresh = OverdoseJudge._fresh(tank, curve)
+            level, soon = level and fresh, soon and fresh and gas.mg_l > 0.6 * limit
+        sure = gas.mg_l > limit * math.exp(doubt * gas.error) and usual_low - curve.ph > 0.03
         return level or soon or sure
+
+    @staticmethod
+    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, doubtful: bool) -> bool:
+        """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
+        scatter = curve.scatter
+        below = usual_low - curve.ph
+        odd = 0.0 if curve.expected is None else curve.expected - curve.ph
+        if (gas.mg_l > limit and below > 0.07 + 1.5 * scatter) or (
+            gas.high > limit and below > 0.18 + 1.5 * scatter
+        ):
+            return True
+        # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
+        strange = odd > 0.1 + 1.5 * scatter and below > 0.05
+        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03 and not doubtful
+        return (strange and gas.mg_l * math.exp(0.35 * gas.error) > limit) or (stranger and gas.high > limit)
+
+    @staticmethod
+    def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
+        """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
+        mg_l, fall = gas.mg_l, curve.fall
+        if fall <= 0.1 or curve.ph > usual_low - 0.03 or gas.error >= 0.5:
+            return False
+        return mg_l > 0.9 * limit and mg_l * 10 ** min(fall, 2.0) > limit * math.exp(gas.error)
+
+    @staticmethod
+    def _soon(limit: float, curve: PhCurve, gas: Gas, usual_low: float, later: float, steep: bool) -> bool:
+        """Over the limit within the hour a person needs to wake and act; `later` is the usual pH then."""
+        expected, ph, fall = curve.expected, curve.ph, curve.fall
+        drift = curve.residuals.slope_per_hour(HALF_HOUR)
+        if expected is None or drift is None:
+            return False
+        odd = expected - ph
+        # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
+        if drift <= 0.08 or fall <= 0.05 or odd <= 0.05 or ph - fall >= usual_low:
+            return False
+        scatter = curve.scatter
+        if steep and (ph >= usual_low + 0.05 or odd <= 0.15 + scatter):
+            return False
+        # an estimate that is far below the limit and sure of itself is not an hour away from it
+        if gas.mg_l <= 0.5 * limit and not (gas.error < 0.5 and gas.high > 0.6 * limit):
+            return False
+        # The usual curve, less what departs from it, going on as it does now; and no faster than the pH falls
+        # now, or usually does in that hour.
+        ahead_ph = ph - min(expected - later + min(drift, 2.0), max(fall, expected - later))
+        forecast = gas.mg_l * 10 ** (ph - ahead_ph)
+        ahead = usual_low - ahead_ph
+        return (forecast > limit and gas.error < 0.5 and ahead > 0.11 + 1.5 * scatter) or (
+            forecast * math.exp(gas.error) > limit and ahead > 0.25 + 1.5 * scatter
+        )
+
+    @staticmethod
+    def _fresh(tank: Tank, curve: PhCurve) -> bool:
+        """Against a sinking curve only what falls faster than the usual day counts."""
+        now = curve.residuals.values[-1] if curve.residuals.values else 0.0
+        hour, morning = curve.residuals.ago(HOUR - 5 * MINUTE_MS), curve.residuals.ago(5 * HOUR + HALF_HOUR)
+        co2 = tank.settings.co2
+        valve = co2 is None or co2.on is not None
+        # hardness hardly ever runs out by a quarter of a pH in six hours
+        return (hour is not None and now - hour > (0.15 if valve else 0.07)) or (
+            morning is not None and now - morning > 0.25
+        )
 
     @staticmethod
     def _finding(tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, holding: bool) -> Finding:
@@ -118,6 +160,8 @@ class OverdoseJudge(msgspec.Struct):
             observations.append(f"pH changing {slope:+.2f} an hour{dark}{'; ' if usual else ''}{usual}")
         elif usual:
             observations.append(usual)
+        if curve.expected is not None and curve.expected - curve.ph > 0.1:
+            observations.append(f"usual at this time of day: pH {curve.expected:.2f}")
         celsius = moment.frame.temperature
         warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
         if celsius is not None and warm:

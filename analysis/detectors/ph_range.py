@@ -11,6 +11,7 @@ from analysis.types import Finding
 __all__ = ["RangeJudge"]
 
 LOWEST_PH, HIGHEST_PH = 5.8, 8.6  # where the settings give no limits; common practice, no source
+OWN_SWING = 0.2  # so far past a limit a tank may have its usual day; common practice, no source
 
 
 class RangeJudge(msgspec.Struct):
@@ -89,7 +90,7 @@ class RangeJudge(msgspec.Struct):
         # a swing that has always gone this far is this tank's own
         lows = curve.extremes.lows
         usual = min(lows) if len(lows) >= 2 else None
-        now = below > 0 and (usual is None or ph < max(usual, low - 0.2) - 0.03)
+        now = below > 0 and (usual is None or ph < max(usual, low - OWN_SWING) - 0.03)
         return now or (slow_fall > 0.08 and 0 < -below < slow_fall)
 
     @staticmethod
@@ -101,8 +102,8 @@ class RangeJudge(msgspec.Struct):
         highs = curve.extremes.highs
         usual = max(highs) if len(highs) >= 2 else None
         if above > 0:
-            return usual is None or ph > usual + 0.05
-        if usual is None or curve.slope is None or above == 0:
+            return usual is None or ph > min(usual, high + OWN_SWING) + 0.05
+        if usual is None or above == 0:
             return False
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + 0.05
-        return ph > usual + 0.15 and above + curve.slope > 0 and (beyond_air or curve.slope > 0.4)
+        return ph > usual + 0.15 and above + curve.rise > 0 and (beyond_air or curve.rise > 0.4)
