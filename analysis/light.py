@@ -43,8 +43,19 @@ class LampTracker(msgspec.Struct):
     today_day: int = -1
 
     def level(self) -> float | None:
-        """The lamp's own level in lux: the usual plateau; None before the first photoperiod has ended."""
-        return median(self.plateaus[-5:]) if self.plateaus else None
+        """The lamp's own level in lux; None before the first photoperiod has ended.
+
+        The lowest but one of the last five photoperiods: sunlight only adds, and one odd day is left out.
+        """
+        last = sorted(self.plateaus[-5:])
+        return None if not last else last[0] if len(last) < 4 else last[1]
+
+    def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
+        """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
+        seen = [v for at, v in zip(self.times, self.values, strict=True) if first_ms <= at <= last_ms]
+        level = self.level()
+        enough = len(seen) >= 0.6 * (last_ms - first_ms) / 60_000
+        return level is not None and enough and bool(seen) and max(seen) - min(seen) <= share * level
 
     def ramp_min(self, setting: float | None) -> float:
         """Ramp in minutes: as set, else as seen, else the longest one that is to be expected."""
