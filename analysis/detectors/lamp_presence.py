@@ -15,7 +15,7 @@ GLOW_MIN = 45
 GLOW_SHARE = 0.1
 DEEP_DARK = 0.03
 STILL_MIN = 20
-STILL_SHARE = 0.15
+STILL_SHARE = 0.1
 FARTHEST_EARLY_MIN = 240.0
 DIM_DARK = 0.35  # of the lamp's level: an hour at which daylight doesn't pass for the lamp
 
@@ -62,6 +62,7 @@ class LampPresence(msgspec.Struct):
     stuck: bool = False
     bright_minutes: int = 0
     dark_minutes: int = 0
+    dark_ms: int = -1
     daylight: Daylight = msgspec.field(default_factory=Daylight)
 
     def gap(self) -> None:
@@ -86,6 +87,8 @@ class LampPresence(msgspec.Struct):
             tracker.lit = False
             if self.out_since < 0 and due.margin < due.since_on < due.length - 30:
                 self.out_since = now - 10 * MINUTE_MS
+        if lux < GLOW_SHARE * level:
+            self.dark_ms = now
         late = max(0.0, due.late)
         moment.lamp_absent = (
             not tracker.lit
@@ -105,7 +108,7 @@ class LampPresence(msgspec.Struct):
         elif self.stuck:
             self.stuck = lux > GLOW_SHARE * level  # until darkness has been seen
         else:
-            self.stuck = dark_hour and self._glows(moment, lux, level, tracker)
+            self.stuck = dark_hour and self._glows(moment, level, tracker, due)
         if self.stuck and not was:
             self.daylight.forget()
         self.daylight.add(moment.minute, lux if dark_hour and not self.stuck and not tracker.lit else None)
@@ -141,14 +144,16 @@ class LampPresence(msgspec.Struct):
         else:  # switched on since: a lamp comes at once and stands still, where no sun has been seen
             self.stuck = self.lit_sharply and still and dark_hour
 
-    def _glows(self, moment: Moment, lux: float, level: float, tracker: LampTracker) -> bool:
-        """A lamp that stays on dimmed: steady light at an hour that has always been darker."""
-        if lux < GLOW_SHARE * level or lux < DARK_LX:
+    def _glows(self, moment: Moment, level: float, tracker: LampTracker, due: Due) -> bool:
+        """A lamp that stays on dimmed: it fell at its time, but not to darkness, and stands still since."""
+        lux = tracker.values[-1] if tracker.values else 0.0
+        now = moment.frame.start_ms
+        since_min = due.past_off - due.tolerance - 10
+        if lux < GLOW_SHARE * level or lux < DARK_LX or now - self.dark_ms < since_min * MINUTE_MS:
             return False
         usual = self.daylight.at(moment.minute)
         if usual is None or lux < 1.3 * usual + 0.05 * level:
             return False
         if usual > DEEP_DARK * level and self.daylight.at(moment.minute, 2) is None:
             return False  # one day says little of the sun, unless that hour was quite dark
-        now = moment.frame.start_ms
-        return tracker.steady(now - GLOW_MIN * MINUTE_MS, now, 0.2 * lux / level)
+        return tracker.steady(now - GLOW_MIN * MINUTE_MS, now, STILL_SHARE * lux / level)
