@@ -14,6 +14,7 @@ __all__ = ["Edge", "LampTracker"]
 
 DARK_LX = 150.0  # below this no aquarium lamp is on; common practice, no source
 LONGEST_RAMP_MIN = 60.0
+NO_EDGE_MS = 36 * 3_600_000
 
 
 class Edge(msgspec.Struct):
@@ -41,6 +42,7 @@ class LampTracker(msgspec.Struct):
     quarters: list[float] = msgspec.field(default_factory=list)
     today: list[float] = msgspec.field(default_factory=list)
     today_day: int = -1
+    last_edge_ms: int = -1
 
     def level(self) -> float | None:
         """The lamp's own level in lux; None before the first photoperiod has ended.
@@ -100,6 +102,8 @@ class LampTracker(msgspec.Struct):
             return None
         if lux < 0.12 * level and self.lit is None:
             self.lit = False
+        if self.quarters and time_ms - self.last_edge_ms > NO_EDGE_MS:
+            self.quarters.clear()  # a ramp learnt from shadows is too short to see the lamp's own by
         span = round(self.ramp_min(ramp_setting)) + 5
         first = max(0, len(values) - span)
         if not self.lit:
@@ -117,7 +121,7 @@ class LampTracker(msgspec.Struct):
         half = self._last_below(first, base + 0.5 * level)
         quarter = self._last_below(first, base + 0.25 * level)
         took = half - quarter
-        self.lit = True
+        self.lit, self.last_edge_ms = True, self.times[-1]
         return Edge(
             1, int(quarter - took) if took > 60_000 else int(quarter), took / 60_000, values[-1] - base
         )
@@ -126,7 +130,7 @@ class LampTracker(msgspec.Struct):
         half = self._last_above(first, top - 0.5 * level)
         quarter = self._last_above(first, top - 0.25 * level)
         took = half - quarter
-        self.lit = False
+        self.lit, self.last_edge_ms = False, self.times[-1]
         end = half + 2 * took if took > 60_000 else half
         return Edge(-1, int(end), took / 60_000, top - self.values[-1])
 

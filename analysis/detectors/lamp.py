@@ -20,6 +20,7 @@ HOUR_OFF_MIN = 75.0
 CLOCK_DAYS = 8
 CUT_MS = 1.5 * DAY_MS  # so long after a power cut a timer that stood still is no surprise
 CUT_MIN = 10.0
+HABIT_MIN = 10.0
 
 
 class LampDetector(msgspec.Struct):
@@ -31,6 +32,7 @@ class LampDetector(msgspec.Struct):
     dimming: LampDimming = msgspec.field(default_factory=LampDimming)
     learnt_on: list[float] = msgspec.field(default_factory=list)
     learnt_off: list[float] = msgspec.field(default_factory=list)
+    habit: list[float] = msgspec.field(default_factory=list)  # on and off, where the settings have neither
     last_offset: int = 0
     clock_changed_ms: int = -1
     clock_step_min: float = 0.0
@@ -81,10 +83,7 @@ class LampDetector(msgspec.Struct):
         light = tank.settings.light
         if light is not None and light.on is not None and light.off is not None:
             return float(parse_time_of_day(light.on)), float(parse_time_of_day(light.off))
-        ons, offs = self.learnt_on[-5:], self.learnt_off[-5:]
-        if min(len(ons), len(offs)) >= 2 and max(ons) - min(ons) < 20 and max(offs) - min(offs) < 20:
-            return median(self.learnt_on[:5]), median(self.learnt_off[:5])
-        return None
+        return (self.habit[0], self.habit[1]) if self.habit else None
 
     def _tolerance(self, tank: Tank) -> float:
         light = tank.settings.light
@@ -107,6 +106,8 @@ class LampDetector(msgspec.Struct):
             kept.append(minute)
             del kept[:-10]
             self.tracker.learn_edge(edge)
+            on, off = _habit(self.learnt_on), _habit(self.learnt_off)
+            self.habit = [] if on is None or off is None else [on, off]
             return
         presence = self.presence
         error = (minute - schedule[0 if edge.sign > 0 else 1] + 720) % 1440 - 720
@@ -183,7 +184,10 @@ class LampDetector(msgspec.Struct):
         level = tracker.level()
         if level is not None and self.drift.waiting is not None:
             self.drift.watch(now, lux, level, tolerance, self._known_cause(now, clock_age))
+        moment.lamp_due_ms = now - int(since_on * MINUTE_MS) if since_on < length else -1
         self.presence.watch(moment, lux, tracker, due)
+        if since_on >= length and "power-interrupted" in moment.active:
+            self.presence.missing = False  # no lamp is due, and why it was missed is known
 
     def _known_cause(self, now: int, clock_age: int | None) -> bool:
         """Whether there is a reason for one clear switching at the wrong time to be believed at once."""
@@ -235,6 +239,15 @@ class LampDetector(msgspec.Struct):
                 )
             )
         return out + self.dimming.findings()
+
+
+def _habit(minutes: list[float]) -> float | None:
+    """The time at which most of the edges came, two of them at least; None where there is none yet."""
+    best: list[float] = []
+    for one in minutes:
+        near = [other for other in minutes if abs(other - one) <= HABIT_MIN]
+        best = near if len(near) > len(best) else best
+    return median(best) if len(best) >= max(2.0, 0.4 * len(minutes)) else None
 
 
 def _inside(minute: float, schedule: tuple[float, float], margin: float) -> bool:

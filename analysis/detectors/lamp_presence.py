@@ -111,7 +111,8 @@ class LampPresence(msgspec.Struct):
             self.stuck = dark_hour and self._glows(moment, level, tracker, due)
         if self.stuck and not was:
             self.daylight.forget()
-        self.daylight.add(moment.minute, lux if dark_hour and not self.stuck and not tracker.lit else None)
+        calm = dark_hour and not self.stuck and not tracker.lit and tracker.values
+        self.daylight.add(moment.minute, tracker.values[-1] if calm else None)  # a spike is no daylight
 
     def _missing(self, now: int, lux: float, level: float, due: Due, late: float) -> None:
         dark = lux < 0.45 * level  # where the sun does the lamp's work nothing can be said
@@ -136,11 +137,13 @@ class LampPresence(msgspec.Struct):
         early = due.to_on < FARTHEST_EARLY_MIN and 0 <= lit_ms < FARTHEST_EARLY_MIN * MINUTE_MS
         if self.stuck or due.past_off <= wait or lux <= 0.5 * level or early or lit_ms < 20 * MINUTE_MS:
             return
-        highest = self.daylight.at(moment.minute, 2)
-        dark_hour = highest is not None and highest < DIM_DARK * level
+        highest = self.daylight.at(moment.minute)
+        sure = self.daylight.at(moment.minute, 2) is not None
         still = tracker.steady(now - STILL_MIN * MINUTE_MS, now, STILL_SHARE)
+        dark_hour = sure and highest is not None and highest < DIM_DARK * level
         if lit_ms > due.past_off * MINUTE_MS:  # on since before its time to go out
-            self.stuck = dark_hour or still or due.ramp <= 15
+            beyond = highest is not None and lux > highest + DIM_DARK * level
+            self.stuck = dark_hour or beyond or (highest is None and still)
         else:  # switched on since: a lamp comes at once and stands still, where no sun has been seen
             self.stuck = self.lit_sharply and still and dark_hour
 

@@ -5,9 +5,13 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
+from analysis.detectors.heater_turns import HeaterTurns
 from analysis.types import Finding
 
 __all__ = ["PowerDetector", "SilenceDetector"]
+
+TOGETHER_MS = 12 * MINUTE_MS  # lamp out and heater off by one cause: no further apart than probes lag
+RAMP_MS = 60 * MINUTE_MS
 
 
 class SilenceDetector(msgspec.Struct):
@@ -64,6 +68,7 @@ class PowerDetector(msgspec.Struct):
     from_gap: bool = False
     recovered_frames: int = 0
     observations: list[str] = msgspec.field(default_factory=list)
+    turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it."""
@@ -90,6 +95,9 @@ class PowerDetector(msgspec.Struct):
         if temperature is not None:
             self.last_temperature = temperature
             self.last_frame_ms = now
+            if moment.fifth:
+                calm = not moment.disturbed and not moment.active and moment.lamp_out_since_ms < 0
+                self.turns.add(now, temperature, moment.cooling_rate, calm and not moment.lamp_absent)
         if not self.standing and moment.lamp_absent and self.out_ms < 0:
             self.out_ms, self.out_temperature = now, temperature
         if not self.standing and (self.out_ms >= 0 or moment.lamp_absent) and temperature is not None:
@@ -145,6 +153,8 @@ class PowerDetector(msgspec.Struct):
             if not ((together and out_min > 20 and fallen > 0.1) or (should_heat and fallen > 0.1)):
                 return
             seen = "the heater draws nothing although the water cools"
+        elif (turned := self._turned(moment)) is not None:
+            seen = turned
         else:
             if floor is None or slope is None or slope > -0.06 or out_min < 20:
                 return
@@ -159,6 +169,24 @@ class PowerDetector(msgspec.Struct):
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod",
             seen,
         ]
+
+    def _turned(self, moment: Moment) -> str | None:
+        """Water that was being heated began to cool just when the lamp went, short of where it is let go."""
+        usual, top = moment.cooling_rate, self.turns.top
+        if usual is None or top is None or not moment.fifth:
+            return None
+        first = last = self.out_ms
+        if moment.lamp_out_since_ms < 0:  # it never came on: at some time along its ramp
+            if moment.lamp_due_ms < 0:
+                return None
+            first, last = moment.lamp_due_ms, min(moment.lamp_due_ms + RAMP_MS, self.out_ms)
+        turn = self.turns.cut_short(first - TOGETHER_MS, last + TOGETHER_MS, usual)
+        if turn is None:
+            return None
+        return (
+            f"the water was warming {turn.before:+.2f} °C an hour and cools {turn.after:+.2f} since, "
+            f"from {turn.celsius:.1f} °C on, where the heater lets go at {top:.1f} °C"
+        )
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         slope = moment.temperature_slope
