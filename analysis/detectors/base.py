@@ -48,7 +48,7 @@ class Moment(msgspec.Struct):
     lamp_absent : bool
         It has not come on although it is well past its time.
     lamp_due_ms : int
-        When it should have come on, within its photoperiod by the schedule; -1 otherwise.
+        When it should have been half lit, by the schedule and its ramp; -1 outside its photoperiod.
     disturbed : bool
         Someone is at the tank (water change, hands), or the reports have only just come back.
     active, faulty : set of str

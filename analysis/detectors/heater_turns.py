@@ -13,6 +13,9 @@ BEFORE_MIN, AFTER_MIN, MOST_AFTER_MIN = 35, 22, 90
 CHANGE_C_PER_H = 0.2
 SHORT_C = 0.1  # what the turns of one thermostat differ by, as a probe sees them; common practice, no source
 KEPT = 8
+TOGETHER_MIN = 10  # lamp out and heater off by one cause: no further apart than probes lag
+RARE_MIN = 150  # between one turn and the next
+HOUR_MS = 60 * MINUTE_MS
 
 
 class Turn(msgspec.Struct, frozen=True):
@@ -25,11 +28,11 @@ class Turn(msgspec.Struct, frozen=True):
 
 
 class HeaterTurns(msgspec.Struct):
-    """The water's course of the last three hours, and the temperatures at which the heater let go."""
+    """The water's course of the last three hours, and when and at how many °C the heater let go of late."""
 
     course: Window = msgspec.field(default_factory=lambda: Window(36))
     tops: list[float] = msgspec.field(default_factory=list)
-    last_ms: int = -1
+    times: list[int] = msgspec.field(default_factory=list)
 
     @property
     def top(self) -> float | None:
@@ -42,9 +45,10 @@ class HeaterTurns(msgspec.Struct):
         if not learn or usual is None:
             return
         turn = self.between(now_ms - 50 * MINUTE_MS, now_ms - 30 * MINUTE_MS, usual)
-        if turn is not None and turn.time_ms - self.last_ms > 20 * MINUTE_MS:
-            self.last_ms = turn.time_ms
+        if turn is not None and (not self.times or turn.time_ms - self.times[-1] > 40 * MINUTE_MS):
+            self.times.append(turn.time_ms)
             self.tops.append(turn.celsius)
+            del self.times[:-KEPT]
             del self.tops[:-KEPT]
 
     def between(self, first_ms: int, last_ms: int, usual: float) -> Turn | None:
@@ -57,29 +61,46 @@ class HeaterTurns(msgspec.Struct):
         peak_ms, now_ms = times[peak], times[-1]
         if not AFTER_MIN * MINUTE_MS <= now_ms - peak_ms <= MOST_AFTER_MIN * MINUTE_MS:
             return None
-        before = self._slope(peak_ms - BEFORE_MIN * MINUTE_MS, peak_ms, 6)
-        after = self._slope(peak_ms + 1, now_ms, 5)
-        if before is None or after is None:
+        rise = self._line(peak_ms - BEFORE_MIN * MINUTE_MS, peak_ms, peak_ms, 6)
+        fall = self._line(peak_ms + 1, now_ms, peak_ms, 5)
+        if rise is None or fall is None:
             return None
+        before, after = rise[0], fall[0]
         heated = before > max(0.04, usual + CHANGE_C_PER_H)
         cools = after < min(-0.08, 0.55 * usual) and before - after > CHANGE_C_PER_H
-        return Turn(peak_ms, values[peak], before, after) if heated and cools else None
+        if not heated or not cools:
+            return None
+        # where the two lines meet: a probe of coarse steps shows the turn itself late
+        hours = (fall[1] - rise[1]) / (before - after)
+        hours = min(max(hours, -0.4), 0.4)
+        return Turn(peak_ms + round(hours * HOUR_MS), values[peak], before, after)
 
-    def cut_short(self, first_ms: int, last_ms: int, usual: float) -> Turn | None:
-        """A turn in that span below where the heater lets go: not the thermostat's doing."""
+    def with_lamp(self, lamp_ms: int, usual: float) -> Turn | None:
+        """A turn together with the lamp's going that is no thermostat's doing.
+
+        Either it is short of where the heater lets go, or the heater lets go so rarely that it would be a
+        strange chance to do it in that very minute.
+        """
         top = self.top
         if top is None:
             return None
-        turn = self.between(first_ms, last_ms, usual)
-        return turn if turn is not None and turn.celsius < top - SHORT_C else None
+        reach = TOGETHER_MIN * MINUTE_MS
+        turn = self.between(lamp_ms - 2 * reach, lamp_ms + 2 * reach, usual)
+        if turn is None or abs(turn.time_ms - lamp_ms) > reach:
+            return None
+        apart = (self.times[-1] - self.times[0]) / (len(self.times) - 1)
+        return turn if turn.celsius < top - SHORT_C or apart > RARE_MIN * MINUTE_MS else None
 
-    def _slope(self, first_ms: int, last_ms: int, least: int) -> float | None:
-        """Least squares, °C an hour, over a span."""
+    def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> tuple[float, float] | None:
+        """Least squares over a span: (°C an hour, °C at `zero_ms`)."""
         pairs = zip(self.course.times, self.course.values, strict=True)
-        points = [((at - first_ms) / (60 * MINUTE_MS), v) for at, v in pairs if first_ms <= at <= last_ms]
+        points = [((at - zero_ms) / HOUR_MS, v) for at, v in pairs if first_ms <= at <= last_ms]
         n = len(points)
         if n < least:
             return None
         mean_x, mean_y = sum(x for x, _ in points) / n, sum(y for _, y in points) / n
         spread = sum((x - mean_x) ** 2 for x, _ in points)
-        return sum((x - mean_x) * (y - mean_y) for x, y in points) / spread if spread > 0 else None
+        if spread <= 0:
+            return None
+        slope = sum((x - mean_x) * (y - mean_y) for x, y in points) / spread
+        return slope, mean_y - slope * mean_x

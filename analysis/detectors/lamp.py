@@ -184,7 +184,8 @@ class LampDetector(msgspec.Struct):
         level = tracker.level()
         if level is not None and self.drift.waiting is not None:
             self.drift.watch(now, lux, level, tolerance, self._known_cause(now, clock_age))
-        moment.lamp_due_ms = now - int(since_on * MINUTE_MS) if since_on < length else -1
+        if since_on < length:
+            moment.lamp_due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
         self.presence.watch(moment, lux, tracker, due)
         if since_on >= length and "power-interrupted" in moment.active:
             self.presence.missing = False  # no lamp is due, and why it was missed is known

@@ -10,9 +10,6 @@ from analysis.types import Finding
 
 __all__ = ["PowerDetector", "SilenceDetector"]
 
-TOGETHER_MS = 12 * MINUTE_MS  # lamp out and heater off by one cause: no further apart than probes lag
-RAMP_MS = 60 * MINUTE_MS
-
 
 class SilenceDetector(msgspec.Struct):
     """No report for too long. Works on deadlines, so it is asked with the time, not with a frame."""
@@ -66,6 +63,7 @@ class PowerDetector(msgspec.Struct):
     standing_until_ms: int = -1
     standing: bool = False
     from_gap: bool = False
+    below: bool = False
     recovered_frames: int = 0
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
@@ -171,32 +169,33 @@ class PowerDetector(msgspec.Struct):
         ]
 
     def _turned(self, moment: Moment) -> str | None:
-        """Water that was being heated began to cool just when the lamp went, short of where it is let go."""
-        usual, top = moment.cooling_rate, self.turns.top
-        if usual is None or top is None or not moment.fifth:
+        """Water that was being heated began to cool just when the lamp went, or should have come."""
+        lamp_ms = self.out_ms if moment.lamp_out_since_ms >= 0 else moment.lamp_due_ms
+        if moment.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
             return None
-        first = last = self.out_ms
-        if moment.lamp_out_since_ms < 0:  # it never came on: at some time along its ramp
-            if moment.lamp_due_ms < 0:
-                return None
-            first, last = moment.lamp_due_ms, min(moment.lamp_due_ms + RAMP_MS, self.out_ms)
-        turn = self.turns.cut_short(first - TOGETHER_MS, last + TOGETHER_MS, usual)
+        turn = self.turns.with_lamp(lamp_ms, moment.cooling_rate)
         if turn is None:
             return None
+        apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
         return (
-            f"the water was warming {turn.before:+.2f} °C an hour and cools {turn.after:+.2f} since, "
-            f"from {turn.celsius:.1f} °C on, where the heater lets go at {top:.1f} °C"
+            f"within {apart} of that the water, at {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
+            f"hour, began to cool by {turn.after:+.2f}"
         )
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         slope = moment.temperature_slope
         heater = moment.frame.heater
-        warm = (slope is not None and slope > 0.05) or (
-            temperature is not None and floor is not None and temperature > floor
-        )
-        if heater is not None and heater > 3:
-            warm = True
-        lamp_back = moment.lamp_out_since_ms < 0
-        self.recovered_frames = self.recovered_frames + 1 if warm and lamp_back else 0
+        if temperature is not None and floor is not None:
+            self.below = self.below or temperature < floor - 0.1
+            # where it never fell below what the heater holds, being above it says nothing
+            warm = (self.below or self.from_gap) and temperature > floor
+        else:
+            warm = False
+        warm = warm or (slope is not None and slope > 0.05) or (heater is not None and heater > 3)
+        if moment.lamp_should_be_on and not self.from_gap:
+            back = bool(moment.lamp_on)  # lit: the mains is there
+        else:
+            back = warm and moment.lamp_out_since_ms < 0 and not moment.lamp_absent
+        self.recovered_frames = self.recovered_frames + 1 if back else 0
         if self.recovered_frames >= (20 if self.from_gap else 5):
-            self.standing = False
+            self.standing = self.below = False
