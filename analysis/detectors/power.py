@@ -178,7 +178,7 @@ class PowerDetector(msgspec.Struct):
             return None
         apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
         return (
-            f"within {apart} of that the water, at {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
+            f"within {apart} of that the water, {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
             f"hour, began to cool by {turn.after:+.2f}"
         )
 
