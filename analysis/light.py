@@ -54,10 +54,17 @@ class LampTracker(msgspec.Struct):
 
     def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
         """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
+        seen, level = self._span(first_ms, last_ms), self.level()
+        return level is not None and bool(seen) and max(seen) - min(seen) <= share * level
+
+    def highest(self, first_ms: float, last_ms: float) -> float:
+        """The brightest of a span, lux; infinite where too little was seen of it to say."""
+        return max(self._span(first_ms, last_ms), default=float("inf"))
+
+    def _span(self, first_ms: float, last_ms: float) -> list[float]:
+        """What was seen in a span of the last 80 minutes; nothing where that was less than the most of it."""
         seen = [v for at, v in zip(self.times, self.values, strict=True) if first_ms <= at <= last_ms]
-        level = self.level()
-        enough = len(seen) >= 0.6 * (last_ms - first_ms) / 60_000
-        return level is not None and enough and bool(seen) and max(seen) - min(seen) <= share * level
+        return seen if len(seen) >= 0.6 * (last_ms - first_ms) / 60_000 else []
 
     def ramp_min(self, setting: float | None) -> float:
         """Ramp in minutes: as set, else as seen, else the longest one that is to be expected."""

@@ -13,7 +13,7 @@ BEFORE_MIN, AFTER_MIN, MOST_AFTER_MIN = 35, 22, 90
 CHANGE_C_PER_H = 0.2
 SHORT_C = 0.1  # what the turns of one thermostat differ by, as a probe sees them; common practice, no source
 KEPT = 8
-TOGETHER_MIN = 10  # lamp out and heater off by one cause: no further apart than probes lag
+TOGETHER_MIN = 7.5  # lamp out and heater off by one cause: no further apart than probes lag
 RARE_MIN = 150  # between one turn and the next
 HOUR_MS = 60 * MINUTE_MS
 
@@ -67,7 +67,7 @@ class HeaterTurns(msgspec.Struct):
             return None
         before, after = rise[0], fall[0]
         heated = before > max(0.04, usual + CHANGE_C_PER_H)
-        cools = after < min(-0.08, 0.55 * usual) and before - after > CHANGE_C_PER_H
+        cools = after < min(-0.1, 0.6 * usual) and before - after > CHANGE_C_PER_H
         if not heated or not cools:
             return None
         # where the two lines meet: a probe of coarse steps shows the turn itself late
@@ -84,12 +84,12 @@ class HeaterTurns(msgspec.Struct):
         top = self.top
         if top is None:
             return None
-        reach = TOGETHER_MIN * MINUTE_MS
+        reach = int(TOGETHER_MIN * MINUTE_MS)
         turn = self.between(lamp_ms - 2 * reach, lamp_ms + 2 * reach, usual)
         if turn is None or abs(turn.time_ms - lamp_ms) > reach:
             return None
         apart = (self.times[-1] - self.times[0]) / (len(self.times) - 1)
-        return turn if turn.celsius < top - SHORT_C or apart > RARE_MIN * MINUTE_MS else None
+        return turn if apart > RARE_MIN * MINUTE_MS or turn.celsius < top - SHORT_C else None
 
     def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> tuple[float, float] | None:
         """Least squares over a span: (°C an hour, °C at `zero_ms`)."""

@@ -181,9 +181,8 @@ class LampDetector(msgspec.Struct):
             elif since_on >= length + margin and tracker.today:
                 tracker.learn_plateau(moment.day, None)
                 self.dimming.judge(tracker.plateaus, tracker.plateau_days)
-        level = tracker.level()
-        if level is not None and self.drift.waiting is not None:
-            self.drift.watch(now, lux, level, tolerance, self._known_cause(now, clock_age))
+        if self.drift.waiting is not None:
+            self.drift.watch(now, lux, tracker, tolerance, self._known_cause(now, clock_age))
         if since_on < length:
             moment.lamp_due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
         self.presence.watch(moment, lux, tracker, due)

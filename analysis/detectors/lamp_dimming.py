@@ -6,7 +6,7 @@ import itertools
 
 import msgspec
 
-from analysis.trend import median, spread, theil_sen
+from analysis.trend import median, theil_sen
 from analysis.types import Finding
 
 __all__ = ["LampDimming"]
@@ -14,6 +14,7 @@ __all__ = ["LampDimming"]
 DIMMING_SHARE = 0.12
 STEP_SHARE = 0.12  # from one day to the next: another lamp, a cleaned glass
 DAYS = 21
+CLEAR_OF_WEATHER = 8  # a lamp ages smoothly, to a per cent or so; common practice, no source
 
 
 class LampDimming(msgspec.Struct):
@@ -44,9 +45,11 @@ class LampDimming(msgspec.Struct):
         fall = -slope * (days[-1] - days[0]) / start if start > 0 else 0.0
         score = sum((b > a) - (b < a) for i, a in enumerate(levels) for b in levels[i + 1 :])
         sigma = (n * (n - 1) * (2 * n + 5) / 18) ** 0.5
-        weather = spread([v - slope * (d - days[0]) - start for v, d in zip(levels, days, strict=True)])
+        # day against day: a lamp that begins to age has a kink in its course, weather has one each day
+        bends = [abs(a - 2 * b + c) for a, b, c in zip(levels, levels[1:], levels[2:], strict=False)]
+        weather = median(bends) / 1.65  # a standard deviation, were the days normal and independent
         limit = DIMMING_SHARE * (0.6 if self.standing else 1.0)
-        self.standing = fall > limit and score < -2.3 * sigma and 4 * weather < fall * start
+        self.standing = fall > limit and score < -2.3 * sigma and CLEAR_OF_WEATHER * weather < fall * start
         self.numbers = [start, levels[-1], fall, days[-1] - days[0]]
 
     def findings(self) -> list[Finding]:

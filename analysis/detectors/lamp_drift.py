@@ -37,21 +37,22 @@ class Sighting(msgspec.Struct):
         When, and how many minutes late by the schedule.
     points : int
         2 clear (dark on one side, steady light on the other), 1 of the lamp's size and pace, else 0.
+    sized : bool
+        Of the lamp's size and pace.
     after_ms, until_ms : int
-        The span after it that is still to be looked at.
-    low, high : float
-        What was seen in that span, lux.
+        When the light after it is looked at, and when it is judged.
+    looked : bool
+        Whether it was.
     """
 
     sign: int
     time_ms: int
     error: float
     points: int
-    clear: bool
+    sized: bool
     after_ms: int
     until_ms: int
-    low: float = 1e9
-    high: float = -1.0
+    looked: bool = False
 
 
 class LampDrift(msgspec.Struct):
@@ -77,46 +78,44 @@ class LampDrift(msgspec.Struct):
         span = LOOK_MIN * MINUTE_MS
         ramp_ms = int(ramp * MINUTE_MS)
         if edge.sign > 0:
-            before = [
-                v
-                for at, v in zip(tracker.times, tracker.values, strict=True)
-                if edge.time_ms - span <= at < edge.time_ms - MINUTE_MS
-            ]
-            clear = len(before) >= LOOK_MIN // 2 and max(before) < DARK_SHARE * level
+            clear = tracker.highest(edge.time_ms - span, edge.time_ms - MINUTE_MS) < DARK_SHARE * level
             after_ms = edge.time_ms + ramp_ms + 2 * MINUTE_MS
         else:
             end = edge.time_ms - ramp_ms - 2 * MINUTE_MS
             clear = tracker.steady(end - span, end, STEADY_SHARE)
             after_ms = edge.time_ms + 2 * MINUTE_MS
         until_ms = max(after_ms + span, quiet_until_ms if edge.sign > 0 else 0)
-        # one that takes the last one back shows that neither was the lamp
-        self.waiting = None if self.waiting is not None and self.waiting.sign != edge.sign else self.waiting
+        # an edge that takes the last one back within minutes is waited out in its place
         self.waiting = Sighting(
-            edge.sign, edge.time_ms, error, 2 if clear else int(sized), clear, after_ms, until_ms
+            edge.sign, edge.time_ms, error, 2 if clear else int(sized), sized, after_ms, until_ms
         )
 
-    def watch(self, now_ms: int, lux: float, level: float, tolerance: float, known_cause: bool) -> None:
-        """One frame after `take`."""
+    def watch(self, now_ms: int, lux: float, tracker: LampTracker, tolerance: float, cause: bool) -> None:
+        """One frame after `take`; `cause` is whether a timer that is off would be no surprise."""
         one = self.waiting
-        if one is None or now_ms < one.after_ms:
+        level = tracker.level()
+        if one is None or level is None or now_ms < one.after_ms:
             return
-        one.low, one.high = min(one.low, lux), max(one.high, lux)
-        if one.clear and now_ms < one.after_ms + LOOK_MIN * MINUTE_MS:
-            still = (
-                one.high < DARK_SHARE * level if one.sign < 0 else one.high - one.low < STEADY_SHARE * level
-            )
-            if not still:
-                one.clear, one.points = False, min(one.points, 1)
         if one.sign > 0 and lux < 0.7 * level:
             self.waiting = None  # light that goes again before the lamp's time is the sun's
-        elif now_ms >= one.until_ms:
+            return
+        seen_ms = one.after_ms + LOOK_MIN * MINUTE_MS
+        if not one.looked and now_ms >= seen_ms + MINUTE_MS:
+            one.looked = True
+            if one.points == 2:
+                if one.sign > 0:
+                    still = tracker.steady(one.after_ms, seen_ms, STEADY_SHARE)
+                else:
+                    still = tracker.highest(one.after_ms, seen_ms) < DARK_SHARE * level
+                one.points = 2 if still else int(one.sized)
+        if one.looked and now_ms >= one.until_ms:
             self.waiting = None
-            self._judge(one, tolerance, known_cause)
+            self._judge(one, tolerance, cause)
 
-    def _judge(self, one: Sighting, tolerance: float, known_cause: bool) -> None:
+    def _judge(self, one: Sighting, tolerance: float, cause: bool) -> None:
         error = one.error
         if abs(error) <= tolerance:
-            self.doubts = [d for d in self.doubts if d.sign != one.sign and (d.clear or not one.clear)]
+            self.doubts = [d for d in self.doubts if d.sign != one.sign and (d.points == 2 or one.points < 2)]
             self._accept(one, tolerance)
             return
         if not one.points:
@@ -127,7 +126,7 @@ class LampDrift(msgspec.Struct):
         points = one.points + sum(d.points for d in alike)
         if self.standing and abs(error - self.shift) < ALIKE_MIN:
             points = ENOUGH
-        if points >= (2 if known_cause else ENOUGH):
+        if points >= (2 if cause else ENOUGH):
             self.doubts.clear()
             for sighting in [*alike, one] if not self.standing else [one]:
                 self._accept(sighting, tolerance)
@@ -150,7 +149,8 @@ class LampDrift(msgspec.Struct):
             slope = theil_sen(recent_days, recent)
             middle = median([e - slope * d for d, e in zip(recent_days, recent, strict=True)])
             fitted = middle + slope * recent_days[-1]
-            if abs(fitted - error) > 8:
+            off = median([abs(e - middle - slope * d) for d, e in zip(recent_days, recent, strict=True)])
+            if off > 3 or abs(fitted - error) > 8:
                 fitted = error  # a jump, not a drift
         measure = fitted if abs(fitted) > abs(error) else error
         if abs(error) > tolerance + 1 or abs(fitted) > tolerance + 1.5:

@@ -16,6 +16,7 @@ GLOW_SHARE = 0.1
 DEEP_DARK = 0.03
 STILL_MIN = 20
 STILL_SHARE = 0.1
+LEVEL_SHARE = 0.02
 FARTHEST_EARLY_MIN = 240.0
 DIM_DARK = 0.35  # of the lamp's level: an hour at which daylight doesn't pass for the lamp
 
@@ -159,4 +160,10 @@ class LampPresence(msgspec.Struct):
             return False
         if usual > DEEP_DARK * level and self.daylight.at(moment.minute, 2) is None:
             return False  # one day says little of the sun, unless that hour was quite dark
-        return tracker.steady(now - GLOW_MIN * MINUTE_MS, now, STILL_SHARE * lux / level)
+        if lux > 0.8 * level or not tracker.steady(
+            now - GLOW_MIN * MINUTE_MS, now, STILL_SHARE * lux / level
+        ):
+            return False
+        third = GLOW_MIN // 3
+        seen = [sum(tracker.values[-n - third : -n or None]) / third for n in (0, third, 2 * third)]
+        return max(seen) - min(seen) < LEVEL_SHARE * lux  # even a clear sky's light rises and sinks
