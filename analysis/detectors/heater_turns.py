@@ -57,7 +57,10 @@ class HeaterTurns(msgspec.Struct):
         within = [i for i, at in enumerate(times) if first_ms <= at <= last_ms]
         if not within:
             return None
-        peak = max(within, key=lambda i: values[i])
+        around = range(max(0, within[0] - 2), min(len(values), within[-1] + 3))
+        peak = max(around, key=lambda i: values[i])
+        if not within[0] <= peak <= within[-1]:
+            return None  # still rising, or falling since long
         peak_ms, now_ms = times[peak], times[-1]
         if not AFTER_MIN * MINUTE_MS <= now_ms - peak_ms <= MOST_AFTER_MIN * MINUTE_MS:
             return None
