@@ -228,6 +228,8 @@ class LampDetector(msgspec.Struct):
                 )
             )
         if presence.stuck:
+            daylight = presence.daylight.at(moment.minute)
+            dark = [] if daylight is None else [f"without it this hour has had {daylight:.0f} lx at most"]
             out.append(
                 Finding(
                     alarm="light-stuck-on",
@@ -235,7 +237,7 @@ class LampDetector(msgspec.Struct):
                     value=value,
                     unit="lx",
                     cause="the timer has stuck, was overridden by hand, or its contacts have welded",
-                    observations=[f"{seen} when it should be dark", usual, times],
+                    observations=[f"{seen} when it should be dark, {times}", usual, *dark],
                 )
             )
         return out + self.dimming.findings()

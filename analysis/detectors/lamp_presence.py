@@ -118,9 +118,10 @@ class LampPresence(msgspec.Struct):
     def _missing(self, now: int, lux: float, level: float, due: Due, late: float) -> None:
         dark = lux < 0.45 * level  # where the sun does the lamp's work nothing can be said
         if self.out_since >= 0:
-            # from where it fades by its schedule on it is not missed any more
-            whole = due.since_on < due.length - min(due.margin, 0.2 * due.length)
-            gone = now - self.out_since > OUT_MIN * MINUTE_MS and dark and whole
+            # dark since before it fades by its schedule: what is dark from then on may be the fade
+            began = due.since_on - self.dark_minutes
+            early = began < due.length - due.ramp - due.tolerance - 10
+            gone = now - self.out_since > OUT_MIN * MINUTE_MS and dark and early
             self.missing = self.missing or gone
         elif due.since_on - late > due.patience and due.since_on < due.length - due.margin and dark:
             self.missing = True

@@ -164,7 +164,9 @@ class PowerDetector(msgspec.Struct):
         self.standing, self.from_gap = True, False
         self.recovered_frames = 0
         self.observations = [
-            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod",
+            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
+            if moment.lamp_out_since_ms >= 0
+            else "the lamp has not come on, well past its time",
             seen,
         ]
 

@@ -185,6 +185,17 @@ def test_missing_when_it_goes_out_and_when_it_does_not_come() -> None:
     assert raised * DAY == pytest.approx(4 * DAY + 720 + 46, abs=5)
 
 
+def test_a_long_ramp_hides_no_lamp_that_goes_out_late() -> None:
+    """Out at 18:50, where the fade would begin at 19:30: told before the photoperiod ends."""
+    light = 'on = "12:30"\noff = "20:30"\nramp_min = 60'
+
+    def course(day: int, minute: float) -> float:
+        return lit(minute, 750, 1230, 60) if (day, minute) < (4, 1130) else 0.0
+
+    (raised,) = Watched(light).feed(course, range(5)).raised("light-missing")
+    assert raised * DAY == pytest.approx(4 * DAY + 1130 + 41, abs=5)
+
+
 def test_sun_that_goes_before_the_lamp_fades_is_no_missing_lamp() -> None:
     """A ramp of an hour, and sun till shortly before it begins."""
 
