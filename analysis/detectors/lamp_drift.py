@@ -24,6 +24,7 @@ ENOUGH = 3  # points of sightings that agree: a clear one has two, one of the la
 KEPT_MS = 2.5 * DAY_MS
 CAUSE_MS = 4 * DAY_MS
 ALIKE_MIN = 20.0
+NEVER_FITTED_MS = 4 * DAY_MS
 
 
 class Sighting(msgspec.Struct):
@@ -66,6 +67,8 @@ class LampDrift(msgspec.Struct):
     doubts: list[Sighting] = msgspec.field(default_factory=list)
     on_time: list[int] = msgspec.field(default_factory=lambda: [-1, -1])
     last_on_error: float | None = None
+    fitted: bool = False
+    first_ms: int = -1
 
     def take(self, edge: Edge, error: float, tracker: LampTracker, ramp: float, quiet_until_ms: int) -> None:
         """An edge near its time. It is judged when what follows it has been seen.
@@ -114,7 +117,10 @@ class LampDrift(msgspec.Struct):
 
     def _judge(self, one: Sighting, tolerance: float, cause: bool) -> None:
         error = one.error
+        if self.first_ms < 0:
+            self.first_ms = one.time_ms
         if abs(error) <= tolerance:
+            self.fitted = True
             self.doubts = [d for d in self.doubts if d.sign != one.sign and (d.points == 2 or one.points < 2)]
             self._accept(one, tolerance)
             return
@@ -126,7 +132,9 @@ class LampDrift(msgspec.Struct):
         points = one.points + sum(d.points for d in alike)
         if self.standing and abs(error - self.shift) < ALIKE_MIN:
             points = ENOUGH
-        if points >= (2 if cause else ENOUGH):
+        # hours that never fitted are a doubtful setting's, see lamp_times, which is told after three days
+        known = self.fitted or one.time_ms - self.first_ms > NEVER_FITTED_MS
+        if known and points >= (2 if cause else ENOUGH):
             self.doubts.clear()
             for sighting in [*alike, one] if not self.standing else [one]:
                 self._accept(sighting, tolerance)

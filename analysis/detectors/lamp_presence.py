@@ -15,6 +15,7 @@ GLOW_MIN = 45
 GLOW_SHARE = 0.1
 DEEP_DARK = 0.03
 STILL_MIN = 20
+BACK_MIN = 60
 STILL_SHARE = 0.1
 LEVEL_SHARE = 0.02
 FARTHEST_EARLY_MIN = 240.0
@@ -64,6 +65,7 @@ class LampPresence(msgspec.Struct):
     bright_minutes: int = 0
     dark_minutes: int = 0
     dark_ms: int = -1
+    back_minutes: int = 0
     daylight: Daylight = msgspec.field(default_factory=Daylight)
 
     def gap(self) -> None:
@@ -77,12 +79,13 @@ class LampPresence(msgspec.Struct):
         if level is None:
             # never seen it lit: by two hours and more into the photoperiod it is missing all the same
             well_in = due.patience + 60 < due.since_on < due.length - due.margin
-            self.missing = well_in and lux < DARK_LX
+            if well_in:
+                self.missing = lux < DARK_LX
             return
         now = moment.frame.start_ms
         self.bright_minutes = self.bright_minutes + 1 if lux > 0.8 * level else 0
         self.dark_minutes = self.dark_minutes + 1 if lux < 0.3 * level else 0
-        if inside and not tracker.lit and self.bright_minutes >= 20:
+        if inside and not tracker.lit and self.bright_minutes >= STILL_MIN:
             tracker.lit = True  # its edge was lost in a gap or in sunlight
         if tracker.lit and self.dark_minutes >= 10:
             tracker.lit = False
@@ -97,8 +100,9 @@ class LampPresence(msgspec.Struct):
             and late + due.tolerance + 0.5 * due.ramp + 5 < due.since_on < due.length - due.margin
         )
         if tracker.lit:
-            self.missing = False
+            self.missing = self.missing and not self._is_back(now, lux, level, tracker)
         elif inside:
+            self.back_minutes = 0
             self._missing(now, lux, level, due, late)
         elif self.out_since >= 0:
             self.out_since = -1
@@ -114,6 +118,15 @@ class LampPresence(msgspec.Struct):
             self.daylight.forget()
         calm = dark_hour and not self.stuck and not tracker.lit and tracker.values
         self.daylight.add(moment.minute, tracker.values[-1] if calm else None)  # a spike is no daylight
+
+    def _is_back(self, now: int, lux: float, level: float, tracker: LampTracker) -> bool:
+        """Whether the missed lamp is lit, and not the sun in its place: it stands still, or stays."""
+        self.back_minutes = self.back_minutes + 1 if lux > 0.5 * level else 0
+        still = tracker.steady(now - STILL_MIN * MINUTE_MS, now, STILL_SHARE)
+        back = self.back_minutes >= BACK_MIN or (self.back_minutes >= STILL_MIN and still)
+        if back:
+            self.back_minutes = 0
+        return back
 
     def _missing(self, now: int, lux: float, level: float, due: Due, late: float) -> None:
         dark = lux < 0.45 * level  # where the sun does the lamp's work nothing can be said

@@ -152,6 +152,12 @@ def moment_of(watched: Watched) -> Moment:
     return Moment(Frame(at, at + MINUTE, None, None, None, 0.0, None, {}), 6, 0.0, True, set(), set())
 
 
+def test_hours_that_never_fitted_are_left_to_the_settings_doubt() -> None:
+    """See test_settings_doubt: that is told after three days; till then no timer is blamed."""
+    watched = Watched().feed(lambda d, m: lit(m, 780, 1260), range(4))
+    assert watched.raised("light-schedule-drift") == []
+
+
 def test_a_slow_timer_is_told_once_it_is_past_its_tolerance() -> None:
     """Four minutes a day: past 10 minutes on the third day, and one alarm from then on."""
     watched = Watched().feed(lambda d, m: lit(m, 720 + 4 * d, 1200 + 4 * d), range(10))
@@ -183,6 +189,18 @@ def test_missing_when_it_goes_out_and_when_it_does_not_come() -> None:
     watched = Watched().feed(lambda d, m: lit(m) if d < 4 else 0.0, range(5))
     (raised,) = watched.raised("light-missing")
     assert raised * DAY == pytest.approx(4 * DAY + 720 + 46, abs=5)
+
+
+def test_a_dead_lamp_is_one_alarm_in_spite_of_sun() -> None:
+    """Two days dead, clouds and sun brighter than the lamp at its hours."""
+    sun = clouds(4, 11000, 860, 60)
+    course: Course = lambda d, m: (lit(m) if d < 4 else 0.0) + sun(d, m)  # noqa: E731
+    watched = Watched().feed(course, range(6))
+    assert len(watched.raised("light-missing")) == 1
+
+
+def test_a_lamp_that_was_never_seen_is_one_alarm() -> None:
+    assert len(Watched().feed(lambda d, m: 20.0, range(3)).raised("light-missing")) == 1
 
 
 def test_a_long_ramp_hides_no_lamp_that_goes_out_late() -> None:
