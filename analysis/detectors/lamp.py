@@ -186,8 +186,8 @@ class LampDetector(msgspec.Struct):
         if since_on < length:
             moment.lamp_due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
         self.presence.watch(moment, lux, tracker, due)
-        if since_on >= length and "power-interrupted" in moment.active:
-            self.presence.missing = False  # no lamp is due, and why it was missed is known
+        if "power-interrupted" in moment.active and (since_on >= length or tracker.lit):
+            self.presence.missing = False  # why it was missed is known; it is back, or none is due
 
     def _known_cause(self, now: int, clock_age: int | None) -> bool:
         """Whether there is a reason for one clear switching at the wrong time to be believed at once."""

@@ -10,6 +10,8 @@ from analysis.types import Finding
 
 __all__ = ["PowerDetector", "SilenceDetector"]
 
+RECOVERED_MIN = 20
+
 
 class SilenceDetector(msgspec.Struct):
     """No report for too long. Works on deadlines, so it is asked with the time, not with a frame."""
@@ -199,5 +201,6 @@ class PowerDetector(msgspec.Struct):
         else:
             back = warm and moment.lamp_out_since_ms < 0 and not moment.lamp_absent
         self.recovered_frames = self.recovered_frames + 1 if back else 0
-        if self.recovered_frames >= (20 if self.from_gap else 5):
+        # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
+        if self.recovered_frames >= RECOVERED_MIN:
             self.standing = self.below = False

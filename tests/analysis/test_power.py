@@ -153,7 +153,7 @@ def test_over_when_the_lamp_is_lit_again() -> None:
     detector, _ = watched(2 * 1440, 60)
     tank = Tank("alcove", parse_settings(TEXT).tanks["alcove"])
     stands = []
-    for n in range(10):
+    for n in range(25):
         frame = Frame(BEGAN + n, BEGAN + n + MINUTE, 24.7, None, None, 6000.0, None, {})
         moment = Moment(frame, 0, 900.0, False, set(), set())
         moment.heater_floor, moment.lamp_should_be_on, moment.lamp_on = 24.6, True, True
