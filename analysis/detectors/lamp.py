@@ -20,6 +20,7 @@ HOUR_OFF_MIN = 75.0
 CLOCK_DAYS = 8
 CUT_MS = 1.5 * DAY_MS  # so long after a power cut a timer that stood still is no surprise
 CUT_MIN = 10.0
+GAP_MIN = 20.0  # without a report: a router's restart is shorter
 HABIT_MIN = 10.0
 
 
@@ -68,7 +69,7 @@ class LampDetector(msgspec.Struct):
                 self.clock_changed_ms = now
                 self.clock_step_min = (offset - self.last_offset) / MINUTE_MS
             self.last_offset = offset
-        if self.last_ms >= 0 and now - self.last_ms > CUT_MIN * MINUTE_MS:
+        if self.last_ms >= 0 and now - self.last_ms > GAP_MIN * MINUTE_MS:
             self.cut_ms = now
         self.last_ms = now
 
@@ -196,7 +197,9 @@ class LampDetector(msgspec.Struct):
             return False
         if clock_age is not None and clock_age < CAUSE_MS and abs(waiting.error - self.clock_step_min) < 12:
             return True
-        return self.cut_ms >= 0 and now - self.cut_ms < CUT_MS
+        # out early on a day on which it came on as always: it has gone out, the timer is right
+        gone = waiting.sign < 0 and waiting.error < 0
+        return not gone and self.cut_ms >= 0 and now - self.cut_ms < CUT_MS
 
     # -- what stands --------------------------------------------------------------------------------
 

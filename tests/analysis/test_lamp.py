@@ -203,6 +203,15 @@ def test_a_lamp_that_was_never_seen_is_one_alarm() -> None:
     assert len(Watched().feed(lambda d, m: 20.0, range(3)).raised("light-missing")) == 1
 
 
+def test_a_lamp_that_dies_the_day_after_a_short_outage_is_no_timer() -> None:
+    def course(day: int, minute: float) -> float:
+        out = (day == 3 and 900 <= minute < 930) or (day, minute) > (4, 1040)
+        return 0.0 if out else lit(minute)
+
+    watched = Watched().feed(course, range(5))
+    assert [name for _, name, stands in watched.changes if stands] == ["light-missing"]
+
+
 def test_a_long_ramp_hides_no_lamp_that_goes_out_late() -> None:
     """Out at 18:50, where the fade would begin at 19:30: told before the photoperiod ends."""
     light = 'on = "12:30"\noff = "20:30"\nramp_min = 60'
