@@ -11,6 +11,7 @@ from analysis.types import Finding
 __all__ = ["PowerDetector", "SilenceDetector"]
 
 RECOVERED_MIN = 20
+DAY_MS = 24 * 60 * MINUTE_MS
 
 
 class SilenceDetector(msgspec.Struct):
@@ -66,6 +67,7 @@ class PowerDetector(msgspec.Struct):
     standing: bool = False
     from_gap: bool = False
     below: bool = False
+    lit_ms: int = -1
     recovered_frames: int = 0
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
@@ -86,6 +88,8 @@ class PowerDetector(msgspec.Struct):
                 self.heater_zero_ms = now
         if frame.heater is not None:
             self.plug_ms = now
+        if moment.lamp_on:
+            self.lit_ms = now
         out_since = moment.lamp_out_since_ms
         if out_since < 0:
             if not moment.lamp_absent:
@@ -177,6 +181,8 @@ class PowerDetector(msgspec.Struct):
         lamp_ms = self.out_ms if moment.lamp_out_since_ms >= 0 else moment.lamp_due_ms
         if moment.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
             return None
+        if lamp_ms - self.lit_ms > DAY_MS:
+            return None  # it was out the day before: its own fault, and nothing new
         turn = self.turns.with_lamp(lamp_ms, moment.cooling_rate)
         if turn is None:
             return None
