@@ -14,7 +14,7 @@ __all__ = ["LampDimming"]
 DIMMING_SHARE = 0.12
 STEP_SHARE = 0.12  # from one day to the next: another lamp, a cleaned glass
 DAYS = 21
-CLEAR_OF_WEATHER = 8  # a lamp ages smoothly, to a per cent or so; common practice, no source
+CLEAR_OF_WEATHER = 6  # a lamp ages smoothly, to a per cent or so; common practice, no source
 
 
 class LampDimming(msgspec.Struct):
