@@ -176,7 +176,7 @@ def _light(state: WatchState, moment: Moment) -> dict[str, float | None]:
         "lamp_on": moment.lamp_on,
         "lamp_should_be_on": moment.lamp_should_be_on,
         "lamp_level_lx": lamp.tracker.level(),
-        "lamp_late_min": lamp.shift,
+        "lamp_late_min": lamp.drift.shift,
     }
 
 

@@ -253,9 +253,9 @@ def _dimming(context: Context) -> Panel | None:
         noon_ms = day * DAY_MS + DAY_MS // 2
         noons.append(noon_ms - clock.offset_ms(noon_ms))
     points = list(zip(noons, lamp.tracker.plateaus, strict=True))
-    if len(points) < 2 or len(lamp.dim_numbers) < 4:
+    if len(points) < 2 or len(lamp.dimming.numbers) < 4:
         return None
-    start, _, fall, days = lamp.dim_numbers
+    start, _, fall, days = lamp.dimming.numbers
     end_ms = points[-1][0]
     fitted = [(end_ms - round(days * DAY_MS), start), (end_ms, start * (1 - fall))]
     curves = _curve("the lamp's own light, one value a day", "measured", points)

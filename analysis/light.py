@@ -14,6 +14,7 @@ __all__ = ["Edge", "LampTracker"]
 
 DARK_LX = 150.0  # below this no aquarium lamp is on; common practice, no source
 LONGEST_RAMP_MIN = 60.0
+NO_EDGE_MS = 36 * 3_600_000
 
 
 class Edge(msgspec.Struct):
@@ -41,10 +42,29 @@ class LampTracker(msgspec.Struct):
     quarters: list[float] = msgspec.field(default_factory=list)
     today: list[float] = msgspec.field(default_factory=list)
     today_day: int = -1
+    last_edge_ms: int = -1
 
     def level(self) -> float | None:
-        """The lamp's own level in lux: the usual plateau; None before the first photoperiod has ended."""
-        return median(self.plateaus[-5:]) if self.plateaus else None
+        """The lamp's own level in lux; None before the first photoperiod has ended.
+
+        The lowest but one of the last five photoperiods: sunlight only adds, and one odd day is left out.
+        """
+        last = sorted(self.plateaus[-5:])
+        return None if not last else last[0] if len(last) < 4 else last[1]
+
+    def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
+        """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
+        seen, level = self._span(first_ms, last_ms), self.level()
+        return level is not None and bool(seen) and max(seen) - min(seen) <= share * level
+
+    def highest(self, first_ms: float, last_ms: float) -> float:
+        """The brightest of a span, lux; infinite where too little was seen of it to say."""
+        return max(self._span(first_ms, last_ms), default=float("inf"))
+
+    def _span(self, first_ms: float, last_ms: float) -> list[float]:
+        """What was seen in a span of the last 80 minutes; nothing where that was less than the most of it."""
+        seen = [v for at, v in zip(self.times, self.values, strict=True) if first_ms <= at <= last_ms]
+        return seen if len(seen) >= 0.6 * (last_ms - first_ms) / 60_000 else []
 
     def ramp_min(self, setting: float | None) -> float:
         """Ramp in minutes: as set, else as seen, else the longest one that is to be expected."""
@@ -89,6 +109,8 @@ class LampTracker(msgspec.Struct):
             return None
         if lux < 0.12 * level and self.lit is None:
             self.lit = False
+        if self.quarters and time_ms - self.last_edge_ms > NO_EDGE_MS:
+            self.quarters.clear()  # a ramp learnt from shadows is too short to see the lamp's own by
         span = round(self.ramp_min(ramp_setting)) + 5
         first = max(0, len(values) - span)
         if not self.lit:
@@ -106,7 +128,7 @@ class LampTracker(msgspec.Struct):
         half = self._last_below(first, base + 0.5 * level)
         quarter = self._last_below(first, base + 0.25 * level)
         took = half - quarter
-        self.lit = True
+        self.lit, self.last_edge_ms = True, self.times[-1]
         return Edge(
             1, int(quarter - took) if took > 60_000 else int(quarter), took / 60_000, values[-1] - base
         )
@@ -115,7 +137,7 @@ class LampTracker(msgspec.Struct):
         half = self._last_above(first, top - 0.5 * level)
         quarter = self._last_above(first, top - 0.25 * level)
         took = half - quarter
-        self.lit = False
+        self.lit, self.last_edge_ms = False, self.times[-1]
         end = half + 2 * took if took > 60_000 else half
         return Edge(-1, int(end), took / 60_000, top - self.values[-1])
 

@@ -47,6 +47,8 @@ class Moment(msgspec.Struct):
         When the lamp went out in its photoperiod, -1 otherwise.
     lamp_absent : bool
         It has not come on although it is well past its time.
+    lamp_due_ms : int
+        When it should have been half lit, by the schedule and its ramp; -1 outside its photoperiod.
     disturbed : bool
         Someone is at the tank (water change, hands), or the reports have only just come back.
     active, faulty : set of str
@@ -73,6 +75,7 @@ class Moment(msgspec.Struct):
     lamp_should_be_on: bool | None = None
     lamp_out_since_ms: int = -1
     lamp_absent: bool = False
+    lamp_due_ms: int = -1
     lamp_edge: int = 0  # +1 came on, -1 went out: found in this frame, happened at lamp_edge_ms
     lamp_edge_ms: int = -1
     disturbed: bool = False

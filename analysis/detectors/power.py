@@ -5,9 +5,13 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text
+from analysis.detectors.heater_turns import HeaterTurns
 from analysis.types import Finding
 
 __all__ = ["PowerDetector", "SilenceDetector"]
+
+RECOVERED_MIN = 20
+DAY_MS = 24 * 60 * MINUTE_MS
 
 
 class SilenceDetector(msgspec.Struct):
@@ -62,8 +66,11 @@ class PowerDetector(msgspec.Struct):
     standing_until_ms: int = -1
     standing: bool = False
     from_gap: bool = False
+    below: bool = False
+    lit_ms: int = -1
     recovered_frames: int = 0
     observations: list[str] = msgspec.field(default_factory=list)
+    turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it."""
@@ -81,6 +88,8 @@ class PowerDetector(msgspec.Struct):
                 self.heater_zero_ms = now
         if frame.heater is not None:
             self.plug_ms = now
+        if moment.lamp_on:
+            self.lit_ms = now
         out_since = moment.lamp_out_since_ms
         if out_since < 0:
             if not moment.lamp_absent:
@@ -90,6 +99,9 @@ class PowerDetector(msgspec.Struct):
         if temperature is not None:
             self.last_temperature = temperature
             self.last_frame_ms = now
+            if moment.fifth:
+                calm = not moment.disturbed and not moment.active and moment.lamp_out_since_ms < 0
+                self.turns.add(now, temperature, moment.cooling_rate, calm and not moment.lamp_absent)
         if not self.standing and moment.lamp_absent and self.out_ms < 0:
             self.out_ms, self.out_temperature = now, temperature
         if not self.standing and (self.out_ms >= 0 or moment.lamp_absent) and temperature is not None:
@@ -145,6 +157,8 @@ class PowerDetector(msgspec.Struct):
             if not ((together and out_min > 20 and fallen > 0.1) or (should_heat and fallen > 0.1)):
                 return
             seen = "the heater draws nothing although the water cools"
+        elif (turned := self._turned(moment)) is not None:
+            seen = turned
         else:
             if floor is None or slope is None or slope > -0.06 or out_min < 20:
                 return
@@ -156,19 +170,43 @@ class PowerDetector(msgspec.Struct):
         self.standing, self.from_gap = True, False
         self.recovered_frames = 0
         self.observations = [
-            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod",
+            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
+            if moment.lamp_out_since_ms >= 0
+            else "the lamp has not come on, well past its time",
             seen,
         ]
+
+    def _turned(self, moment: Moment) -> str | None:
+        """Water that was being heated began to cool just when the lamp went, or should have come."""
+        lamp_ms = self.out_ms if moment.lamp_out_since_ms >= 0 else moment.lamp_due_ms
+        if moment.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
+            return None
+        if lamp_ms - self.lit_ms > DAY_MS:
+            return None  # it was out the day before: its own fault, and nothing new
+        turn = self.turns.with_lamp(lamp_ms, moment.cooling_rate)
+        if turn is None:
+            return None
+        apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
+        return (
+            f"within {apart} of that the water, {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
+            f"hour, began to cool by {turn.after:+.2f}"
+        )
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         slope = moment.temperature_slope
         heater = moment.frame.heater
-        warm = (slope is not None and slope > 0.05) or (
-            temperature is not None and floor is not None and temperature > floor
-        )
-        if heater is not None and heater > 3:
-            warm = True
-        lamp_back = moment.lamp_out_since_ms < 0
-        self.recovered_frames = self.recovered_frames + 1 if warm and lamp_back else 0
-        if self.recovered_frames >= (20 if self.from_gap else 5):
-            self.standing = False
+        if temperature is not None and floor is not None:
+            self.below = self.below or temperature < floor - 0.1
+            # where it never fell below what the heater holds, being above it says nothing
+            warm = (self.below or self.from_gap) and temperature > floor
+        else:
+            warm = False
+        warm = warm or (slope is not None and slope > 0.05) or (heater is not None and heater > 3)
+        if moment.lamp_should_be_on and not self.from_gap:
+            back = bool(moment.lamp_on)  # lit: the mains is there
+        else:
+            back = warm and moment.lamp_out_since_ms < 0 and not moment.lamp_absent
+        self.recovered_frames = self.recovered_frames + 1 if back else 0
+        # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
+        if self.recovered_frames >= RECOVERED_MIN:
+            self.standing = self.below = False

@@ -170,7 +170,7 @@ def test_every_alarm_has_a_curve_and_what_was_expected(alarm: str) -> None:
     )
     watch = TankWatch("alcove", settings.tanks["alcove"])
     lamp = watch.state.lamp
-    lamp.dim_numbers = [9000.0, 7400.0, 0.18, 3.0]
+    lamp.dimming.numbers = [9000.0, 7400.0, 0.18, 3.0]
     lamp.tracker.plateaus, lamp.tracker.plateau_days = [9000.0, 8500.0, 8000.0, 7400.0], [1, 2, 3, 4]
     figures = dict.fromkeys(BELIEFS, 1.0) | {"co2_mg_l": 20.0, "ph_usual": 6.8, "heater_holds_to_c": 25.0}
     seen = {TEMPERATURE: 24.0, PH: 6.7, LIGHT: 9000.0}
