@@ -15,7 +15,13 @@ SHORT_C = 0.1  # what the turns of one thermostat differ by, as a probe sees the
 KEPT = 8
 TOGETHER_MIN = 7.5  # lamp out and heater off by one cause: no further apart than probes lag
 RARE_MIN = 150  # between one turn and the next
+KEPT_OFFS = 6
+LAMP_C_PER_H = (
+    0.2  # what a lamp over a small tank warms it by, until this one is known; common practice, no source
+)
 HOUR_MS = 60 * MINUTE_MS
+
+_Line = tuple[float, float]
 
 
 class Turn(msgspec.Struct, frozen=True):
@@ -33,17 +39,28 @@ class HeaterTurns(msgspec.Struct):
     course: Window = msgspec.field(default_factory=lambda: Window(36))
     tops: list[float] = msgspec.field(default_factory=list)
     times: list[int] = msgspec.field(default_factory=list)
+    off_ms: int = -1
+    lamp_drops: list[float] = msgspec.field(default_factory=list)
 
     @property
     def top(self) -> float | None:
         """Where the heater lets go, °C; None before three turns."""
         return median(self.tops) if len(self.tops) >= 3 else None
 
-    def add(self, now_ms: int, celsius: float, usual: float | None, learn: bool) -> None:
-        """A value every five minutes; `usual` is the slope of the unheated water, °C/h."""
+    def add(self, now_ms: int, celsius: float, usual: float | None, learn: bool, off_ms: int = -1) -> None:
+        """A value every five minutes.
+
+        `usual` is the slope of the unheated water, °C/h; `off_ms` when the lamp last went off in its time.
+        """
         self.course.add(now_ms, celsius)
         if not learn or usual is None:
             return
+        if off_ms > self.off_ms and 40 * MINUTE_MS <= now_ms - off_ms <= 60 * MINUTE_MS:
+            self.off_ms = off_ms
+            rise, fall = self._lines(off_ms, now_ms)
+            if rise is not None and fall is not None:
+                self.lamp_drops.append(rise[0] - fall[0])
+                del self.lamp_drops[:-KEPT_OFFS]
         turn = self.between(now_ms - 50 * MINUTE_MS, now_ms - 30 * MINUTE_MS, usual)
         if turn is not None and (not self.times or turn.time_ms - self.times[-1] > 40 * MINUTE_MS):
             self.times.append(turn.time_ms)
@@ -64,8 +81,7 @@ class HeaterTurns(msgspec.Struct):
         peak_ms, now_ms = times[peak], times[-1]
         if not AFTER_MIN * MINUTE_MS <= now_ms - peak_ms <= MOST_AFTER_MIN * MINUTE_MS:
             return None
-        rise = self._line(peak_ms - BEFORE_MIN * MINUTE_MS, peak_ms, peak_ms, 6)
-        fall = self._line(peak_ms + 1, now_ms, peak_ms, 5)
+        rise, fall = self._lines(peak_ms, now_ms)
         if rise is None or fall is None:
             return None
         before, after = rise[0], fall[0]
@@ -82,7 +98,8 @@ class HeaterTurns(msgspec.Struct):
         """A turn together with the lamp's going that is no thermostat's doing.
 
         Either it is short of where the heater lets go, or the heater lets go so rarely that it would be a
-        strange chance to do it in that very minute.
+        strange chance to do it in that very minute. The lamp warms the water too: what is missing must be
+        more than at its ordinary going.
         """
         top = self.top
         if top is None:
@@ -91,10 +108,18 @@ class HeaterTurns(msgspec.Struct):
         turn = self.between(lamp_ms - 2 * reach, lamp_ms + 2 * reach, usual)
         if turn is None or abs(turn.time_ms - lamp_ms) > reach:
             return None
+        lamp = max(0.0, median(self.lamp_drops)) if self.lamp_drops else LAMP_C_PER_H
+        if turn.before - turn.after < CHANGE_C_PER_H + lamp:
+            return None
         apart = (self.times[-1] - self.times[0]) / (len(self.times) - 1)
         return turn if apart > RARE_MIN * MINUTE_MS or turn.celsius < top - SHORT_C else None
 
-    def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> tuple[float, float] | None:
+    def _lines(self, turn_ms: int, now_ms: int) -> tuple[_Line | None, _Line | None]:
+        """The water's course before and after a moment."""
+        before = self._line(turn_ms - BEFORE_MIN * MINUTE_MS, turn_ms, turn_ms, 6)
+        return before, self._line(turn_ms + 1, now_ms, turn_ms, 5)
+
+    def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> _Line | None:
         """Least squares over a span: (°C an hour, °C at `zero_ms`)."""
         pairs = zip(self.course.times, self.course.values, strict=True)
         points = [((at - zero_ms) / HOUR_MS, v) for at, v in pairs if first_ms <= at <= last_ms]

@@ -68,6 +68,7 @@ class PowerDetector(msgspec.Struct):
     from_gap: bool = False
     below: bool = False
     lit_ms: int = -1
+    off_ms: int = -1
     recovered_frames: int = 0
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
@@ -90,6 +91,8 @@ class PowerDetector(msgspec.Struct):
             self.plug_ms = now
         if moment.lamp_on:
             self.lit_ms = now
+        if moment.lamp_edge < 0 and moment.lamp_should_be_on is not True:
+            self.off_ms = moment.lamp_edge_ms
         out_since = moment.lamp_out_since_ms
         if out_since < 0:
             if not moment.lamp_absent:
@@ -101,7 +104,8 @@ class PowerDetector(msgspec.Struct):
             self.last_frame_ms = now
             if moment.fifth:
                 calm = not moment.disturbed and not moment.active and moment.lamp_out_since_ms < 0
-                self.turns.add(now, temperature, moment.cooling_rate, calm and not moment.lamp_absent)
+                calm = calm and not moment.lamp_absent
+                self.turns.add(now, temperature, moment.cooling_rate, calm, self.off_ms)
         if not self.standing and moment.lamp_absent and self.out_ms < 0:
             self.out_ms, self.out_temperature = now, temperature
         if not self.standing and (self.out_ms >= 0 or moment.lamp_absent) and temperature is not None:

@@ -101,6 +101,21 @@ def test_a_thermostat_that_switches_often_may_do_it_as_the_lamp_goes() -> None:
     assert rarely.with_lamp(turn_ms, USUAL) is not None
 
 
+@pytest.mark.parametrize("ordinary", [True, False])
+def test_the_lamp_s_own_heat_is_not_the_heater_s(ordinary: bool) -> None:
+    """A strong lamp warms the water until it goes: after one ordinary evening its dying says no more."""
+    turns = HeaterTurns(tops=[25.0] * 3, times=[BEGAN - k * 8 * 60 * MINUTE for k in (3, 2, 1)])
+    celsius, off_ms = 24.0, BEGAN + 180 * MINUTE
+    for n in range(0, 700, 5):
+        lit = n < 180 or 420 <= n < 600
+        celsius += (0.25 if lit else -0.25) / 12
+        seen = off_ms if ordinary and 180 <= n < 420 else -1
+        turns.add(BEGAN + n * MINUTE, celsius, USUAL, 180 <= n < 420, seen)
+        if n == 635:
+            turn = turns.with_lamp(BEGAN + 600 * MINUTE, USUAL)
+    assert (turn is None) == ordinary
+
+
 def copy_of(turns: HeaterTurns) -> HeaterTurns:
     return HeaterTurns(turns.course, list(turns.tops), list(turns.times))
 
