@@ -212,12 +212,17 @@ class ProbeDetector(msgspec.Struct):
             health.jump_ms = health.settled_ms = -1
             if health.fault == "out":
                 health.fault = ""
-        elif waited > OUT_OF_WATER_MIN[name] * MINUTE_MS and not health.fault:
+        elif waited > self._patience_ms(name, value > health.jump_from) and not health.fault:
             health.fault, health.since_ms = "out", now
         elif waited > (5 if health.fault == "out" else 1) * DAY_MS:
             health.jump_ms = health.settled_ms = -1  # this long at the new level: it is the new truth
             if health.fault == "out":
                 health.fault = ""
+
+    @staticmethod
+    def _patience_ms(name: str, up: bool) -> int:
+        # nobody pours in water that is warmer by degrees: up, there is no warming again to wait for
+        return MINUTE_MS * (OUT_OF_WATER_MIN[PH] if up else OUT_OF_WATER_MIN[name])
 
     @staticmethod
     def _in_air(value: float, room: float | None, health: SeriesHealth) -> bool:

@@ -252,6 +252,13 @@ def test_a_thermometer_in_air_where_the_room_is_not_measured(course: Course, fau
     )
 
 
+@pytest.mark.parametrize(("room", "within"), [(31.0, 60), (20.0, 110)])
+def test_no_water_change_leaps_up_so_that_is_told_sooner(room: float, within: int) -> None:
+    bench = Bench().run(HOUR, temperature=thermometer(25.0)).run(3 * HOUR, temperature=in_air(room))
+    ((minute, quantity, _),) = bench.told
+    assert quantity == "temperature" and within - 20 <= minute - HOUR <= within
+
+
 def test_a_thermometer_in_air_follows_the_room() -> None:
     """By a window the air is half a degree colder than at the room's own probe."""
     room = thermometer(21.0, seed=9)
