@@ -6,11 +6,14 @@ import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.detectors.ph_curve import HOUR, PhCurve
+from analysis.trend import median
 from analysis.types import Finding
 
 __all__ = ["RangeJudge"]
 
 LOWEST_PH, HIGHEST_PH = 5.8, 8.6  # where the settings give no limits; common practice, no source
+UNUSUAL = 0.15  # past what is usual for the tank, by as much as probes creep in a month
+STRANGE = 0.25  # no day of this tank has come near it; common practice, no source
 OWN_SWING = 0.2  # so far past a limit a tank may have its usual day; common practice, no source
 
 
@@ -35,7 +38,7 @@ class RangeJudge(msgspec.Struct):
         slope = curve.slope
         raised = "ph-out-of-range" in moment.active
         below, above = low - ph, ph - high
-        slow_fall = self._slow_fall(curve)
+        slow_fall = self._slow_fall(curve, ph)
         too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
         too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
@@ -47,10 +50,11 @@ class RangeJudge(msgspec.Struct):
             return None
         far = max(below, above)
         steep = slope is not None and abs(slope) > 0.3
-        patience = 0 if far > 0.3 or steep else 10 if far > 0.15 else 30
+        lows, highs = curve.extremes.lows, curve.extremes.highs
+        strange = len(lows) >= 2 and not min(lows) - STRANGE <= ph <= max(highs) + STRANGE
+        patience = 0 if far > 0.3 or steep else 10 if far > 0.15 or strange else 30
         if not raised and now - since < patience * MINUTE_MS:
             return None
-        lows, highs = curve.extremes.lows, curve.extremes.highs
         return Finding(
             alarm="ph-out-of-range",
             holding=not wrong,
@@ -71,14 +75,15 @@ class RangeJudge(msgspec.Struct):
         )
 
     @staticmethod
-    def _slow_fall(curve: PhCurve) -> float:
+    def _slow_fall(curve: PhCurve, ph: float) -> float:
         """pH a day by which the whole curve sinks; 0 where it doesn't."""
         before = curve.residuals.ago(6 * HOUR - 10 * MINUTE_MS)
         if before is None or not curve.creeping():
             return 0.0
         lows, highs = curve.extremes.lows, curve.extremes.highs
         if len(lows) >= 3:
-            return min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2
+            # as little hardness is left, it sinks faster from day to day
+            return max(min(lows[-3] - lows[-1], highs[-3] - highs[-1]) / 2, lows[-1] - ph)
         return 4 * (curve.residuals.values[-1] - before)
 
     @staticmethod
@@ -91,7 +96,11 @@ class RangeJudge(msgspec.Struct):
         lows = curve.extremes.lows
         usual = min(lows) if len(lows) >= 2 else None
         now = below > 0 and (usual is None or ph < max(usual, low - OWN_SWING) - 0.03)
-        return now or (slow_fall > 0.08 and 0 < -below < slow_fall)
+        if now or (slow_fall > 0.08 and 0 < -below < slow_fall):
+            return True
+        # where no gas is given, a fall of an hour is acid, or the last of the hardness
+        free = not curve.injected(tank) and len(lows) >= 2 and ph < median(lows) - UNUSUAL
+        return free and curve.slope is not None and 0 < -below < -curve.slope
 
     @staticmethod
     def _too_high(tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool) -> bool:
@@ -105,5 +114,8 @@ class RangeJudge(msgspec.Struct):
             return usual is None or ph > min(usual, high + OWN_SWING) + 0.05
         if usual is None or above == 0:
             return False
+        # the highest of each day: the day on which the rise began is not this tank's usual
+        unusual = ph - median(highs)
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + 0.05
-        return ph > usual + 0.15 and above + curve.rise > 0 and (beyond_air or curve.rise > 0.4)
+        sure = beyond_air or curve.rise > 0.4 or ph > max(highs) + STRANGE
+        return unusual > UNUSUAL and above + curve.rise > 0 and sure
