@@ -4,7 +4,7 @@
 
 `rushlight run` on a real Mosquitto; each tank reports three probes every 10 s (500 tanks: 50 reports a
 second). Prints a line a minute; at the end the share of a core over the whole time, and the memory after the
-first ten minutes and at the end. It rises for two days, by some 40 kB a tank, while each tank's usual day is
+first ten minutes and at the end. It rises for two days, by some 60 kB a tank, while each tank's usual day is
 learnt: 10 kB in the first hour.
 """
 

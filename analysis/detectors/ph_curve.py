@@ -198,8 +198,7 @@ class PhCurve(msgspec.Struct):
 
         Once the tank is known, what the settings say is weighed against what its fish have lived with: a KH
         of the settings that is far off would have killed them, or never have shown gas at all. Both are
-        logarithms with a standard error; their mean is weighted as in GUM (JCGM 100:2008, H.8 note; inverse
-        variances).
+        logarithms with a standard error, weighted by the inverse of their variances (least squares).
         """
         told = self._told(tank, ph, temperature)
         lived = self._lived(tank, ph)
