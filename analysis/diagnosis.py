@@ -6,7 +6,9 @@ where it had been raised before, the state machine clears it and the new one say
 
 from __future__ import annotations
 
-from analysis.types import Finding
+from collections.abc import Collection
+
+from analysis.types import PRIORITY_RANK, Finding
 
 __all__ = ["EXPLAINS", "diagnose"]
 
@@ -40,20 +42,26 @@ _BY_PROBE: dict[str, frozenset[str]] = {
 }
 
 
-def diagnose(findings: list[Finding]) -> list[Finding]:
-    """The findings that stand for a cause of their own, with `replaces` set where they explain others."""
+def diagnose(findings: list[Finding], active: Collection[str] = ()) -> list[Finding]:
+    """The findings that stand for a cause of their own, with `replaces` set where they explain others.
+
+    `active`: alarms that stood before. An electrode that begins to jitter while gas streams in takes back no
+    overdose; one that jitters already may hide it, and is as urgent then.
+    """
     if len(findings) < 2:
         return findings
     names = {finding.alarm for finding in findings}
     # what a wrong setting has brought about is no cause of anything
     unreal = {n for finding in findings if finding.alarm == "setting-doubtful" for n in finding.explains}
     causes = [finding for finding in findings if finding.alarm not in unreal]
-    explained = {other for finding in causes for other in _explains(finding) & names}
+    explained = {other for finding in causes for other in _explains(finding, active) & names}
     stray = "stray-current-suspected" in names
     dark = "power-interrupted" in names
     kept: list[Finding] = []
     for finding in findings:
         if finding.alarm in explained:
+            if finding.alarm == "co2-overdose" and not finding.holding:
+                _may_hide(finding, findings)
             continue
         if finding.alarm == "probe-fault" and (
             (stray and finding.quantity == "ph") or (dark and finding.quantity == "heater_power")
@@ -61,11 +69,25 @@ def diagnose(findings: list[Finding]) -> list[Finding]:
             continue
         kept.append(finding)
     for finding in kept:
-        finding.replaces = ", ".join(sorted(_explains(finding) & explained))
+        finding.replaces = ", ".join(sorted(_explains(finding, active) & explained))
     return kept
 
 
-def _explains(finding: Finding) -> frozenset[str]:
+def _may_hide(overdose: Finding, findings: list[Finding]) -> None:
+    """The electrode can't be believed, and what it shows would be deadly: nobody may sleep over it."""
+    for finding in findings:
+        if finding.alarm == "probe-fault" and finding.quantity == "ph" and finding.partial:
+            finding.priority = max(finding.priority, overdose.priority, key=PRIORITY_RANK.__getitem__)
+            seen = [f"if it is right all the same: {text}" for text in overdose.observations[:1]]
+            finding.observations = [*finding.observations, *seen]
+
+
+def _explains(finding: Finding, active: Collection[str]) -> frozenset[str]:
     if finding.alarm == "probe-fault":
-        return _BY_PROBE.get(finding.quantity, frozenset())
+        explained = _BY_PROBE.get(finding.quantity, frozenset())
+        if finding.partial:
+            explained = explained & {"co2-overdose", "co2-absent", "ph-out-of-range"} - set(active)
+        return explained
+    if finding.alarm == "stray-current-suspected" and finding.holding:
+        return EXPLAINS[finding.alarm] - {"co2-overdose"}  # no step just now: what falls is the water's pH
     return EXPLAINS.get(finding.alarm, frozenset()) | frozenset(finding.explains)

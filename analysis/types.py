@@ -45,6 +45,8 @@ class Finding(msgspec.Struct, kw_only=True):
         Set by diagnosis: the alarm this one takes the place of.
     explains : list of str
         Alarms that it explains besides those of the table in `analysis.diagnosis`.
+    partial : bool
+        A probe-fault whose readings still say something: what else they tell is not explained by it.
     setting : str
         The key of the settings that it is about ("light.on"), "" otherwise.
     """
@@ -62,6 +64,7 @@ class Finding(msgspec.Struct, kw_only=True):
     replaces: str = ""
     explains: list[str] = []
     setting: str = ""
+    partial: bool = False
 
 
 class Event(msgspec.Struct, kw_only=True, omit_defaults=True):

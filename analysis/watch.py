@@ -128,7 +128,7 @@ class TankWatch:
         findings += state.carbon_dioxide.update(tank, moment)
         findings += state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve)
         if findings:
-            findings = diagnose(findings)
+            findings = diagnose(findings, self._active)
         state.findings = findings
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
 

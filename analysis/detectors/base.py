@@ -59,8 +59,8 @@ class Moment(msgspec.Struct):
         Sum of the pH steps of the last hours that were too sudden for chemistry.
     ph_step_seen : bool
         One of them was just now.
-    ph_restless : bool
-        The electrode is among the faulty only because its readings jitter: its steps can still be seen.
+    restless : set of str
+        Quantities that are among the faulty only because they jitter: their level can still be seen.
     ph_jitter : float
         By how much pH jumps from minute to minute, level and slope aside.
     """
@@ -84,8 +84,13 @@ class Moment(msgspec.Struct):
     temperature_slope: float | None = None
     ph_stepped: float = 0.0
     ph_step_seen: bool = False
-    ph_restless: bool = False
+    restless: set[str] = msgspec.field(default_factory=set)
     ph_jitter: float = 0.0
+
+    def beyond(self, quantity: str) -> bool:
+        """Its readings come, past what is sensible: the water walked there, and what stood still stands."""
+        series = self.frame.series.get(quantity)
+        return series is not None and series.suspect > 0 and quantity not in self.faulty
 
 
 def minutes_text(seconds: float) -> str:

@@ -34,9 +34,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         ph = moment.frame.ph
         now = moment.frame.start_ms
         window = self.curve.window
-        if ph is None or "ph" in moment.faulty:
+        restless = "ph" in moment.restless
+        if ph is None or ("ph" in moment.faulty and not restless):
             if window.times and now - window.times[-1] > HALF_HOUR:
-                self.hold.clear()
+                if ph is not None or not moment.beyond("ph"):
+                    self.hold.clear()
                 self._restart()
             return list(self.hold.values())
         block = self.block
@@ -53,6 +55,10 @@ class CarbonDioxideDetector(msgspec.Struct):
             self.range.reset()
         if moment.fifth:
             self._slow(tank, moment, median(block.values))
+        if restless:
+            # the level is still to be seen: what stood stays, and a surge may be what shakes the electrode
+            believed = moment.active | ({"co2-overdose"} if "probe-fault" in moment.active else set())
+            return [finding for alarm, finding in self.hold.items() if alarm in believed]
         return list(self.hold.values())
 
     def estimate(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
@@ -78,6 +84,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
         # alarm would keep it up for ever.
         ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
+        ph_alarm = ph_alarm or "ph" in moment.restless
         usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)

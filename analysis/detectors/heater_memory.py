@@ -34,7 +34,8 @@ class HeaterMemory(msgspec.Struct):
     def meter(self, now_ms: int, watts: float, temperature: float | None, full: float, calm: bool) -> None:
         """One minute of the metering plug; `calm`: nobody is at the tank."""
         self.watts.add(now_ms, watts)
-        self.peak_watts = max(self.peak_watts, watts)
+        if len(self.watts.values) >= 3:  # one reading alone may be the plug's
+            self.peak_watts = max(self.peak_watts, min(self.watts.values[-3:]))
         self.metered = True
         if temperature is None or full < 5:
             return

@@ -12,6 +12,7 @@ __all__ = ["PowerDetector", "SilenceDetector"]
 
 RECOVERED_MIN = 20
 DAY_MS = 24 * 60 * MINUTE_MS
+GAP_TOLD_MS = 90 * MINUTE_MS
 
 
 class SilenceDetector(msgspec.Struct):
@@ -66,6 +67,7 @@ class PowerDetector(msgspec.Struct):
     standing_until_ms: int = -1
     standing: bool = False
     from_gap: bool = False
+    gap_ms: int = -1
     below: bool = False
     lit_ms: int = -1
     off_ms: int = -1
@@ -134,7 +136,7 @@ class PowerDetector(msgspec.Struct):
         usual = abs(moment.cooling_rate or 0.6)
         natural = 0.2 + 2.5 * usual * hours  # more than that is colder water poured in
         if 0.2 + 0.05 * hours < fall < natural and temperature < floor - 0.1:
-            self.standing, self.from_gap = True, True
+            self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
             self.recovered_frames = 0
             self.observations = [
                 f"no report for {minutes_text(gap_ms / 1000)}",
@@ -197,6 +199,9 @@ class PowerDetector(msgspec.Struct):
         )
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
+        if self.from_gap and now - self.gap_ms > GAP_TOLD_MS:
+            self.standing = self.below = False  # reports flow: what is still wrong has another name
+            return
         slope = moment.temperature_slope
         heater = moment.frame.heater
         if temperature is not None and floor is not None:

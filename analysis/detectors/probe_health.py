@@ -78,6 +78,7 @@ class SeriesHealth(msgspec.Struct):
             cause=CAUSES[self.fault],
             rule_out=RULES_OUT.get(self.fault, ""),
             observations=[shown, _seen(name, self, now_ms)],
+            partial=self.fault in ("noisy", "loose"),
         )
 
 

@@ -48,12 +48,13 @@ class ProbeDetector(msgspec.Struct):
             self._one(tank, moment, name, series, health, electrical)
             unsure = health.dead_frames > 2 or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
-            if health.fault or unsure or jitters:
+            if health.fault not in ("", "loose") or unsure or jitters:
                 moment.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
                 out.append(health.finding(name, series, moment.frame.start_ms))
+            if health.fault in ("", "noisy") and not unsure and (jitters or health.fault):
+                moment.restless.add(name)
             if name == PH and health.fault in ("", "noisy") and not unsure:
-                moment.ph_restless = jitters or bool(health.fault)
                 moment.ph_jitter = health.jitter.level
         return out
 
@@ -214,7 +215,7 @@ class ProbeDetector(msgspec.Struct):
                 health.fault = ""
         elif waited > self._patience_ms(name, value > health.jump_from) and not health.fault:
             health.fault, health.since_ms = "out", now
-        elif waited > (5 if health.fault == "out" else 1) * DAY_MS:
+        elif waited > DAY_MS:
             health.jump_ms = health.settled_ms = -1  # this long at the new level: it is the new truth
             if health.fault == "out":
                 health.fault = ""

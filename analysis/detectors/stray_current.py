@@ -16,6 +16,7 @@ __all__ = ["StrayCurrentDetector"]
 BESIDE_MS = 6 * MINUTE_MS  # a step so near a switching belongs to it
 PHOTOPERIOD_MS = 16 * 60 * MINUTE_MS  # a lamp switches back within it
 CYCLE_MS = 5 * 60 * MINUTE_MS  # and a thermostat within this, common practice, no source
+FRESH_MS = 90 * MINUTE_MS  # so long after a step it is being seen
 QUIET_MS = 30 * 60 * MINUTE_MS  # a whole day of the lamp and some: so long without a step, it has ended
 
 
@@ -51,10 +52,10 @@ class StrayCurrentDetector(msgspec.Struct):
                 self._keep(self.switch_ms, self.switch_sign, now, 1 if on else -1)
         if moment.lamp_edge and (not self.lamp_ms or moment.lamp_edge_ms != self.lamp_ms[-1]):
             self._keep(self.lamp_ms, self.lamp_sign, moment.lamp_edge_ms, moment.lamp_edge)
-        if frame.ph is not None and ("ph" not in moment.faulty or moment.ph_restless):
+        if frame.ph is not None and ("ph" not in moment.faulty or "ph" in moment.restless):
             count = len(self.step_ms)
             least = 0.0
-            if moment.ph_restless:
+            if "ph" in moment.restless:
                 # a noisy electrode makes steps of its own: only what stands out of its jitter counts
                 series = frame.series.get("ph")
                 self.set_aside = 0.8 * self.set_aside + (series.suspect if series else 0)
@@ -185,7 +186,7 @@ class StrayCurrentDetector(msgspec.Struct):
             return "lamp"
         # nothing metered: a telegraph of alternating steps of one size is electrical all the same
         if _by_the_clock(times, sizes) or (
-            now - times[-1] < QUIET_MS and _away_back_away(times[-3:], sizes[-3:])
+            now - times[-1] < FRESH_MS and _away_back_away(times[-3:], sizes[-3:])
         ):
             return "device"
         window = [s for t, s in zip(times, sizes, strict=True) if now - t < 12 * 60 * MINUTE_MS]

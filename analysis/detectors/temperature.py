@@ -24,6 +24,7 @@ __all__ = ["TemperatureDetector"]
 
 QUARTER = 15 * MINUTE_MS
 HALF_HOUR = 30 * MINUTE_MS
+LIMITS = ("temperature-high", "temperature-low")
 HOUR = 60 * MINUTE_MS
 OF_HEAT = frozenset({"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"})
 
@@ -45,6 +46,7 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
+    rough: Window = msgspec.field(default_factory=lambda: Window(15))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
@@ -57,9 +59,8 @@ class TemperatureDetector(msgspec.Struct):
             calm = frame.start_ms - self.last_step_ms > HOUR
             self.heater.meter(frame.start_ms, frame.heater, temperature, self._full(tank), calm)
         if temperature is None:
-            if frame.start_ms - (self.window.times[-1] if self.window.times else 0) > HALF_HOUR:
-                self.hold.clear()
-            return list(self.hold.values())
+            return self._doubtful(tank, moment)
+        self.rough.clear()
         block = self.block
         if block.times and abs(frame.start_ms - block.times[-1]) > 20 * MINUTE_MS:
             self.block.clear()
@@ -75,6 +76,23 @@ class TemperatureDetector(msgspec.Struct):
         moment.heater_floor = self.heater_range(tank)[0]
         moment.temperature_slope = self.window.slope_per_hour(HALF_HOUR)
         moment.cooling_rate = self.model.usual_fall()
+        return list(self.hold.values())
+
+    def _doubtful(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """No value to be relied on. A probe that only jitters still shows whether a limit is passed."""
+        frame = moment.frame
+        if "temperature" in moment.restless and frame.temperature is not None:
+            self.rough.add(frame.start_ms, frame.temperature)
+            for finding in self.hold.values():
+                finding.holding = True
+            level = median(self.rough.values)
+            if len(self.rough.values) < 10 or not self.limits.beyond(tank, level):
+                return list(self.hold.values())
+            found = self.limits.findings(tank, moment, level, self.rough, self.extremes, None, True)
+            return [*(self.hold[name] for name in self.hold if name not in LIMITS), *found]
+        last_ms = self.window.times[-1] if self.window.times else 0
+        if frame.start_ms - last_ms > HALF_HOUR and not moment.beyond("temperature"):
+            self.hold.clear()
         return list(self.hold.values())
 
     @property

@@ -126,3 +126,28 @@ def test_the_general_alarm_clears_when_its_cause_is_found() -> None:
     assert told.index(("raised", "temperature-low")) < told.index(("raised", "heater-not-heating"))
     assert ("cleared", "temperature-low") in told
     assert book.standing() == {"heater-not-heating"}
+
+
+def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
+    """Gas bubbles that strike it make an electrode jitter; so does air, and then there is no surge."""
+    jitters = Finding(alarm="probe-fault", quantity="ph", partial=True, observations=["it jumps by 0.05"])
+    surge = Finding(alarm="co2-overdose", priority="critical", observations=["pH 6.2, about 60 mg/L CO2"])
+    (told,) = diagnose([jitters, surge])
+    assert told.alarm == "probe-fault" and told.priority == "critical"
+    assert told.observations[-1].endswith("about 60 mg/L CO2")
+    again = Finding(alarm="probe-fault", quantity="ph", partial=True)
+    assert {f.alarm for f in diagnose([again, surge], {"co2-overdose"})} == {"probe-fault", "co2-overdose"}
+
+
+def test_a_current_that_is_not_seen_just_now_hides_no_surge() -> None:
+    surge = Finding(alarm="co2-overdose", priority="critical")
+    for holding in (False, True):
+        stray = Finding(alarm="stray-current-suspected", quantity="ph", holding=holding)
+        assert ("co2-overdose" in {f.alarm for f in diagnose([stray, surge])}) == holding
+
+
+@pytest.mark.parametrize("quantity", ["ph", "temperature"])
+def test_a_loose_contact_explains_nothing_of_the_temperature(quantity: str) -> None:
+    loose = Finding(alarm="probe-fault", quantity=quantity, partial=True)
+    cold = Finding(alarm="heater-not-heating")
+    assert len(diagnose([loose, cold])) == 2
