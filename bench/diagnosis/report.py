@@ -226,7 +226,7 @@ def _plot_delays(verdicts: list[dict[str, Any]], path: Path) -> None:
     faults = [v for v in verdicts if v["kind"] == "fault"]
     names = sorted({v["alarm"] for v in faults})
     rows = max(1, math.ceil(len(names) / 4))
-    figure, axes = plt.subplots(rows, 4, figsize=(11, 2.1 * rows), sharex=True, squeeze=False)
+    figure, axes = plt.subplots(rows, 4, figsize=(11, 2.1 * rows), sharex=True, sharey=True, squeeze=False)
     for axis in axes.flat[len(names) :]:
         axis.axis("off")
     for axis, name in zip(axes.flat, names, strict=False):
