@@ -56,6 +56,7 @@ class Alcove:
     tau_h: float = 12.0
     power: float = 1.0
     stuck: bool = False
+    noise: float = 0.02
     minute: int = 0
     calls: bool = False
     watch: TankWatch = field(default_factory=lambda: TankWatch("alcove", settings()))
@@ -70,7 +71,7 @@ class Alcove:
             room = self.room(self.minute)
             self.celsius += ((room - self.celsius) / self.tau_h + PACE * heating + extra) / 60
             at = BEGAN + self.minute * MINUTE + 20_000
-            seen = {"temperature": self.celsius + self.chance.gauss(0, 0.02)}
+            seen = {"temperature": self.celsius + self.chance.gauss(0, self.noise)}
             if self.meter:
                 seen["heater_power"] = WATTS * heating if heating else 0.3  # the plug's own draw
             if self.measured_room:
@@ -120,6 +121,26 @@ def test_the_meters_own_draw_is_no_heating() -> None:
     for minute in range(300):
         memory.meter(BEGAN + minute * MINUTE, 0.3, 24.0, 0.3, calm=True)
     assert memory.picks == [] and memory.power(BEGAN + 300 * MINUTE) == pytest.approx(0.3)
+
+
+def test_one_odd_reading_of_the_meter_is_no_peak() -> None:
+    memory = HeaterMemory()
+    for minute in range(300):
+        memory.meter(BEGAN + minute * MINUTE, 1800.0 if minute == 90 else 60.0, 24.0, 60.0, calm=True)
+    assert memory.peak_watts == 60.0
+
+
+# -- a probe that jitters ---------------------------------------------------------------------------
+
+
+def test_a_jittering_thermometer_hides_no_cold_water() -> None:
+    """It is told of as a probe fault; past a limit its level still counts."""
+    tank = Alcove(daily(14.0, 0.5))
+    tank.run(2 * DAY)
+    tank.noise, tank.power = 0.2, 0.0
+    events = [event for event in tank.run(2 * DAY) if event.event == "raised"]
+    assert tank.celsius < 17.0
+    assert {"probe-fault", "temperature-low"} <= {event.alarm for event in events}
 
 
 # -- warm rooms -------------------------------------------------------------------------------------

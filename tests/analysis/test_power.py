@@ -174,3 +174,22 @@ def test_over_when_the_lamp_is_lit_again() -> None:
         moment.heater_floor, moment.lamp_should_be_on, moment.lamp_on = 24.6, True, True
         stands.append(bool(detector.update(tank, moment)))
     assert stands[0] and not stands[-1]
+
+
+def test_a_cut_seen_by_a_gap_is_over_when_reports_have_flowed_for_a_while() -> None:
+    """The heater stays dead: that is an alarm of its own, which this one must not hold back for days."""
+    tank, detector, water = Tank("alcove", parse_settings(TEXT).tanks["alcove"]), PowerDetector(), Water()
+    stands: list[int] = []
+    for n in range(1440 + 360):
+        celsius = water.minute()
+        water.cut = n >= 1000
+        if 1000 <= n < 1120:
+            continue  # no reports for two hours
+        at = BEGAN + n * MINUTE
+        frame = Frame(at, at + MINUTE, celsius, None, None, 6000.0, None, {})
+        moment = Moment(frame, 0, 800.0, n % 5 == 0, set(), set())
+        moment.heater_floor, moment.cooling_rate = 24.6, USUAL
+        moment.lamp_should_be_on, moment.lamp_on = True, True
+        if detector.update(tank, moment):
+            stands.append(n)
+    assert stands and stands[0] == 1120 and 60 < stands[-1] - stands[0] <= 91
