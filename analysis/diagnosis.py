@@ -76,16 +76,22 @@ def diagnose(findings: list[Finding], active: Collection[str] = ()) -> list[Find
 def _may_hide(overdose: Finding, findings: list[Finding]) -> None:
     """The electrode can't be believed, and what it shows would be deadly: nobody may sleep over it."""
     for finding in findings:
-        if finding.alarm == "probe-fault" and finding.quantity == "ph" and finding.partial:
+        if finding.alarm == "probe-fault" and finding.quantity == "ph" and finding.credible:
             finding.priority = max(finding.priority, overdose.priority, key=PRIORITY_RANK.__getitem__)
             seen = [f"if it is right all the same: {text}" for text in overdose.observations[:1]]
             finding.observations = [*finding.observations, *seen]
+            finding.rule_out = (
+                "get air into the water first, by an air pump that stands above the water line; then take "
+                "a reading with a drop test, pH and KH: with pH as usual it is the electrode, not gas"
+            )
 
 
 def _explains(finding: Finding, active: Collection[str]) -> frozenset[str]:
     if finding.alarm == "probe-fault":
         explained = _BY_PROBE.get(finding.quantity, frozenset())
-        if finding.partial:
+        if finding.credible == "values":
+            return frozenset()
+        if finding.credible == "level":
             explained = explained & {"co2-overdose", "co2-absent", "ph-out-of-range"} - set(active)
         return explained
     if finding.alarm == "stray-current-suspected" and finding.holding:

@@ -45,8 +45,9 @@ class Finding(msgspec.Struct, kw_only=True):
         Set by diagnosis: the alarm this one takes the place of.
     explains : list of str
         Alarms that it explains besides those of the table in `analysis.diagnosis`.
-    partial : bool
-        A probe-fault whose readings still say something: what else they tell is not explained by it.
+    credible : str
+        Of a probe-fault, what its readings still say: "level" (they jitter about it), "values" (those that
+        come are right, so it explains nothing), "" for nothing.
     setting : str
         The key of the settings that it is about ("light.on"), "" otherwise.
     """
@@ -64,7 +65,7 @@ class Finding(msgspec.Struct, kw_only=True):
     replaces: str = ""
     explains: list[str] = []
     setting: str = ""
-    partial: bool = False
+    credible: Literal["", "level", "values"] = ""
 
 
 class Event(msgspec.Struct, kw_only=True, omit_defaults=True):

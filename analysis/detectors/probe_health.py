@@ -24,8 +24,9 @@ CAUSES = {
     "out": "the probe hangs in air: the water level has fallen or it was not put back",
 }
 RULES_OUT = {  # where the row of the alarm's rationale doesn't say it best
-    "noisy": "unplug the mains devices at the wall one by one, with dry hands: calm without one of them, it "
-    "puts current into the water, and the probe is right",
+    "noisy": "hands out of the water; unplug the mains devices at the wall one by one, with dry hands, and "
+    "plug each in again: where the probe is calm without one, that one puts current into the water; leave it "
+    "unplugged and ask a licensed electrician",
     "loose": "reseat its plug with dry hands: readings that go on failing are the device's fault",
     "out": "look whether its tip is under water",
 }
@@ -78,7 +79,7 @@ class SeriesHealth(msgspec.Struct):
             cause=CAUSES[self.fault],
             rule_out=RULES_OUT.get(self.fault, ""),
             observations=[shown, _seen(name, self, now_ms)],
-            partial=self.fault in ("noisy", "loose"),
+            credible="level" if self.fault == "noisy" else "values" if self.fault == "loose" else "",
         )
 
 

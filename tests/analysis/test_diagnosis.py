@@ -130,12 +130,13 @@ def test_the_general_alarm_clears_when_its_cause_is_found() -> None:
 
 def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
     """Gas bubbles that strike it make an electrode jitter; so does air, and then there is no surge."""
-    jitters = Finding(alarm="probe-fault", quantity="ph", partial=True, observations=["it jumps by 0.05"])
+    jitters = Finding(alarm="probe-fault", quantity="ph", credible="level", observations=["it jumps by 0.05"])
     surge = Finding(alarm="co2-overdose", priority="critical", observations=["pH 6.2, about 60 mg/L CO2"])
     (told,) = diagnose([jitters, surge])
     assert told.alarm == "probe-fault" and told.priority == "critical"
     assert told.observations[-1].endswith("about 60 mg/L CO2")
-    again = Finding(alarm="probe-fault", quantity="ph", partial=True)
+    assert told.rule_out.startswith("get air into the water first")
+    again = Finding(alarm="probe-fault", quantity="ph", credible="level")
     assert {f.alarm for f in diagnose([again, surge], {"co2-overdose"})} == {"probe-fault", "co2-overdose"}
 
 
@@ -146,8 +147,10 @@ def test_a_current_that_is_not_seen_just_now_hides_no_surge() -> None:
         assert ("co2-overdose" in {f.alarm for f in diagnose([stray, surge])}) == holding
 
 
-@pytest.mark.parametrize("quantity", ["ph", "temperature"])
-def test_a_loose_contact_explains_nothing_of_the_temperature(quantity: str) -> None:
-    loose = Finding(alarm="probe-fault", quantity=quantity, partial=True)
-    cold = Finding(alarm="heater-not-heating")
-    assert len(diagnose([loose, cold])) == 2
+@pytest.mark.parametrize(
+    ("quantity", "alarm"), [("ph", "co2-overdose"), ("temperature", "heater-not-heating")]
+)
+def test_a_loose_contact_explains_nothing(quantity: str, alarm: str) -> None:
+    """The readings that come are right."""
+    loose = Finding(alarm="probe-fault", quantity=quantity, credible="values")
+    assert len(diagnose([loose, Finding(alarm=alarm)])) == 2
