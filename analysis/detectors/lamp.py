@@ -22,6 +22,7 @@ CUT_MS = 1.5 * DAY_MS  # so long after a power cut a timer that stood still is n
 CUT_MIN = 10.0
 GAP_MIN = 20.0  # without a report: a router's restart is shorter
 HABIT_MIN = 10.0
+DAY_MIN = 1440.0
 
 
 class LampDetector(msgspec.Struct):
@@ -113,7 +114,12 @@ class LampDetector(msgspec.Struct):
         presence = self.presence
         error = (minute - schedule[0 if edge.sign > 0 else 1] + 720) % 1440 - 720
         tolerance = self._tolerance(tank)
-        if edge.sign < 0 and error < -tolerance and _inside(minute, schedule, tolerance):
+        # seen to come on at its time, it may go out at once; else its first minutes may be the sun's
+        since_lit = (edge.time_ms - presence.lit_since) / MINUTE_MS if presence.lit_since >= 0 else DAY_MIN
+        lit_late = (minute - since_lit - schedule[0] + 720) % 1440 - 720 - self.drift.shift
+        came_on = since_lit < DAY_MIN / 2 and abs(lit_late) <= tolerance
+        margin = 0.0 if came_on else tolerance
+        if edge.sign < 0 and error < -tolerance and _inside(minute, schedule, margin):
             level = self.tracker.level() or 0.0
             if self.tracker.values[-1] > 0.7 * level:
                 self.tracker.lit = True  # the sun went, the lamp is still there
@@ -162,7 +168,7 @@ class LampDetector(msgspec.Struct):
         ramp = tracker.ramp_min(self._ramp_setting(tank))
         tolerance = self._tolerance(tank)
         clock_age = now - self.clock_changed_ms if self.clock_changed_ms >= 0 else None
-        hour_off = clock_age is not None and clock_age < CLOCK_DAYS * DAY_MS
+        hour_off = clock_age is not None and clock_age < CLOCK_DAYS * DAY_MS and not self._followed()
         due = Due(
             since_on=since_on,
             past_off=(moment.minute - off) % 1440,
@@ -189,6 +195,11 @@ class LampDetector(msgspec.Struct):
         self.presence.watch(moment, lux, tracker, due)
         if "power-interrupted" in moment.active and (since_on >= length or tracker.lit):
             self.presence.missing = False  # why it was missed is known; it is back, or none is due
+
+    def _followed(self) -> bool:
+        """Whether the lamp was seen to switch on time since the clocks changed."""
+        days = self.drift.error_days
+        return not self.drift.standing and bool(days) and days[-1] * DAY_MS > self.clock_changed_ms
 
     def _known_cause(self, now: int, clock_age: int | None) -> bool:
         """Whether there is a reason for one clear switching at the wrong time to be believed at once."""

@@ -19,6 +19,8 @@ BACK_MIN = 60
 STILL_SHARE = 0.1
 LEVEL_SHARE = 0.02
 FARTHEST_EARLY_MIN = 240.0
+SHORTEST_RAMP = 10.0
+BROKEN_SHARE = 0.25  # of the lamp's level, gone within three minutes
 DIM_DARK = 0.35  # of the lamp's level: an hour at which daylight doesn't pass for the lamp
 
 
@@ -51,6 +53,13 @@ class Due(msgspec.Struct):
     def margin(self) -> float:
         """From the ends of the photoperiod: further in, the lamp is at its full level."""
         return max(self.ramp, self.tolerance) + 10 + abs(self.late)
+
+
+def _broken_off(values: list[float], level: float, due: Due) -> bool:
+    """Whether a lamp went out while it was still brightening: a ramp only rises."""
+    if not (due.ramp >= SHORTEST_RAMP and due.since_on < due.ramp + due.tolerance + abs(due.late)):
+        return False
+    return values[-1] < DIM_DARK * level and max(values[-4:]) - values[-1] > BROKEN_SHARE * level
 
 
 class LampPresence(msgspec.Struct):
@@ -91,6 +100,9 @@ class LampPresence(msgspec.Struct):
             tracker.lit = False
             if self.out_since < 0 and due.margin < due.since_on < due.length - 30:
                 self.out_since = now - 10 * MINUTE_MS
+        if self.out_since < 0 and inside and _broken_off(tracker.values, level, due):
+            tracker.lit = False
+            self.out_since = now - MINUTE_MS
         if lux < GLOW_SHARE * level:
             self.dark_ms = now
         late = max(0.0, due.late)

@@ -14,6 +14,8 @@ __all__ = ["RangeJudge"]
 LOWEST_PH, HIGHEST_PH = 5.8, 8.6  # where the settings give no limits; common practice, no source
 UNUSUAL = 0.15  # past what is usual for the tank, by as much as probes creep in a month
 STRANGE = 0.25  # no day of this tank has come near it; common practice, no source
+USUAL_COOLING = 0.6  # °C an hour, until the tank has shown its own; common practice, no source
+POURED_TIMES, POURED_MARGIN = 2.0, 0.3  # °C an hour
 OWN_SWING = 0.2  # so far past a limit a tank may have its usual day; common practice, no source
 
 
@@ -40,7 +42,8 @@ class RangeJudge(msgspec.Struct):
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(curve, ph)
         too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
-        too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found)
+        poured = _poured(tank, moment)
+        too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found, poured)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
         self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now
         since = max(self.low_since, self.high_since)
@@ -103,7 +106,7 @@ class RangeJudge(msgspec.Struct):
         return free and curve.slope is not None and 0 < -below < -curve.slope
 
     @staticmethod
-    def _too_high(tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool) -> bool:
+    def _too_high(tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool, poured: bool) -> bool:
         degassed = tank.settings.water.degassed_ph
         if absent and (degassed is None or ph < degassed + 0.3):
             return False  # no more gas in it
@@ -112,10 +115,21 @@ class RangeJudge(msgspec.Struct):
         usual = max(highs) if len(highs) >= 2 else None
         if above > 0:
             return usual is None or ph > min(usual, high + OWN_SWING) + 0.05
-        if usual is None or above == 0:
-            return False
+        lately = curve.window.slope_per_hour(15 * MINUTE_MS)
+        over = lately is not None and lately < 0.3 * curve.rise
+        if usual is None or above == 0 or poured or over:
+            return False  # water that was changed lifts it at once and no further
         # the highest of each day: the day on which the rise began is not this tank's usual
         unusual = ph - median(highs)
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + 0.05
         sure = beyond_air or curve.rise > 0.4 or ph > max(highs) + STRANGE
         return unusual > UNUSUAL and above + curve.rise > 0 and sure
+
+
+def _poured(tank: Tank, moment: Moment) -> bool:
+    """Whether water may have been poured in: it warms or cools as neither heater nor room can do it."""
+    slope = moment.temperature_slope
+    if slope is None:  # a leap or a gap in the last half-hour, or there is no thermometer
+        return moment.frame.temperature is not None
+    usual = abs(moment.cooling_rate or USUAL_COOLING)
+    return slope < -POURED_TIMES * usual - POURED_MARGIN or slope > 1.5 * tank.heating_rate_c_per_h

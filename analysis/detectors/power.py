@@ -134,7 +134,7 @@ class PowerDetector(msgspec.Struct):
         fall = before - temperature
         hours = gap_ms / 3_600_000
         usual = abs(moment.cooling_rate or 0.6)
-        natural = 0.2 + 2.5 * usual * hours  # more than that is colder water poured in
+        natural = 0.15 + 1.8 * usual * hours  # more than that is colder water poured in
         if 0.2 + 0.05 * hours < fall < natural and temperature < floor - 0.1:
             self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
             self.recovered_frames = 0

@@ -58,6 +58,7 @@ class TemperatureDetector(msgspec.Struct):
         if frame.heater is not None:
             calm = frame.start_ms - self.last_step_ms > HOUR
             self.heater.meter(frame.start_ms, frame.heater, temperature, self._full(tank), calm)
+        moment.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
         self.rough.clear()

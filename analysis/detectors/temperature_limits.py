@@ -12,6 +12,8 @@ __all__ = ["TemperatureLimits"]
 
 HOUR = 60 * MINUTE_MS
 PATIENCE_MS = 45 * MINUTE_MS  # a probe bared while water is changed reads the air
+FORESEEN_H = 3.0
+TOLERANCE_C = 0.5  # of the usual one-wire thermometer (DS18B20 data sheet, −10 to 85 °C)
 
 
 class TemperatureLimits(msgspec.Struct):
@@ -60,7 +62,7 @@ class TemperatureLimits(msgspec.Struct):
                 and not better
                 and bool(usual)
                 and sign * (temperature - median(usual)) > 0.25
-                and past + _lasting(window, sign, speed, usual_fall) * 3.0 > 0
+                and _coming(past, _lasting(window, sign, speed, usual_fall))
             )
             if not (past > 0 or soon or (raised and past > -0.3)):
                 continue
@@ -69,6 +71,11 @@ class TemperatureLimits(msgspec.Struct):
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
             out.append(_finding(name, temperature, limit, slope, left, past > 1.0, past <= 0 and not soon))
         return out
+
+
+def _coming(past: float, speed: float) -> bool:
+    """Whether the limit is near at this speed, for a thermometer that may be off by its tolerance."""
+    return speed > 0 and past + max(TOLERANCE_C, speed * FORESEEN_H) > 0
 
 
 def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None) -> float:

@@ -237,6 +237,35 @@ def test_a_heat_wave_is_foretold() -> None:
     assert "temperature-high" in raised(events)
 
 
+def test_slow_cooling_is_foretold_by_more_than_the_thermometer_is_off() -> None:
+    """The usual thermometer may read 0.5 °C too high (DS18B20 data sheet)."""
+    tank = Alcove(lambda minute: 21.0 - 0.05 * max(0.0, minute - 3 * DAY) / 60, celsius=21.0)
+    tank.watch = TankWatch("alcove", settings(low=19.0, heater=False))
+    tank.power = 0.0
+    assert raised(tank.run(3 * DAY)) == []
+    events: list[Event] = []
+    while "temperature-low" not in raised(events):
+        events += tank.run(5)
+        assert tank.celsius > 19.4
+    assert tank.celsius < 19.6
+
+
+def test_a_tank_that_lives_near_its_limit_is_left_alone() -> None:
+    """Every night to 0.3 °C above it."""
+    tank = Alcove(daily(21.0, 2.0), celsius=21.0)
+    tank.watch = TankWatch("alcove", settings(heater=False))
+    tank.power = 0.0
+    tank.run(DAY)
+    lowest = 99.0
+    for _ in range(DAY // 10):
+        tank.run(10)
+        lowest = min(lowest, tank.celsius)
+    tank = Alcove(daily(21.0, 2.0), celsius=21.0)
+    tank.watch = TankWatch("alcove", settings(low=round(lowest - 0.3, 2), heater=False))
+    tank.power = 0.0
+    assert raised(tank.run(8 * DAY)) == []
+
+
 def test_a_water_change_foretells_no_cold() -> None:
     tank = Alcove(daily(18.0, 1.0), meter=True)
     tank.watch = TankWatch("alcove", settings(low=22.5))

@@ -233,6 +233,42 @@ def test_sun_that_goes_before_the_lamp_fades_is_no_missing_lamp() -> None:
     assert watched.changes == []
 
 
+@pytest.mark.parametrize(("ramp", "after"), [(0, 4), (0, 12), (60, 12), (60, 25), (60, 50)])
+@pytest.mark.parametrize("sunny", [False, True])
+def test_a_lamp_that_goes_out_soon_after_it_came_is_told_within_the_hour(
+    ramp: int, after: int, sunny: bool
+) -> None:
+    """Also while it still brightens, and with the sun on the meter besides."""
+    sun = 0.2 * LAMP if sunny else 0.0
+
+    def course(day: int, minute: float) -> float:
+        out = (day, minute) >= (4, 720 + after)
+        daylight = sun if 600 <= minute < 900 else 0.0
+        return (0.0 if out else lit(minute, ramp=ramp)) + daylight
+
+    watched = Watched(f'on = "12:00"\noff = "20:00"\nramp_min = {ramp}').feed(course, range(5))
+    (raised,) = watched.raised("light-missing")
+    # a ramp's first fifth can't be told from no light
+    assert raised * DAY < 4 * DAY + 720 + after + (60 if after > ramp / 5 else 90)
+
+
+def test_a_shadow_while_it_brightens_is_no_missing_lamp() -> None:
+    def course(day: int, minute: float) -> float:
+        shade = day == 4 and 745 <= minute < 760
+        return lit(minute, ramp=60) * (0.1 if shade else 1.0)
+
+    assert Watched('on = "12:00"\noff = "20:00"\nramp_min = 60').feed(course, range(7)).changes == []
+
+
+def test_a_timer_that_followed_the_clocks_is_waited_for_no_longer_than_ever() -> None:
+    """The night to 29 March; on time that day and the next, dead the day after."""
+    began = int(datetime(2026, 3, 24, tzinfo=UTC).timestamp() * 1000)
+    watched = Watched(began=began).feed(lambda d, m: lit(m) if d < 7 else 0.0, range(8))
+    (raised,) = watched.raised("light-missing")
+    minute = watched.tank.clock.local(began + round(raised * DAY) * MINUTE)[1]
+    assert minute == pytest.approx(720 + 46, abs=5)
+
+
 def test_in_the_night_of_a_power_cut_no_lamp_is_missed() -> None:
     watched = Watched().feed(lambda d, m: lit(m) if (d, m) < (4, 900) else 0.0, range(4))
     watched.active = {"power-interrupted"}

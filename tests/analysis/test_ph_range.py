@@ -8,6 +8,7 @@ Aquatic Chemistry, from memory).
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable
 
 import numpy as np
@@ -17,6 +18,8 @@ from analysis.detectors.base import Moment, Tank
 from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.frames import Frame
 from analysis.types import Finding
+from analysis.watch import TankWatch
+from collector.readings import Flag, Reading
 from collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -52,6 +55,7 @@ def told(
     for at in range(minutes):
         frame = Frame(at * MINUTE, (at + 1) * MINUTE, 24.0, None, curve(at), None, None, {})
         moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active, set())
+        moment.temperature_slope = 0.0
         found = {finding.alarm: finding for finding in detector.update(tank, moment)}
         one = found.get(alarm)
         if one is not None and not one.holding and alarm not in active:
@@ -143,3 +147,26 @@ def test_days_out_of_range_do_not_lock_the_alarm_up() -> None:
         return usual(at) + (0.0 if at < 3 * DAY else 0.87)
 
     assert len(told(curve, 9 * DAY)) <= 3
+
+
+@pytest.mark.parametrize("bared", [False, True])
+@pytest.mark.parametrize("way", ["slowly", "at once"])
+def test_a_water_change_foretells_no_alkaline_water(bared: bool, way: str) -> None:
+    """A quarter of it, 5 °C colder and harder; the thermometer may hang in the air meanwhile."""
+    watch = TankWatch("ledge", parse_settings(SETTINGS.replace("8.2", "7.9")).tanks["ledge"])
+    begin, length = 4 * DAY + 11 * 60, 12 if way == "slowly" else 4
+    raised: list[str] = []
+    chance = random.Random(5)
+    for at in range(5 * DAY):
+        done = min(1.0, max(0.0, (at - begin) / length)) * math.exp(-max(0, at - begin) / (10 * 60))
+        celsius = 24.0 + 0.2 * math.sin(2 * math.pi * at / DAY) - 1.2 * done + chance.gauss(0, 0.03)
+        if bared and begin - 8 <= at < begin + length:
+            celsius = 17.0
+        time_ms = at * MINUTE + 20_000
+        for quantity, value in (
+            ("temperature", celsius),
+            ("ph", usual(at) + 0.32 * done + chance.gauss(0, 0.01)),
+        ):
+            events = watch.feed(Reading("ledge", quantity, time_ms, value, Flag.PASS))
+            raised += [event.alarm for event in events if event.event == "raised"]
+    assert raised == []

@@ -193,3 +193,16 @@ def test_a_cut_seen_by_a_gap_is_over_when_reports_have_flowed_for_a_while() -> N
         if detector.update(tank, moment):
             stands.append(n)
     assert stands and stands[0] == 1120 and 60 < stands[-1] - stands[0] <= 91
+
+
+@pytest.mark.parametrize(("fall", "told"), [(0.1, False), (0.25, True), (0.5, False), (1.5, False)])
+def test_water_that_was_changed_in_a_gap_is_no_power_cut(fall: float, told: bool) -> None:
+    """Half an hour without reports: unheated it cools by 0.2 °C, more is colder water."""
+    tank, detector = Tank("alcove", parse_settings(TEXT).tanks["alcove"]), PowerDetector()
+    for minute, celsius in ((0, 24.65), (30, 24.65 - fall)):
+        at = BEGAN + minute * MINUTE
+        frame = Frame(at, at + MINUTE, celsius, None, None, None, None, {})
+        moment = Moment(frame, 0, 800.0, False, set(), set())
+        moment.heater_floor, moment.cooling_rate = 24.6, USUAL
+        stands = bool(detector.update(tank, moment))
+    assert stands is told
