@@ -104,19 +104,27 @@ class HeaterStuck(msgspec.Struct):
             return False, excess  # the room may do it, and how fast isn't learnt yet
         # the excess alone tells where the room is measured; else the water must be seen to rise
         heating = excess > 0.4 * rate and (heat.room is None or excess > 0.15)
+        if heat.room is not None and heat.room > heat.temperature and HeaterStuck._cooled(tank, heat):
+            # a cooler that has stopped in a warm room looks alike: it must be all that the heater gives
+            heating = heating and excess > max(0.8 * rate, 0.3)
         if not raised and heat.quarter is not None and heat.explained is not None:
             # a heater goes on; warm water that was poured in has done its part
             heating = heating and heat.quarter - heat.explained > 0.15 * rate
         if heat.room is None and heat.ceiling is not None:
             share = 0.55
-            cooler = tank.settings.cooler
-            if cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 0.3:
+            if HeaterStuck._cooled(tank, heat):
                 share = 0.75  # here a cooler that has stopped would look alike
             # A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first.
             low = heat.floor if heat.floor is not None else heat.ceiling - 1.0
             from_cycle = raised or min(recent) < low + 0.6 * (heat.ceiling - low)
             heating = heating and from_cycle and slope > max(0.08, share * (heat.usual_rise or rate))
         return heating, excess
+
+    @staticmethod
+    def _cooled(tank: Tank, heat: HeatNow) -> bool:
+        """Whether it is so warm that a cooler should be at work."""
+        cooler = tank.settings.cooler
+        return cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 0.3
 
     def _told(self, tank: Tank, heat: HeatNow, holding: bool, excess: float | None) -> Finding:
         limit = tank.settings.livestock.temperature_high_c

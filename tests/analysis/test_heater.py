@@ -15,7 +15,11 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from analysis.detectors.base import Moment, Tank
+from analysis.detectors.heat_now import HeatNow
 from analysis.detectors.heater_memory import HeaterMemory
+from analysis.detectors.heater_stuck import HeaterStuck
+from analysis.frames import Frame
 from analysis.trend import Window
 from analysis.types import Event
 from analysis.watch import TankWatch
@@ -211,6 +215,29 @@ def test_a_stuck_heater_is_told_before_harm_and_once(meter: bool, room: bool) ->
     assert raised(tank.run(DAY)) == []  # the same alarm still stands
     tank.stuck = False
     assert "heater-stuck-on" in cleared(tank.run(DAY))
+
+
+@pytest.mark.parametrize(
+    ("cooler", "slope", "told"), [(False, 0.6, True), (True, 0.6, False), (True, 0.75, True)]
+)
+def test_a_cooler_that_stops_in_a_warm_room_is_not_the_heater(cooler: bool, slope: float, told: bool) -> None:
+    """Small heaters are easily outdone by sun or pump: half of what they give is no sign of them there."""
+    text = '[tanks.alcove]\nvolume_litres = 32\ntimezone = "UTC"\n'
+    text += "[tanks.alcove.livestock]\ntemperature_low_c = 22\ntemperature_high_c = 29.5\n"
+    text += "[tanks.alcove.heater]\nsetpoint_c = 26\nwatts = 15\n"
+    text += '[tanks.alcove.cooler]\nkind = "chiller"\nsetpoint_c = 27.5\n' if cooler else ""
+    tank = Tank("alcove", parse_settings(text).tanks["alcove"])
+    stuck, found = HeaterStuck(), None
+    for n in range(5):
+        at = BEGAN + 5 * n * MINUTE
+        frame = Frame(at, at + MINUTE, 28.2, None, None, None, None, {})
+        heat = HeatNow(
+            now=at, temperature=28.2, room=30.7, slope=slope, quarter=slope, hour=slope, floor=25.9,
+            ceiling=27.6, power=None, full=15.0, rate=tank.heating_rate_c_per_h, usual_fall=-0.4,
+            usual_rise=0.5, learnt=True, unheated=0.12, explained=0.37,
+        )  # fmt: skip
+        found = stuck.finding(tank, Moment(frame, 0, 900.0, True, set(), set()), heat, 27.0, [27.2, 28.2])
+    assert (found is not None) is told
 
 
 def test_warm_water_poured_in_is_no_stuck_heater() -> None:
