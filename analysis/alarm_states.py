@@ -27,6 +27,7 @@ __all__ = [
     "MAX_SHELF_MS",
     "PRIORITY_HOLD_MS",
     "RAISED_STATES",
+    "SILENCED_STATES",
     "AlarmRecord",
     "AlarmState",
     "Input",
@@ -115,6 +116,7 @@ class Step(NamedTuple):
 
 
 _AWAKE = (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
+SILENCED_STATES = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 RAISED_STATES = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 _SILENT = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 

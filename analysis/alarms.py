@@ -17,6 +17,7 @@ from analysis.alarm_states import (
     MAX_SHELF_MS,
     PRIORITY_HOLD_MS,
     RAISED_STATES,
+    SILENCED_STATES,
     AlarmRecord,
     AlarmState,
     Input,
@@ -197,6 +198,10 @@ class AlarmBook:
     def standing(self) -> set[str]:
         """Names of the alarms whose condition stands, whatever people have done about them; cheap."""
         return {key[1] for key in self._awake if self._records[key].standing}
+
+    def silenced(self) -> set[tuple[str, str]]:
+        """(alarm, quantity) of what a person has shelved or taken out of service."""
+        return {key[1:] for key, record in self._records.items() if record.state in SILENCED_STATES}
 
     def to_bytes(self) -> bytes:
         """The whole book, to be stored in the transaction of its events."""

@@ -42,11 +42,26 @@ _BY_PROBE: dict[str, frozenset[str]] = {
 }
 
 
-def diagnose(findings: list[Finding], active: Collection[str] = ()) -> list[Finding]:
+# what harms the animals: told by its own name where a person has silenced the cause
+_HARM = frozenset({"co2-overdose", "temperature-high", "temperature-low"})
+
+
+def diagnose(
+    findings: list[Finding],
+    active: Collection[str] = (),
+    silenced: Collection[tuple[str, str]] = (),
+) -> list[Finding]:
     """The findings that stand for a cause of their own, with `replaces` set where they explain others.
 
-    `active`: alarms that stood before. An electrode that begins to jitter while gas streams in takes back no
-    overdose; one that jitters already may hide it, and is as urgent then.
+    Parameters
+    ----------
+    findings : list of Finding
+        All that the detectors found, of one tank.
+    active : collection of str
+        Alarms that stood before. An electrode that begins to jitter while gas streams in takes back no
+        overdose; one that jitters already may hide it, and is as urgent then.
+    silenced : collection of (alarm, quantity)
+        What is shelved or out of service. Who silences a cause knows of it, not of the harm it comes to.
     """
     if len(findings) < 2:
         return findings
@@ -54,7 +69,7 @@ def diagnose(findings: list[Finding], active: Collection[str] = ()) -> list[Find
     # what a wrong setting has brought about is no cause of anything
     unreal = {n for finding in findings if finding.alarm == "setting-doubtful" for n in finding.explains}
     causes = [finding for finding in findings if finding.alarm not in unreal]
-    explained = {other for finding in causes for other in _explains(finding, active) & names}
+    explained = {other for finding in causes for other in _explains(finding, active, silenced) & names}
     stray = "stray-current-suspected" in names
     dark = "power-interrupted" in names
     kept: list[Finding] = []
@@ -69,7 +84,7 @@ def diagnose(findings: list[Finding], active: Collection[str] = ()) -> list[Find
             continue
         kept.append(finding)
     for finding in kept:
-        finding.replaces = ", ".join(sorted(_explains(finding, active) & explained))
+        finding.replaces = ", ".join(sorted(_explains(finding, active, silenced) & explained))
     return kept
 
 
@@ -86,14 +101,21 @@ def _may_hide(overdose: Finding, findings: list[Finding]) -> None:
             )
 
 
-def _explains(finding: Finding, active: Collection[str]) -> frozenset[str]:
+def _explains(
+    finding: Finding, active: Collection[str], silenced: Collection[tuple[str, str]]
+) -> frozenset[str]:
     if finding.alarm == "probe-fault":
         explained = _BY_PROBE.get(finding.quantity, frozenset())
         if finding.credible == "values":
             return frozenset()
         if finding.credible == "level":
             explained = explained & {"co2-overdose", "co2-absent", "ph-out-of-range"} - set(active)
+            return explained - _HARM if (finding.alarm, finding.quantity) in silenced else explained
         return explained
-    if finding.alarm == "stray-current-suspected" and finding.holding:
-        return EXPLAINS[finding.alarm] - {"co2-overdose"}  # no step just now: what falls is the water's pH
-    return EXPLAINS.get(finding.alarm, frozenset()) | frozenset(finding.explains)
+    if finding.alarm == "stray-current-suspected":
+        # no step just now: what falls is the water's pH
+        return EXPLAINS[finding.alarm] - {"co2-overdose"} if finding.holding else EXPLAINS[finding.alarm]
+    explained = EXPLAINS.get(finding.alarm, frozenset())
+    if (finding.alarm, finding.quantity) in silenced:
+        explained = explained - _HARM
+    return explained | frozenset(finding.explains)

@@ -127,8 +127,8 @@ class TankWatch:
         findings += state.power.update(tank, moment)
         findings += state.carbon_dioxide.update(tank, moment)
         findings += state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve)
-        if findings:
-            findings = diagnose(findings, self._active)
+        if len(findings) > 1:
+            findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
 

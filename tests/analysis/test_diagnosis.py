@@ -140,6 +140,47 @@ def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
     assert {f.alarm for f in diagnose([again, surge], {"co2-overdose"})} == {"probe-fault", "co2-overdose"}
 
 
+@pytest.mark.parametrize(
+    ("cause", "harm"),
+    [
+        ("heater-stuck-on", "temperature-high"),
+        ("cooling-not-cooling", "temperature-high"),
+        ("heater-not-heating", "temperature-low"),
+        ("power-interrupted", "temperature-low"),
+    ],
+)
+def test_who_silences_a_cause_is_told_of_the_harm(cause: str, harm: str) -> None:
+    told = diagnose(found(cause, harm), (), {(cause, "")})
+    assert sorted(finding.alarm for finding in told) == sorted([cause, harm])
+    assert [finding.replaces for finding in told] == ["", ""]
+    (alone,) = diagnose(found(cause, harm), (), {("device-silent", "")})
+    assert alone.alarm == cause
+
+
+def test_a_silenced_electrode_that_jitters_hides_no_surge() -> None:
+    surge = Finding(alarm="co2-overdose", priority="critical")
+    jitters = Finding(alarm="probe-fault", quantity="ph", credible="level")
+    assert len(diagnose([jitters, surge], (), {("probe-fault", "ph")})) == 2
+    out_of_water = Finding(alarm="probe-fault", quantity="ph")
+    assert len(diagnose([out_of_water, surge], (), {("probe-fault", "ph")})) == 1
+
+
+@pytest.mark.parametrize("way", ["shelved", "out of service"])
+def test_a_person_s_silence_reaches_the_diagnosis(way: str) -> None:
+    """A heater known to be dead, its alarm silenced: that the water gets too cold is told all the same."""
+    book, key = AlarmBook("alcove"), ("alcove", "heater-not-heating", "")
+    if way == "shelved":
+        book.shelve(key, 9 * 3_600_000, 0, "keeper")
+    else:
+        book.out_of_service(key, 0, "keeper")
+    assert book.silenced() == {("heater-not-heating", "")}
+    events = []
+    for minute in range(60):
+        both = found("heater-not-heating", "temperature-low")
+        events += book.update(diagnose(both, book.standing(), book.silenced()), minute * 60_000)
+    assert [(e.event, e.alarm) for e in events] == [("raised", "temperature-low")]
+
+
 def test_a_current_that_is_not_seen_just_now_hides_no_surge() -> None:
     surge = Finding(alarm="co2-overdose", priority="critical")
     for holding in (False, True):
