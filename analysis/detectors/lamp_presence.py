@@ -57,7 +57,7 @@ class Due(msgspec.Struct):
 
 def _broken_off(values: list[float], level: float, due: Due) -> bool:
     """Whether a lamp went out while it was still brightening: a ramp only rises."""
-    if not (due.ramp >= SHORTEST_RAMP and due.since_on < due.ramp + due.tolerance + abs(due.late)):
+    if not values or due.ramp < SHORTEST_RAMP or due.since_on >= due.ramp + due.tolerance + abs(due.late):
         return False
     return values[-1] < DIM_DARK * level and max(values[-4:]) - values[-1] > BROKEN_SHARE * level
 

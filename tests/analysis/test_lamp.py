@@ -47,8 +47,8 @@ class Watched:
         self.chance = random.Random(11)
         self.active: set[str] = set()
 
-    def feed(self, course: Course, days: range) -> Watched:
-        for n in range(days.start * DAY, days.stop * DAY):
+    def feed(self, course: Course, days: range, every: int = 1) -> Watched:
+        for n in range(days.start * DAY, days.stop * DAY, every):
             at = self.began + n * MINUTE
             day, minute = self.tank.clock.local(at)
             first, _ = self.tank.clock.local(self.began)
@@ -250,6 +250,18 @@ def test_a_lamp_that_goes_out_soon_after_it_came_is_told_within_the_hour(
     (raised,) = watched.raised("light-missing")
     # a ramp's first fifth can't be told from no light
     assert raised * DAY < 4 * DAY + 720 + after + (60 if after > ramp / 5 else 90)
+
+
+@pytest.mark.parametrize("every", [5, 10, 20, 30, 60])
+@pytest.mark.parametrize("ramp", [0, 60])
+def test_rare_reports_are_judged_too(every: int, ramp: int) -> None:
+    """Every report after a gap of more than a quarter of an hour begins anew."""
+    light = f'on = "12:00"\noff = "20:00"\nramp_min = {ramp}'
+    watched = Watched(light)
+    watched.feed(lambda d, m: lit(m, ramp=ramp), range(5), every)
+    assert watched.changes == []
+    watched.feed(lambda d, m: 0.0, range(5, 6), every)
+    assert len(watched.raised("light-missing")) == 1
 
 
 def test_a_shadow_while_it_brightens_is_no_missing_lamp() -> None:
