@@ -16,6 +16,7 @@ from collector.settings import MqttLink, SerialLink, Settings, TankSettings
 __all__ = ["hints", "overview"]
 
 _ANSWER_S = 2.0
+_RARE_S = 300.0  # measured: at ten minutes a welded heater is told hours late or not at all
 
 
 def overview(settings: Settings) -> str:
@@ -78,6 +79,11 @@ def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[
     watched.append(
         f"its device: silent, power cut, probe faults (a report is due every {tank.report_every_s:g} s)"
     )
+    if tank.report_every_s > _RARE_S:
+        missing.append(
+            f"a report only every {tank.report_every_s / 60:.0f} min: what changes within minutes shows a "
+            "fault of heater, CO2 or lamp, so it is told late or not at all; report once a minute or oftener"
+        )
     if probes is not None:
         if ROOM_TEMPERATURE not in probes:
             missing.append("room_temperature never reported: heat is judged without the room, a little later")

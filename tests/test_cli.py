@@ -202,13 +202,17 @@ def test_check_says_what_will_be_watched(run: Callable[..., Output], config: Pat
     assert "watched   CO2 up to 30 mg/L, from pH and KH 4 dKH" in out
     assert "learnt    the lamp's times" in out
     assert "left out  heater stuck on or not heating: no [heater]" in out
+    assert "left out  a report only" not in out
     assert "no broker answers at 127.0.0.1" in err
     assert "RUSHLIGHT_NOTICE_URLS is not set" in err
     text = SETTINGS.format(port=mosquitto.port) + "[tanks.hallway.heater]\nsetpoint_c = 23\n"
     config.write_text(text + '[[links]]\nkind = "serial"\nport = "/dev/not-there"\n')
+    rare = config.read_text().replace("[tanks.hallway]\n", "[tanks.hallway]\nreport_every_s = 900\n")
+    config.write_text(rare)
     fill(config.parent)
     status, out, err = run("check")
     assert status == 0
+    assert "left out  a report only every 15 min: " in out
     assert "heater that should hold 23 °C: stuck on, not heating" in out
     assert "left out  lamp: no light has ever been reported" in out  # as the store shows
     assert "no broker answers" not in err

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace as replace_struct
 
 import analysis
 from analysis.types import Event
@@ -209,3 +210,36 @@ def test_analysis_reads_no_clock(path: Path) -> None:
 )
 def test_the_search_for_clock_reads_finds_them(source: str) -> None:
     assert clock_reads(source)
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    gaps=st.lists(
+        st.tuples(
+            st.floats(0, 1),
+            st.integers(1, 900),
+            st.sampled_from(["", "temperature", "room_temperature", "ph", "light", "heater_power"]),
+        ),
+        max_size=12,
+    ),
+    every=st.sampled_from([1, 1, 5, 20, 30]),
+    bare=st.booleans(),
+)
+def test_no_gap_breaks_the_analysis(
+    config: Settings, stream: list[Reading], gaps: list[tuple[float, int, str]], every: int, bare: bool
+) -> None:
+    """Reports missing at any time, of one probe or all, rare reports, and settings that say little."""
+    tank = config.tanks[SCENE.tank]
+    if bare:
+        tank = replace_struct(tank, heater=None, light=None, water=type(tank.water)())
+    begin, end = stream[0].time_ms, stream[-1].time_ms
+    holes = [(begin + share * (end - begin), length * MINUTE, name) for share, length, name in gaps]
+
+    def there(one: Reading) -> bool:
+        if (one.time_ms - begin) // MINUTE % every:
+            return False
+        return not any(
+            at <= one.time_ms < at + length and name in ("", one.quantity) for at, length, name in holes
+        )
+
+    feed(TankWatch(SCENE.tank, tank), [one for one in stream if there(one)])
