@@ -14,7 +14,7 @@ from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
 from analysis.cautions import cautions_for
 from analysis.learnt import learnt, learnt_lines, offers
-from analysis.live import ANALYSIS_STATE, DEVICE_META
+from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
@@ -31,6 +31,7 @@ __all__ = [
     "CarbonDioxideFacts",
     "DeviceFacts",
     "Facts",
+    "FailureFacts",
     "LinkFacts",
     "NoticeFacts",
     "ReadingFacts",
@@ -38,6 +39,8 @@ __all__ = [
     "age_text",
     "collect_facts",
 ]
+
+FAILURE_TOLD_MS = 86_400_000
 
 _REMARKS = {Flag.SUSPECT: "suspect", Flag.FAIL: "failed its check", Flag.MISSING: "could not be read"}
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
@@ -105,6 +108,13 @@ class DeviceFacts(msgspec.Struct, kw_only=True):
     age_ms: int
 
 
+class FailureFacts(msgspec.Struct, kw_only=True):
+    """A detector that failed on this tank's readings: an error of Rushlight's own."""
+
+    detector: str
+    age_ms: int
+
+
 class TankFacts(msgspec.Struct, kw_only=True):
     """One tank; `watched` is False where it is in the store but not in the settings.
 
@@ -117,6 +127,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     readings: list[ReadingFacts]
     carbon_dioxide: CarbonDioxideFacts | None = None
     device: DeviceFacts | None = None
+    failure: FailureFacts | None = None
     alarms: list[AlarmFacts] = []
     learnt: list[str] = []
     offers: list[str] = []
@@ -208,6 +219,11 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     if device is not None:
         word, _, since = device.partition(" ")
         facts.device = DeviceFacts(word=word, age_ms=now_ms - int(since))
+    failed = store.get_meta(FAILED_META + name)
+    if failed is not None:
+        detector, _, since = failed.rpartition(" ")
+        if now_ms - int(since) < FAILURE_TOLD_MS:
+            facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
     known = learnt(watch.state)
     facts.learnt = learnt_lines(known, tank.timezone)

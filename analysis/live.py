@@ -26,12 +26,14 @@ from collector.settings import Settings
 from collector.store.base import Request
 from collector.store.embedded import EmbeddedStore
 
-__all__ = ["ANALYSIS_STATE", "DEVICE_META", "LiveAnalysis"]
+__all__ = ["ANALYSIS_STATE", "DEVICE_META", "FAILED_META", "LiveAnalysis"]
 
 _log = logging.getLogger("rushlight.analysis")
 
 ANALYSIS_STATE = "analysis"
 """Kind of the snapshots in the store, one a tank."""
+FAILED_META = "analysis-failed/"
+"""Before a tank's name: the detector that failed there last and when, as "lamp 1772330400000"."""
 DEVICE_META = "device/"
 """Before a tank's name: what its device last said of itself, as "online 1772330400000"."""
 
@@ -56,17 +58,31 @@ class LiveAnalysis:
     def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
         self._settings = settings
         self._notifier = notifier
-        self.watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
+        self.watches = {name: self._watch(name) for name in settings.tanks}
         self._say = ClearLog(_log, clock)
         self._events: list[Event] = []
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
+        self._failures: dict[str, str] = {}
         self._said: dict[str, str] = {}
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._returned: set[str] = set()  # restored, and nothing come in since
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
         self._all_due = False
+
+    def _watch(self, name: str) -> TankWatch:
+        """A tank's analysis, in which one detector that fails stops no other."""
+        watch = TankWatch(name, self._settings.tanks[name])
+
+        def failed(detector: str, time_ms: int, error: Exception) -> None:
+            self._failures[name] = f"{detector} {time_ms}"
+            words = f"{name}: can't judge {detector} here ({error!r}); all else is still watched"
+            if self._say.say(f"{name} {detector}", words):
+                _log.error("%s: where it failed", name, exc_info=error)
+
+        watch.failed = failed
+        return watch
 
     # -- start ----------------------------------------------------------------------------------------
 
@@ -106,7 +122,7 @@ class LiveAnalysis:
 
     def _relearn(self, name: str, blob: bytes, store: EmbeddedStore, now_ms: int) -> None:
         """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
-        fresh = TankWatch(name, self._settings.tanks[name])
+        fresh = self._watch(name)
         told: dict[str, Event] = {}  # by occurrence
         for reading in _by_time(store, name, now_ms - _RELEARN_MS):
             try:
@@ -220,6 +236,8 @@ class LiveAnalysis:
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
             store.set_meta(DEVICE_META + tank, word)
+        for tank, word in self._failures.items():
+            store.set_meta(FAILED_META + tank, word)
         self._all_due = closing or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
         names = self.watches if self._all_due else sorted(self._changed)
         if names:
@@ -233,7 +251,8 @@ class LiveAnalysis:
             self.watches[name].book.changed = False
         if self._all_due:
             self._snapshot_ms = now_ms
-        self._events, self._outcomes, self._devices, self._changed = [], {}, {}, set()
+        self._events, self._outcomes, self._changed = [], {}, set()
+        self._devices, self._failures = {}, {}
 
 
 def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:

@@ -62,6 +62,12 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
             f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
             f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
         )
+    if tank.failure is not None:
+        yield Text(
+            f"  {tank.failure.detector} could not be judged {age_text(tank.failure.age_ms)}: an error of "
+            "Rushlight's own, see its log",
+            style="yellow",
+        )
     if tank.device is not None:
         yield Text(f"  its device says {tank.device.word}, {age_text(tank.device.age_ms)}")
     for line in tank.learnt:

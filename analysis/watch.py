@@ -5,6 +5,8 @@ Time is what the readings say, or what the caller passes to `tick`; nothing here
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import msgspec
 
 from analysis.alarms import AlarmBook
@@ -27,6 +29,27 @@ __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
 STATE_VERSION = 4
 FIVE_MINUTES_MS = 300_000
+
+Failed = Callable[[str, int, Exception], None]
+"""Told of a detector that failed: its name, the frame's time (ms UTC), the error."""
+
+_OF: dict[str, frozenset[str]] = {
+    "probes": frozenset({"probe-fault"}),
+    "lamp": frozenset({"light-missing", "light-stuck-on", "light-schedule-drift", "light-dimming"}),
+    "stray current": frozenset({"stray-current-suspected"}),
+    "heat": frozenset(
+        {
+            "heater-stuck-on",
+            "heater-not-heating",
+            "cooling-not-cooling",
+            "temperature-high",
+            "temperature-low",
+        }
+    ),
+    "power": frozenset({"power-interrupted"}),
+    "carbon dioxide": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
+    "settings": frozenset({"setting-doubtful"}),
+}
 
 
 class WatchState(msgspec.Struct):
@@ -56,6 +79,9 @@ class TankWatch:
     state : WatchState
     moment : Moment or None
         The newest frame and what was found out about it; for whoever looks on (`analysis.beliefs`).
+    failed : callable or None
+        Told of a detector that failed; the others go on then, and what the failed one had found stands. By
+        default the error is raised.
     """
 
     def __init__(self, name: str, settings: TankSettings) -> None:
@@ -63,6 +89,7 @@ class TankWatch:
         self.book = AlarmBook(name, settings.title)
         self.state = WatchState()
         self.moment: Moment | None = None
+        self.failed: Failed | None = None
         self._active: set[str] = set()
         self._silence_limit_ms = SilenceDetector.limit_ms(self.tank)
         self._wire()
@@ -120,17 +147,38 @@ class TankWatch:
         state.block = block
         moment = Moment(frame, day, minute, fifth, self._active, set())
         self.moment = moment
-        findings = state.probes.update(tank, moment, state.stray)
-        findings += state.lamp.update(tank, moment)
-        findings += state.stray.update(tank, moment)
-        findings += state.temperature.update(tank, moment)
-        findings += state.power.update(tank, moment)
-        findings += state.carbon_dioxide.update(tank, moment)
-        findings += state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve)
+        findings: list[Finding] = []
+        judges: tuple[tuple[str, Callable[[], list[Finding]]], ...] = (
+            ("probes", lambda: state.probes.update(tank, moment, state.stray)),
+            ("lamp", lambda: state.lamp.update(tank, moment)),
+            ("stray current", lambda: state.stray.update(tank, moment)),
+            ("heat", lambda: state.temperature.update(tank, moment)),
+            ("power", lambda: state.power.update(tank, moment)),
+            ("carbon dioxide", lambda: state.carbon_dioxide.update(tank, moment)),
+            (
+                "settings",
+                lambda: state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve),
+            ),
+        )
+        for name, judge in judges:
+            try:
+                findings += judge()
+            except Exception as error:
+                if self.failed is None:
+                    raise
+                self.failed(name, frame.time_ms, error)
+                findings += self._as_before(name)
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
+
+    def _as_before(self, detector: str) -> list[Finding]:
+        """What a detector had found: nobody has seen the contrary."""
+        kept = [finding for finding in self.state.findings if finding.alarm in _OF[detector]]
+        for finding in kept:
+            finding.holding = True
+        return kept
 
     def _note(self, events: list[Event]) -> list[Event]:
         self._active = self.book.standing()

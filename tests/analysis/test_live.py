@@ -12,6 +12,9 @@ import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings, strategies
 
+from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
+from analysis.detectors.temperature import TemperatureDetector
+from analysis.facts import collect_facts
 from analysis.live import ANALYSIS_STATE, DEVICE_META, LiveAnalysis
 from analysis.notices import Notifier
 from analysis.people import parse_span_ms
@@ -302,6 +305,49 @@ def test_one_detector_that_fails_stops_neither_the_others_nor_the_readings(
     assert service.alarms() == {"temperature-high": "unacknowledged"}
     assert caplog.text.count("the analysis failed on a reading") == 1
     assert len(list(service.store.readings("shed", "temperature"))) == 100
+
+
+def test_a_broken_detector_is_logged_once_and_shown_and_the_rest_of_the_tank_is_judged(
+    service: Service, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a detector's own")
+
+    monkeypatch.setattr(CarbonDioxideDetector, "update", broken)
+    service.give(readings(100))
+    assert service.alarms() == {"temperature-high": "unacknowledged"}
+    assert caplog.text.count("hallway: can't judge carbon dioxide here") == 1
+    assert "in broken" in caplog.text  # the trace
+    (tank,) = (
+        t
+        for t in collect_facts(parse_settings(SETTINGS), service.store, service.now).tanks
+        if t.name == "hallway"
+    )
+    assert (
+        tank.failure is not None
+        and tank.failure.detector == "carbon dioxide"
+        and tank.failure.age_ms < 90_000
+    )
+    monkeypatch.undo()
+    monkeypatch.setattr(TemperatureDetector, "update", broken)
+    service.give(readings()[300:1500])
+    # nobody has seen the water cool again: what stood stands
+    assert service.alarms() == {"temperature-high": "unacknowledged"}
+    monkeypatch.undo()
+    service.give(readings()[1500:])
+    assert "cleared" in {event for _, _, event in service.events()}
+
+
+def test_replay_hides_no_broken_detector(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a detector's own")
+
+    monkeypatch.setattr(CarbonDioxideDetector, "update", broken)
+    watch = TankWatch("hallway", parse_settings(SETTINGS).tanks["hallway"])
+    with pytest.raises(ZeroDivisionError):
+        for reading in readings(10):
+            if reading.tank == "hallway":
+                watch.feed(reading)
 
 
 def test_what_a_device_says_is_noted(service: Service) -> None:
