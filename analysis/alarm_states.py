@@ -118,7 +118,6 @@ class Step(NamedTuple):
 _AWAKE = (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
 SILENCED_STATES = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 RAISED_STATES = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
-_SILENT = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
 
 
 def step(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Reason]:
@@ -208,7 +207,7 @@ def _rise(record: AlarmRecord, now_ms: int) -> tuple[AlarmRecord, Reason]:
         lower_since_ms=None,
         priority=_priority_of(record.alarm, record.finding),
     )
-    if record.state in _SILENT:
+    if record.state in SILENCED_STATES:
         return record, Reason.PENDING
     return replace(record, state=AlarmState.UNACKNOWLEDGED, open=True), Reason.RAISED
 
@@ -222,7 +221,7 @@ def _priority(
         # what a person acknowledged was less than what it is now, so it asks again
         state = AlarmState.UNACKNOWLEDGED if record.state in RAISED_STATES else record.state
         record = replace(record, priority=wanted, lower_since_ms=None, finding=finding, state=state)
-        return record, Reason.RAISED_PRIORITY if state not in _SILENT else Reason.PENDING
+        return record, Reason.RAISED_PRIORITY if state not in SILENCED_STATES else Reason.PENDING
     if change == 0:
         if record.lower_since_ms is None:
             return record, reason
@@ -232,7 +231,7 @@ def _priority(
     if now_ms - record.lower_since_ms < PRIORITY_HOLD_MS:
         return record, reason
     record = replace(record, priority=wanted, lower_since_ms=None, finding=finding)
-    return record, Reason.LOWERED_PRIORITY if record.state not in _SILENT else Reason.PENDING
+    return record, Reason.LOWERED_PRIORITY if record.state not in SILENCED_STATES else Reason.PENDING
 
 
 def _priority_of(alarm: str, finding: Finding | None) -> Priority:
