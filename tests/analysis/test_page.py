@@ -24,7 +24,7 @@ import psutil
 import pytest
 
 from analysis import running
-from analysis.live import ANALYSIS_STATE, LiveAnalysis
+from analysis.live import ANALYSIS_STATE, FAILED_META, LiveAnalysis
 from analysis.page import StatusPage, app
 from analysis.page.traces import BUCKET_MS, SPAN_MS, Trace, draw
 from analysis.rationale import RATIONALE
@@ -140,6 +140,19 @@ def ticking() -> Callable[[], int]:
     """A clock that goes on by ten seconds each time it is read."""
     ticks = itertools.count()
     return lambda: NOW + next(ticks) * 10_000
+
+
+def test_a_detector_that_failed_is_said(tmp_path: Path, serve: Callable[..., Served]) -> None:
+    settings = warm_tank(tmp_path)
+    with EmbeddedStore(settings.store_path()) as store:
+        store.set_meta(FAILED_META + "porch", f"stray current {NOW - 300_000}")
+    served = serve(settings)
+    words = "Stray current could not be judged 5 min ago: an error of Rushlight's own, see its log."
+    assert words in served.get("/")[2]
+    (tank,) = json.loads(served.get("/status.json")[2])["tanks"]
+    assert tank["failure"] == {"detector": "stray current", "age_ms": 300_000}
+    later = serve(settings, clock=lambda: NOW + 86_400_000)
+    assert "could not be judged" not in later.get("/")[2]
 
 
 def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., Served]) -> None:
