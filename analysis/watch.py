@@ -27,7 +27,7 @@ from collector.settings import TankSettings
 
 __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 FIVE_MINUTES_MS = 300_000
 
 Failed = Callable[[str, int, Exception], None]
@@ -150,7 +150,7 @@ class TankWatch:
         findings: list[Finding] = []
         judges: tuple[tuple[str, Callable[[], list[Finding]]], ...] = (
             ("probes", lambda: state.probes.update(tank, moment, state.stray)),
-            ("lamp", lambda: state.lamp.update(tank, moment)),
+            ("lamp", lambda: state.lamp.update(tank, moment, state.doubt.lamp.told)),
             ("stray current", lambda: state.stray.update(tank, moment)),
             ("heat", lambda: state.temperature.update(tank, moment)),
             ("power", lambda: state.power.update(tank, moment)),

@@ -26,7 +26,11 @@ DAY_MIN = 1440.0
 
 
 class LampDetector(msgspec.Struct):
-    """State of the light family of one tank."""
+    """State of the light family of one tank.
+
+    `own` are the lamp's hours (minutes of the day) where those of the settings are in doubt, `judged` those
+    that the state is about.
+    """
 
     tracker: LampTracker = msgspec.field(default_factory=LampTracker)
     drift: LampDrift = msgspec.field(default_factory=LampDrift)
@@ -40,13 +44,20 @@ class LampDetector(msgspec.Struct):
     clock_step_min: float = 0.0
     cut_ms: int = -1
     last_ms: int = -1
+    own: list[float] = msgspec.field(default_factory=list)
+    judged: list[float] = msgspec.field(default_factory=list)
 
-    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; the findings that stand after it. O(1)."""
+    def update(self, tank: Tank, moment: Moment, own: list[float] | None = None) -> list[Finding]:
+        """One frame; the findings that stand after it. O(1).
+
+        `own`: the lamp's on and off in minutes of the day, where the settings' hours are in doubt.
+        """
+        self.own = own or []
         frame = moment.frame
         now = frame.start_ms
         self._clocks(tank, now)
         schedule = self._schedule(tank)
+        self._anew(schedule)
         if frame.light is not None and "light" not in moment.faulty:
             edge = self.tracker.add(now, frame.light, self._ramp_setting(tank))
             if edge is not None:
@@ -81,7 +92,20 @@ class LampDetector(msgspec.Struct):
         light = tank.settings.light
         return light.ramp_min if light is not None else None
 
+    def _anew(self, schedule: tuple[float, float] | None) -> None:
+        """Other hours to judge by: what was found by the old ones says nothing."""
+        hours = [] if schedule is None else list(schedule)
+        if hours != self.judged:
+            if self.judged:
+                self.drift = LampDrift()
+                presence = self.presence
+                presence.missing = presence.stuck = False
+                presence.out_since, presence.dark_minutes, presence.bright_minutes = -1, 0, 0
+            self.judged = hours
+
     def _schedule(self, tank: Tank) -> tuple[float, float] | None:
+        if self.own:
+            return self.own[0], self.own[1]
         light = tank.settings.light
         if light is not None and light.on is not None and light.off is not None:
             return float(parse_time_of_day(light.on)), float(parse_time_of_day(light.off))
@@ -127,8 +151,13 @@ class LampDetector(msgspec.Struct):
             # out before its time: a drift if it also came on that early, else it has gone out
             early = self.drift.last_on_error
             half = ((schedule[1] - schedule[0]) % 1440) / 2
-            if early is None or abs(early - error) > 15 or -error > half:
+            as_early = [early] if early is not None else []
+            if since_lit < DAY_MIN / 2:
+                as_early.append(lit_late + self.drift.shift)
+            if all(abs(one - error) > 15 for one in as_early) or -error > half:
                 presence.out_since = edge.time_ms
+            else:
+                presence.left_ms = edge.time_ms
         else:
             presence.out_since = -1
         if abs(error) > FARTHEST_DRIFT_MIN:
@@ -168,7 +197,8 @@ class LampDetector(msgspec.Struct):
         ramp = tracker.ramp_min(self._ramp_setting(tank))
         tolerance = self._tolerance(tank)
         clock_age = now - self.clock_changed_ms if self.clock_changed_ms >= 0 else None
-        hour_off = clock_age is not None and clock_age < CLOCK_DAYS * DAY_MS and not self._followed()
+        changed = clock_age is not None and clock_age < CLOCK_DAYS * DAY_MS and not self._followed()
+        hour_off = changed or not self.drift.fitted  # or the settings may be, see lamp_times
         due = Due(
             since_on=since_on,
             past_off=(moment.minute - off) % 1440,

@@ -19,6 +19,7 @@ BACK_MIN = 60
 STILL_SHARE = 0.1
 LEVEL_SHARE = 0.02
 FARTHEST_EARLY_MIN = 240.0
+BRIGHT_LX = 4 * DARK_LX  # an hour of it is the lamp, though its level is not known yet
 SHORTEST_RAMP = 10.0
 BROKEN_SHARE = 0.25  # of the lamp's level, gone within three minutes
 DIM_DARK = 0.35  # of the lamp's level: an hour at which daylight doesn't pass for the lamp
@@ -63,9 +64,13 @@ def _broken_off(values: list[float], level: float, due: Due) -> bool:
 
 
 class LampPresence(msgspec.Struct):
-    """State. `out_since` is when it went out within its photoperiod (ms UTC), −1 otherwise."""
+    """State. `out_since` is when it went out within its photoperiod (ms UTC), −1 otherwise.
+
+    `left_ms` is when it last went out as early as it had come: a timer that is off, no lamp that failed.
+    """
 
     out_since: int = -1
+    left_ms: int = -1
     out_total_ms: int = 0
     lit_since: int = -1
     lit_sharply: bool = False
@@ -87,9 +92,10 @@ class LampPresence(msgspec.Struct):
         inside = due.since_on < due.length
         if level is None:
             # never seen it lit: by two hours and more into the photoperiod it is missing all the same
+            self.bright_minutes = self.bright_minutes + (lux > BRIGHT_LX) if inside else 0
             well_in = due.patience + 60 < due.since_on < due.length - due.margin
             if well_in:
-                self.missing = lux < DARK_LX
+                self.missing = lux < DARK_LX and self.bright_minutes < 60
             return
         now = moment.frame.start_ms
         self.bright_minutes = self.bright_minutes + 1 if lux > 0.8 * level else 0
@@ -149,7 +155,8 @@ class LampPresence(msgspec.Struct):
             gone = now - self.out_since > OUT_MIN * MINUTE_MS and dark and early
             self.missing = self.missing or gone
         elif due.since_on - late > due.patience and due.since_on < due.length - due.margin and dark:
-            self.missing = True
+            left = self.left_ms >= 0 and now - self.left_ms < FARTHEST_EARLY_MIN * MINUTE_MS
+            self.missing = self.missing or not left
 
     def _stuck(self, moment: Moment, lux: float, level: float, tracker: LampTracker, due: Due) -> None:
         if due.since_on < due.length or due.past_off >= 1440 - due.length:

@@ -67,6 +67,8 @@ class PhCurve(msgspec.Struct):
         The usual pH at this time of day.
     residuals : Window
         The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
+    untold : bool
+        What the settings say of the water is in doubt, and not to be reckoned with.
     """
 
     window: Window = msgspec.field(default_factory=lambda: Window(37))
@@ -78,6 +80,7 @@ class PhCurve(msgspec.Struct):
     rise: float = 0.0
     slope: float | None = None
     expected: float | None = None
+    untold: bool = False
     kelvin_key: int = -1
     factor: float = 0.0
 
@@ -211,7 +214,8 @@ class PhCurve(msgspec.Struct):
     def _lived(self, tank: Tank, ph: float) -> Gas | None:
         """By the usual lowest pH, with which the fish live."""
         usual_low = self.usual_low
-        if usual_low is None or (self._has_reference(tank) and not self.injected(tank)):
+        reference = self._has_reference(tank) and not self.untold
+        if usual_low is None or (reference and not self.injected(tank)):
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
         error = (
@@ -226,6 +230,8 @@ class PhCurve(msgspec.Struct):
 
     def _told(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
         """By what the settings say of the water."""
+        if self.untold:
+            return None
         water = tank.settings.water
         celsius = 24.0 if temperature is None else temperature
         kh = water.carbonate_hardness_dkh

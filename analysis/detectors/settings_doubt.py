@@ -12,6 +12,7 @@ import msgspec
 from msgspec.structs import replace
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.gas_doubt import GasDays
 from analysis.detectors.lamp_times import LEAST_DAYS, LampTimes
 from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
 from analysis.light import LampTracker
@@ -263,7 +264,7 @@ class ThermostatHold(msgspec.Struct):
         )
 
 
-def _emit(doubt: RestWater | ThermostatHold) -> list[Finding]:
+def _emit(doubt: RestWater | ThermostatHold | GasDays) -> list[Finding]:
     """New on its first frame, then only held on to: raised once, whatever people do with it."""
     if doubt.found is None:
         return []
@@ -274,16 +275,18 @@ def _emit(doubt: RestWater | ThermostatHold) -> list[Finding]:
 
 
 class SettingsDoubt(msgspec.Struct):
-    """State of the three doubts of one tank; also what is learnt of lamp, resting water and thermostat."""
+    """State of the doubts of one tank; also what is learnt of lamp, resting water and thermostat."""
 
     lamp: LampTimes = msgspec.field(default_factory=LampTimes)
     water: RestWater = msgspec.field(default_factory=RestWater)
+    gas: GasDays = msgspec.field(default_factory=GasDays)
     heater: ThermostatHold = msgspec.field(default_factory=ThermostatHold)
 
     def update(self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve) -> list[Finding]:
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
-        return (
-            self.lamp.update(tank, moment, tracker)
-            + self.water.update(tank, moment, curve)
-            + self.heater.update(tank, moment)
-        )
+        self.gas.update(tank, moment, curve)
+        of_water = self.water.update(tank, moment, curve)
+        gas = _emit(self.gas)
+        # a reference that is in doubt is reckoned with no more
+        curve.untold = bool(of_water or (gas and self.gas.settled))
+        return self.lamp.update(tank, moment, tracker) + (of_water or gas) + self.heater.update(tank, moment)
