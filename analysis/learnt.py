@@ -25,6 +25,8 @@ class Learnt(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     time_constant_h : float or None
         How fast the water goes towards the room, from stretches of free cooling with the room measured.
+    cools_c_per_h : float or None
+        How fast it cools with the heater off, °C an hour; all that can be known where no room is measured.
     held_c : float or None
         What the heater holds, °C.
     ph_swing, ph_lowest, ph_at_rest : float or None
@@ -39,6 +41,7 @@ class Learnt(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     time_constant_h: float | None = None
+    cools_c_per_h: float | None = None
     held_c: float | None = None
     ph_swing: float | None = None
     ph_lowest: float | None = None
@@ -59,6 +62,7 @@ def learnt(state: WatchState) -> Learnt:
     lamp = doubt.lamp.usual
     return Learnt(
         time_constant_h=heat.learnt.get("time_constant_h"),
+        cools_c_per_h=None if (fall := heat.model.usual_fall()) is None else -fall,
         held_c=doubt.heater.held_c,
         ph_swing=median(highs) - median(lows) if days else None,
         ph_lowest=curve.usual_low if days else None,
@@ -74,9 +78,11 @@ def learnt(state: WatchState) -> Learnt:
 
 def learnt_lines(known: Learnt, timezone: str) -> list[str]:
     """One short line each for heat, pH and lamp; none for what is not known."""
+    pace = known.cools_c_per_h if known.time_constant_h is None else None
     heat = _joined(
         ("holds {:.1f} °C", known.held_c),
         ("time constant {:.0f} h", known.time_constant_h),
+        ("cools by {:.2f} °C an hour unheated", pace),
     )
     acid = _joined(
         ("swings {:.2f} a day", known.ph_swing),

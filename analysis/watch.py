@@ -157,7 +157,9 @@ class TankWatch:
             ("carbon dioxide", lambda: state.carbon_dioxide.update(tank, moment)),
             (
                 "settings",
-                lambda: state.doubt.update(tank, moment, state.lamp.tracker, state.carbon_dioxide.curve),
+                lambda: state.doubt.update(
+                    tank, moment, state.lamp.tracker, state.carbon_dioxide.curve, state.temperature.heater
+                ),
             ),
         )
         for name, judge in judges:

@@ -46,15 +46,14 @@ class HeaterStuck(msgspec.Struct):
         if raised:
             self.peak = max(self.peak, heat.temperature)
             if not moment.disturbed and self._contrary(tank, heat, over, heating):
-                if heat.power is None and heat.now - self.since > 30 * MINUTE_MS:
+                if heat.power is not None or heat.now - self.since > 30 * MINUTE_MS:
                     self.refuted_c, self.refuted_ms = self.peak, heat.now
                 self.since = -1
                 return None
         else:
             self.peak = heat.temperature
             refuted = (
-                heat.power is None
-                and self.refuted_ms >= 0
+                self.refuted_ms >= 0
                 and heat.now - self.refuted_ms < REFUTED_MS
                 and heat.temperature < self.refuted_c + 0.2
             )

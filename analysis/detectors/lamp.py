@@ -71,6 +71,8 @@ class LampDetector(msgspec.Struct):
             self.presence.gap()
         moment.lamp_on = self.tracker.lit
         moment.lamp_out_since_ms = self.presence.out_since
+        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
+            moment.lamp_absent, moment.lamp_out_since_ms = False, -1
         return self._findings(moment, schedule)
 
     def _clocks(self, tank: Tank, now: int) -> None:

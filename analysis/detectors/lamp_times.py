@@ -145,8 +145,7 @@ class LampTimes(msgspec.Struct):
             self.blind = LampTracker()
         if moment.fifth:
             self.blind.learn_blind(moment.day, lux)
-        edge = self.blind.add(moment.frame.start_ms, lux, None)
-        return edge if edge is not None and edge.quarter_min < 1.5 else None  # a sharp one: no sun
+        return self.blind.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
 
     def _judge(self, moment: Moment, schedule: tuple[float, float], sign: int, minute: float) -> None:
         if self.told:

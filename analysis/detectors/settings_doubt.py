@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.detectors.gas_doubt import GasDays
+from analysis.detectors.heater_memory import HeaterMemory
 from analysis.detectors.lamp_times import LEAST_DAYS, LampTimes
 from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
 from analysis.light import LampTracker
@@ -34,6 +35,7 @@ SWITCHED_PH = 0.15  # common practice, no source
 SURE = 2.5  # standard errors
 DOUBT_C = 1.5
 STEADY_C = 0.5
+NEAR_C = 0.7  # of a thermostat's swing; common practice, no source
 NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
@@ -178,21 +180,21 @@ class ThermostatHold(msgspec.Struct):
         """What it holds, °C; None before three such days."""
         return median([low for _, low, _ in self.holds[-5:]]) if len(self.holds) >= LEAST_DAYS else None
 
-    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; works on those that end five minutes."""
+    def update(self, tank: Tank, moment: Moment, comes_on: float | None) -> list[Finding]:
+        """One frame; works on those that end five minutes. `comes_on`: where it surely does, °C."""
         heater = tank.settings.heater
         mark = f"{heater.setpoint_c}" if heater is not None else ""
         if mark != self.mark:
             self.mark, self.fitted, self.found = mark, False, None
             self.holds.clear()
         if heater is not None and moment.fifth:
-            self._slow(moment, heater.setpoint_c)
+            self._slow(moment, heater.setpoint_c, comes_on)
         return _emit(self)
 
-    def _slow(self, moment: Moment, setpoint: float | None) -> None:
+    def _slow(self, moment: Moment, setpoint: float | None, comes_on: float | None) -> None:
         frame = moment.frame
         if moment.day != self.day:
-            self._close(setpoint)
+            self._close(setpoint, comes_on)
             self.day = moment.day
             self.values.clear()
             self.warmest_room, self.metered, self.heating, self.spoilt, self.stuck = None, 0, 0, 0, 0
@@ -211,13 +213,17 @@ class ThermostatHold(msgspec.Struct):
             self.metered += 1
             self.heating += frame.heater > 0.3 * self.peak_watts > 1.0
 
-    def _close(self, setpoint: float | None) -> None:
+    def _close(self, setpoint: float | None, comes_on: float | None) -> None:
         values = sorted(self.values)
         if len(values) < 250 or self.spoilt > 12:
             return
         low, middle = values[len(values) // 4], median(values)
         if self.metered > 250:
             governed = 0.05 < self.heating / self.metered < 0.9
+            below = governed
+        elif self.warmest_room is None and comes_on is not None:
+            # seen to turn the water's fall at one temperature, and the day stayed near it
+            governed = abs(low - comes_on) < NEAR_C and self.stuck <= 12
             below = governed
         else:
             # the room is colder all day, and something keeps the water above it
@@ -282,11 +288,18 @@ class SettingsDoubt(msgspec.Struct):
     gas: GasDays = msgspec.field(default_factory=GasDays)
     heater: ThermostatHold = msgspec.field(default_factory=ThermostatHold)
 
-    def update(self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve) -> list[Finding]:
+    def update(
+        self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve, memory: HeaterMemory
+    ) -> list[Finding]:
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
+        comes_on = memory.holds_from(None) if memory.sure else None
         self.gas.update(tank, moment, curve)
         of_water = self.water.update(tank, moment, curve)
         gas = _emit(self.gas)
         # a reference that is in doubt is reckoned with no more
         curve.untold = bool(of_water or (gas and self.gas.settled))
-        return self.lamp.update(tank, moment, tracker) + (of_water or gas) + self.heater.update(tank, moment)
+        return (
+            self.lamp.update(tank, moment, tracker)
+            + (of_water or gas)
+            + self.heater.update(tank, moment, comes_on)
+        )

@@ -41,9 +41,9 @@ def add_nuisances(world: World) -> None:
         step = int(rng.integers(DAY, world.n))
         world.lamp_output[step:] *= rng.uniform(0.75, 1.35)
         world.notes.append("lamp swapped")
-    if rng.random() < 0.2:  # a thicket planted or cut
+    if rng.random() < 0.25:  # new plants, or a thicket cut
         world.notes.append("plants")
-        tank.uptake *= rng.uniform(0.8, 1.2)
+        world.drive.uptake_gain[_daytime(world) :] *= rng.uniform(0.6, 1.5)
     world.lamp_output *= 1 + _noise(rng, world.n, 12 * HOUR, rng.uniform(0.002, 0.015))
     if tank.source:  # bubbles a second wander
         world.source_output *= np.clip(1 + _noise(rng, world.n, 18 * HOUR, rng.uniform(0.01, 0.07)), 0.6, 1.4)
@@ -63,6 +63,11 @@ def add_nuisances(world: World) -> None:
                 "from": step,
                 "to": step + int(rng.uniform(3, 15)) * 2,
             }
+        )
+    if rng.random() < 0.3:  # the electrode wiped and rinsed, and put back as it was
+        step = _daytime(world)
+        world.probes.append(
+            {"kind": "bared", "quantity": "ph", "from": step, "to": step + int(rng.uniform(2, 8)) * 2}
         )
     for _ in range(rng.poisson(world.days / 4)):
         step = int(rng.integers(0, world.n - 1))

@@ -86,7 +86,8 @@ def _attempt(rng: np.random.Generator, kind: str) -> tuple[str, list[str], dict[
     if kind != "nominal":
         severity = float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.25, 0.7), rng.uniform(0.7, 1.0)]))
         label = fault.apply(world, plain, severity)
-        if not label.visible or label.onset >= world.n - 2 * HOUR or label.onset < 12 * HOUR:
+        early = label.onset < 12 * HOUR and label.alarm != "setting-doubtful"
+        if not label.visible or label.onset >= world.n - 2 * HOUR or early:
             return None
         world.drive.lamp = lamp_now(world)
         for mark in world.probes:
@@ -97,6 +98,8 @@ def _attempt(rng: np.random.Generator, kind: str) -> tuple[str, list[str], dict[
         if not _shows(label, plain, course):
             return None
         _pretend_quantity(label, setup)
+        if label.alarm == "setting-doubtful" and not _miswrite(world, setup):
+            return None
     truth = _truth(world, course, label, setup, severity)
     if truth is None:
         return None
@@ -122,6 +125,22 @@ def _pretend_quantity(label: Label, setup: dict[str, Any]) -> None:
             setup["ph_probe"] = True
         if label.quantity == "room_temperature":
             setup["room_probe"] = True
+
+
+def _miswrite(world: World, setup: dict[str, Any]) -> bool:
+    """The owner's error into the settings; False where it can't be written or could not be seen."""
+    wrong = world.wrong
+    if "kh" in wrong:
+        setup["kh"] = round(setup["kh"] * wrong["kh"], 1)
+        setup["give_kh"] = setup["ph_probe"] = True
+        return bool(0.1 <= setup["kh"] <= 40)
+    if "light" in wrong:
+        setup["give_light"] = True
+        return True
+    setup["give_setpoint"] = True
+    setup["dial"] += wrong["setpoint"]
+    dial = world.tank.setpoint + setup["dial"]
+    return bool(setup["temperature_low"] <= dial <= setup["temperature_high"])
 
 
 def _setup(rng: np.random.Generator, world: World, plain: Course, kind: str) -> dict[str, Any]:
@@ -326,7 +345,9 @@ def _toml(world: World, s: dict[str, Any]) -> str:
         )
         lines.append(f"setpoint_c = {max(round(t.cooler_setpoint, 1), dial + 0.5)}")
     if s["give_light"]:
-        lines += ["", f"[{name}.light]", f"on = {clock(t.lamp_on)}", f"off = {clock(t.lamp_off)}"]
+        late = int(world.wrong.get("light", 0))
+        on, off = ((minute + late) % 1440 for minute in (t.lamp_on, t.lamp_off))
+        lines += ["", f"[{name}.light]", f"on = {clock(on)}", f"off = {clock(off)}"]
         if s["give_ramp"]:
             lines.append(f"ramp_min = {t.ramp:g}")
     if t.source:

@@ -65,6 +65,7 @@ RELATED: dict[str, set[str]] = {  # a name that sends a person to the right plac
         "temperature-low",
     },
     "stray-current-suspected": set(),
+    "setting-doubtful": set(),
 }
 
 NEEDS = {  # the setting by which an alarm is defined
@@ -125,7 +126,9 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         at = seconds(e["time"])
         name = e["alarm"]
         good = name in right and not (
-            name == alarm == "probe-fault" and truth["quantity"] and e.get("quantity") != truth["quantity"]
+            name == alarm in ("probe-fault", "setting-doubtful")
+            and truth["quantity"]
+            and e.get("quantity") != truth["quantity"]
         )
         side = name in excused or f"{name}/{e.get('quantity', '')}" in excused
         if at < onset - EARLY_S or not (good or name in related or side):

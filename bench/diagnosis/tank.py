@@ -80,6 +80,7 @@ class Drive:
     loss_gain: Array  # lid off
     exchange_gain: Array
     alkalinity_rate: Array  # dKH an hour
+    uptake_gain: Array  # plants set or cut
     changes: dict[int, list[Change]] = field(default_factory=dict)
 
 
@@ -114,6 +115,7 @@ def simulate(tank: Tank, drive: Drive) -> Course:
     )
     cooling_gain, lid = drive.cooler_gain.tolist(), drive.loss_gain.tolist()
     exch, alk_rate = drive.exchange_gain.tolist(), drive.alkalinity_rate.tolist()
+    plants = drive.uptake_gain.tolist()
     t_h = t_p = start_temperature(tank, room[0])
     alk = tank.kh * ALKALINITY_PER_DKH
     k = consts[int(min(max(t_p, 0.0), 60.0) * 4 + 0.5)]
@@ -163,7 +165,7 @@ def simulate(tank: Tank, drive: Drive) -> Course:
         mg = co2 * CO2_MG_PER_MOL
         equilibrium = k.henry * air[i] * 1e-6 * CO2_MG_PER_MOL
         light = lamp[i]
-        taken = tank.uptake * light / (light + 0.3) * mg / (mg + 3.0)
+        taken = tank.uptake * plants[i] * light / (light + 0.3) * mg / (mg + 3.0)
         speed = tank.exchange * exch[i] * (1.0 if on else 0.4)
         total += hour * (dose[i] - taken + tank.respiration - speed * (mg - equilibrium)) / CO2_MG_PER_MOL
         if total < 1e-7:

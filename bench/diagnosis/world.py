@@ -63,6 +63,7 @@ class World:
     notes: list[str] = field(default_factory=list)
     probes: list[dict[str, Any]] = field(default_factory=list)  # what probes do wrong, see probes.py
     silences: list[tuple[int, int]] = field(default_factory=list)  # steps without any report
+    wrong: dict[str, float] = field(default_factory=dict)  # what the owner writes wrongly into the settings
 
     @property
     def n(self) -> int:
@@ -117,6 +118,7 @@ def make_world(rng: np.random.Generator, days: int, quiet: float, needs: dict[st
         heater_shift=zeros.copy(),
         cooler_gain=ones.copy(),
         loss_gain=ones.copy(),
+        uptake_gain=ones.copy(),
         exchange_gain=ones.copy(),
         alkalinity_rate=zeros.copy(),
     )

@@ -41,6 +41,7 @@ def quiet_drive(n: int, room: float) -> Drive:
         loss_gain=one,
         exchange_gain=one,
         alkalinity_rate=zero,
+        uptake_gain=one,
     )
 
 
