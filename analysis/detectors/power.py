@@ -178,7 +178,7 @@ class PowerDetector(msgspec.Struct):
         self.observations = [
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
             if moment.lamp_out_since_ms >= 0
-            else "the lamp has not come on, well past its time",
+            else f"the lamp has not come on, {_past(moment, now)} past its time",
             seen,
         ]
 
@@ -219,3 +219,8 @@ class PowerDetector(msgspec.Struct):
         # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
         if self.recovered_frames >= RECOVERED_MIN:
             self.standing = self.below = False
+
+
+def _past(moment: Moment, now: int) -> str:
+    due = moment.lamp_due_ms
+    return minutes_text((now - due) / 1000) if 0 <= due < now else "well"

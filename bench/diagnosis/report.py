@@ -38,7 +38,7 @@ Events = list[dict[str, Any]]
 
 def shows_in(alarm: str, quantity: str = "") -> str:
     """Quantity that an alarm is about; "" for all of them."""
-    return quantity if alarm == "probe-fault" else SHOWS.get(alarm.split("-")[0], "")
+    return quantity if alarm in ("probe-fault", "setting-doubtful") else SHOWS.get(alarm.split("-")[0], "")
 
 
 def generous(truth: dict[str, Any], events: Events) -> Events:
@@ -137,6 +137,7 @@ def compare(folders: list[Path], out: Path, pool: Pool) -> None:
         _methods(at_work | inside),
         _alarms(at_work),
         _warnings(runs),
+        _losses(at_work | inside),
         _floor(runs, at_work["Rushlight"]),
     ]
     text = "\n\n".join("\n".join(table) for table in tables) + "\n"
@@ -199,6 +200,27 @@ def _warnings(runs: list[dict[str, Any]]) -> list[str]:
                 mine, theirs = (statistics.median(x) for x in zip(*some, strict=True))
                 lines.append(f"| {what}; limits {said} | {len(some)} | {mine:.2f} | {theirs:.2f} |")
     return lines
+
+
+def _losses(at_work: dict[str, Any]) -> list[str]:
+    """Where a peer does better than Rushlight, over all kinds of fault, and at what price."""
+    lines = ["Where Rushlight loses, all kinds together:", ""]
+    mine = at_work["Rushlight"]
+    for name, total in at_work.items():
+        better = [
+            f"{words} ({_cell(total[key])} against {_cell(mine[key])})"
+            for key, words, sign in (
+                ("detected", "finds more", 1),
+                ("harmful_detected", "finds more of what harms", 1),
+                ("harmful_median_warning_h", "warns earlier, h", 1),
+                ("false_per_tank_week", "gives fewer false alarms a week", -1),
+            )
+            if total[key] is not None and mine[key] is not None and sign * (total[key] - mine[key]) > 0
+        ]
+        if better:
+            price = f"finds {_cell(total['detected'])}, {_cell(total['false_per_tank_week'])} false a week"
+            lines.append(f"- {name} {', '.join(better)}; it {price}")
+    return lines if len(lines) > 2 else [lines[0] + " nowhere."]
 
 
 def _floor(runs: list[dict[str, Any]], total: dict[str, Any]) -> list[str]:

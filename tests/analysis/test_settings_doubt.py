@@ -96,6 +96,30 @@ def test_a_schedule_that_never_fitted_is_told_once_instead_of_a_drift() -> None:
     assert watch.book.standing() == {"setting-doubtful"}
 
 
+@pytest.mark.parametrize("late", [-60, 60])
+@pytest.mark.parametrize("ramp", [None, 10])
+def test_hours_an_hour_off_are_one_doubt_and_no_other_alarm(late: int, ramp: int | None) -> None:
+    """Not on the first day, when nothing is known of the lamp, and not on the days after."""
+    watch = TankWatch("alcove", tank(light=NOON + ("" if ramp is None else f"\nramp_min = {ramp}")))
+    shape = 10 if ramp is None else ramp
+
+    def course(day: int, minute: float) -> dict[str, float]:
+        since = (minute - 720 - late) % DAY
+        level = min(1.0, since / shape, (480 - since) / shape) if since < 480 else 0.0
+        return {"light": LAMP * level, "temperature": 25.0}
+
+    events = feed(watch, course, range(9))
+    assert names(events) == ["setting-doubtful"]
+    # judged by the lamp's own hours from then on: dead the next day, it is missed on time
+    gone = feed(watch, lambda d, m: {"light": 0.0, "temperature": 25.0}, range(9, 10))
+    (missed,) = (e for e in gone if e.event == "raised" and e.alarm == "light-missing")
+    assert (
+        (720 + late + 45) / 60
+        < int(missed.time[11:13]) + int(missed.time[14:16]) / 60
+        < (720 + late + 100) / 60
+    )
+
+
 def test_a_timer_that_slips_is_a_drift_and_no_doubtful_setting() -> None:
     def course(day: int, minute: float) -> dict[str, float]:
         late = 0 if day < 3 else 60
@@ -344,6 +368,29 @@ def test_a_thermostat_that_wanders_off_is_a_fault_and_no_doubtful_setting() -> N
         return thermostat(25.0 if day < 3 else 27.2)(day, minute)
 
     assert not told(feed(TankWatch("alcove", settings), course, range(7)))
+
+
+def test_a_setpoint_far_below_makes_no_alarm_of_each_heating() -> None:
+    """The plug shows the heater going on and off: it is told of once, then as a doubtful setting."""
+    watch = TankWatch("alcove", tank(heater="setpoint_c = 22\nwatts = 60"))
+    events = feed(watch, thermostat(25.0), range(6))
+    assert names(events).count("heater-stuck-on") <= 2 and len(told(events)) == 1
+
+
+def test_where_the_water_is_all_there_is_the_heater_s_turns_tell() -> None:
+    """Neither room nor plug: 24.2 to 24.8 °C, four hours down and two up, the setpoint at 26.3."""
+
+    def course(day: int, minute: float) -> dict[str, float]:
+        place = (day * DAY + minute) % 360
+        return {"temperature": 24.8 - place / 400 if place < 240 else 24.2 + (place - 240) / 200}
+
+    watch = TankWatch("alcove", tank(heater="setpoint_c = 26.3\nwatts = 30"))
+    (event,) = told(feed(watch, course, range(8)))
+    assert event.quantity == "temperature" and event.value == pytest.approx(24.5, abs=0.2)
+    known = learnt(watch.state)
+    assert known.held_c == pytest.approx(24.35, abs=0.15) and known.time_constant_h is None
+    assert known.cools_c_per_h == pytest.approx(0.15, abs=0.03)
+    assert "cools by 0.1" in learnt_lines(known, "Europe/Lisbon")[0]
 
 
 def test_a_warm_room_is_no_doubtful_setpoint() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from bench.diagnosis.lorden import gaussian_kl, ramp_floor, step_floor
 from bench.diagnosis.peers_libraries import _medians
-from bench.diagnosis.report import generous, held
+from bench.diagnosis.report import _losses, generous, held
 from bench.diagnosis.score import judge
 from bench.rivers.score import Count, count, joined
 
@@ -96,3 +96,15 @@ def test_the_warning_counts_from_the_first_alarm_and_is_none_after_the_harm() ->
     assert judge(truth, told)["warning_h"] == 6
     assert judge(truth, told[1:])["warning_h"] == 4
     assert judge(truth, [_event("2026-03-01T21:00:00Z")])["warning_h"] == 0
+
+
+def test_losses_are_said_with_their_price() -> None:
+    keys = ("detected", "harmful_detected", "harmful_median_warning_h", "false_per_tank_week")
+    mine, early, quiet = (dict(zip(keys, row, strict=True)) for row in (
+        (0.9, 0.9, 3.0, 0.1), (0.7, 0.8, 7.0, 5.0), (0.1, 0.0, 0.0, 0.01)))  # fmt: skip
+    lines = _losses({"Rushlight": mine, "early": early, "quiet": quiet})
+    assert lines[2:] == [
+        "- early warns earlier, h (7.00 against 3.00); it finds 0.70, 5.00 false a week",
+        "- quiet gives fewer false alarms a week (0.01 against 0.10); it finds 0.10, 0.01 false a week",
+    ]
+    assert _losses({"Rushlight": mine})[0].endswith("nowhere.")
