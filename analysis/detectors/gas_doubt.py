@@ -48,9 +48,10 @@ class GasDays(msgspec.Struct):
         kh = tank.settings.water.carbonate_hardness_dkh
         mark = f"{kh} {tank.settings.livestock.co2_limit_mg_l}"
         if mark != self.mark:
-            self.mark, self.fitted, self.found, self.settled = mark, False, None, False
-            self.days.clear()
-            self.sides.clear()
+            self.mark, self.found, self.settled = mark, None, False
+            # a figure by which the last days were sound has fitted, whatever comes now
+            self.fitted = kh is not None and any(self._most(tank, kh, low)[1] == 0 for _, low, _ in self.days)
+            self.days, self.sides = [], []
         if kh is None or not moment.fifth:
             return
         if moment.day != self.day:
@@ -69,10 +70,8 @@ class GasDays(msgspec.Struct):
             return
         hour = len(values) // 24
         low, high = values[hour], values[-1 - hour]
-        most = carbon_dioxide_mg_l(low, kh, self.celsius)
         limit = tank.settings.livestock.co2_limit_mg_l
-        gas = tank.settings.co2 is not None
-        side = 1 if most > TOO_MUCH * limit else -1 if gas and most < PRE_CO2_MG_L else 0
+        most, side = self._most(tank, kh, low)
         if side == 0 and self.found is not None and not 2 * PRE_CO2_MG_L < most < limit:
             return  # one day a little nearer does not settle it
         self.days.append((self.day, low, high))
@@ -96,6 +95,13 @@ class GasDays(msgspec.Struct):
                 curve.extremes.highs = [day[2] for day in self.days]
                 curve.extremes.means = [(day[1] + day[2]) / 2 for day in self.days]
 
+    def _most(self, tank: Tank, kh: float, ph: float) -> tuple[float, int]:
+        """(mg/L of CO2, 1 where that is too much to live with, -1 where it is hardly any) at a pH."""
+        most = carbon_dioxide_mg_l(ph, kh, self.celsius)
+        if most > TOO_MUCH * tank.settings.livestock.co2_limit_mg_l:
+            return most, 1
+        return most, -1 if tank.settings.co2 is not None and most < PRE_CO2_MG_L else 0
+
     def _finding(self, kh: float, limit: float, most: float, low: float, side: int) -> Finding:
         what = "no fish lives well with that" if side > 0 else "hardly more than without any gas"
         reckoned = f"{most:.0f}" if most > 10 else f"{most:.1f}"
@@ -112,9 +118,17 @@ class GasDays(msgspec.Struct):
             observations=[
                 f"pH went down to {low:.2f} on each of the last {LEAST_DAYS} days",
                 f"with KH {kh:g} dKH that would be {reckoned} mg/L of CO2: {what}; the limit is {limit:g}",
-                *(["till then CO2 is judged by this tank's usual pH alone"] if self.settled else []),
+                *(
+                    ["until that is settled CO2 is judged by this tank's usual pH alone"]
+                    if self.settled
+                    else []
+                ),
             ],
             rule_out="test KH and pH of the tank's water with drop tests: where both agree with the settings "
             "and with the probe, "
-            + ("turn the gas down and get air into the water" if side > 0 else "look whether bubbles come"),
+            + (
+                "the estimate is true: get air into the water and turn the gas down"
+                if side > 0
+                else "look whether bubbles come"
+            ),
         )

@@ -309,6 +309,18 @@ def test_gas_that_grows_past_the_limit_is_no_doubtful_hardness() -> None:
     assert names(events) == ["co2-overdose"] and "co2-overdose" in watch.book.standing()
 
 
+def test_a_surge_right_after_the_hardness_was_set_anew_is_no_doubtful_hardness() -> None:
+    """The new figure fits the days before: what comes then is gas, however long it lasts."""
+    course = fermenting(lambda day: 15.0 if day < 4.1 else 110.0)
+    watch = TankWatch("alcove", tank(water="carbonate_hardness_dkh = 4", co2=YEAST, light=NOON))
+    assert names(feed(watch, course, range(4))) == []
+    blob = watch.snapshot()
+    watch = TankWatch("alcove", tank(water="carbonate_hardness_dkh = 4.5", co2=YEAST, light=NOON))
+    watch.restore(blob)
+    assert names(feed(watch, course, range(4, 9))) == ["co2-overdose"]
+    assert watch.book.standing() == {"co2-overdose"}
+
+
 def test_a_hardness_that_leaves_no_gas_is_told_once() -> None:
     watch = TankWatch("alcove", tank(water="carbonate_hardness_dkh = 0.4", co2=YEAST, light=NOON))
     events = feed(watch, fermenting(lambda day: 15.0), range(7))
