@@ -16,13 +16,14 @@ from analysis.detectors.gas_doubt import GasDays
 from analysis.detectors.heater_memory import HeaterMemory
 from analysis.detectors.lamp_times import LEAST_DAYS, LampTimes
 from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
+from analysis.detectors.setpoint_doubt import ThermostatHold
 from analysis.light import LampTracker
 from analysis.trend import median
 from analysis.types import Finding
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
 from collector.settings import parse_time_of_day
 
-__all__ = ["RestWater", "SettingsDoubt", "ThermostatHold"]
+__all__ = ["RestWater", "SettingsDoubt"]
 
 HOUR = 60 * MINUTE_MS
 REST_AFTER_GAS_MIN = 360  # the gas has had that long to leave; common practice, no source
@@ -33,10 +34,6 @@ ROOM_PPM = 1500.0  # a lived-in room at its worst; common practice, no source
 RESPIRATION_MG_L = 5.0  # a night's respiration in a full tank adds up to that; common practice, no source
 SWITCHED_PH = 0.15  # common practice, no source
 SURE = 2.5  # standard errors
-DOUBT_C = 1.5
-STEADY_C = 0.5
-NEAR_C = 0.7  # of a thermostat's swing; common practice, no source
-NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
 class RestWater(msgspec.Struct):
@@ -156,120 +153,6 @@ class RestWater(msgspec.Struct):
         )
 
 
-class ThermostatHold(msgspec.Struct):
-    """What the heater holds, from days on which it is sure that the heater did it.
-
-    `holds` are (local day, lower quartile, median) in °C.
-    """
-
-    mark: str = ""
-    day: int = -1
-    values: list[float] = msgspec.field(default_factory=list)
-    warmest_room: float | None = None
-    metered: int = 0
-    heating: int = 0
-    spoilt: int = 0
-    stuck: int = 0
-    peak_watts: float = 0.0
-    holds: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
-    fitted: bool = False
-    found: Finding | None = None
-
-    @property
-    def held_c(self) -> float | None:
-        """What it holds, °C; None before three such days."""
-        return median([low for _, low, _ in self.holds[-5:]]) if len(self.holds) >= LEAST_DAYS else None
-
-    def update(self, tank: Tank, moment: Moment, comes_on: float | None) -> list[Finding]:
-        """One frame; works on those that end five minutes. `comes_on`: where it surely does, °C."""
-        heater = tank.settings.heater
-        mark = f"{heater.setpoint_c}" if heater is not None else ""
-        if mark != self.mark:
-            self.mark, self.fitted, self.found = mark, False, None
-            self.holds.clear()
-        if heater is not None and moment.fifth:
-            self._slow(moment, heater.setpoint_c, comes_on)
-        return _emit(self)
-
-    def _slow(self, moment: Moment, setpoint: float | None, comes_on: float | None) -> None:
-        frame = moment.frame
-        if moment.day != self.day:
-            self._close(setpoint, comes_on)
-            self.day = moment.day
-            self.values.clear()
-            self.warmest_room, self.metered, self.heating, self.spoilt, self.stuck = None, 0, 0, 0, 0
-        # a wrong setpoint makes false heater alarms, so these alone spoil no day on which the heater switches
-        self.stuck += "heater-stuck-on" in moment.active
-        if moment.active & NO_HEAT_TO_LEARN or moment.disturbed or "temperature" in moment.faulty:
-            self.spoilt += 1
-            return
-        if frame.temperature is not None:
-            self.values.append(frame.temperature)
-        if frame.room is not None and "room_temperature" not in moment.faulty:
-            warmest = self.warmest_room
-            self.warmest_room = frame.room if warmest is None else max(warmest, frame.room)
-        if frame.heater is not None:
-            self.peak_watts = max(self.peak_watts, frame.heater)
-            self.metered += 1
-            self.heating += frame.heater > 0.3 * self.peak_watts > 1.0
-
-    def _close(self, setpoint: float | None, comes_on: float | None) -> None:
-        values = sorted(self.values)
-        if len(values) < 250 or self.spoilt > 12:
-            return
-        low, middle = values[len(values) // 4], median(values)
-        if self.metered > 250:
-            governed = 0.05 < self.heating / self.metered < 0.9
-            below = governed
-        elif self.warmest_room is None and comes_on is not None:
-            # seen to turn the water's fall at one temperature, and the day stayed near it
-            governed = abs(low - comes_on) < NEAR_C and self.stuck <= 12
-            below = governed
-        else:
-            # the room is colder all day, and something keeps the water above it
-            room = self.warmest_room
-            governed = room is not None and room < low - 1.5 and self.stuck <= 12
-            below = governed and room is not None and room < low - 3.0
-        if not governed:
-            return
-        self.holds.append((self.day, low, middle))
-        del self.holds[:-7]
-        if setpoint is None:
-            return
-        over, under = low - setpoint > DOUBT_C, below and setpoint - middle > DOUBT_C
-        if not over and setpoint - middle <= DOUBT_C:
-            self.fitted, self.found = True, None
-            return
-        last = self.holds[-LEAST_DAYS:]
-        lows = [hold[1] for hold in last]
-        sure = (
-            len(last) == LEAST_DAYS
-            and last[-1][0] - last[0][0] == LEAST_DAYS - 1
-            and max(lows) - min(lows) < STEADY_C
-            and (over or under)
-        )
-        if not sure or self.fitted or self.found is not None:
-            return
-        held = median([hold[1] if over else hold[2] for hold in last])
-        self.found = Finding(
-            alarm="setting-doubtful",
-            quantity="temperature",
-            setting="heater.setpoint_c",
-            priority="low",
-            value=round(held, 1),
-            unit="Cel",
-            cause="the heater's dial is not where the settings say, or its thermostat or the probe is off"
-            + ("" if over else ", or the heater is too weak"),
-            observations=[
-                f"the heater has held {held:.1f} °C for {LEAST_DAYS} days",
-                f"the settings have {setpoint:g} °C, {abs(held - setpoint):.1f} °C "
-                f"{'less' if over else 'more'}",
-            ],
-            rule_out="compare with a second thermometer, hung in by its cord or stuck outside on the glass, "
-            "so that no hand goes into the water, and read the heater's dial from outside",
-        )
-
-
 def _emit(doubt: RestWater | ThermostatHold | GasDays) -> list[Finding]:
     """New on its first frame, then only held on to: raised once, whatever people do with it."""
     if doubt.found is None:
@@ -294,12 +177,9 @@ class SettingsDoubt(msgspec.Struct):
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
         comes_on = memory.holds_from(None) if memory.sure else None
         self.gas.update(tank, moment, curve)
+        self.heater.update(tank, moment, comes_on)
         of_water = self.water.update(tank, moment, curve)
         gas = _emit(self.gas)
         # a reference that is in doubt is reckoned with no more
         curve.untold = bool(of_water or (gas and self.gas.settled))
-        return (
-            self.lamp.update(tank, moment, tracker)
-            + (of_water or gas)
-            + self.heater.update(tank, moment, comes_on)
-        )
+        return self.lamp.update(tank, moment, tracker) + (of_water or gas) + _emit(self.heater)
