@@ -45,6 +45,8 @@ class GasDays(msgspec.Struct):
 
     def update(self, tank: Tank, moment: Moment, curve: PhCurve) -> None:
         """One frame; works on those that end five minutes. `found` is what stands after it."""
+        if not moment.fifth:
+            return
         kh = tank.settings.water.carbonate_hardness_dkh
         mark = f"{kh} {tank.settings.livestock.co2_limit_mg_l}"
         if mark != self.mark:
@@ -52,7 +54,7 @@ class GasDays(msgspec.Struct):
             # a figure by which the last days were sound has fitted, whatever comes now
             self.fitted = kh is not None and any(self._most(tank, kh, low)[1] == 0 for _, low, _ in self.days)
             self.days, self.sides = [], []
-        if kh is None or not moment.fifth:
+        if kh is None:
             return
         if moment.day != self.day:
             self._close(tank, kh, curve)

@@ -175,7 +175,7 @@ class SettingsDoubt(msgspec.Struct):
         self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve, memory: HeaterMemory
     ) -> list[Finding]:
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
-        comes_on = memory.holds_from(None) if memory.sure else None
+        comes_on = memory.holds_from(None) if moment.fifth and memory.sure else None
         self.gas.update(tank, moment, curve)
         self.heater.update(tank, moment, comes_on)
         of_water = self.water.update(tank, moment, curve)
