@@ -214,8 +214,7 @@ class PhCurve(msgspec.Struct):
     def _lived(self, tank: Tank, ph: float) -> Gas | None:
         """By the usual lowest pH, with which the fish live."""
         usual_low = self.usual_low
-        reference = self._has_reference(tank) and not self.untold
-        if usual_low is None or (reference and not self.injected(tank)):
+        if usual_low is None or (self._has_reference(tank) and not self.injected(tank)):
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
         error = (

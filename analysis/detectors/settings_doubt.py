@@ -180,6 +180,7 @@ class SettingsDoubt(msgspec.Struct):
         self.heater.update(tank, moment, comes_on)
         of_water = self.water.update(tank, moment, curve)
         gas = _emit(self.gas)
-        # a reference that is in doubt is reckoned with no more
-        curve.untold = bool(of_water or (gas and self.gas.settled))
+        # a reference that is in doubt is reckoned with no more, where the tank's usual can take its place
+        doubtful = bool(of_water or (gas and self.gas.settled))
+        curve.untold = doubtful and curve.usual_low is not None and curve.injected(tank)
         return self.lamp.update(tank, moment, tracker) + (of_water or gas) + _emit(self.heater)

@@ -16,10 +16,16 @@ from pathlib import Path
 import pytest
 
 from analysis.checking import hints
+from analysis.detectors.base import Moment, Tank
+from analysis.detectors.heater_memory import HeaterMemory
+from analysis.detectors.ph_curve import PhCurve
+from analysis.detectors.settings_doubt import SettingsDoubt
+from analysis.frames import Frame
 from analysis.learnt import Learnt, learnt, learnt_lines, offers
+from analysis.light import LampTracker
 from analysis.live import ANALYSIS_STATE
 from analysis.status import status_lines
-from analysis.types import Event
+from analysis.types import Event, Finding
 from analysis.watch import TankWatch
 from collector.readings import Flag, Reading
 from collector.settings import TankSettings, parse_settings
@@ -319,6 +325,19 @@ def test_a_surge_right_after_the_hardness_was_set_anew_is_no_doubtful_hardness()
     watch.restore(blob)
     assert names(feed(watch, course, range(4, 9))) == ["co2-overdose"]
     assert watch.book.standing() == {"co2-overdose"}
+
+
+def test_a_doubtful_reference_is_kept_until_the_tank_s_usual_can_take_its_place() -> None:
+    """Else the overdose that stood would be let go of, and nothing judged for a day."""
+    doubt, curve, settings = SettingsDoubt(), PhCurve(), tank(water="carbonate_hardness_dkh = 27", co2=YEAST)
+    doubt.water.mark, doubt.water.found = "27.0 None", Finding(alarm="setting-doubtful", quantity="ph")
+    at = BEGAN
+    for lows, given, untold in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
+        alcove = Tank("alcove", settings if given else tank(water="carbonate_hardness_dkh = 27"))
+        curve.extremes.lows, curve.extremes.highs = lows, lows
+        frame = Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {})
+        doubt.update(alcove, Moment(frame, 0, 0.0, False, set(), set()), LampTracker(), curve, HeaterMemory())
+        assert curve.untold is untold
 
 
 def test_a_hardness_that_leaves_no_gas_is_told_once() -> None:
