@@ -1,29 +1,23 @@
 """What each detector believes, as plain numbers: for replay and explanation; the live service never asks.
 
-Read from the detectors' state after a frame has been judged, so it is what led to the judgement and no second
+Each family says what it judged a frame by (`TankWatch.beliefs`): what led to the judgement, and no second
 opinion. Names carry their unit; what can't be said is left out.
 """
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import msgspec
 
-from analysis.detectors.base import Moment, Tank
 from analysis.frames import Frame
 from analysis.rationale import Family
-from analysis.trend import median
 from analysis.types import Event, Finding
-from analysis.watch import TankWatch, WatchState
+from analysis.watch import TankWatch
 from collector.readings import QUANTITIES
 from collector.settings import TankSettings
 
-__all__ = ["BELIEFS", "Belief", "RecordingWatch", "Sample", "beliefs"]
-
-_HALF_HOUR_MS = 1_800_000
-_STEPPED = 0.06  # pH; less is left out of account by the detector
+__all__ = ["BELIEFS", "Belief", "RecordingWatch", "Sample"]
 
 
 class Belief(NamedTuple):
@@ -97,7 +91,7 @@ class RecordingWatch(TankWatch):
                     frame.start_ms,
                     frame.time_ms,
                     seen,
-                    beliefs(self.state, self.tank, moment),
+                    self.beliefs(),
                     tuple(_name(finding) for finding in self.state.findings),
                 )
             )
@@ -107,82 +101,3 @@ class RecordingWatch(TankWatch):
 def _name(finding: Finding) -> str:
     name = f"{finding.alarm}/{finding.quantity}" if finding.quantity else finding.alarm
     return f"({name})" if finding.holding else name
-
-
-def beliefs(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float]:
-    """What the detectors of one tank believe after the frame of `moment`; names as in `BELIEFS`."""
-    found = {
-        **_carbon_dioxide(state, tank, moment),
-        **_heat(state, tank, moment),
-        **_light(state, moment),
-        **_power(moment),
-    }
-    known = {name: float(value) for name, value in found.items() if value is not None}
-    known |= {f"doubts_{name}": 1.0 for name in moment.faulty}
-    return known
-
-
-def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | None]:
-    gas = state.carbon_dioxide
-    curve = gas.curve
-    out: dict[str, float | None] = {
-        "ph_usual": curve.profile.at(moment.minute),
-        "ph_usual_lowest": curve.usual_low,
-    }
-    ph = median(gas.block.values) if gas.block.values and moment.frame.ph is not None else None
-    if ph is None or "ph" in moment.faulty:
-        return out
-    slope = out["ph_slope_per_h"] = curve.window.slope_per_hour(_HALF_HOUR_MS)
-    unstepped = ph - moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else ph
-    kept = curve.kelvin_key, curve.factor
-    estimate = gas.estimate(tank, unstepped, moment.frame.temperature)
-    curve.kelvin_key, curve.factor = kept  # who looks on must change nothing
-    if estimate is not None:
-        mg_l, error = estimate
-        out |= {
-            "co2_mg_l": mg_l,
-            "co2_low_mg_l": mg_l * math.exp(-error),
-            "co2_high_mg_l": mg_l * math.exp(error),
-        }
-        if slope is not None:
-            # CO2 goes as 10^-pH, and the detector looks an hour ahead along the slope
-            out["co2_in_1_h_mg_l"] = mg_l * 10 ** -max(slope, -2.0)
-    return out
-
-
-def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | None]:
-    heat = state.temperature
-    frame = moment.frame
-    usual = heat.profile.at(moment.minute)
-    if frame.temperature is None or "temperature" in moment.faulty:
-        return {"temperature_usual_c": usual}
-    room = heat.room_now(frame.start_ms)
-    floor, ceiling = heat.heater_range(tank)
-    return {
-        "temperature_usual_c": usual,
-        "heater_holds_from_c": floor,
-        "heater_holds_to_c": ceiling,
-        "temperature_slope_c_per_h": heat.window.slope_per_hour(_HALF_HOUR_MS),
-        "unheated_slope_c_per_h": heat.explained(tank, moment, frame.temperature, room),
-        "time_constant_h": heat.model.time_constant_h(tank.settings.volume_litres),
-    }
-
-
-def _light(state: WatchState, moment: Moment) -> dict[str, float | None]:
-    lamp = state.lamp
-    if not lamp.tracker.times:
-        return {}  # no light is measured here
-    return {
-        "lamp_on": moment.lamp_on,
-        "lamp_should_be_on": moment.lamp_should_be_on,
-        "lamp_level_lx": lamp.tracker.level(),
-        "lamp_late_min": lamp.drift.shift,
-    }
-
-
-def _power(moment: Moment) -> dict[str, float | None]:
-    out = moment.lamp_out_since_ms
-    return {
-        "ph_stepped": moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else None,
-        "lamp_out_min": (moment.frame.start_ms - out) / 60_000 if out >= 0 else None,
-    }

@@ -199,7 +199,7 @@ def _learnt(settings: Settings) -> Iterator[str]:
                     continue
                 watch = TankWatch(name, tank)
                 watch.restore(saved[0])
-                for offer in offers(tank, learnt(watch.state)):
+                for offer in offers(tank, learnt(watch)):
                     yield f"tanks.{name}: {offer}"
     except StoreError:
         return  # no state, another version: the service learns anew

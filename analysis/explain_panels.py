@@ -8,6 +8,7 @@ from collections.abc import Callable
 import msgspec
 
 from analysis.beliefs import Sample
+from analysis.detectors.lamp import LampDetector
 from analysis.explain_curves import Band, Curve, Limit, Panel, Role
 from analysis.rationale import rationale_for
 from analysis.replay_store import DAY_MS, HOUR_MS
@@ -246,7 +247,7 @@ def _light(context: Context) -> Panel | None:
 
 def _dimming(context: Context) -> Panel | None:
     """One value a photoperiod, as the detector keeps them, and the fall that it fitted."""
-    lamp = context.watch.state.lamp
+    lamp = context.watch.of(LampDetector)
     clock = context.watch.tank.clock
     noons = []
     for day in lamp.tracker.plateau_days:

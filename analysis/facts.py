@@ -5,21 +5,20 @@ Facts only, no layout: both show the same figures in the same words.
 
 from __future__ import annotations
 
-import math
-
 import msgspec
 from msgspec.structs import replace
 
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
 from analysis.cautions import cautions_for
+from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
-from collector.readings import PH, QUANTITIES, TEMPERATURE, Flag, Reading
+from collector.readings import QUANTITIES, Flag, Reading
 from collector.service import LINKS_META, LinkReport
 from collector.service_lock import ServiceLock
 from collector.settings import Settings
@@ -214,7 +213,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         except StoreError as error:
             facts.trouble = str(error)
             watch = TankWatch(name, tank)
-    facts.carbon_dioxide = _carbon_dioxide(watch, latest, now_ms)
+    facts.carbon_dioxide = _carbon_dioxide(watch, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:
         word, _, since = device.partition(" ")
@@ -225,7 +224,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         if now_ms - int(since) < FAILURE_TOLD_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
-    known = learnt(watch.state)
+    known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
     return facts
@@ -246,22 +245,17 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
     )
 
 
-def _carbon_dioxide(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> CarbonDioxideFacts | None:
-    """As the detector reckons it, so that this and the alarms say the same."""
-    ph, celsius = latest.get(PH), latest.get(TEMPERATURE)
-    if ph is None or ph.value is None or ph.flag > Flag.NOT_EVALUATED:
+def _carbon_dioxide(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
+    """As it was judged last: this and the alarms say the same."""
+    judged = watch.of(CarbonDioxideDetector).judged
+    if judged is None:
         return None
-    warm = celsius.value if celsius is not None and celsius.flag <= Flag.NOT_EVALUATED else None
-    found = watch.state.carbon_dioxide.estimate(watch.tank, ph.value, warm)
-    if found is None:
-        return None
-    mg_l, error = found
     return CarbonDioxideFacts(
-        mg_l=mg_l,
-        low_mg_l=mg_l / math.exp(error),
-        high_mg_l=mg_l * math.exp(error),
+        mg_l=judged.gas.mg_l,
+        low_mg_l=judged.gas.low,
+        high_mg_l=judged.gas.high,
         limit_mg_l=watch.tank.settings.livestock.co2_limit_mg_l,
-        age_ms=now_ms - ph.time_ms,
+        age_ms=now_ms - judged.time_ms,
     )
 
 

@@ -10,9 +10,13 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
+from analysis.detectors.lamp import LampDetector
 from analysis.detectors.lamp_times import LEAST_DAYS, clock_text
+from analysis.detectors.settings_doubt import SettingsDoubt
+from analysis.detectors.temperature import TemperatureDetector
 from analysis.trend import median
-from analysis.watch import WatchState
+from analysis.watch import TankWatch
 from collector.settings import TankSettings
 
 __all__ = ["Learnt", "learnt", "learnt_lines", "offers"]
@@ -54,9 +58,10 @@ class Learnt(msgspec.Struct, frozen=True, kw_only=True):
     lamp_since_ms: int = -1
 
 
-def learnt(state: WatchState) -> Learnt:
+def learnt(watch: TankWatch) -> Learnt:
     """What is known after three whole days that nothing spoilt; the lamp's level after one."""
-    heat, curve, doubt = state.temperature, state.carbon_dioxide.curve, state.doubt
+    heat, curve = watch.of(TemperatureDetector), watch.of(CarbonDioxideDetector).curve
+    doubt, tracker = watch.of(SettingsDoubt), watch.of(LampDetector).tracker
     lows, highs = curve.extremes.lows, curve.extremes.highs
     days = len(lows) >= LEAST_DAYS
     lamp = doubt.lamp.usual
@@ -67,7 +72,7 @@ def learnt(state: WatchState) -> Learnt:
         ph_swing=median(highs) - median(lows) if days else None,
         ph_lowest=curve.usual_low if days else None,
         ph_at_rest=doubt.water.resting_ph,
-        lamp_lx=state.lamp.tracker.level(),
+        lamp_lx=tracker.level(),
         lamp_on=None if lamp is None else lamp[0],
         lamp_off=None if lamp is None else lamp[1],
         heat_since_ms=heat.extremes.start_ms,

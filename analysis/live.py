@@ -132,7 +132,7 @@ class LiveAnalysis:
                 break
         book = _book_in(blob, name, fresh.tank.settings.title)
         if book is not None:
-            fresh.restore(msgspec.msgpack.encode([msgspec.msgpack.encode(fresh.state), book.to_bytes()]))
+            fresh.restore(fresh.snapshot(book))
         else:
             self._events += _reconciled(store.events(tank=name), fresh.book, told, now_ms)
         self.watches[name] = fresh

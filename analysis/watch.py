@@ -5,7 +5,9 @@ Time is what the readings say, or what the caller passes to `tick`; nothing here
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import functools
+from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 import msgspec
 
@@ -15,6 +17,7 @@ from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.detectors.lamp import LampDetector
 from analysis.detectors.power import PowerDetector, SilenceDetector
 from analysis.detectors.probes import ProbeDetector
+from analysis.detectors.registry import Family, in_order, owner_of, schema_version
 from analysis.detectors.settings_doubt import SettingsDoubt
 from analysis.detectors.stray_current import StrayCurrentDetector
 from analysis.detectors.temperature import TemperatureDetector
@@ -25,48 +28,47 @@ from collector.errors import StoreError
 from collector.readings import Reading
 from collector.settings import TankSettings
 
-__all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
+__all__ = ["FAMILIES", "TankWatch", "WatchState"]
 
-STATE_VERSION = 5
 FIVE_MINUTES_MS = 300_000
 
 Failed = Callable[[str, int, Exception], None]
 """Told of a detector that failed: its name, the frame's time (ms UTC), the error."""
 
-_OF: dict[str, frozenset[str]] = {
-    "probes": frozenset({"probe-fault"}),
-    "lamp": frozenset({"light-missing", "light-stuck-on", "light-schedule-drift", "light-dimming"}),
-    "stray current": frozenset({"stray-current-suspected"}),
-    "heat": frozenset(
-        {
-            "heater-stuck-on",
-            "heater-not-heating",
-            "cooling-not-cooling",
-            "temperature-high",
-            "temperature-low",
-        }
-    ),
-    "power": frozenset({"power-interrupted"}),
-    "carbon dioxide": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
-    "settings": frozenset({"setting-doubtful"}),
-}
+FAMILIES: tuple[type[Family], ...] = (
+    ProbeDetector,
+    LampDetector,
+    StrayCurrentDetector,
+    TemperatureDetector,
+    PowerDetector,
+    CarbonDioxideDetector,
+    SettingsDoubt,
+)
+"""All families; the watch sorts them by what they need."""
+
+_Kind = TypeVar("_Kind")
 
 
 class WatchState(msgspec.Struct):
-    """Everything the analysis of one tank remembers, but for its alarms."""
+    """What the watch itself remembers of one tank, beside its families and alarms."""
 
-    version: int = STATE_VERSION
     frames: FrameBuilder = msgspec.field(default_factory=FrameBuilder)
     silence: SilenceDetector = msgspec.field(default_factory=SilenceDetector)
-    probes: ProbeDetector = msgspec.field(default_factory=ProbeDetector)
-    lamp: LampDetector = msgspec.field(default_factory=LampDetector)
-    stray: StrayCurrentDetector = msgspec.field(default_factory=StrayCurrentDetector)
-    temperature: TemperatureDetector = msgspec.field(default_factory=TemperatureDetector)
-    power: PowerDetector = msgspec.field(default_factory=PowerDetector)
-    carbon_dioxide: CarbonDioxideDetector = msgspec.field(default_factory=CarbonDioxideDetector)
-    doubt: SettingsDoubt = msgspec.field(default_factory=SettingsDoubt)
     block: int = -1
     findings: list[Finding] = msgspec.field(default_factory=list)
+
+
+class _Saved(msgspec.Struct):
+    """A snapshot without its alarms; what was saved by other fields has another version, and is not read."""
+
+    version: int
+    state: msgspec.Raw = msgspec.Raw()
+    families: dict[str, msgspec.Raw] = {}
+
+
+@functools.cache
+def _version(families: tuple[type[Family], ...]) -> int:
+    return schema_version({"watch": WatchState, **{kind.name: kind for kind in families}})
 
 
 class TankWatch:
@@ -77,6 +79,8 @@ class TankWatch:
     book : AlarmBook
         Its alarms; people act on it through the service.
     state : WatchState
+    families : list of Family
+        In the order in which they judge.
     moment : Moment or None
         The newest frame and what was found out about it; for whoever looks on (`analysis.beliefs`).
     failed : callable or None
@@ -84,10 +88,16 @@ class TankWatch:
         default the error is raised.
     """
 
-    def __init__(self, name: str, settings: TankSettings) -> None:
+    def __init__(
+        self, name: str, settings: TankSettings, families: Sequence[type[Family]] = FAMILIES
+    ) -> None:
         self.tank = Tank(name, settings)
         self.book = AlarmBook(name, settings.title)
         self.state = WatchState()
+        self._kinds = in_order(families)
+        self._owners = owner_of(families)
+        self._version = _version(tuple(families))
+        self.families: list[Family] = [kind() for kind in self._kinds]
         self.moment: Moment | None = None
         self.failed: Failed | None = None
         self._active: set[str] = set()
@@ -97,6 +107,30 @@ class TankWatch:
     def _wire(self) -> None:
         """Bound methods of the hot path; again after a restore."""
         self._feed_frame = self.state.frames.feed
+
+    def of(self, kind: type[_Kind]) -> _Kind:
+        """The family of that type.
+
+        Raises
+        ------
+        LookupError
+            The watch has none.
+        """
+        for family in self.families:
+            if isinstance(family, kind):
+                return family
+        raise LookupError(f"no family {kind.__name__} here")
+
+    def beliefs(self) -> dict[str, float]:
+        """What the families judged the newest frame by; empty before there is one. Names carry their unit."""
+        moment = self.moment
+        if moment is None:
+            return {}
+        said: dict[str, float] = {}
+        for family in self.families:
+            found = family.beliefs(self.tank, moment)
+            said |= {name: float(value) for name, value in found.items() if value is not None}
+        return said
 
     def feed(self, reading: Reading) -> list[Event]:
         """Take one flagged reading in order of arrival; what changes by it.
@@ -145,39 +179,27 @@ class TankWatch:
         block = frame.start_ms // FIVE_MINUTES_MS
         fifth = block != state.block
         state.block = block
-        moment = Moment(frame, day, minute, fifth, self._active, set())
+        moment = Moment(frame, day, minute, fifth, self._active)
+        for family in self.families:
+            family.recall(moment)
         self.moment = moment
         findings: list[Finding] = []
-        judges: tuple[tuple[str, Callable[[], list[Finding]]], ...] = (
-            ("probes", lambda: state.probes.update(tank, moment, state.stray)),
-            ("lamp", lambda: state.lamp.update(tank, moment, state.doubt.lamp.told)),
-            ("stray current", lambda: state.stray.update(tank, moment)),
-            ("heat", lambda: state.temperature.update(tank, moment)),
-            ("power", lambda: state.power.update(tank, moment)),
-            ("carbon dioxide", lambda: state.carbon_dioxide.update(tank, moment)),
-            (
-                "settings",
-                lambda: state.doubt.update(
-                    tank, moment, state.lamp.tracker, state.carbon_dioxide.curve, state.temperature.heater
-                ),
-            ),
-        )
-        for name, judge in judges:
+        for family in self.families:
             try:
-                findings += judge()
+                findings += family.update(tank, moment)
             except Exception as error:
                 if self.failed is None:
                     raise
-                self.failed(name, frame.time_ms, error)
-                findings += self._as_before(name)
+                self.failed(family.name, frame.time_ms, error)
+                findings += self._as_before(family.name)
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
 
-    def _as_before(self, detector: str) -> list[Finding]:
-        """What a detector had found: nobody has seen the contrary."""
-        kept = [finding for finding in self.state.findings if finding.alarm in _OF[detector]]
+    def _as_before(self, family: str) -> list[Finding]:
+        """What a family had found: nobody has seen the contrary."""
+        kept = [finding for finding in self.state.findings if self._owners[finding.alarm] == family]
         for finding in kept:
             finding.holding = True
         return kept
@@ -187,9 +209,15 @@ class TankWatch:
         self._active.discard("setting-doubtful")  # nothing is wrong with the tank: learning goes on
         return events
 
-    def snapshot(self) -> bytes:
-        """State and alarms, for the store."""
-        return msgspec.msgpack.encode([msgspec.msgpack.encode(self.state), self.book.to_bytes()])
+    def snapshot(self, book: AlarmBook | None = None) -> bytes:
+        """State and alarms (those of another book, where one is given), for the store."""
+        encode = msgspec.msgpack.encode
+        state = {
+            "version": self._version,
+            "state": self.state,
+            "families": {family.name: family for family in self.families},
+        }
+        return encode([encode(state), (self.book if book is None else book).to_bytes()])
 
     def restore(self, blob: bytes) -> None:
         """Take up where a snapshot was made.
@@ -197,22 +225,25 @@ class TankWatch:
         Raises
         ------
         StoreError
-            If the snapshot can't be read or is of another version. The alarms are kept where they could be
-            read; what was learnt is as new, and the caller feeds the stored readings again.
+            If the snapshot can't be read, or its structs had other fields. The alarms are kept where they
+            could be read; what was learnt is as new, and the caller feeds the stored readings again.
         """
+        where = f"analysis of {self.tank.name}"
+        decode = msgspec.msgpack.decode
         try:
-            state_bytes, book_bytes = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
+            state_bytes, book_bytes = decode(blob, type=tuple[bytes, bytes])
             book = AlarmBook.restore(self.tank.name, self.tank.settings.title, book_bytes)
             self.book = book
             self._note([])
-            state = msgspec.msgpack.decode(state_bytes, type=WatchState)
+            saved = decode(state_bytes, type=_Saved)
         except msgspec.MsgspecError as error:
-            raise StoreError(
-                f"analysis of {self.tank.name}: the saved state can't be read ({error}); it is learnt anew"
-            ) from None
-        if state.version != STATE_VERSION:
-            raise StoreError(
-                f"analysis of {self.tank.name}: the saved state has version {state.version}; learnt anew"
-            )
-        self.state = state
+            raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+        if saved.version != self._version:
+            raise StoreError(f"{where}: the saved state is another version's; it is learnt anew")
+        try:
+            state = decode(saved.state, type=WatchState)
+            families: list[Family] = [decode(saved.families[kind.name], type=kind) for kind in self._kinds]
+        except (msgspec.MsgspecError, KeyError) as error:
+            raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+        self.state, self.families = state, families
         self._wire()

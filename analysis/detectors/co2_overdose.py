@@ -149,7 +149,7 @@ class OverdoseJudge(msgspec.Struct):
             left = math.log10(limit / mg_l) / -falling * 3600
         else:
             left = None
-        night = moment.lamp_on is False
+        night = moment.lamp.on is False
         observations = [
             f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
             f"the limit is {limit:.0f}",

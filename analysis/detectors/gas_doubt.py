@@ -13,7 +13,7 @@ import msgspec
 
 from analysis.detectors.base import Moment, Tank
 from analysis.detectors.lamp_times import LEAST_DAYS
-from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
+from analysis.detectors.ph_curve import PRE_CO2_MG_L
 from analysis.types import Finding
 from analysis.water import carbon_dioxide_mg_l
 
@@ -43,7 +43,7 @@ class GasDays(msgspec.Struct):
     found: Finding | None = None
     settled: bool = False
 
-    def update(self, tank: Tank, moment: Moment, curve: PhCurve) -> None:
+    def update(self, tank: Tank, moment: Moment) -> None:
         """One frame; works on those that end five minutes. `found` is what stands after it."""
         if not moment.fifth:
             return
@@ -57,16 +57,20 @@ class GasDays(msgspec.Struct):
         if kh is None:
             return
         if moment.day != self.day:
-            self._close(tank, kh, curve)
+            self._close(tank, kh)
             self.day = moment.day
             self.values.clear()
-        doubtful = "ph" in moment.faulty or "stray-current-suspected" in moment.active or moment.disturbed
+        doubtful = (
+            "ph" in moment.probes.faulty
+            or "stray-current-suspected" in moment.active
+            or moment.heat.disturbed
+        )
         if moment.frame.ph is not None and not doubtful:
-            self.values.append(curve.ph)
-            if moment.frame.temperature is not None and "temperature" not in moment.faulty:
+            self.values.append(moment.gas.ph)
+            if moment.frame.temperature is not None and "temperature" not in moment.probes.faulty:
                 self.celsius = min(max(moment.frame.temperature, 1.0), 40.0)
 
-    def _close(self, tank: Tank, kh: float, curve: PhCurve) -> None:
+    def _close(self, tank: Tank, kh: float) -> None:
         values = sorted(self.values)
         if len(values) < ENOUGH_VALUES:
             return
@@ -91,11 +95,6 @@ class GasDays(msgspec.Struct):
             least = max(carbon_dioxide_mg_l(day[2], kh, self.celsius) for day in self.days)
             self.settled = side < 0 or most > DEADLY * limit or least < limit
             self.found = self._finding(kh, limit, most, min(lows), side)
-            if self.settled and not curve.extremes.lows:
-                # the alarm has kept these days from being learnt
-                curve.extremes.lows = lows
-                curve.extremes.highs = [day[2] for day in self.days]
-                curve.extremes.means = [(day[1] + day[2]) / 2 for day in self.days]
 
     def _most(self, tank: Tank, kh: float, ph: float) -> tuple[float, int]:
         """(mg/L of CO2, 1 where that is too much to live with, -1 where it is hardly any) at a pH."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
@@ -32,6 +34,14 @@ class LampDetector(msgspec.Struct):
     that the state is about.
     """
 
+    name: ClassVar[str] = "lamp"
+    place: ClassVar[str] = "lamp"
+    alarms: ClassVar[frozenset[str]] = frozenset(
+        {"light-missing", "light-stuck-on", "light-schedule-drift", "light-dimming"}
+    )
+    needs: ClassVar[frozenset[str]] = frozenset({"probes"})
+    recalls: ClassVar[frozenset[str]] = frozenset({"doubts"})
+
     tracker: LampTracker = msgspec.field(default_factory=LampTracker)
     drift: LampDrift = msgspec.field(default_factory=LampDrift)
     presence: LampPresence = msgspec.field(default_factory=LampPresence)
@@ -47,21 +57,18 @@ class LampDetector(msgspec.Struct):
     own: list[float] = msgspec.field(default_factory=list)
     judged: list[float] = msgspec.field(default_factory=list)
 
-    def update(self, tank: Tank, moment: Moment, own: list[float] | None = None) -> list[Finding]:
-        """One frame; the findings that stand after it. O(1).
-
-        `own`: the lamp's on and off in minutes of the day, where the settings' hours are in doubt.
-        """
-        self.own = own or []
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; the findings that stand after it. O(1)."""
+        self.own = list(moment.doubts_before.lamp_hours)
         frame = moment.frame
         now = frame.start_ms
         self._clocks(tank, now)
         schedule = self._schedule(tank)
         self._anew(schedule)
-        if frame.light is not None and "light" not in moment.faulty:
+        if frame.light is not None and "light" not in moment.probes.faulty:
             edge = self.tracker.add(now, frame.light, self._ramp_setting(tank))
             if edge is not None:
-                moment.lamp_edge, moment.lamp_edge_ms = edge.sign, edge.time_ms
+                moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
                 self._edge(tank, moment, edge, schedule)
             if schedule is None and moment.fifth:
                 self.tracker.learn_blind(moment.day, frame.light)
@@ -69,11 +76,29 @@ class LampDetector(msgspec.Struct):
                 self._watch(tank, moment, frame.light, schedule)
         elif frame.light is None:
             self.presence.gap()
-        moment.lamp_on = self.tracker.lit
-        moment.lamp_out_since_ms = self.presence.out_since
+        moment.lamp.on, moment.lamp.level_lx = self.tracker.lit, self.tracker.level()
+        moment.lamp.out_since_ms = self.presence.out_since
         if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
-            moment.lamp_absent, moment.lamp_out_since_ms = False, -1
+            moment.lamp.absent, moment.lamp.out_since_ms = False, -1
         return self._findings(moment, schedule)
+
+    def recall(self, moment: Moment) -> None:
+        """Nobody asks what it said before."""
+
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """The lamp as it is seen and as it should be; nothing where no light is measured."""
+        if not self.tracker.times:
+            return {}
+        lamp = moment.lamp
+        return {
+            "lamp_on": lamp.on,
+            "lamp_should_be_on": lamp.should_be_on,
+            "lamp_level_lx": lamp.level_lx,
+            "lamp_late_min": self.drift.shift,
+            "lamp_out_min": (moment.frame.start_ms - lamp.out_since_ms) / MINUTE_MS
+            if lamp.out_since_ms >= 0
+            else None,
+        }
 
     def _clocks(self, tank: Tank, now: int) -> None:
         """Daylight saving, and gaps in the reports in which a timer may have stood still."""
@@ -195,7 +220,7 @@ class LampDetector(msgspec.Struct):
         on, off = schedule
         length = (off - on) % 1440
         since_on = (moment.minute - on) % 1440
-        moment.lamp_should_be_on = since_on < length
+        moment.lamp.should_be_on = since_on < length
         ramp = tracker.ramp_min(self._ramp_setting(tank))
         tolerance = self._tolerance(tank)
         clock_age = now - self.clock_changed_ms if self.clock_changed_ms >= 0 else None
@@ -223,7 +248,7 @@ class LampDetector(msgspec.Struct):
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, tolerance, self._known_cause(now, clock_age))
         if since_on < length:
-            moment.lamp_due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
+            moment.lamp.due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
         self.presence.watch(moment, lux, tracker, due)
         if "power-interrupted" in moment.active and (since_on >= length or tracker.lit):
             self.presence.missing = False  # why it was missed is known; it is back, or none is due

@@ -106,7 +106,7 @@ class LampTimes(msgspec.Struct):
             return None
         return on[0], off[0], min(on[1], off[1])
 
-    def update(self, tank: Tank, moment: Moment, tracker: LampTracker) -> list[Finding]:
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame. O(1), but for the few edges of a day."""
         frame = moment.frame
         light = tank.settings.light
@@ -117,12 +117,12 @@ class LampTimes(msgspec.Struct):
         if mark != self.mark:
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
             self.on.fitted = self.off.fitted = False
-        if frame.light is None or "light" in moment.faulty:
+        if frame.light is None or "light" in moment.probes.faulty:
             return self._finding(moment, schedule, None)
         if self.since_ms < 0:
             self.since_ms = frame.start_ms
-        sign, edge_ms, lit = moment.lamp_edge, moment.lamp_edge_ms, moment.lamp_on
-        if tracker.level() is None and schedule is not None:
+        sign, edge_ms, lit = moment.lamp.edge, moment.lamp.edge_ms, moment.lamp.on
+        if moment.lamp.level_lx is None and schedule is not None:
             edge = self._blind(moment, frame.light)
             lit = self.blind.lit if self.blind is not None else None
             if edge is not None:

@@ -81,7 +81,7 @@ class PhCurve(msgspec.Struct):
     slope: float | None = None
     expected: float | None = None
     untold: bool = False
-    kelvin_key: int = -1
+    factor_for: tuple[float, int] = (-1.0, -1)
     factor: float = 0.0
 
     def add(self, moment: Moment, ph: float, learn: bool) -> None:
@@ -235,10 +235,10 @@ class PhCurve(msgspec.Struct):
         celsius = 24.0 if temperature is None else temperature
         kh = water.carbonate_hardness_dkh
         if kh is not None:
-            key = int(celsius * 4)
-            if key != self.kelvin_key:
+            key = (kh, int(celsius * 4))
+            if key != self.factor_for:
                 # below pH 8 CO2 goes as 10^-pH: one full solution a quarter-degree will do
-                self.kelvin_key = key
+                self.factor_for = key
                 self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
             error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
             return Gas(max(self.factor, 1e-3) * 10 ** (7.0 - ph), error)

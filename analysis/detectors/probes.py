@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.detectors.probe_health import DEAD, FLAT_START_MIN, SeriesHealth
-from analysis.detectors.stray_current import StrayCurrentDetector
+from analysis.detectors.stray_current import explains
 from analysis.frames import SeriesFrame
 from analysis.trend import DAY_MS
 from analysis.types import Finding
@@ -28,12 +30,18 @@ CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
 class ProbeDetector(msgspec.Struct):
     """State of the probe family of one tank."""
 
+    name: ClassVar[str] = "probes"
+    place: ClassVar[str] = "probes"
+    alarms: ClassVar[frozenset[str]] = frozenset({"probe-fault"})
+    needs: ClassVar[frozenset[str]] = frozenset()
+    recalls: ClassVar[frozenset[str]] = frozenset({"current"})
+
     health: dict[str, SeriesHealth] = msgspec.field(default_factory=dict)
 
-    def update(self, tank: Tank, moment: Moment, stray: StrayCurrentDetector | None = None) -> list[Finding]:
-        """One frame; sets `moment.faulty` before the other families look. O(number of probes).
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; sets `moment.probes.faulty` before the other families look. O(number of probes).
 
-        `stray` knows of a current through the water by the frame before: its flutter is not the electrode's.
+        Of a current through the water the frame before knows: its flutter is not the electrode's.
         """
         out: list[Finding] = []
         for name, series in moment.frame.series.items():
@@ -42,21 +50,26 @@ class ProbeDetector(msgspec.Struct):
             health = self.health.get(name)
             if health is None:
                 health = self.health[name] = SeriesHealth()
-            electrical = (
-                name == PH and stray is not None and stray.explains(health.jitter, moment.frame.start_ms)
-            )
+            electrical = name == PH and explains(moment.current_before, health.jitter, moment.frame.start_ms)
             self._one(tank, moment, name, series, health, electrical)
             unsure = health.dead_frames > 2 or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
             if health.fault not in ("", "loose") or unsure or jitters:
-                moment.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
+                moment.probes.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
                 out.append(health.finding(name, series, moment.frame.start_ms))
             if health.fault in ("", "noisy") and not unsure and (jitters or health.fault):
-                moment.restless.add(name)
+                moment.probes.restless.add(name)
             if name == PH and health.fault in ("", "noisy") and not unsure:
-                moment.ph_jitter = health.jitter.level
+                moment.probes.ph_jitter = health.jitter.level
         return out
+
+    def recall(self, moment: Moment) -> None:
+        """Nobody asks what it said before."""
+
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """1 for each probe that is doubted."""
+        return {f"doubts_{name}": 1.0 for name in moment.probes.faulty}
 
     def _one(
         self,

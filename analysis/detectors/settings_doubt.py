@@ -7,17 +7,16 @@ fault in the tank, and other detectors' business.
 from __future__ import annotations
 
 import math
+from typing import ClassVar
 
 import msgspec
 from msgspec.structs import replace
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.base import MINUTE_MS, DoubtFacts, Moment, Tank
 from analysis.detectors.gas_doubt import GasDays
-from analysis.detectors.heater_memory import HeaterMemory
 from analysis.detectors.lamp_times import LEAST_DAYS, LampTimes
-from analysis.detectors.ph_curve import PRE_CO2_MG_L, PhCurve
+from analysis.detectors.ph_curve import PRE_CO2_MG_L
 from analysis.detectors.setpoint_doubt import ThermostatHold
-from analysis.light import LampTracker
 from analysis.trend import median
 from analysis.types import Finding
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
@@ -55,41 +54,47 @@ class RestWater(msgspec.Struct):
         """Median of the last nights; None before three of them."""
         return median([ph for _, ph, _ in self.rests[-5:]]) if len(self.rests) >= LEAST_DAYS else None
 
-    def update(self, tank: Tank, moment: Moment, curve: PhCurve) -> list[Finding]:
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; works on those that end five minutes."""
         water = tank.settings.water
         mark = f"{water.carbonate_hardness_dkh} {water.degassed_ph}"
         if mark != self.mark:
             self.mark, self.sides, self.fitted, self.found = mark, [], False, None
         if moment.fifth and moment.frame.ph is not None:
-            self._slow(tank, moment, curve)
+            self._slow(tank, moment)
         return _emit(self)
 
-    def _slow(self, tank: Tank, moment: Moment, curve: PhCurve) -> None:
-        if self._resting(tank, moment, curve):
-            slope = curve.window.slope_per_hour(2 * HOUR)
+    def _slow(self, tank: Tank, moment: Moment) -> None:
+        ph = moment.gas.ph
+        if self._resting(tank, moment):
+            slope = moment.gas.slope_2h
             celsius = moment.frame.temperature
             if slope is not None and abs(slope) < FLAT_PH_PER_H:
-                self.candidate = moment.day, curve.ph, 24.0 if celsius is None else celsius
+                self.candidate = moment.day, ph, 24.0 if celsius is None else celsius
             return
-        self.lowest = curve.ph if self.lowest is None else min(self.lowest, curve.ph)
+        self.lowest = ph if self.lowest is None else min(self.lowest, ph)
         if self.candidate is not None:
             rest, self.candidate = self.candidate, None
             if not self.rests or rest[0] != self.rests[-1][0]:
                 self.rests.append(rest)
                 del self.rests[:-7]
                 self._judge(tank, rest)
-            self.lowest = curve.ph
+            self.lowest = ph
 
-    def _resting(self, tank: Tank, moment: Moment, curve: PhCurve) -> bool:
-        if moment.lamp_on or moment.disturbed or "ph" in moment.faulty or abs(moment.ph_stepped) > 0.06:
+    def _resting(self, tank: Tank, moment: Moment) -> bool:
+        if (
+            moment.lamp.on
+            or moment.heat.disturbed
+            or "ph" in moment.probes.faulty
+            or abs(moment.current.ph_stepped) > 0.06
+        ):
             return False
         if moment.active & {"stray-current-suspected", "power-interrupted"}:
             return False
         gas = tank.settings.co2
         if gas is None:
             # given all the same, and nobody wrote it down?
-            quiet = curve.swing() <= 0.5 and "co2-overdose" not in moment.active
+            quiet = moment.gas.swing <= 0.5 and "co2-overdose" not in moment.active
             return quiet and 120 <= moment.minute < 420
         if gas.on is None or gas.off is None or gas.source != "cylinder":
             return False  # a reactor runs all night
@@ -166,21 +171,37 @@ def _emit(doubt: RestWater | ThermostatHold | GasDays) -> list[Finding]:
 class SettingsDoubt(msgspec.Struct):
     """State of the doubts of one tank; also what is learnt of lamp, resting water and thermostat."""
 
+    name: ClassVar[str] = "settings"
+    place: ClassVar[str] = "doubts"
+    alarms: ClassVar[frozenset[str]] = frozenset({"setting-doubtful"})
+    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "current", "heat", "gas"})
+    recalls: ClassVar[frozenset[str]] = frozenset()
+
     lamp: LampTimes = msgspec.field(default_factory=LampTimes)
     water: RestWater = msgspec.field(default_factory=RestWater)
     gas: GasDays = msgspec.field(default_factory=GasDays)
     heater: ThermostatHold = msgspec.field(default_factory=ThermostatHold)
+    doubted: bool = False  # KH or degassed pH of the settings
 
-    def update(
-        self, tank: Tank, moment: Moment, tracker: LampTracker, curve: PhCurve, memory: HeaterMemory
-    ) -> list[Finding]:
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
-        comes_on = memory.holds_from(None) if moment.fifth and memory.sure else None
-        self.gas.update(tank, moment, curve)
-        self.heater.update(tank, moment, comes_on)
-        of_water = self.water.update(tank, moment, curve)
+        self.gas.update(tank, moment)
+        self.heater.update(tank, moment, moment.heat.comes_on)
+        of_water = self.water.update(tank, moment)
         gas = _emit(self.gas)
         # a reference that is in doubt is reckoned with no more, where the tank's usual can take its place
-        doubtful = bool(of_water or (gas and self.gas.settled))
-        curve.untold = doubtful and curve.usual_low is not None and curve.injected(tank)
-        return self.lamp.update(tank, moment, tracker) + (of_water or gas) + _emit(self.heater)
+        self.doubted = bool(of_water or (gas and self.gas.settled))
+        return self.lamp.update(tank, moment) + (of_water or gas) + _emit(self.heater)
+
+    def recall(self, moment: Moment) -> None:
+        """The doubts as of the frame before: lamp and carbon dioxide judge without what is in doubt."""
+        settled = self.gas.found is not None and self.gas.settled
+        moment.doubts_before = DoubtFacts(
+            lamp_hours=self.lamp.told,
+            reference=self.doubted,
+            lived=[(low, high) for _, low, high in self.gas.days] if settled else (),
+        )
+
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """It judges by what the others believe."""
+        return {}

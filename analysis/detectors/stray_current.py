@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import itertools
+from typing import ClassVar
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank
+from analysis.detectors.base import MINUTE_MS, CurrentFacts, Moment, Tank
 from analysis.detectors.jitter import Jitter
 from analysis.trend import DAY_MS, median
 from analysis.types import Finding
 
-__all__ = ["StrayCurrentDetector"]
+__all__ = ["StrayCurrentDetector", "explains"]
 
 BESIDE_MS = 6 * MINUTE_MS  # a step so near a switching belongs to it
 PHOTOPERIOD_MS = 16 * 60 * MINUTE_MS  # a lamp switches back within it
 CYCLE_MS = 5 * 60 * MINUTE_MS  # and a thermostat within this, common practice, no source
 FRESH_MS = 90 * MINUTE_MS  # so long after a step it is being seen
+STEPPED_PH = 0.06  # less is left out of account
 QUIET_MS = 30 * 60 * MINUTE_MS  # a whole day of the lamp and some: so long without a step, it has ended
 
 
@@ -25,6 +27,12 @@ class StrayCurrentDetector(msgspec.Struct):
 
     Chemistry can't step, so up and down steps of one size within minutes of a switching are electrical.
     """
+
+    name: ClassVar[str] = "stray current"
+    place: ClassVar[str] = "current"
+    alarms: ClassVar[frozenset[str]] = frozenset({"stray-current-suspected"})
+    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp"})
+    recalls: ClassVar[frozenset[str]] = frozenset()
 
     last: list[float] = msgspec.field(default_factory=list)
     last_ms: list[int] = msgspec.field(default_factory=list)
@@ -50,25 +58,25 @@ class StrayCurrentDetector(msgspec.Struct):
             if on != self.heater_on:
                 self.heater_on = on
                 self._keep(self.switch_ms, self.switch_sign, now, 1 if on else -1)
-        if moment.lamp_edge and (not self.lamp_ms or moment.lamp_edge_ms != self.lamp_ms[-1]):
-            self._keep(self.lamp_ms, self.lamp_sign, moment.lamp_edge_ms, moment.lamp_edge)
-        if frame.ph is not None and ("ph" not in moment.faulty or "ph" in moment.restless):
+        if moment.lamp.edge and (not self.lamp_ms or moment.lamp.edge_ms != self.lamp_ms[-1]):
+            self._keep(self.lamp_ms, self.lamp_sign, moment.lamp.edge_ms, moment.lamp.edge)
+        if frame.ph is not None and ("ph" not in moment.probes.faulty or "ph" in moment.probes.restless):
             count = len(self.step_ms)
             least = 0.0
-            if "ph" in moment.restless:
+            if "ph" in moment.probes.restless:
                 # a noisy electrode makes steps of its own: only what stands out of its jitter counts
                 series = frame.series.get("ph")
                 self.set_aside = 0.8 * self.set_aside + (series.suspect if series else 0)
-                least = 4.5 * moment.ph_jitter if self.set_aside < 2 else 99.0
+                least = 4.5 * moment.probes.ph_jitter if self.set_aside < 2 else 99.0
             else:
                 self.set_aside = 0.0
             self._steps(now, frame.ph, least)
-            moment.ph_step_seen = len(self.step_ms) > count
+            moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
             self._judge(now)
         if self.step_ms:
             # fades out over a day, so that a step whose counterpart was missed does not stay for ever
-            moment.ph_stepped = sum(
+            moment.current.ph_stepped = sum(
                 size * min(1.0, max(0.0, 1.5 - (now - t) / DAY_MS))
                 for t, size in zip(self.step_ms, self.step_size, strict=True)
             )
@@ -94,28 +102,16 @@ class StrayCurrentDetector(msgspec.Struct):
             )
         ]
 
-    def explains(self, jitter: Jitter, now: int) -> bool:
-        """Whether the electrode's jitter may come with a device: it waits for the device to switch back.
-
-        So where a step that stands out of the jitter came before it, or where it began with the lamp.
-        """
-        if any(
-            abs(size) > 4 * jitter.level and now < self._back_by(t)
-            for t, size in zip(self.step_ms, self.step_size, strict=True)
-        ):
-            return True
-        since = jitter.since_ms
-        return jitter.restless > 0 and any(
-            abs(since - edge) <= 25 * MINUTE_MS and now < self._back_by(edge) for edge in self.lamp_ms
+    def recall(self, moment: Moment) -> None:
+        """Steps and switchings as of the frame before: the probe family asks for them."""
+        moment.current_before = CurrentFacts(
+            step_ms=self.step_ms, step_size=self.step_size, lamp_ms=self.lamp_ms
         )
 
-    def _back_by(self, time_ms: int) -> int:
-        """When a device that switched at that time will have switched back, and the jitter have shown it."""
-        by = time_ms + CYCLE_MS
-        if not self.lamp_ms:
-            return by
-        back = next((edge for edge in self.lamp_ms if edge > time_ms + BESIDE_MS), None)
-        return max(by, time_ms + PHOTOPERIOD_MS if back is None else back + 50 * MINUTE_MS)
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """The pH by steps, where there is any worth leaving out of account."""
+        stepped = moment.current.ph_stepped
+        return {"ph_stepped": stepped if abs(stepped) > STEPPED_PH else None}
 
     @staticmethod
     def _keep(times: list[int], values: list[int], time_ms: int, value: int) -> None:
@@ -239,3 +235,28 @@ def _by_the_clock(times: list[int], sizes: list[float]) -> bool:
         if abs(time_ms - times[index] - DAY_MS) <= 10 * MINUTE_MS and 0.75 < sizes[index] / size < 1.33:
             return any(0.65 < -back / size < 1.5 for back in sizes[index + 1 : -1])
     return False
+
+
+def explains(facts: CurrentFacts, jitter: Jitter, now: int) -> bool:
+    """Whether the electrode's jitter may come with a device: it waits for the device to switch back.
+
+    So where a step that stands out of the jitter came before it, or where it began with the lamp.
+    """
+    if any(
+        abs(size) > 4 * jitter.level and now < _back_by(facts, t)
+        for t, size in zip(facts.step_ms, facts.step_size, strict=True)
+    ):
+        return True
+    since = jitter.since_ms
+    return jitter.restless > 0 and any(
+        abs(since - edge) <= 25 * MINUTE_MS and now < _back_by(facts, edge) for edge in facts.lamp_ms
+    )
+
+
+def _back_by(facts: CurrentFacts, time_ms: int) -> int:
+    """When a device that switched at that time will have switched back, and the jitter have shown it."""
+    by = time_ms + CYCLE_MS
+    if not facts.lamp_ms:
+        return by
+    back = next((edge for edge in facts.lamp_ms if edge > time_ms + BESIDE_MS), None)
+    return max(by, time_ms + PHOTOPERIOD_MS if back is None else back + 50 * MINUTE_MS)

@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 
 from analysis.beliefs import BELIEFS, Sample
 from analysis.cli import main
+from analysis.detectors.lamp import LampDetector
 from analysis.explain import Explanation, explain, find_raised
 from analysis.explain_curves import Band, Curve, Limit, Panel
 from analysis.explain_panels import Context, panels_for, parted
@@ -169,7 +170,7 @@ def test_every_alarm_has_a_curve_and_what_was_expected(alarm: str) -> None:
         "[tanks.alcove.water]\nph_low = 6.2\nph_high = 7.8\n[tanks.alcove.cooler]\nsetpoint_c = 25\n"
     )
     watch = TankWatch("alcove", settings.tanks["alcove"])
-    lamp = watch.state.lamp
+    lamp = watch.of(LampDetector)
     lamp.dimming.numbers = [9000.0, 7400.0, 0.18, 3.0]
     lamp.tracker.plateaus, lamp.tracker.plateau_days = [9000.0, 8500.0, 8000.0, 7400.0], [1, 2, 3, 4]
     figures = dict.fromkeys(BELIEFS, 1.0) | {"co2_mg_l": 20.0, "ph_usual": 6.8, "heater_holds_to_c": 25.0}

@@ -19,6 +19,7 @@ from analysis.detectors.base import Moment, Tank
 from analysis.detectors.heat_now import HeatNow
 from analysis.detectors.heater_memory import HeaterMemory
 from analysis.detectors.heater_stuck import HeaterStuck
+from analysis.detectors.temperature import TemperatureDetector
 from analysis.frames import Frame
 from analysis.trend import Window
 from analysis.types import Event
@@ -108,7 +109,7 @@ EYES = pytest.mark.parametrize(
 def test_where_the_heater_comes_on_is_learnt(meter: bool, room: bool) -> None:
     tank = Alcove(daily(18.0, 1.0), meter, room)
     tank.run(DAY)
-    assert tank.watch.state.temperature.learnt["comes_on_at_c"] == pytest.approx(24.2, abs=0.1)
+    assert tank.watch.of(TemperatureDetector).learnt["comes_on_at_c"] == pytest.approx(24.2, abs=0.1)
 
 
 def test_a_days_own_trough_is_no_heater() -> None:
@@ -236,7 +237,7 @@ def test_a_cooler_that_stops_in_a_warm_room_is_not_the_heater(cooler: bool, slop
             ceiling=27.6, power=None, full=15.0, rate=tank.heating_rate_c_per_h, usual_fall=-0.4,
             usual_rise=0.5, learnt=True, unheated=0.12, explained=0.37,
         )  # fmt: skip
-        found = stuck.finding(tank, Moment(frame, 0, 900.0, True, set(), set()), heat, 27.0, [27.2, 28.2])
+        found = stuck.finding(tank, Moment(frame, 0, 900.0, True, set()), heat, 27.0, [27.2, 28.2])
     assert (found is not None) is told
 
 

@@ -54,7 +54,7 @@ class Watched:
             first, _ = self.tank.clock.local(self.began)
             lux = course(day - first, minute) * (1 + self.chance.gauss(0, 0.01))
             frame = Frame(at, at + MINUTE, None, None, None, max(0.0, lux), None, {})
-            moment = Moment(frame, day, minute, n % 5 == 0, self.active, set())
+            moment = Moment(frame, day, minute, n % 5 == 0, self.active)
             names = {finding.alarm for finding in self.detector.update(self.tank, moment)}
             self.changes += [(n / DAY, name, True) for name in sorted(names - self.standing)]
             self.changes += [(n / DAY, name, False) for name in sorted(self.standing - names)]
@@ -149,7 +149,7 @@ def test_after_a_clock_change_one_clear_switching_is_enough(sunny: bool) -> None
 
 def moment_of(watched: Watched) -> Moment:
     at = watched.began + 6 * DAY * MINUTE
-    return Moment(Frame(at, at + MINUTE, None, None, None, 0.0, None, {}), 6, 0.0, True, set(), set())
+    return Moment(Frame(at, at + MINUTE, None, None, None, 0.0, None, {}), 6, 0.0, True, set())
 
 
 def test_hours_that_never_fitted_are_left_to_the_settings_doubt() -> None:

@@ -261,7 +261,7 @@ def test_a_snapshot_of_another_version_is_learnt_anew_and_alarms_are_not_sent_ag
     for reading in readings(100):
         if reading.tank == "hallway":
             whole.feed(reading)
-    assert service.live.watches["hallway"].state.temperature == whole.state.temperature
+    assert service.live.watches["hallway"].of(TemperatureDetector) == whole.of(TemperatureDetector)
 
 
 def test_a_snapshot_that_is_rubbish_closes_what_was_open_and_raises_what_stands(service: Service) -> None:
@@ -284,13 +284,13 @@ def test_a_snapshot_that_is_rubbish_closes_what_was_open_and_raises_what_stands(
 def test_a_tank_taken_out_and_put_back_keeps_its_memory(service: Service) -> None:
     service.give(readings(100))
     service.commit([], closing=True)
-    remembered = service.live.watches["hallway"].state.temperature
+    remembered = service.live.watches["hallway"].of(TemperatureDetector)
     service.text = SETTINGS[SETTINGS.index("[tanks.shed]") :]
     service.kill()
     assert service.store.states(ANALYSIS_STATE) == ["shed"]  # so that the store may pack the hallway's days
     service.text = SETTINGS
     service.kill()
-    assert service.live.watches["hallway"].state.temperature == remembered
+    assert service.live.watches["hallway"].of(TemperatureDetector) == remembered
     assert service.alarms() == {"temperature-high": "unacknowledged"}
 
 

@@ -17,12 +17,10 @@ import pytest
 
 from analysis.checking import hints
 from analysis.detectors.base import Moment, Tank
-from analysis.detectors.heater_memory import HeaterMemory
-from analysis.detectors.ph_curve import PhCurve
+from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.detectors.settings_doubt import SettingsDoubt
 from analysis.frames import Frame
 from analysis.learnt import Learnt, learnt, learnt_lines, offers
-from analysis.light import LampTracker
 from analysis.live import ANALYSIS_STATE
 from analysis.status import status_lines
 from analysis.types import Event, Finding
@@ -329,15 +327,21 @@ def test_a_surge_right_after_the_hardness_was_set_anew_is_no_doubtful_hardness()
 
 def test_a_doubtful_reference_is_kept_until_the_tank_s_usual_can_take_its_place() -> None:
     """Else the overdose that stood would be let go of, and nothing judged for a day."""
-    doubt, curve, settings = SettingsDoubt(), PhCurve(), tank(water="carbonate_hardness_dkh = 27", co2=YEAST)
+    doubt, gas, settings = (
+        SettingsDoubt(),
+        CarbonDioxideDetector(),
+        tank(water="carbonate_hardness_dkh = 27", co2=YEAST),
+    )
     doubt.water.mark, doubt.water.found = "27.0 None", Finding(alarm="setting-doubtful", quantity="ph")
     at = BEGAN
     for lows, given, untold in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
         alcove = Tank("alcove", settings if given else tank(water="carbonate_hardness_dkh = 27"))
-        curve.extremes.lows, curve.extremes.highs = lows, lows
-        frame = Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {})
-        doubt.update(alcove, Moment(frame, 0, 0.0, False, set(), set()), LampTracker(), curve, HeaterMemory())
-        assert curve.untold is untold
+        gas.curve.extremes.lows, gas.curve.extremes.highs = lows, lows
+        moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, False, set())
+        doubt.update(alcove, moment)
+        doubt.recall(moment)
+        gas.update(alcove, moment)
+        assert gas.curve.untold is untold
 
 
 def test_a_hardness_that_leaves_no_gas_is_told_once() -> None:
@@ -418,7 +422,7 @@ def test_where_the_water_is_all_there_is_the_heater_s_turns_tell() -> None:
     watch = TankWatch("alcove", tank(heater="setpoint_c = 26.3\nwatts = 30"))
     (event,) = told(feed(watch, course, range(8)))
     assert event.quantity == "temperature" and event.value == pytest.approx(24.5, abs=0.2)
-    known = learnt(watch.state)
+    known = learnt(watch)
     assert known.held_c == pytest.approx(24.35, abs=0.15) and known.time_constant_h is None
     assert known.cools_c_per_h == pytest.approx(0.15, abs=0.03)
     assert "cools by 0.1" in learnt_lines(known, "Europe/Lisbon")[0]
@@ -454,12 +458,12 @@ def taught() -> TankWatch:
 
 def test_nothing_is_learnt_from_nothing() -> None:
     settings = tank(**UNSET)
-    known = learnt(TankWatch("alcove", settings).state)
+    known = learnt(TankWatch("alcove", settings))
     assert known == Learnt() and offers(settings, known) == [] == learnt_lines(known, "Europe/Lisbon")
 
 
 def test_missing_settings_are_learnt_and_offered(taught: TankWatch) -> None:
-    settings, known = taught.tank.settings, learnt(taught.state)
+    settings, known = taught.tank.settings, learnt(taught)
     assert known.held_c == pytest.approx(24.3, abs=0.15)
     assert known.lamp_on == pytest.approx(780, abs=1) and known.lamp_off == pytest.approx(1260, abs=1)
     assert known.lamp_lx == pytest.approx(LAMP, rel=0.01)
@@ -477,7 +481,7 @@ def test_missing_settings_are_learnt_and_offered(taught: TankWatch) -> None:
 
 def test_what_is_set_is_not_offered(taught: TankWatch) -> None:
     settings = tank(heater="setpoint_c = 24", co2=GAS, light=NOON, water="carbonate_hardness_dkh = 4")
-    assert offers(settings, learnt(taught.state)) == []
+    assert offers(settings, learnt(taught)) == []
 
 
 def test_status_and_check_read_it_from_the_store(taught: TankWatch, tmp_path: Path) -> None:
