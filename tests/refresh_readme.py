@@ -1,4 +1,4 @@
-"""Writes the demo's output and the table of alarms into README.md: `python -m tests.refresh_readme`."""
+"""Writes the demo's output into README.md, the alarms into docs/: `python -m tests.refresh_readme`."""
 
 from __future__ import annotations
 
@@ -8,17 +8,19 @@ import re
 import tempfile
 from pathlib import Path
 
-from analysis.alarm_table import alarm_table
 from analysis.demo import run_demo
+from analysis.rationale import RATIONALE
 
-README = Path(__file__).parents[1] / "README.md"
-CUT = " " * 18 + "│ […]"
+ROOT = Path(__file__).parents[1]
+PAGES = {"demo": ROOT / "README.md", "alarms": ROOT / "docs/alarms.md"}
+CUT = " " * 18 + "[…]"
+MOST_LINES = 25
 
 
-def block(name: str, text: str = "") -> str:
-    """What stands between the markers of `name` in `text` (README.md if empty), markers left out."""
-    found = re.search(_pattern(name), text or README.read_text(), re.DOTALL)
-    assert found, f"README.md has no markers for {name}"
+def block(name: str) -> str:
+    """What stands between the markers of `name` on its page, markers left out."""
+    found = re.search(_pattern(name), PAGES[name].read_text(), re.DOTALL)
+    assert found, f"{PAGES[name]} has no markers for {name}"
     return found[2].strip("\n")
 
 
@@ -26,21 +28,28 @@ def _pattern(name: str) -> str:
     return rf"(<!-- {name}:[^>]*-->\n)(.*?)(<!-- end of {name} -->)"
 
 
-def shortened(printed: str) -> str:
-    """The first notice whole, of later ones the title and the first step."""
-    lines: list[str] = []
-    frame, inside = 0, 0
-    for line in printed.splitlines():
-        if line.lstrip().startswith("┌"):
-            frame, inside = frame + 1, 0
-        if line.lstrip().startswith("│") and frame > 1:
-            inside += line.strip() == "│"
-            if inside >= 2:
-                if lines[-1] != CUT:
-                    lines.append(CUT)
-                continue
-        lines.append(line.rstrip())
-    return "\n".join(lines).strip("\n")
+def alarm_table() -> str:
+    """Every alarm as a row of a Markdown table, in the order of `RATIONALE`; no line end at the end."""
+    rows = ["| alarm | priority | if nobody acts | first of all |", "|---|---|---|---|"]
+    for name, row in RATIONALE.items():
+        rows.append(f"| `{name}` | {row.priority} | {row.consequence} | {row.action[0]} |")
+    return "\n".join(rows)
+
+
+def excerpt(printed: str) -> str:
+    """The first fault with the beginning of its notice, and the table at the end."""
+    lines = [line.rstrip() for line in printed.strip("\n").splitlines()]
+    arrives = next(n for n, line in enumerate(lines) if "A notice arrives" in line)
+    begins = max(n for n in range(arrives) if not lines[n])
+    table = next(n for n, line in enumerate(lines) if line.startswith("fault "))
+    fault = lines[begins + 1 : arrives + 1]
+    blanks = 0
+    for line in lines[arrives + 1 :]:
+        blanks += line.strip() == "│"
+        if blanks == 2:
+            break
+        fault.append(line)
+    return "\n".join(["[…]", *fault, CUT, "", *lines[table:]])
 
 
 def main() -> None:
@@ -49,15 +58,16 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         status = run_demo(None, None, out)
     blocks = {
-        "demo": f"\n```text\n$ .venv/bin/rushlight demo\n{shortened(out.getvalue())}\n```\n\n",
+        "demo": f"\n```text\n$ .venv/bin/rushlight demo\n{excerpt(out.getvalue())}\n```\n\n",
         "alarms": f"\n{alarm_table()}\n\n",
     }
-    text = README.read_text()
     for name, body in blocks.items():
-        text, times = re.subn(_pattern(name), lambda m, b=body: m[1] + b + m[3], text, flags=re.DOTALL)
+        text, times = re.subn(
+            _pattern(name), lambda m, b=body: m[1] + b + m[3], PAGES[name].read_text(), flags=re.DOTALL
+        )
         assert times == 1, name
-    README.write_text(text)
-    print(f"README.md written; the demo ended with {status}")
+        PAGES[name].write_text(text)
+    print(f"README.md and docs/alarms.md written; the demo ended with {status}")
 
 
 if __name__ == "__main__":
