@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from collector.calibration import calibration_fault
 from collector.readings import QUANTITIES
 from collector.settings_convert import guess
 from collector.settings_tables import SerialLink, Settings, TankSettings, parse_time_of_day
@@ -134,6 +135,10 @@ def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:
             yield f"{where}.light.ramp_min: must be from 0 to 240 minutes"
     if len(tank.ph_calibration.points) > 3:
         yield f"{where}.ph_calibration.points: at most three buffers"
+    else:
+        fault = calibration_fault(tank.ph_calibration.points)
+        if fault is not None:
+            yield f"{where}.ph_calibration.points: {fault}"
 
 
 def _check_times(where: str, table: Any, keys: tuple[str, ...]) -> Iterator[str]:
