@@ -191,7 +191,7 @@ class BatchMaker:
         if topic.startswith(_TOPIC):
             tank, _, leaf = topic[len(_TOPIC) :].partition("/")
             if leaf == "readings":
-                return [decode_pack(payload, tank)]
+                return [decode_pack(payload, tank, only=True)]
             if leaf == "device":
                 self._device(tank, delivery, batch)
                 return []
