@@ -160,7 +160,8 @@ def import_(config: str, part: Part | None, files: tuple[str, ...]) -> int:
     The service must be stopped meanwhile.
     """
     from analysis.tables import import_readings
+    from collector.service import system_clock
 
-    for line in import_readings(settings_of(config, part), files):
+    for line in import_readings(settings_of(config, part), files, system_clock()):
         say(line)
     return 0

@@ -42,7 +42,11 @@ __all__ = [
 
 FAILURE_TOLD_MS = 86_400_000
 
-_REMARKS = {Flag.SUSPECT: "suspect", Flag.FAIL: "failed its check", Flag.MISSING: "could not be read"}
+_REMARKS: dict[int, str] = {
+    Flag.SUSPECT: "suspect",
+    Flag.FAIL: "failed its check",
+    Flag.MISSING: "could not be read",
+}
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
 
 
@@ -242,7 +246,7 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
         printed="–" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip(),
         time_ms=reading.time_ms,
         age_ms=now_ms - reading.time_ms,
-        remark=_REMARKS.get(Flag(reading.flag), ""),
+        remark=_REMARKS.get(reading.flag, ""),
     )
 
 

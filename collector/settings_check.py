@@ -8,13 +8,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.calibration import calibration_fault
-from collector.readings import QUANTITIES
+from collector.readings import QUANTITIES, TANK_NAME
 from collector.settings_convert import guess
 from collector.settings_tables import SerialLink, Settings, TankSettings, parse_time_of_day
 
 __all__ = ["check"]
-
-_TANK_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 
 
 def check(settings: Settings) -> Iterator[str]:
@@ -69,7 +67,7 @@ def check(settings: Settings) -> Iterator[str]:
 
 
 def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:
-    if not _TANK_NAME.fullmatch(name):
+    if not TANK_NAME.fullmatch(name):
         yield f"{where}: a tank's name is letters, digits, '_', '-', '.' or ':', so that it fits into a topic"
     if not 0 < tank.volume_litres <= 100_000:
         yield f"{where}.volume_litres: {tank.volume_litres:g} L can't be right; give the water in litres"

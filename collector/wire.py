@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from collector.errors import WireError
-from collector.readings import QUANTITIES
+from collector.readings import QUANTITIES, TANK_NAME
 from collector.reports import (
     CONVERSIONS,
     MAX_PAYLOAD,
@@ -45,7 +45,6 @@ _FARTHEST_MS = 2**53  # a time beyond this is cut to it: it can't be true, and i
 _VERSION = 10  # RFC 8428 section 4.4
 
 _CRC_TAIL = re.compile(rb" \*([0-9A-Fa-f]{4})\Z")
-_TANK = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 
 
 class _Senml(msgspec.Struct, gc=False):
@@ -264,7 +263,7 @@ def _check_tank(name: str, owner: str, report_tank: str, only: str | None) -> Wi
         return WireError("tank", f"{printable(name)!r}: a pack is about one tank; send one pack for each")
     if not owner:
         return WireError("name", f"{printable(name)!r} names no tank; the base name must be 'TANK/'")
-    if not _TANK.fullmatch(owner):
+    if not TANK_NAME.fullmatch(owner):
         return WireError("name", f"{printable(name)!r}: {printable(owner)!r} can't be a tank's name")
     return None
 
