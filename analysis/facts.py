@@ -47,7 +47,7 @@ _REMARKS: dict[int, str] = {
     Flag.FAIL: "failed its check",
     Flag.MISSING: "could not be read",
 }
-_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
+_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
 
 
 class ReadingFacts(msgspec.Struct, kw_only=True):

@@ -1,4 +1,4 @@
-"""What a file may bring into the store: the same as a device, and nothing that breaks what reads the store."""
+"""What a file may bring into the store: as a device, and nothing that breaks what reads the store."""
 
 from __future__ import annotations
 
