@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 from analysis.rationale import RATIONALE
+from collector.calibration import doubtful_electrodes, electrode_health
 from collector.errors import RushlightError, StoreError
 from collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
 from collector.settings import MqttLink, SerialLink, Settings, TankSettings
@@ -21,7 +22,10 @@ _RARE_S = 300.0  # measured: at ten minutes a welded heater is told hours late o
 
 def overview(settings: Settings) -> str:
     """A friendly summary: links, store, and for each tank what is watched, learnt and left out."""
-    lines = [f"{settings.path}: read, nothing wrong in it."]
+    doubtful = dict(doubtful_electrodes(settings.tanks))
+    keys = ", ".join(f"tanks.{name}.ph_calibration" for name in doubtful)
+    said = f"read; not right, see 'to mend' below: {keys}" if doubtful else "read, nothing wrong in it"
+    lines = [f"{settings.path}: {said}."]
     for link in settings.links:
         if isinstance(link, SerialLink):
             lines.append(f"Collects from the serial port {link.port} at {link.baud} baud.")
@@ -45,6 +49,9 @@ def overview(settings: Settings) -> str:
             ("watched", "learnt", "left out"), _tank(tank, seen.get(name)), strict=True
         ):
             lines += [f"  {heading:9} {entry}" for entry in entries]
+        if name in doubtful:
+            words = doubtful[name].words
+            lines.append(f"  {'to mend':9} pH electrode (tanks.{name}.ph_calibration): {words}")
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
     return "\n".join(lines)
@@ -123,6 +130,9 @@ def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str],
     low = "5.8 (none set)" if water.ph_low is None else f"{water.ph_low:g}"
     high = "8.6 (none set)" if water.ph_high is None else f"{water.ph_high:g}"
     watched.append(f"pH within {low} to {high}, as far as CO2 does not explain it")
+    electrode = electrode_health(tank.ph_calibration.points)
+    if electrode.slope_percent is not None and electrode.verdict == "good":
+        watched.append(f"pH electrode by its calibration: {electrode.words}")
     if tank.co2 is None:
         missing.append("CO2 overdose and absence: no [co2]; add it if gas is given")
         return

@@ -10,6 +10,7 @@ import click
 
 from analysis.cli_alarms import acknowledge, shelve, unshelve
 from analysis.cli_history import compare, explain, export, import_, replay
+from analysis.cli_options import say
 from analysis.cli_service import check, demo, notice_test, run, status
 
 __all__ = ["cli", "main"]
@@ -20,9 +21,9 @@ def _version(context: click.Context, parameter: click.Parameter, wanted: bool) -
         from importlib.metadata import PackageNotFoundError, version
 
         try:
-            click.echo(f"rushlight {version('rushlight')}")
+            say(f"rushlight {version('rushlight')}")
         except PackageNotFoundError:
-            click.echo("rushlight, not installed: run from its source")
+            say("rushlight, not installed: run from its source")
         context.exit()
 
 
@@ -69,15 +70,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         message = error.format_message().replace("\n", " ")
         command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "rushlight"
         if isinstance(error, click.exceptions.NoArgsIsHelpError):
-            click.echo(error.format_message())
+            say(error.format_message())
         else:
-            click.echo(f"{command}: {message} See '{command} --help'.", err=True)
+            say(f"{command}: {message} See '{command} --help'.", err=True)
         return 2
     except SettingsError as error:
-        click.echo(str(error), err=True)
+        say(str(error), err=True)
         return 2
     except RushlightError as error:
-        click.echo(str(error).replace("\n", " "), err=True)
+        say(str(error).replace("\n", " "), err=True)
         return 1
     except (click.Abort, KeyboardInterrupt):
         return 130

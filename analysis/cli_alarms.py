@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli_options import CONFIG, PART, settings_of
+from analysis.cli_options import CONFIG, PART, say, settings_of
 
 if TYPE_CHECKING:
     from collector.parts import Part
@@ -62,5 +62,5 @@ def _ask(
 ) -> int:
     from analysis.asking import ask
 
-    click.echo(ask(settings_of(config, part), kind, tank, alarm, quantity, arguments))
+    say(ask(settings_of(config, part), kind, tank, alarm, quantity, arguments))
     return 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli_options import CONFIG, PART, moment_ms, settings_of
+from analysis.cli_options import CONFIG, PART, moment_ms, say, settings_of
 
 if TYPE_CHECKING:
     from collector.parts import Part
@@ -76,7 +76,7 @@ def replay(
         raise click.UsageError("--around, --tank, --beliefs and --part go with --store.")
     from analysis.replaying import replay_with_progress
 
-    click.echo(replay_with_progress(config, readings, events, moment_ms("--until", until)))
+    say(replay_with_progress(config, readings, events, moment_ms("--until", until)))
     return 0
 
 
@@ -95,7 +95,7 @@ def explain(config: str, part: Part | None, png: str | None, alarm_id: str) -> i
     from collector.service import system_clock
 
     for line in explain_alarm(settings_of(config, part), alarm_id, png, system_clock(), sys.stderr):
-        click.echo(line)
+        say(line)
     return 0
 
 
@@ -111,7 +111,7 @@ def compare(config: str, tank: str, other: str | None) -> int:
     from analysis.comparing import comparison
 
     for line in comparison(settings_of(config), tank, other):
-        click.echo(line)
+        say(line)
     return 0
 
 
@@ -146,7 +146,7 @@ def export(
     """Write readings to a CSV or Parquet file; also while the service runs."""
     from analysis.tables import export_readings
 
-    click.echo(export_readings(settings_of(config, part), file, tank, start, end, local, quantities))
+    say(export_readings(settings_of(config, part), file, tank, start, end, local, quantities))
     return 0
 
 
@@ -160,7 +160,8 @@ def import_(config: str, part: Part | None, files: tuple[str, ...]) -> int:
     The service must be stopped meanwhile.
     """
     from analysis.tables import import_readings
+    from collector.service import system_clock
 
-    for line in import_readings(settings_of(config, part), files):
-        click.echo(line)
+    for line in import_readings(settings_of(config, part), files, system_clock()):
+        say(line)
     return 0

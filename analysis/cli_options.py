@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collector.parts import Part
     from collector.settings import Settings
 
-__all__ = ["CONFIG", "PART", "moment_ms", "settings_of"]
+__all__ = ["CONFIG", "PART", "moment_ms", "say", "settings_of"]
 
 CONFIG = click.option(
     "--config",
@@ -19,6 +19,13 @@ CONFIG = click.option(
     metavar="FILE",
     help="The settings file.",
 )
+
+
+def say(text: str = "", err: bool = False) -> None:
+    """Print, without control characters: a name in it may have come from a device or a file."""
+    from collector.safe_text import safe_lines
+
+    click.echo(safe_lines(text), err=err)
 
 
 def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli_options import CONFIG, PART, settings_of
+from analysis.cli_options import CONFIG, PART, say, settings_of
 
 if TYPE_CHECKING:
     from collector.parts import Part
@@ -37,13 +37,11 @@ def run(config: str, part: Part | None, verbose: bool) -> int:
     import logging
 
     settings = settings_of(config)
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(asctime)s %(levelname)s %(message)s",
-        stream=sys.stderr,
-    )
     from analysis.running import run_service
     from collector.ending import Ending
+    from collector.log import log_to
+
+    log_to(sys.stderr, logging.DEBUG if verbose else logging.INFO)
 
     ending = Ending()
     ending.be_forced()
@@ -57,9 +55,9 @@ def check(config: str) -> int:
     from analysis.checking import hints, overview
 
     settings = settings_of(config)
-    click.echo(overview(settings))
+    say(overview(settings))
     for hint in hints(settings):
-        click.echo(f"hint: {hint}", err=True)
+        say(f"hint: {hint}", err=True)
     return 0
 
 
@@ -84,7 +82,7 @@ def status(config: str, part: Part | None) -> int:
         shown = [settings_of_part(settings, one) for one in parts_present(settings)] or shown
     for number, own in enumerate(shown):
         if number:
-            click.echo()
+            say()
         with closing(EmbeddedStore(own.store_path(), read_only=True)) as store:
             print_status(own, store, system_clock(), sys.stdout)
     return 0
@@ -96,4 +94,4 @@ def notice_test(config: str) -> int:
     """Send a test notice to every target and say which took it."""
     from analysis.asking import send_test
 
-    return send_test(settings_of(config), click.echo)
+    return send_test(settings_of(config), say)

@@ -41,8 +41,12 @@ __all__ = [
 
 FAILURE_TOLD_MS = 86_400_000
 
-_REMARKS = {Flag.SUSPECT: "suspect", Flag.FAIL: "failed its check", Flag.MISSING: "could not be read"}
-_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
+_REMARKS: dict[int, str] = {
+    Flag.SUSPECT: "suspect",
+    Flag.FAIL: "failed its check",
+    Flag.MISSING: "could not be read",
+}
+_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
 
 
 class ReadingFacts(msgspec.Struct, kw_only=True):
@@ -241,7 +245,7 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
         printed="–" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip(),
         time_ms=reading.time_ms,
         age_ms=now_ms - reading.time_ms,
-        remark=_REMARKS.get(Flag(reading.flag), ""),
+        remark=_REMARKS.get(reading.flag, ""),
     )
 
 

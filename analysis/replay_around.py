@@ -20,6 +20,7 @@ from analysis.replay_store import HOUR_MS, Readings, Recording, replay_store
 from collector.errors import ReplayError, ServerAway, SettingsError, StoreError
 from collector.parts import settings_of_tank
 from collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE, Reading
+from collector.safe_text import safe_lines, safe_text
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
@@ -66,7 +67,7 @@ def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Ite
         try:
             server.check()
         except ServerAway as error:
-            print(f"{error}; the readings that the local file still has are used", file=warn)
+            print(safe_text(f"{error}; the readings that the local file still has are used"), file=warn)
             yield local
             return
         yield _Both(server, local)
@@ -144,7 +145,7 @@ def replay_around(
         raise failed
     for recording in recordings:
         for line in _told(settings, recording):
-            print(line, file=out)
+            print(safe_lines(line), file=out)
     if events is not None:
         _write_events(events, recordings)
     if beliefs is not None:

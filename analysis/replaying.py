@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from analysis.alarm_texts import utc_text
 from analysis.replay import ReplaySummary, replay_files
+from collector.safe_text import safe_text
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -26,7 +27,7 @@ def replay_with_progress(
     """Replay the files and return the summary line; a bar on standard error for long ones on a terminal."""
 
     def complain(text: str) -> None:
-        print(text, file=sys.stderr)
+        print(safe_text(text), file=sys.stderr)
 
     size = sum(Path(name).stat().st_size for name in csvs if Path(name).exists())
     bar: AbstractContextManager[Progress | None] = nullcontext(None)

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from analysis.alarm_texts import utc_text
 from analysis.facts import AlarmFacts, LinkFacts, NoticeFacts, TankFacts, age_text, collect_facts
+from collector.safe_text import safe_lines
 from collector.settings import Settings
 from collector.store.drain_state import DrainReport
 from collector.store.embedded import EmbeddedStore
@@ -23,6 +24,9 @@ def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: Tex
     """Print the screen; in colour on a terminal, unless NO_COLOR is set."""
     console = Console(file=out, highlight=False)
     for line in status_lines(settings, store, now_ms):
+        safe = safe_lines(line.plain)
+        if safe != line.plain:
+            line = Text(safe)  # its colours would stand at the wrong places
         console.print(line, soft_wrap=not console.is_terminal)
 
 

@@ -19,6 +19,8 @@ from collector.store.tables import export_csv, export_parquet, import_csv, impor
 
 __all__ = ["export_readings", "import_readings"]
 
+_AHEAD_MS = 86_400_000  # the two clocks may be a time zone apart (common practice, no source)
+
 _Form = TypeVar("_Form")
 
 
@@ -47,7 +49,7 @@ def export_readings(
     Raises
     ------
     SettingsError
-        The suffix or a moment can't be made out, or there are several local files.
+        The suffix or a moment can't be made out, there is no such tank, or there are several local files.
     StoreError
         The store can't be read, or the file not written.
     """
@@ -61,14 +63,22 @@ def export_readings(
         except ValueError as error:
             raise SettingsError(f"{option}: {error}") from None
     with closing(_source(settings, tank, here)) as source:
+        if tank is not None and tank not in settings.tanks and tank not in source.tanks():
+            known = list(dict.fromkeys([*settings.tanks, *source.tanks()]))
+            raise SettingsError(
+                f"--tank: there is no tank {tank!r}, neither in {settings.path} nor in the store; known are "
+                f"{', '.join(known) or 'none'}"
+            )
         count = write(source, file, tank, span[0], span[1], quantities or None)
         if isinstance(source, EmbeddedStore):
             return f"{count} readings from {source.path} written to {file}"
     return f"{count} readings from {settings.store.url} written to {file}{_behind(settings)}"
 
 
-def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
+def import_readings(settings: Settings, files: Sequence[str], now_ms: int) -> list[str]:
     """Add the readings of files to the local store; returns a sentence for each file.
+
+    A reading of more than a day after `now_ms` is refused: a clock was wrong.
 
     Raises
     ------
@@ -82,7 +92,7 @@ def import_readings(settings: Settings, files: Sequence[str]) -> list[str]:
     said = []
     with ServiceLock(path), EmbeddedStore(path) as store:
         for file, read in zip(files, reads, strict=True):
-            said.append(f"{file}: {read(store, file)} readings were new in {path}")
+            said.append(f"{file}: {read(store, file, now_ms + _AHEAD_MS)} readings were new in {path}")
     return said
 
 

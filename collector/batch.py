@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from collector.calibration import doubtful_electrodes
 from collector.errors import WireError
 from collector.intake import Intake
 from collector.links import Delivery
@@ -105,6 +106,8 @@ class BatchMaker:
 
     def restore(self, store: EmbeddedStore) -> None:
         """Take up report numbers and quality where the last committed batch left them."""
+        for tank, health in doubtful_electrodes(self._settings.tanks):
+            _log.warning("tanks.%s.ph_calibration: %s", tank, health.words)
         quality: dict[str, dict[str, SeriesState]] = {}
         for tank in self._settings.tanks:
             try:
@@ -188,7 +191,7 @@ class BatchMaker:
         if topic.startswith(_TOPIC):
             tank, _, leaf = topic[len(_TOPIC) :].partition("/")
             if leaf == "readings":
-                return [decode_pack(payload, tank)]
+                return [decode_pack(payload, tank, only=True)]
             if leaf == "device":
                 self._device(tank, delivery, batch)
                 return []

@@ -18,16 +18,17 @@ combined electrodes, not a law: common practice, no source.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:  # so that settings.py may import this module for calibration_fault
-    from collector.settings import CalibrationPoint
+    from collector.settings import CalibrationPoint, TankSettings
 
 __all__ = [
     "ElectrodeHealth",
     "calibration_fault",
+    "doubtful_electrodes",
     "electrode_health",
     "nernst_slope_mv",
     "ph_from_millivolts",
@@ -37,6 +38,7 @@ __all__ = [
 SLOPE_GOOD_PERCENT = 95.0
 SLOPE_WORN_PERCENT = 85.0
 SLOPE_TOO_STEEP_PERCENT = 103.0
+SLOPE_TOO_FLAT_PERCENT = 50.0
 OFFSET_LARGE_MV = 30.0
 SEGMENTS_APART_PERCENT = 10.0
 LEAST_BUFFER_STEP_PH = 0.5
@@ -158,8 +160,8 @@ def electrode_health(points: Sequence[CalibrationPoint]) -> ElectrodeHealth:
     """Slope in % of Nernst, offset at pH 7, and a verdict in words.
 
     Limits (all common practice, no source): a slope of 95–103 % is good, below 85 % the electrode is worn,
-    above 103 % the calibration is suspect; an offset of more than 30 mV, or two halves of a three-buffer
-    calibration more than 10 % of Nernst apart, is suspect too.
+    above 103 % or below 50 % the calibration is suspect; an offset of more than 30 mV, or two halves of a
+    three-buffer calibration more than 10 % of Nernst apart, is suspect too.
     """
     fault = calibration_fault(points)
     if fault:
@@ -196,6 +198,9 @@ def electrode_health(points: Sequence[CalibrationPoint]) -> ElectrodeHealth:
         parts = " and ".join(f"{segment:.0f} %" for segment in segments)
         why = f"{said}: the slopes between the buffers differ ({parts}), so one buffer is off; {_REDO}"
         return ElectrodeHealth(percent, offset, "suspect", why)
+    if percent < SLOPE_TOO_FLAT_PERCENT:
+        why = f"{said}: flatter than a worn electrode; are these mV, and not volts? If they are, it is broken"
+        return ElectrodeHealth(percent, offset, "suspect", f"{why}; {_REDO}")
     if percent < SLOPE_WORN_PERCENT:
         return ElectrodeHealth(percent, offset, "worn", f"{said}: worn; replace the electrode")
     if abs(offset) > OFFSET_LARGE_MV:
@@ -204,6 +209,14 @@ def electrode_health(points: Sequence[CalibrationPoint]) -> ElectrodeHealth:
         why = f"{said}: ageing; clean the electrode, keep its tip wet and calibrate every two weeks"
         return ElectrodeHealth(percent, offset, "ageing", why)
     return ElectrodeHealth(percent, offset, "good", f"{said}: good")
+
+
+def doubtful_electrodes(tanks: Mapping[str, TankSettings]) -> Iterator[tuple[str, ElectrodeHealth]]:
+    """Tanks whose calibration shows an electrode that is ageing or worn, or can't be right itself."""
+    for name, tank in tanks.items():
+        health = electrode_health(tank.ph_calibration.points)
+        if health.verdict not in ("good", "unknown"):
+            yield name, health
 
 
 def _offset_words(offset_mv: float) -> str:

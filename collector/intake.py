@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable
 
 from collector.calibration import ph_from_millivolts
@@ -10,6 +11,8 @@ from collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
 from collector.settings import Settings
 
 __all__ = ["Intake"]
+
+_log = logging.getLogger("rushlight.collector")
 
 WARM_C = 25.0  # where no water temperature is known yet
 _SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
@@ -25,6 +28,7 @@ class Intake:
         self.quality = QualityChecker()
         self._points = {name: tank.ph_calibration.points for name, tank in settings.tanks.items()}
         self._celsius: dict[str, float] = {}
+        self._underivable: set[str] = set()  # tanks of which it is said already
 
     def warm(self, tank: str, celsius: float) -> None:
         """The water temperature as it was before a restart, for the electrode's first readings."""
@@ -49,7 +53,11 @@ class Intake:
         return flag_temperature
 
     def take(self, reading: Reading) -> list[Reading]:
-        """The flagged reading, and behind `ph_probe` the `ph` that it stands for."""
+        """The flagged reading, and behind `ph_probe` the `ph` that is derived from it.
+
+        Where it can't be derived, that `ph` is without a value, as of a probe that can't be read: it costs
+        itself only, and its absence is noticed.
+        """
         return self.take_all([reading])
 
     def take_all(self, readings: Iterable[Reading]) -> list[Reading]:
@@ -71,7 +79,18 @@ class Intake:
         value = None
         if reading.value is not None and reading.flag != Flag.FAIL:
             celsius = self._celsius.get(reading.tank, WARM_C)
-            value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+            try:
+                value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+                self._underivable.discard(reading.tank)
+            except (ValueError, ArithmeticError) as error:
+                if reading.tank not in self._underivable:
+                    self._underivable.add(reading.tank)
+                    _log.warning(
+                        "%s: no pH can be derived from its electrode (%s); look at tanks.%s.ph_calibration",
+                        reading.tank,
+                        error,
+                        reading.tank,
+                    )
         derived = Reading(reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp)
         self.quality.flag(derived)
         return derived

@@ -1,17 +1,40 @@
-"""One clear line a cause: a log that says a thing once, counts the rest and says when it is over."""
+"""One clear line a cause: a log that says a thing once, counts the rest and says when it is over.
+
+`log_to` sets up the program's log: nothing that came from outside gets a control character into it.
+"""
 
 from __future__ import annotations
 
 import logging
 import threading
 from collections.abc import Callable
+from typing import TextIO
 
-__all__ = ["ClearLog", "Clock"]
+from collector.safe_text import safe_lines, safe_text
+
+__all__ = ["ClearLog", "Clock", "SafeFormatter", "log_to"]
 
 Clock = Callable[[], int]
 """Gives the time as milliseconds since 1970, UTC."""
 
-_MOST_CAUSES = 1000  # causes may carry a name from outside (a topic): don't let them fill the memory
+_MOST_CAUSES = 1000  # causes may carry a name from outside: don't let them fill the memory
+_LONGEST_CAUSE = 200  # characters
+
+
+class SafeFormatter(logging.Formatter):
+    """A message is one line without control characters; a traceback keeps its lines."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        safe = logging.makeLogRecord(record.__dict__)
+        safe.msg, safe.args = safe_text(record.getMessage()), None
+        return safe_lines(super().format(safe))
+
+
+def log_to(stream: TextIO, level: int) -> None:
+    """Let everything that is logged go to `stream`, safely; does nothing where a log is set up already."""
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(SafeFormatter("%(asctime)s %(levelname)s %(message)s"))
+    logging.basicConfig(level=level, handlers=[handler])
 
 
 class _Cause:
@@ -53,6 +76,7 @@ class ClearLog:
             True where a line was written.
         """
         now = self._clock()
+        cause = cause[:_LONGEST_CAUSE]
         with self._lock:
             known = self._causes.get(cause)
             if known is None:
@@ -82,6 +106,7 @@ class ClearLog:
         bool
             True where the cause stood until now.
         """
+        cause = cause[:_LONGEST_CAUSE]
         with self._lock:
             known = self._causes.get(cause)
             if known is None or not known.standing:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import IntEnum
 from typing import NamedTuple
 
@@ -18,6 +19,7 @@ __all__ = [
     "SOURCE_TEMPERATURE",
     "STAMP_ARRIVAL",
     "STAMP_DEVICE",
+    "TANK_NAME",
     "TEMPERATURE",
     "Flag",
     "QuantityInfo",
@@ -32,6 +34,10 @@ LIGHT = "light"
 HEATER_POWER = "heater_power"
 SOURCE_TEMPERATURE = "source_temperature"
 SOURCE_PH = "source_ph"
+
+
+TANK_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
+"""What a tank may be called, so that its name fits into a topic and a SenML name; for `fullmatch`."""
 
 
 class QuantityInfo(NamedTuple):

@@ -8,6 +8,7 @@ import msgspec
 
 from collector.errors import WireError
 from collector.readings import QUANTITIES
+from collector.safe_text import safe_text
 
 __all__ = [
     "CONVERSIONS",
@@ -75,8 +76,7 @@ def wrong_unit(quantity: str, unit: str, sent: str) -> WireError:
 
 
 def printable(text: str, most: int = 80) -> str:
-    text = "".join(c if c.isprintable() else "·" for c in text[: most + 1])
-    return text if len(text) <= most else text[:most] + "…"
+    return safe_text(text, most)
 
 
 may_hold_pack = re.compile(rb"\[\s*\{").search

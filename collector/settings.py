@@ -7,8 +7,9 @@ import tomllib
 from pathlib import Path
 
 from collector.errors import SettingsError
+from collector.safe_text import safe_text
 from collector.settings_check import check
-from collector.settings_convert import convert, not_finite
+from collector.settings_convert import convert, odd_values
 from collector.settings_tables import (
     CalibrationPoint,
     CarbonDioxideSettings,
@@ -52,6 +53,11 @@ __all__ = [
 ]
 
 
+_LARGEST = 16 * 1024 * 1024  # bytes; ten thousand tanks are some 4 MB
+_MOST_FAULTS = 50  # lines: more than a person reads at once
+_LONGEST_FAULT = 1000  # characters
+
+
 def load_settings(path: str | os.PathLike[str]) -> Settings:
     """Read and check a settings file.
 
@@ -61,15 +67,27 @@ def load_settings(path: str | os.PathLike[str]) -> Settings:
         With one line a fault: file, key, what is wrong, what to do.
     """
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        with Path(path).open("rb") as file:
+            data = file.read(_LARGEST + 1)
+        if len(data) > _LARGEST:
+            raise SettingsError(
+                f"{path}: is larger than {_LARGEST // 1024**2} MB, so it is no settings file; name another"
+            )
+        text = data.decode("utf-8-sig")  # some editors begin a file with a byte order mark
     except FileNotFoundError:
         raise SettingsError(
             f"{path}: there is no such file; write one (README, 'Your own tank') or name it with --config"
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except IsADirectoryError:
+        raise SettingsError(f"{path}: is a folder; name the settings file in it") from None
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
         raise SettingsError(
-            f"{path}: can't be read ({error}); check the file's rights and encoding"
+            f"{path}: line {line}: not UTF-8 text; save the file as UTF-8 (in an editor: 'Save as', encoding)"
         ) from None
+    except (OSError, ValueError) as error:  # ValueError: NUL in the name
+        why = getattr(error, "strerror", None) or error
+        raise SettingsError(f"{path}: can't be read ({why}); check the file's name and rights") from None
     return parse_settings(text, os.fspath(path))
 
 
@@ -77,15 +95,24 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
     """Settings from the text of a file; `path` is only for messages and relative paths."""
     try:
         data = tomllib.loads(text)
+        # TOML has nan and inf, and no comparison below would catch them
+        faults = list(odd_values(data))
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: not valid TOML: {error}; mend that line") from None
-    # TOML has nan and inf, and no comparison below would catch them
-    faults = [f"{key}: must be a finite number" for key in not_finite(data)]
+    except RecursionError:
+        raise SettingsError(
+            f"{path}: tables or lists are nested too deeply to be settings; look for a row of brackets"
+        ) from None
+    except ValueError as error:  # such as a whole number of thousands of digits, which Python won't read
+        why = str(error).partition(";")[0]
+        raise SettingsError(f"{path}: a value can't be read ({why}); mend or remove it") from None
     whole = None if faults else convert(data, faults)
     if whole is not None:
         faults.extend(check(whole))
     if faults:
-        raise SettingsError("\n".join(f"{path}: {fault}" for fault in faults))
+        more = [f"and {len(faults) - _MOST_FAULTS} more"] if len(faults) > _MOST_FAULTS else []
+        told = (safe_text(fault, _LONGEST_FAULT) for fault in [*faults[:_MOST_FAULTS], *more])
+        raise SettingsError("\n".join(f"{path}: {fault}" for fault in told))
     assert whole is not None
     whole.path = path
     return whole

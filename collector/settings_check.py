@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.readings import QUANTITIES
+from collector.calibration import calibration_fault
+from collector.readings import QUANTITIES, TANK_NAME
+from collector.safe_text import safe_text
 from collector.settings_convert import guess
 from collector.settings_tables import SerialLink, Settings, TankSettings, parse_time_of_day
+from collector.topics import filter_fault
 
 __all__ = ["check"]
-
-_TANK_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 
 
 def check(settings: Settings) -> Iterator[str]:
@@ -23,6 +25,9 @@ def check(settings: Settings) -> Iterator[str]:
             if link.baud <= 0:
                 yield f"{where}.baud: must be more than 0, as in 115200"
             continue
+        for key in ("host", "client_id"):
+            if not getattr(link, key).strip():
+                yield f"{where}.{key}: is empty; write one, or leave the key out"
         if not 0 < link.port < 65536:
             yield f"{where}.port: {link.port} is not a port number (1 to 65535)"
         for number, mapped in enumerate(link.map, 1):
@@ -32,8 +37,11 @@ def check(settings: Settings) -> Iterator[str]:
                 yield f"{place}.quantity: unknown quantity {mapped.quantity!r}{hint}"
             if mapped.tank not in settings.tanks:
                 yield f"{place}.tank: there is no [tanks.{mapped.tank}]; add it or name one that is there"
-            if not mapped.topic or "#" in mapped.topic[:-1]:
-                yield f"{place}.topic: {mapped.topic!r} is not an MQTT topic filter (# only at the end)"
+            fault = filter_fault(mapped.topic)
+            if fault is not None:
+                yield f"{place}.topic: {safe_text(mapped.topic, 80)!r} {fault}"
+    if not Path(settings.store.path).name.strip("."):
+        yield f'store.path: {settings.store.path!r} names no file; write one, as in "rushlight.db"'
     if settings.store.kind == "influxdb":
         for name in ("url", "bucket"):
             if not getattr(settings.store, name):
@@ -68,7 +76,7 @@ def check(settings: Settings) -> Iterator[str]:
 
 
 def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:
-    if not _TANK_NAME.fullmatch(name):
+    if not TANK_NAME.fullmatch(name):
         yield f"{where}: a tank's name is letters, digits, '_', '-', '.' or ':', so that it fits into a topic"
     if not 0 < tank.volume_litres <= 100_000:
         yield f"{where}.volume_litres: {tank.volume_litres:g} L can't be right; give the water in litres"
@@ -134,6 +142,10 @@ def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:
             yield f"{where}.light.ramp_min: must be from 0 to 240 minutes"
     if len(tank.ph_calibration.points) > 3:
         yield f"{where}.ph_calibration.points: at most three buffers"
+    else:
+        fault = calibration_fault(tank.ph_calibration.points)
+        if fault is not None:
+            yield f"{where}.ph_calibration.points: {fault}"
 
 
 def _check_times(where: str, table: Any, keys: tuple[str, ...]) -> Iterator[str]:

@@ -12,22 +12,32 @@ from typing import Any, Literal
 
 import msgspec
 
+from collector.safe_text import has_control, safe_text
 from collector.settings_tables import MqttLink, SerialLink, Settings, TankSettings
 
-__all__ = ["convert", "guess", "not_finite"]
+__all__ = ["convert", "guess", "odd_values"]
 
+_WHOLE = 2**63
+_LONGEST = 4096  # characters of one text
 _PATH = re.compile(r" - at `\$(?P<path>[^`]*)`$")
 
 
-def not_finite(data: Any, where: str = "") -> Iterator[str]:
+def odd_values(data: Any, where: str = "") -> Iterator[str]:
+    """Faults of plain values that no table means; RecursionError where it is nested beyond all use."""
     if isinstance(data, float) and not math.isfinite(data):
-        yield where
+        yield f"{where}: must be a finite number"
+    elif isinstance(data, int) and not -_WHOLE <= data < _WHOLE:
+        yield f"{where}: is a number beyond all use; mend it"
+    elif isinstance(data, str) and len(data) > _LONGEST:
+        yield f"{where}: is text of {len(data)} characters; at most {_LONGEST} are taken"
+    elif isinstance(data, str) and has_control(data):
+        yield f"{where}: has a control character in it ({safe_text(data, 40)}); take it out"
     elif isinstance(data, dict):
         for key, value in data.items():
-            yield from not_finite(value, f"{where}.{key}" if where else key)
+            yield from odd_values(value, f"{where}.{key}" if where else key)
     elif isinstance(data, list):
         for number, value in enumerate(data, 1):
-            yield from not_finite(value, f"{where}[{number}]")
+            yield from odd_values(value, f"{where}[{number}]")
 
 
 _PLAIN = {

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from collector.errors import WireError
-from collector.readings import QUANTITIES
+from collector.readings import QUANTITIES, TANK_NAME
 from collector.reports import (
     CONVERSIONS,
     MAX_PAYLOAD,
@@ -45,7 +45,6 @@ _FARTHEST_MS = 2**53  # a time beyond this is cut to it: it can't be true, and i
 _VERSION = 10  # RFC 8428 section 4.4
 
 _CRC_TAIL = re.compile(rb" \*([0-9A-Fa-f]{4})\Z")
-_TANK = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 
 
 class _Senml(msgspec.Struct, gc=False):
@@ -70,7 +69,7 @@ class _Senml(msgspec.Struct, gc=False):
 _decode = msgspec.json.Decoder(list[_Senml]).decode
 
 
-def decode_pack(payload: bytes, tank: str = "") -> Report:
+def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
     """Decode a SenML pack.
 
     Parameters
@@ -79,6 +78,8 @@ def decode_pack(payload: bytes, tank: str = "") -> Report:
         JSON array of SenML records, UTF-8.
     tank : str
         Whose it is where the pack has no base name (from the topic); the pack's own name goes first.
+    only : bool
+        Records of another tank than `tank` are refused: who may publish there may write for it alone.
 
     Raises
     ------
@@ -96,7 +97,7 @@ def decode_pack(payload: bytes, tank: str = "") -> Report:
             pack = _decode(payload)
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             pack = _decode_one_by_one(payload, problems)
-    return _resolve(pack, tank, problems)
+    return _resolve(pack, tank, problems, only)
 
 
 def _decode_one_by_one(payload: bytes, problems: list[WireError]) -> list[_Senml]:
@@ -151,7 +152,7 @@ def _fits(label: str, value: Any) -> bool:
     return value is None or isinstance(value, bool) if label == "vb" else True
 
 
-def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report:
+def _resolve(pack: list[_Senml], tank: str, problems: list[WireError], only: bool) -> Report:
     """Apply the base fields (RFC 8428 section 4.6), check names, units and numbers."""
     base_name, base_unit = "", None
     base_time: float | None = None
@@ -188,7 +189,7 @@ def _resolve(pack: list[_Senml], tank: str, problems: list[WireError]) -> Report
                 problems.append(_unknown_quantity(name, quantity))
                 continue
         if owner != report_tank or not owner:
-            problem = _check_tank(base_name + item.n, owner, report_tank)
+            problem = _check_tank(base_name + item.n, owner, report_tank, tank if only else None)
             if problem is not None:
                 problems.append(problem)
                 continue
@@ -251,12 +252,18 @@ def _unknown_quantity(name: str, quantity: str) -> WireError:
     )
 
 
-def _check_tank(name: str, owner: str, report_tank: str) -> WireError | None:
+def _check_tank(name: str, owner: str, report_tank: str, only: str | None) -> WireError | None:
+    if only is not None and owner != only:
+        return WireError(
+            "tank",
+            f"{printable(name)!r} is of another tank than its topic: who publishes for {printable(only)!r} "
+            f"writes for that tank alone; make the base name {printable(only) + '/'!r}, or leave it out",
+        )
     if report_tank:
         return WireError("tank", f"{printable(name)!r}: a pack is about one tank; send one pack for each")
     if not owner:
         return WireError("name", f"{printable(name)!r} names no tank; the base name must be 'TANK/'")
-    if not _TANK.fullmatch(owner):
+    if not TANK_NAME.fullmatch(owner):
         return WireError("name", f"{printable(name)!r}: {printable(owner)!r} can't be a tank's name")
     return None
 

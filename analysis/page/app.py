@@ -30,6 +30,7 @@ from analysis.types import PRIORITY_RANK, Event
 from collector.errors import StoreError
 from collector.log import ClearLog, Clock
 from collector.readings import PH, TEMPERATURE
+from collector.safe_text import safe_lines
 from collector.settings import Settings, TankSettings
 from collector.store.embedded import EmbeddedStore
 
@@ -141,6 +142,7 @@ class PageApp:
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
+            finalize=_without_control,
         )
         environment.filters["age"] = age_text
         environment.filters["utc"] = utc_text
@@ -287,6 +289,11 @@ class PageApp:
     def _file(self, request: Request) -> Response:
         name = request.url.path[1:]
         return Response(self._static[name], media_type=_STATIC[name])
+
+
+def _without_control(value: Any) -> Any:
+    """What a template prints: a name may have come from a device or a file."""
+    return safe_lines(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
 
 
 def _json(body: Any, status: int = 200) -> Response:

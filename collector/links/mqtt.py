@@ -17,12 +17,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.errors import SettingsError
 from collector.links.base import Deliver, Delivery
 from collector.links.client import FastClient, Message, TlsSocket
+from collector.links.subscriptions import Subscriptions
 from collector.log import ClearLog, Clock
+from collector.safe_text import safe_text
 from collector.settings import MqttLink
 from collector.wire import MAX_PAYLOAD
 
@@ -38,7 +39,6 @@ _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 1000  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
 _RETRY_S = (1, 60)
-_FILTERS = 200  # in one SUBSCRIBE packet, which a broker may limit in size
 _SHORT_MS = 10_000
 _COUNTERS = (
     "delivered",
@@ -48,6 +48,7 @@ _COUNTERS = (
     "retained",
     "connected",
     "subscribed",
+    "unsubscribed",
     "lost",
     "refused",
     "failed",
@@ -94,6 +95,9 @@ class BrokerLink:
         self._state_topic = f"rushlight/collector/{settings.client_id}"
         self._five = settings.protocol == "5"
         self._parting = threading.Event()
+        self._subscriptions = Subscriptions(
+            self.name, settings.filters(), self._five, self._say, self.counters
+        )
         self._client = self._build(base or Path(), retry_s)
 
     def _build(self, base: Path, retry_s: tuple[float, float]) -> FastClient:
@@ -186,23 +190,8 @@ class BrokerLink:
         self._say.over("lost", f"{self.name}: connected again")
         if not again and self.counters["connected"] == 1:
             _log.info("%s: connected, MQTT %s", self.name, self._settings.protocol)
-        # subscribed at each connection: a broker may have lost the session
-        filters = self._settings.filters()
-        for at in range(0, len(filters), _FILTERS):
-            self._subscribe(client, filters[at : at + _FILTERS])
+        self._subscriptions.ask(client)
         client.publish(self._state_topic, b"online", qos=1, retain=True)
-
-    def _subscribe(self, client: mqtt.Client, topics: list[str]) -> None:
-        if self._five:
-            # retainHandling 2: a reading that lies at the broker is of unknown age; a device's state is not
-            client.subscribe(
-                [
-                    (topic, SubscribeOptions(qos=1, retainHandling=0 if topic.endswith("/device") else 2))
-                    for topic in topics
-                ]
-            )
-        else:
-            client.subscribe([(topic, 1) for topic in topics])
 
     def _refusal(self, reason: ReasonCode) -> str:
         text = str(reason)
@@ -247,16 +236,7 @@ class BrokerLink:
     def _on_subscribe(
         self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
     ) -> None:
-        bad = [str(reason) for reason in reasons if reason.is_failure]
-        if not bad:
-            self.counters["subscribed"] += 1
-        else:
-            self._say.say(
-                "subscribe",
-                f"{self.name}: the broker won't let us read a topic ({bad[0]}); allow this user to read "
-                f"{READINGS_TOPIC}, {DEVICE_TOPIC} and the mapped topics",
-                logging.ERROR,
-            )
+        self._subscriptions.answered(mid, reasons)
 
     def _on_publish_packet(self, message: Message) -> None:
         try:
@@ -274,7 +254,8 @@ class BrokerLink:
         if size > MAX_PAYLOAD:
             self.counters["oversize"] += 1
             self._say.say(
-                "oversize", f"{self.name}: {topic!r}: dropped {size} bytes; at most {MAX_PAYLOAD} are read"
+                "oversize",
+                f"{self.name}: {safe_text(topic, 120)}: dropped {size} bytes; at most {MAX_PAYLOAD} are read",
             )
             self._drop(message)
             return

@@ -13,6 +13,7 @@ import serial
 from collector.links.base import Deliver, Delivery
 from collector.log import ClearLog, Clock
 from collector.reports import may_hold_pack
+from collector.safe_text import safe_text
 from collector.settings import SerialLink
 
 __all__ = ["SerialPortLink"]
@@ -137,11 +138,10 @@ class SerialPortLink:
             self._say.say("garbled", f"{self.name}: {self._garbled()}")
             self.counters["garbled"] += 1
         else:
-            shown = line[:60].decode("utf-8", "replace")
-            shown = "".join(c if c.isprintable() else "·" for c in shown)
+            shown = safe_text(line.decode("utf-8", "replace"), 60)
             self._say.say(
                 "text",
-                f"{self.name}: skipped text that is no pack (boot banner, debug print?): {shown!r}",
+                f"{self.name}: skipped text that is no pack (boot banner, debug print?): '{shown}'",
                 logging.INFO,
             )
             self.counters["text"] += 1

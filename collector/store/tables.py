@@ -8,7 +8,6 @@ A Parquet file holds the same columns, series by series, half a month in a row g
 from __future__ import annotations
 
 import csv
-import math
 import os
 from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
@@ -18,7 +17,8 @@ from pathlib import Path
 from typing import TextIO
 
 from collector.errors import ReplayError, StoreError
-from collector.readings import QUANTITIES, Flag, Reading
+from collector.readings import Flag, Reading
+from collector.recorded_rows import row_fault
 from collector.store.base import ReadingSource, in_time_order
 from collector.store.embedded import EmbeddedStore
 from collector.store.rows import DAY_MS
@@ -69,8 +69,10 @@ def export_csv(
     return count
 
 
-def import_csv(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
+def import_csv(store: EmbeddedStore, path: str | os.PathLike[str], latest_ms: int | None = None) -> int:
     """Add the readings of a CSV; those that are there already are left alone. Returns how many were new.
+
+    A row may say what a device may say (`row_fault`); a time after `latest_ms` is refused.
 
     Raises
     ------
@@ -79,7 +81,7 @@ def import_csv(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
     StoreFull, StoreError
         As `add_readings`.
     """
-    return _add(store, _read_csv(Path(path)))
+    return _add(store, _read_csv(Path(path), latest_ms))
 
 
 def export_parquet(
@@ -132,7 +134,7 @@ def export_parquet(
     return count
 
 
-def import_parquet(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
+def import_parquet(store: EmbeddedStore, path: str | os.PathLike[str], latest_ms: int | None = None) -> int:
     """As `import_csv`, from Parquet."""
     import pyarrow as pa
     from pyarrow import parquet
@@ -142,12 +144,12 @@ def import_parquet(store: EmbeddedStore, path: str | os.PathLike[str]) -> int:
             missing = [name for name in _COLUMNS[:_NEEDED] if name not in file.schema_arrow.names]
             if missing:
                 raise ReplayError(f"{path}: has no column {missing[0]!r}; it needs {', '.join(_COLUMNS)}")
-            return _add(store, _read_parquet(file, path))
+            return _add(store, _read_parquet(file, path, latest_ms))
     except (OSError, pa.ArrowException) as error:
         raise ReplayError(f"{path}: can't be read as Parquet ({error}); check the file") from error
 
 
-def _read_parquet(file: object, path: str | os.PathLike[str]) -> Iterator[Reading]:
+def _read_parquet(file: object, path: str | os.PathLike[str], latest_ms: int | None) -> Iterator[Reading]:
     import pyarrow as pa
 
     types = (pa.string(), pa.string(), pa.float64(), pa.int64(), pa.int64(), pa.int64())
@@ -168,15 +170,19 @@ def _read_parquet(file: object, path: str | os.PathLike[str]) -> Iterator[Readin
         ]
         for time_ms, tank, quantity, value, *rest in zip(times, *filled, strict=True):
             row += 1
-            if time_ms is None or not tank or quantity not in QUANTITIES:
-                why = "time is empty" if time_ms is None else _name_fault(tank, quantity)
+            why = (
+                "time is empty"
+                if time_ms is None
+                else row_fault(tank, quantity, time_ms, value, *rest, latest_ms=latest_ms)
+            )
+            if why is not None:
                 raise ReplayError(f"{path}: row {row}: {why}; mend or remove the row")
             yield Reading(tank, quantity, time_ms, value, *rest)
 
 
-def _read_csv(path: Path) -> Iterator[Reading]:
+def _read_csv(path: Path, latest_ms: int | None) -> Iterator[Reading]:
     try:
-        file = path.open(encoding="utf-8", newline="")
+        file = path.open(encoding="utf-8-sig", newline="")  # spreadsheets write a byte order mark
     except OSError as error:
         raise ReplayError(f"{path}: can't be read ({error.strerror}); check the name") from error
     with file:
@@ -190,27 +196,23 @@ def _read_csv(path: Path) -> Iterator[Reading]:
             for fields in lines:
                 if len(fields) != len(header):
                     raise ValueError(f"has {len(fields)} fields instead of {len(header)}")
-                yield _reading(fields)
+                yield _reading(fields, latest_ms)
         except (ValueError, OverflowError, csv.Error) as error:
             raise ReplayError(f"{path}:{lines.line_num}: {error}; mend or remove the line") from error
 
 
-def _reading(fields: list[str]) -> Reading:
+def _reading(fields: list[str], latest_ms: int | None) -> Reading:
     time, tank, quantity, value, *rest = fields
     moment = datetime.fromisoformat(time)
     if moment.tzinfo is None:
         raise ValueError(f"time {time!r} has no offset (write 2026-03-01T02:14:10Z)")
-    if not tank or quantity not in QUANTITIES:
-        raise ValueError(_name_fault(tank, quantity))
     number = float(value) if value else None
-    if number is not None and math.isnan(number):
-        raise ValueError("value is not a number (leave it empty for a probe that could not be read)")
     time_ms = (moment - _EPOCH) // _MILLISECOND  # whole numbers: a double would round
-    return Reading(tank, quantity, time_ms, number, *(int(text) for text in rest))
-
-
-def _name_fault(tank: str, quantity: str) -> str:
-    return f"unknown quantity {quantity!r} (known: {', '.join(QUANTITIES)})" if tank else "tank is empty"
+    more = [int(text) for text in rest]
+    why = row_fault(tank, quantity, time_ms, number, *more, latest_ms=latest_ms)
+    if why is not None:
+        raise ValueError(why)
+    return Reading(tank, quantity, time_ms, number, *more)
 
 
 def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:

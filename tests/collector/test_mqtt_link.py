@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -464,3 +465,58 @@ def test_what_is_no_broker_does_not_end_the_link(
         finally:
             link.stop()
     assert any(r.levelno >= logging.WARNING for r in caplog.records)
+
+
+@both
+@pytest.mark.parametrize("bad", ["a+/b", "a/#/b", ""])
+def test_one_malformed_topic_stops_no_other(
+    mosquitto: Broker,
+    device: Device,
+    start: Callable[..., Run],
+    caplog: pytest.LogCaptureFixture,
+    protocol: str,
+    bad: str,
+) -> None:
+    maps = [TopicMap(topic=topic, tank="hallway", quantity="temperature") for topic in (bad, "shed/t")]
+    run = start(mosquitto, protocol, wait=False, map=maps)
+    wait_for(lambda: run.count("subscribed") == 3, "the three others")
+    assert run.count("unsubscribed") == 1
+    assert f"won't let us read {bad} (malformed): nothing of it comes in" in caplog.text
+    device.send("shed/t", b"21")
+    device.send(TOPIC, PACK % 1)
+    wait_for(lambda: len(run.got) == 2, "both")
+    assert run.count("lost") == 0
+
+
+def test_a_topic_that_the_broker_refuses_is_named(
+    start: Callable[..., Run], caplog: pytest.LogCaptureFixture, tmp_path: Path
+) -> None:
+    """A broker in bytes, because Mosquitto's ACL files refuse no subscription: MQTT 3.1.1 section 3.9.3."""
+    ready = threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            with server.accept()[0] as client:
+                client.recv(4096)
+                client.sendall(b"\x20\x02\x00\x00")  # CONNACK, accepted
+                data = b""
+                while b"shed/t" not in data:
+                    data += client.recv(4096)
+                mid = data[data.index(b"\x82") + 2 :][:2]
+                client.sendall(b"\x90\x06" + mid + b"\x01\x01\x80\x01")  # SUBACK, the third is refused
+                ready.wait(20)
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        try:
+            names = ("shed/secret", "shed/t")
+            maps = [TopicMap(topic=topic, tank="hallway", quantity="temperature") for topic in names]
+            here = Broker("", tmp_path)
+            here.port = server.getsockname()[1]
+            run = start(here, "3.1.1", wait=False, map=maps)
+            wait_for(lambda: run.count("unsubscribed"), "the answer")
+        finally:
+            ready.set()
+            thread.join(20)
+    assert run.count("unsubscribed") == 1
+    assert "won't let us read shed/secret (" in caplog.text and "shed/t (" not in caplog.text

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pyarrow import parquet
 
 from collector.errors import ReplayError, StoreError
-from collector.readings import QUANTITIES, STAMP_ARRIVAL, STAMP_DEVICE, Flag, Reading
+from collector.readings import QUANTITIES, STAMP_ARRIVAL, STAMP_DEVICE, TANK_NAME, Flag, Reading
 from collector.store.embedded import EmbeddedStore
 from collector.store.tables import export_csv, export_parquet, import_csv, import_parquet
 
@@ -29,7 +29,7 @@ BOTH = pytest.mark.parametrize(
 
 def some(count: int = 3000) -> list[Reading]:
     chance = random.Random(8)
-    values = (None, 0.1, 24.06, 1 / 3, 5e-324, 1.7e308, math.inf, -41.5)
+    values = (None, 0.1, 24.06, 1 / 3, 5e-324, 1.7e308, 2.5, -41.5)
     return [
         Reading(
             tank,
@@ -65,15 +65,15 @@ def test_what_goes_out_comes_back(tmp_path: Path, write: object, read: object, n
     assert not list(tmp_path.glob("*.part"))
 
 
-names = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=12)
+names = st.from_regex(TANK_NAME, fullmatch=True)
 readings = st.builds(
     Reading,
-    tank=st.sampled_from(["attic", "größe 水槽", 'a "b", c', "a\nb", "a\rb", " ", "=1+1", "🐟"]) | names,
+    tank=st.sampled_from(["attic", "0", "NULL", "nan", "A:b-c_d.e"]) | names,
     quantity=st.sampled_from(sorted(QUANTITIES)),
     time_ms=st.integers(START_MS - 40 * DAY_MS, START_MS + 40 * DAY_MS) | st.integers(START_MS, START_MS + 3),
     value=st.none()
     | st.sampled_from([0.0, -0.0, 5e-324, -2.2250738585072014e-308, 1.7976931348623157e308, 0.1, 1 / 3])
-    | st.floats(allow_nan=False),
+    | st.floats(allow_nan=False, allow_infinity=False),
     flag=st.sampled_from([int(flag) for flag in Flag]),
     seq=st.sampled_from([-1, 0, 2**31, 2**53 + 1, 2**62]) | st.integers(-1, 2**62),
     stamp=st.sampled_from([STAMP_ARRIVAL, STAMP_DEVICE]),
