@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
+from analysis.quiet_hours import quiet_lines
 from analysis.rationale import RATIONALE
 from collector.errors import RushlightError, StoreError
 from collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
@@ -47,6 +48,8 @@ def overview(settings: Settings) -> str:
             lines += [f"  {heading:9} {entry}" for entry in entries]
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    lines += ["", *quiet_lines(settings.notices, zone)]
     return "\n".join(lines)
 
 

@@ -1,4 +1,4 @@
-"""The ways out: targets of the `apprise` library, the heartbeat, and the hours in which to keep quiet.
+"""The ways out: targets of the `apprise` library, and the heartbeat.
 
 URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
 """
@@ -12,15 +12,10 @@ import re
 import threading
 import urllib.request
 from collections.abc import Callable
-from datetime import datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
-
-from collector.settings import NoticeSettings, parse_time_of_day
 
 __all__ = [
     "Heartbeat",
-    "QuietHours",
     "Sender",
     "backoff_ms",
     "send_by_apprise",
@@ -88,37 +83,6 @@ def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Pat
     kind = kinds.get(priority, apprise.NotifyType.FAILURE)
     attached = None if picture is None else apprise.AppriseAttachment(str(picture))
     return bool(sender.notify(body=body, title=title, notify_type=kind, attach=attached))
-
-
-class QuietHours:
-    """When a person is not to be woken, and by what all the same.
-
-    Parameters
-    ----------
-    settings : NoticeSettings
-    timezone : str
-        IANA name, where the settings name none.
-    """
-
-    def __init__(self, settings: NoticeSettings, timezone: str) -> None:
-        self._zone = ZoneInfo(settings.quiet_timezone or timezone)
-        self._wake_for = frozenset(settings.wake_for)
-        self._span: tuple[int, int] | None = None
-        if settings.quiet_from is not None and settings.quiet_to is not None:
-            self._span = parse_time_of_day(settings.quiet_from), parse_time_of_day(settings.quiet_to)
-
-    def end_ms(self, alarm: str, priority: str, at_ms: int) -> int:
-        """End of the quiet hours if `at_ms` is in them and this must not wake anyone, else 0."""
-        if self._span is None or priority == "critical" or alarm in self._wake_for:
-            return 0
-        start, end = self._span
-        local = datetime.fromtimestamp(at_ms / 1000, self._zone)
-        minute = local.hour * 60 + local.minute
-        if not (start <= minute < end if start <= end else minute >= start or minute < end):
-            return 0
-        day = local.date() + timedelta(days=1 if minute >= end else 0)
-        wakes = datetime(day.year, day.month, day.day, end // 60, end % 60, tzinfo=self._zone)
-        return round(wakes.timestamp() * 1000)
 
 
 class Heartbeat:

@@ -103,6 +103,10 @@ class Notifier:
         """
         return self._queue.queue_for(event, store, now_ms)
 
+    def harm_expected(self, harm: dict[str, int]) -> None:
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC): what waits may become urgent."""
+        self._queue.harm_expected(harm)
+
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
         return self._queue.queue_test(store, now_ms)
@@ -111,6 +115,7 @@ class Notifier:
         """Send what is due, then the heartbeat; returns how many notices were taken."""
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
+        self._queue.wake_held(store, now_ms)
         by_target: dict[str, list[Notice]] = {}
         for notice in store.due_notices(now_ms, 10_000):
             by_target.setdefault(notice.target, []).append(notice)
