@@ -166,7 +166,7 @@ class NoticeQueue:
         return awake
 
     def harm_expected(self, harm: dict[str, int]) -> None:
-        """By occurrence, when harm comes as the analysis sees it now (ms UTC); may be said from any thread."""
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC); from any thread."""
         self._harm = harm if self._quiet.any else {}
 
     def wake_held(self, store: NoticeStore, now_ms: int) -> None:

@@ -104,7 +104,7 @@ class Notifier:
         return self._queue.queue_for(event, store, now_ms)
 
     def harm_expected(self, harm: dict[str, int]) -> None:
-        """By occurrence, when harm comes as the analysis sees it now (ms UTC): what waits may become urgent."""
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC); what waits may wake."""
         self._queue.harm_expected(harm)
 
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
