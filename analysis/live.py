@@ -216,7 +216,7 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            events, outcome = carry_out(watch.book, request, now_ms)
+            events, outcome = carry_out(watch.book, request, now_ms, watch.state.probes.health)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
