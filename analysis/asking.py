@@ -147,19 +147,26 @@ def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
             f"{settings.path}: notices.urls_env: environment variable {notices.urls_env} is not set, so "
             "there is nowhere to send to; put one or more notice URLs into it"
         )
-    from analysis.notice_channels import send_by_apprise, split_urls, target_name
+    from analysis.notice_channels import WrongAddress, masked, send_by_apprise, split_urls
     from analysis.notice_texts import test_text
+    from analysis.notice_workers import LIMIT_S, PatientSender, SlowTarget
+
+    send = PatientSender(send_by_apprise, patience_s=LIMIT_S)
 
     text = test_text(system_clock())
     failed = 0
     for url in split_urls(os.environ.get(notices.urls_env, "")):
-        name = f"target {target_name(url)} ({url.partition(':')[0]})"
+        name = f"target {masked(url)}"
         try:
-            taken = send_by_apprise(url, text.title, text.body, "low")
-            why = "refused, or out of reach"
+            taken = send(url, text.title, text.body, "low")
+            why = "refused, sent elsewhere, or out of reach"
+        except WrongAddress as error:
+            taken, why = False, str(error)
+        except SlowTarget:
+            taken, why = False, f"no answer within {LIMIT_S:g} s"
         except Exception as error:
             # a plugin may raise anything, and its message may hold the URL's secrets
-            taken, why = False, str(error) if isinstance(error, ValueError) else type(error).__name__
+            taken, why = False, type(error).__name__
         tell(f"{name}: {'taken' if taken else f'not taken: {why}'}")
         failed += not taken
     return 1 if failed else 0

@@ -13,11 +13,15 @@ import threading
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 __all__ = [
     "Heartbeat",
     "Sender",
+    "WrongAddress",
+    "address_fault",
     "backoff_ms",
+    "masked",
     "send_by_apprise",
     "split_urls",
     "takes_pictures",
@@ -29,6 +33,7 @@ log = logging.getLogger("rushlight.notices")
 _FIRST_RETRY_MS = 10_000
 _LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
 _HEARTBEAT_TIMEOUT_S = 10
+_TALKERS = ("apprise", "urllib3", "requests")
 
 Sender = Callable[..., bool]
 """Takes url, title, body, priority ("cleared" for good news) and, where there is one, the path of a picture;
@@ -52,30 +57,74 @@ def backoff_ms(attempts: int, priority: str) -> int:
     return min(_FIRST_RETRY_MS << min(max(attempts - 1, 0), 20), longest)
 
 
+@functools.cache
+def _apprise() -> Any:
+    """The library, silenced before its first word: its messages can carry whole URLs, and so secrets."""
+    for name in _TALKERS:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    import apprise
+
+    for name in _TALKERS:  # whatever it has set for itself
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    return apprise
+
+
+def _opened(url: str) -> Any:
+    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken."""
+    sender = _apprise().Apprise()
+    try:
+        known = sender.add(url)
+    except Exception:  # its message may hold the URL
+        known = False
+    if not known:
+        raise WrongAddress("not a URL that apprise knows")
+    for channel in sender:
+        channel.redirects = False
+    return sender
+
+
+class WrongAddress(ValueError):
+    """What stands for a target is no address; says nothing of it."""
+
+
+def masked(url: str) -> str:
+    """A target as it may be shown: its short name, and what kind it is where that is a known word."""
+    scheme, separator, _ = url.partition("://")
+    _apprise()
+    import apprise.manager_plugins
+
+    kinds: Any = apprise.manager_plugins.NotificationManager
+    known = bool(separator) and scheme.lower() in kinds()
+    return f"{target_name(url)} ({scheme.lower() if known else 'no kind of address that is known'})"
+
+
+def address_fault(url: str) -> str:
+    """What is wrong in a target's URL, without the URL; "" where it can be used."""
+    try:
+        _opened(url)
+    except WrongAddress as error:
+        return str(error)
+    return ""
+
+
 @functools.lru_cache(maxsize=64)
 def takes_pictures(url: str) -> bool:
     """Whether the channel of a URL can carry a picture; False for what is no URL."""
-    import apprise
-
-    sender = apprise.Apprise()
-    return bool(sender.add(url)) and all(channel.attachment_support for channel in sender)
+    try:
+        return all(channel.attachment_support for channel in _opened(url))
+    except WrongAddress:
+        return False
 
 
 def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
     """Send one notice, with its picture where there is one, to one target through `apprise`."""
-    import apprise
-
-    # its messages can carry whole URLs
-    for name in ("apprise", "urllib3"):
-        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    apprise = _apprise()
     kinds = {
         "cleared": apprise.NotifyType.SUCCESS,
         "low": apprise.NotifyType.INFO,
         "medium": apprise.NotifyType.WARNING,
     }
-    sender = apprise.Apprise()
-    if not sender.add(url):
-        raise ValueError("not a URL that apprise knows")
+    sender = _opened(url)
     if "overflow=" not in url.lower():
         # by default a channel refuses what is too long for it, and a refused notice never arrives
         for channel in sender:
@@ -83,6 +132,16 @@ def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Pat
     kind = kinds.get(priority, apprise.NotifyType.FAILURE)
     attached = None if picture is None else apprise.AppriseAttachment(str(picture))
     return bool(sender.notify(body=body, title=title, notify_type=kind, attach=attached))
+
+
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """An address that sends elsewhere has not heard of us: a router's login page answers everything."""
+
+    def redirect_request(self, *_: object) -> None:
+        return None
+
+
+_HEARTBEAT = urllib.request.build_opener(_NoRedirect)
 
 
 class Heartbeat:
@@ -125,7 +184,7 @@ class Heartbeat:
     def _ask(self, now_ms: int) -> None:
         try:
             request = urllib.request.Request(self._url, headers={"User-Agent": "rushlight"})
-            with urllib.request.urlopen(request, timeout=_HEARTBEAT_TIMEOUT_S):
+            with _HEARTBEAT.open(request, timeout=_HEARTBEAT_TIMEOUT_S):
                 pass
         except Exception as error:  # a thread's traceback would show the URL
             self._next_ms = now_ms + min(60_000, self._every_ms)

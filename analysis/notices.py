@@ -32,6 +32,7 @@ from analysis.notice_texts import (
     group_text,
     reminder_text,
 )
+from analysis.notice_workers import PatientSender
 from analysis.types import Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
@@ -58,7 +59,7 @@ class Notifier:
     timezone : str
         Of the quiet hours where the settings name none.
     sender : Sender, optional
-        How one notice reaches one URL; apprise by default.
+        How one notice reaches one URL; apprise by default, where no target holds up another.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
 
@@ -75,7 +76,7 @@ class Notifier:
         clock: Callable[[], int] | None = None,
         is_well: Callable[[], bool] | None = None,
         timezone: str = "UTC",
-        sender: Sender = send_by_apprise,
+        sender: Sender | None = None,
         pictures: Pictures | None = None,
     ) -> None:
         environment = os.environ if environment is None else environment
@@ -85,7 +86,7 @@ class Notifier:
         self._queue = NoticeQueue(settings, self.targets, timezone)
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
-        self._send = sender
+        self._send = sender or PatientSender(send_by_apprise)
         self._pictures = NoticePictures(pictures, settings.picture_wait_s)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
