@@ -5,9 +5,12 @@ from __future__ import annotations
 import getpass
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import Any, NamedTuple
 
 from analysis.live import LiveAnalysis
+from analysis.people import wrong_quantity
 from analysis.rationale import RATIONALE
 from analysis.running import make_notifier
 from collector.errors import AlarmError, SettingsError, StoreError
@@ -17,31 +20,73 @@ from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
-__all__ = ["ask", "send_test"]
+__all__ = ["Asked", "ask", "meant", "send_test"]
 
 _WAIT_S = 5.0
 
 
-def ask(
-    settings: Settings, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, int]
-) -> str:
+class Asked(NamedTuple):
+    """Which alarm a person means; `occurrence` "" where it is whichever is raised."""
+
+    tank: str
+    alarm: str
+    quantity: str = ""
+    occurrence: str = ""
+
+
+def meant(words: Sequence[str], quantity: str = "") -> Asked:
+    """What the words of a command line mean: TANK ALARM, or the ALARM-ID of a notice or of `status`.
+
+    Raises
+    ------
+    ValueError
+        They are neither; the message says what to write.
+    """
+    if len(words) == 2:
+        return Asked(words[0], words[1], quantity)
+    parts = words[0].strip("/").split("/") if len(words) == 1 else []
+    if len(parts) < 2:
+        raise ValueError("write TANK ALARM, or the ALARM-ID that the notice ends with")
+    tank, alarm, *rest = parts
+    named = rest.pop(0) if rest and not _is_moment(rest[0]) else ""
+    if quantity and named and quantity != named:
+        raise ValueError(f"the ALARM-ID is about {named}, and --quantity says {quantity}; leave one out")
+    if rest and not _is_moment(rest[0]):
+        raise ValueError(f"{words[0]!r} is no ALARM-ID; write TANK ALARM, or what the notice ends with")
+    return Asked(tank, alarm, named or quantity, "/".join(parts) if rest else "")
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        return False
+
+
+def ask(settings: Settings, kind: str, asked: Asked, arguments: dict[str, Any]) -> str:
     """Have something done to an alarm and give the outcome in words.
 
     Raises
     ------
     SettingsError
-        No such tank or alarm.
+        No such tank, alarm or quantity.
     AlarmError
         It can't be done to this alarm.
     StoreError
         The store can't be used, or the service has not answered within 5 s.
     """
+    tank, alarm, quantity, occurrence = asked
     if tank not in settings.tanks:
         raise SettingsError(
             f"{settings.path}: there is no tank {tank!r}; known are {', '.join(settings.tanks)}"
         )
     if alarm not in RATIONALE:
         raise SettingsError(f"there is no alarm {alarm!r}; known are {', '.join(RATIONALE)}")
+    wrong = wrong_quantity(alarm, quantity)
+    if wrong:
+        raise SettingsError(wrong)
+    if occurrence:
+        arguments = {**arguments, "occurrence": occurrence}
     settings = settings_of_tank(settings, tank)
     path = settings.store_path()
     if not path.exists():
@@ -102,19 +147,26 @@ def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
             f"{settings.path}: notices.urls_env: environment variable {notices.urls_env} is not set, so "
             "there is nowhere to send to; put one or more notice URLs into it"
         )
-    from analysis.notice_channels import send_by_apprise, split_urls, target_name
+    from analysis.notice_channels import WrongAddress, masked, send_by_apprise, split_urls
     from analysis.notice_texts import test_text
+    from analysis.notice_workers import LIMIT_S, PatientSender, SlowTarget
+
+    send = PatientSender(send_by_apprise, patience_s=LIMIT_S)
 
     text = test_text(system_clock())
     failed = 0
     for url in split_urls(os.environ.get(notices.urls_env, "")):
-        name = f"target {target_name(url)} ({url.partition(':')[0]})"
+        name = f"target {masked(url)}"
         try:
-            taken = send_by_apprise(url, text.title, text.body, "low")
-            why = "refused, or out of reach"
+            taken = send(url, text.title, text.body, "low")
+            why = "refused, sent elsewhere, or out of reach"
+        except WrongAddress as error:
+            taken, why = False, str(error)
+        except SlowTarget:
+            taken, why = False, f"no answer within {LIMIT_S:g} s"
         except Exception as error:
             # a plugin may raise anything, and its message may hold the URL's secrets
-            taken, why = False, str(error) if isinstance(error, ValueError) else type(error).__name__
+            taken, why = False, type(error).__name__
         tell(f"{name}: {'taken' if taken else f'not taken: {why}'}")
         failed += not taken
     return 1 if failed else 0

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
+from analysis.notice_channels import address_fault, masked, split_urls
+from analysis.quiet_hours import quiet_lines
 from analysis.rationale import RATIONALE
 from collector.calibration import doubtful_electrodes, electrode_health
 from collector.errors import RushlightError, StoreError
@@ -54,6 +56,8 @@ def overview(settings: Settings) -> str:
             lines.append(f"  {'to mend':9} pH electrode (tanks.{name}.ph_calibration): {words}")
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    lines += ["", *quiet_lines(settings.notices, zone)]
     return "\n".join(lines)
 
 
@@ -176,6 +180,9 @@ def hints(settings: Settings) -> Iterator[str]:
     notices = settings.notices
     if not os.environ.get(notices.urls_env):
         yield f"{notices.urls_env} is not set here: alarms would be kept but sent to nobody"
+    for url in split_urls(os.environ.get(notices.urls_env, "")):
+        if fault := address_fault(url):
+            yield f"{notices.urls_env}: target {masked(url)}: {fault}; nothing can be sent there"
     if not os.environ.get(notices.heartbeat_url_env):
         yield f"{notices.heartbeat_url_env} is not set here: nobody would notice if this machine stopped"
     for name in notices.wake_for:

@@ -40,6 +40,7 @@ DEVICE_META = "device/"
 _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
 _RELEARN_MS = 14 * 86_400_000
+_HARM_MS = 60_000
 _GRACE_MS = 60_000  # after a start, what waited at the broker must come in before anyone is called silent
 
 
@@ -69,6 +70,7 @@ class LiveAnalysis:
         self._returned: set[str] = set()  # restored, and nothing come in since
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
+        self._harm_ms = 0
         self._all_due = False
 
     def _watch(self, name: str) -> TankWatch:
@@ -214,7 +216,7 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            events, outcome = carry_out(watch.book, request, now_ms)
+            events, outcome = carry_out(watch.book, request, now_ms, watch.state.probes.health)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
@@ -232,6 +234,9 @@ class LiveAnalysis:
         for event in self._events:
             if store.add_event(event):
                 self._notifier.queue_for(event, store, now_ms)
+        if not 0 <= now_ms - self._harm_ms < _HARM_MS:
+            self._harm_ms = now_ms
+            self._notifier.harm_expected(dict(self._harm_expected()))
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
@@ -244,6 +249,14 @@ class LiveAnalysis:
             position = store.position()
             for name in names:
                 store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
+
+    def _harm_expected(self) -> Iterator[tuple[str, int]]:
+        """Occurrence and moment (ms UTC) of what is going to do harm, as judged last."""
+        for watch in self.watches.values():
+            for record in watch.book.records().values() if watch.book.standing() else ():
+                left_s = None if record.finding is None else record.finding.time_left_s
+                if record.open and left_s is not None:
+                    yield record.occurrence, round(watch.book.as_of_ms + left_s * 1000)
 
     def kept(self, now_ms: int) -> None:
         """It is on the disk: forget what waited."""

@@ -1,4 +1,4 @@
-"""The ways out: targets of the `apprise` library, the heartbeat, and the hours in which to keep quiet.
+"""The ways out: targets of the `apprise` library, and the heartbeat.
 
 URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
 """
@@ -12,17 +12,16 @@ import re
 import threading
 import urllib.request
 from collections.abc import Callable
-from datetime import datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
-
-from collector.settings import NoticeSettings, parse_time_of_day
+from typing import Any
 
 __all__ = [
     "Heartbeat",
-    "QuietHours",
     "Sender",
+    "WrongAddress",
+    "address_fault",
     "backoff_ms",
+    "masked",
     "send_by_apprise",
     "split_urls",
     "takes_pictures",
@@ -34,6 +33,7 @@ log = logging.getLogger("rushlight.notices")
 _FIRST_RETRY_MS = 10_000
 _LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
 _HEARTBEAT_TIMEOUT_S = 10
+_TALKERS = ("apprise", "urllib3", "requests")
 
 Sender = Callable[..., bool]
 """Takes url, title, body, priority ("cleared" for good news) and, where there is one, the path of a picture;
@@ -57,30 +57,74 @@ def backoff_ms(attempts: int, priority: str) -> int:
     return min(_FIRST_RETRY_MS << min(max(attempts - 1, 0), 20), longest)
 
 
+@functools.cache
+def _apprise() -> Any:
+    """The library, silenced before its first word: its messages can carry whole URLs, and so secrets."""
+    for name in _TALKERS:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    import apprise
+
+    for name in _TALKERS:  # whatever it has set for itself
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    return apprise
+
+
+def _opened(url: str) -> Any:
+    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken."""
+    sender = _apprise().Apprise()
+    try:
+        known = sender.add(url)
+    except Exception:  # its message may hold the URL
+        known = False
+    if not known:
+        raise WrongAddress("not a URL that apprise knows")
+    for channel in sender:
+        channel.redirects = False
+    return sender
+
+
+class WrongAddress(ValueError):
+    """What stands for a target is no address; says nothing of it."""
+
+
+def masked(url: str) -> str:
+    """A target as it may be shown: its short name, and what kind it is where that is a known word."""
+    scheme, separator, _ = url.partition("://")
+    _apprise()
+    import apprise.manager_plugins
+
+    kinds: Any = apprise.manager_plugins.NotificationManager
+    known = bool(separator) and scheme.lower() in kinds()
+    return f"{target_name(url)} ({scheme.lower() if known else 'no kind of address that is known'})"
+
+
+def address_fault(url: str) -> str:
+    """What is wrong in a target's URL, without the URL; "" where it can be used."""
+    try:
+        _opened(url)
+    except WrongAddress as error:
+        return str(error)
+    return ""
+
+
 @functools.lru_cache(maxsize=64)
 def takes_pictures(url: str) -> bool:
     """Whether the channel of a URL can carry a picture; False for what is no URL."""
-    import apprise
-
-    sender = apprise.Apprise()
-    return bool(sender.add(url)) and all(channel.attachment_support for channel in sender)
+    try:
+        return all(channel.attachment_support for channel in _opened(url))
+    except WrongAddress:
+        return False
 
 
 def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
     """Send one notice, with its picture where there is one, to one target through `apprise`."""
-    import apprise
-
-    # its messages can carry whole URLs
-    for name in ("apprise", "urllib3"):
-        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    apprise = _apprise()
     kinds = {
         "cleared": apprise.NotifyType.SUCCESS,
         "low": apprise.NotifyType.INFO,
         "medium": apprise.NotifyType.WARNING,
     }
-    sender = apprise.Apprise()
-    if not sender.add(url):
-        raise ValueError("not a URL that apprise knows")
+    sender = _opened(url)
     if "overflow=" not in url.lower():
         # by default a channel refuses what is too long for it, and a refused notice never arrives
         for channel in sender:
@@ -90,35 +134,14 @@ def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Pat
     return bool(sender.notify(body=body, title=title, notify_type=kind, attach=attached))
 
 
-class QuietHours:
-    """When a person is not to be woken, and by what all the same.
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """An address that sends elsewhere has not heard of us: a router's login page answers everything."""
 
-    Parameters
-    ----------
-    settings : NoticeSettings
-    timezone : str
-        IANA name, where the settings name none.
-    """
+    def redirect_request(self, *_: object) -> None:
+        return None
 
-    def __init__(self, settings: NoticeSettings, timezone: str) -> None:
-        self._zone = ZoneInfo(settings.quiet_timezone or timezone)
-        self._wake_for = frozenset(settings.wake_for)
-        self._span: tuple[int, int] | None = None
-        if settings.quiet_from is not None and settings.quiet_to is not None:
-            self._span = parse_time_of_day(settings.quiet_from), parse_time_of_day(settings.quiet_to)
 
-    def end_ms(self, alarm: str, priority: str, at_ms: int) -> int:
-        """End of the quiet hours if `at_ms` is in them and this must not wake anyone, else 0."""
-        if self._span is None or priority == "critical" or alarm in self._wake_for:
-            return 0
-        start, end = self._span
-        local = datetime.fromtimestamp(at_ms / 1000, self._zone)
-        minute = local.hour * 60 + local.minute
-        if not (start <= minute < end if start <= end else minute >= start or minute < end):
-            return 0
-        day = local.date() + timedelta(days=1 if minute >= end else 0)
-        wakes = datetime(day.year, day.month, day.day, end // 60, end % 60, tzinfo=self._zone)
-        return round(wakes.timestamp() * 1000)
+_HEARTBEAT = urllib.request.build_opener(_NoRedirect)
 
 
 class Heartbeat:
@@ -161,7 +184,7 @@ class Heartbeat:
     def _ask(self, now_ms: int) -> None:
         try:
             request = urllib.request.Request(self._url, headers={"User-Agent": "rushlight"})
-            with urllib.request.urlopen(request, timeout=_HEARTBEAT_TIMEOUT_S):
+            with _HEARTBEAT.open(request, timeout=_HEARTBEAT_TIMEOUT_S):
                 pass
         except Exception as error:  # a thread's traceback would show the URL
             self._next_ms = now_ms + min(60_000, self._every_ms)

@@ -11,8 +11,8 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from analysis.alarm_texts import utc_text
-from analysis.notice_channels import QuietHours
 from analysis.notice_texts import Text, alarm_of, event_text, milliseconds, test_text
+from analysis.quiet_hours import QuietHours, harm_ms
 from analysis.types import PRIORITY_RANK, Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
@@ -24,6 +24,7 @@ STORM_SIZE = 3
 _MOMENT_MS = 1000
 _NEVER_WAITS_S = 600
 _FAR_MS = 365 * 86_400_000
+_QUIET = "quiet hours"
 
 
 class NoticeStore(Protocol):
@@ -73,6 +74,8 @@ class NoticeQueue:
         self._targets = targets
         self._quiet = QuietHours(settings, timezone)
         self._resend_ms = round(settings.resend_min * 60_000)
+        # by occurrence, what the analysis says now; an event says it as of its own time only
+        self._harm: dict[str, int] = {}
 
     def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
         """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
@@ -94,7 +97,7 @@ class NoticeQueue:
                     return 0  # put aside by a person, who was told so; the store keeps the rest
                 if kind == "priority-changed" and not _asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
-            not_before = self._quiet.end_ms(event.alarm, event.priority, now_ms)
+            not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
             if kind == "raised":
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
             return self._queue(
@@ -120,7 +123,7 @@ class NoticeQueue:
             return
         if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
             return  # acknowledged, over or outdated while it was on its way
-        due_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms + self._resend_ms)
+        due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
         self._queue(
             store,
             notice.occurrence,
@@ -155,12 +158,39 @@ class NoticeQueue:
         for notice in notices:
             until_ms = 0
             if notice.transition != "test":
-                until_ms = self._quiet.end_ms(alarm_of(notice.occurrence), notice.priority, now_ms)
+                until_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms)
             if until_ms > now_ms:
-                store.notice_failed(notice.id, until_ms, "quiet hours")
+                store.notice_failed(notice.id, until_ms, _QUIET)
             else:
                 awake.append(notice)
         return awake
+
+    def harm_expected(self, harm: dict[str, int]) -> None:
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC); from any thread."""
+        self._harm = harm if self._quiet.any else {}
+
+    def wake_held(self, store: NoticeStore, now_ms: int) -> None:
+        """What waits for the morning and has become urgent since is due at once."""
+        harm = self._harm
+        if not harm:
+            return
+        for notice in store.pending_notices():
+            if notice.occurrence not in harm or notice.next_attempt_ms <= now_ms:
+                continue
+            if notice.not_before_ms <= now_ms and notice.error != _QUIET:
+                continue  # it waits for its target, not for the morning
+            if notice.number and notice.created_ms + self._resend_ms > now_ms:
+                continue
+            if not self._quiet_until(store, notice.occurrence, notice.priority, now_ms):
+                store.notice_failed(notice.id, now_ms, "")
+
+    def _quiet_until(self, store: NoticeStore, occurrence: str, priority: str, at_ms: int) -> int:
+        """End of the quiet hours where this may wait for it, else 0."""
+        if not self._quiet.any:
+            return 0
+        said = (self._harm.get(occurrence), harm_ms(store.events(occurrence=occurrence)))
+        known = [moment for moment in said if moment is not None]
+        return self._quiet.end_ms(alarm_of(occurrence), priority, at_ms, min(known, default=None))
 
     def _queue(
         self,

@@ -32,6 +32,7 @@ from analysis.notice_texts import (
     group_text,
     reminder_text,
 )
+from analysis.notice_workers import PatientSender
 from analysis.types import Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
@@ -58,7 +59,7 @@ class Notifier:
     timezone : str
         Of the quiet hours where the settings name none.
     sender : Sender, optional
-        How one notice reaches one URL; apprise by default.
+        How one notice reaches one URL; apprise by default, where no target holds up another.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
 
@@ -75,7 +76,7 @@ class Notifier:
         clock: Callable[[], int] | None = None,
         is_well: Callable[[], bool] | None = None,
         timezone: str = "UTC",
-        sender: Sender = send_by_apprise,
+        sender: Sender | None = None,
         pictures: Pictures | None = None,
     ) -> None:
         environment = os.environ if environment is None else environment
@@ -85,7 +86,7 @@ class Notifier:
         self._queue = NoticeQueue(settings, self.targets, timezone)
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
-        self._send = sender
+        self._send = sender or PatientSender(send_by_apprise)
         self._pictures = NoticePictures(pictures, settings.picture_wait_s)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
@@ -103,6 +104,10 @@ class Notifier:
         """
         return self._queue.queue_for(event, store, now_ms)
 
+    def harm_expected(self, harm: dict[str, int]) -> None:
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC); what waits may wake."""
+        self._queue.harm_expected(harm)
+
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
         return self._queue.queue_test(store, now_ms)
@@ -111,6 +116,7 @@ class Notifier:
         """Send what is due, then the heartbeat; returns how many notices were taken."""
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
+        self._queue.wake_held(store, now_ms)
         by_target: dict[str, list[Notice]] = {}
         for notice in store.due_notices(now_ms, 10_000):
             by_target.setdefault(notice.target, []).append(notice)

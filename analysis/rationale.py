@@ -49,6 +49,9 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     family : Family
     harmful : bool
         True where animals (or a person) come to harm; False where plants suffer or sight is lost.
+    wakes_from : Priority or None
+        From this priority on it can bring death, or hide what does, within a night: it wakes a person in the
+        quiet hours unless the time left says that the morning is soon enough. None: it waits for the morning.
     cautions : tuple of str
         Names of the texts in `analysis.cautions`, in the order in which they are shown.
     """
@@ -70,6 +73,7 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     signed: bool = False
     least_priority: Priority = "low"
     rule_out: str = ""
+    wakes_from: Priority | None = None
 
     def steps(self) -> str:
         """The action as numbered lines."""
@@ -115,6 +119,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="mg/L",
         family="carbon dioxide",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
     "co2-absent": Rationale(
@@ -168,6 +173,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="pH",
         family="carbon dioxide",
         harmful=True,
+        wakes_from="high",
         cautions=("electrical", "animals"),
     ),
     "heater-stuck-on": Rationale(
@@ -193,6 +199,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "animals"),
     ),
     "heater-not-heating": Rationale(
@@ -220,6 +227,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "animals"),
     ),
     "cooling-not-cooling": Rationale(
@@ -245,6 +253,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "animals"),
     ),
     "temperature-high": Rationale(
@@ -271,6 +280,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
     "temperature-low": Rationale(
@@ -296,6 +306,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="Cel",
         family="heat",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "animals"),
     ),
     "light-schedule-drift": Rationale(
@@ -434,6 +445,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="s",
         family="power",
         harmful=False,
+        wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
     "power-interrupted": Rationale(
@@ -462,6 +474,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="",
         family="power",
         harmful=True,
+        wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
     "stray-current-suspected": Rationale(
@@ -491,6 +504,7 @@ RATIONALE: dict[str, Rationale] = {
         deadband_unit="pH",
         family="power",
         harmful=True,
+        wakes_from="low",
         cautions=("person-first", "electrical", "animals"),
     ),
     "setting-doubtful": Rationale(

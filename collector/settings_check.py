@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,10 @@ from collector.settings_tables import SerialLink, Settings, TankSettings, parse_
 from collector.topics import filter_fault
 
 __all__ = ["check"]
+
+_HOST_NAME = re.compile(
+    r"[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?(\.[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?)*\.?"
+)
 
 
 def check(settings: Settings) -> Iterator[str]:
@@ -71,8 +76,23 @@ def check(settings: Settings) -> Iterator[str]:
     yield from _check_times("notices", notices, ("quiet_from", "quiet_to"))
     if notices.quiet_timezone is not None:
         yield from _check_zone("notices.quiet_timezone", notices.quiet_timezone)
+    for number, name in enumerate(settings.status_page.hosts, 1):
+        if not _is_host(name):
+            yield (
+                f"status_page.hosts[{number}]: {name!r} is no name of a machine; write it as browsers do, "
+                'without http:// and port: "tanks.local" or "192.0.2.7"; * is not taken'
+            )
     for name, tank in settings.tanks.items():
         yield from _check_tank(f"tanks.{name}", name, tank)
+
+
+def _is_host(name: str) -> bool:
+    """A host name (RFC 1123, section 2.1; with _ as many home networks have it) or an IP address."""
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return bool(_HOST_NAME.fullmatch(name)) and len(name) <= 253
+    return True
 
 
 def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:

@@ -185,11 +185,15 @@ class NoticeSettings(_Table):
 
 
 class PageSettings(_Table):
-    """The status page: address and port, or switched off."""
+    """The status page: address and port, or switched off.
+
+    `hosts`: names and addresses, beside this machine's own, by which a browser may call it.
+    """
 
     enabled: bool = True
     host: str = "127.0.0.1"
     port: int = 8742
+    hosts: list[str] = []
 
 
 class Settings(_Table):

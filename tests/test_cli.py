@@ -140,6 +140,12 @@ def test_help_imports_nothing_heavy() -> None:
         (["shelve", "hallway", "temperature-high", "--for", "ever"], "'ever' is no span of time; write 2h"),
         (["acknowledge", "attic", "temperature-high"], "there is no tank 'attic'; known are hallway"),
         (["acknowledge", "hallway", "boredom"], "there is no alarm 'boredom'; known are co2-overdose"),
+        (["acknowledge", "hallway"], "write TANK ALARM, or the ALARM-ID"),
+        (["acknowledge", "attic/co2-overdose/2026-01-16T23:36:00Z"], "there is no tank 'attic'"),
+        (
+            ["shelve", "hallway", "probe-fault", "--for", "2h", "--quantity", "banana"],
+            "there is no probe-fault about 'banana'; it may be about temperature, room_temperature, ph",
+        ),
         (["replay", "--until", "noon", "x.csv"], "'noon' is no moment"),
         (["notice-test"], "RUSHLIGHT_NOTICE_URLS is not set"),
     ],
@@ -257,7 +263,10 @@ def test_status_acknowledge_and_shelve_without_a_service(run: Callable[..., Outp
     assert run("unshelve", "hallway", "temperature-high")[0] == 0
     status, out, err = run("acknowledge", "hallway", "temperature-low")
     assert (status, out) == (1, "")
-    assert err == "hallway/temperature-low: is not raised, so there is nothing to acknowledge\n"
+    assert err == (
+        "hallway/temperature-low: is not raised, so there is nothing to acknowledge; "
+        "raised here: temperature-high\n"
+    )
     status, _, err = run("shelve", "hallway", "temperature-high", "--for", "8d")
     assert status == 1 and "at most 7 days" in err
     with closing(EmbeddedStore(config.parent / "rushlight.db", read_only=True)) as store:
@@ -329,7 +338,9 @@ def test_a_test_notice_goes_out_and_failures_are_told(
         wait_for(lambda: got, "the notice")
         monkeypatch.setenv("RUSHLIGHT_NOTICE_URLS", f"{good} json://127.0.0.1:{free_port()}/")
         status, out, _ = run("notice-test")
-        assert status == 1 and "taken\n" in out and "not taken: refused, or out of reach" in out
+        assert (
+            status == 1 and "taken\n" in out and "not taken: refused, sent elsewhere, or out of reach" in out
+        )
         server.shutdown()
     assert len(got) == 2
 

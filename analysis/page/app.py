@@ -31,7 +31,7 @@ from collector.errors import StoreError
 from collector.log import ClearLog, Clock
 from collector.readings import PH, TEMPERATURE
 from collector.safe_text import safe_lines
-from collector.settings import Settings, TankSettings
+from collector.settings import PageSettings, Settings, TankSettings
 from collector.store.embedded import EmbeddedStore
 
 __all__ = ["REFRESH_S", "PageApp", "Shield", "is_loopback"]
@@ -45,6 +45,10 @@ _PICTURE_WAIT_S = 60.0
 _RENEW_MS = 300_000  # a picture of what goes on
 _SETTLED_MS = 3 * 3_600_000  # after which a picture stays as it is
 _HERE = Path(__file__).parent
+_WRONG_NAME = (
+    "This page does not answer to the name it was called by. If the name is yours, add it to the settings:\n"
+    '[status_page] hosts = ["NAME"], without http:// and port.\n'
+)
 _STATIC = {"page.css": "text/css", "page.js": "text/javascript"}
 _HEADERS = {
     "content-security-policy": (
@@ -59,15 +63,23 @@ _HEADERS = {
 
 
 class Shield:
-    """Puts the safety headers on every answer, and on a page meant for this machine takes no other's name.
+    """Puts the safety headers on every answer, and answers to no name but those that the page has.
 
-    Without the second, a website could point a name of its own at 127.0.0.1 and read the page from the
-    browser of whoever visits it (DNS rebinding).
+    Without the second, a website could point a name of its own at this machine's address and read the page
+    from the browser of whoever visits it (DNS rebinding). Names of the machine itself, the address that the
+    page is bound to and the one that it was reached by can't be had that way; others are in the settings.
+
+    Parameters
+    ----------
+    app : ASGI application
+    settings : PageSettings
+        Its `host` and `hosts`.
     """
 
-    def __init__(self, app: ASGIApp, host: str) -> None:
+    def __init__(self, app: ASGIApp, settings: PageSettings) -> None:
         self._app = app
-        self._names = {"localhost", "127.0.0.1", "::1", host} if is_loopback(host) else None
+        own = ("localhost", "127.0.0.1", "::1", settings.host)
+        self._names = {name.lower().rstrip(".") for name in (*own, *settings.hosts)}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, as ASGI has it."""
@@ -83,9 +95,19 @@ class Shield:
             await send(message)
 
         app: ASGIApp = self._app
-        if self._names is not None and _name(scope) not in self._names:
-            app = PlainTextResponse("this page answers to localhost only\n", 421)
+        name = _name(scope)
+        reached = (scope.get("server") or ("",))[0]
+        if name is None or (name.rstrip(".") not in self._names and name != reached):
+            app = PlainTextResponse(_WRONG_NAME, 421)
+        elif _has_body(scope):
+            app = PlainTextResponse("this page takes nothing in\n", 413, {"connection": "close"})
         await app(scope, receive, dressed)
+
+
+def _has_body(scope: Scope) -> bool:
+    """Whether the request brings something along: nothing here reads it."""
+    headers = Headers(scope=scope)
+    return "transfer-encoding" in headers or headers.get("content-length", "0").strip() != "0"
 
 
 def is_loopback(host: str) -> bool:
@@ -158,7 +180,7 @@ class PageApp:
             Route("/alarm/{occurrence:path}.png", self._picture),
             *(Route(f"/{name}", self._answering(self._file)) for name in _STATIC),
         ]
-        return Shield(Starlette(routes=routes), self._settings.status_page.host)
+        return Shield(Starlette(routes=routes), self._settings.status_page)
 
     def close(self) -> None:
         """Let go of the store."""

@@ -11,6 +11,7 @@ from pathlib import Path
 import uvicorn
 
 from analysis.page.app import PageApp, is_loopback
+from analysis.page.door import RESERVE, Door, PageServer, descriptors, places
 from analysis.picture_maker import PictureMaker
 from collector.log import Clock
 from collector.settings import Settings
@@ -50,6 +51,7 @@ class StatusPage:
         pictures: PictureMaker | None = None,
     ) -> None:
         self._settings = settings
+        self._clock = clock
         self._app = PageApp(settings, store_path, clock, is_well, pictures)
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
@@ -59,6 +61,15 @@ class StatusPage:
     def start(self) -> bool:
         """Begin to serve; False, with one line in the log, where the address can't be had."""
         wanted = self._settings.status_page
+        limit = descriptors()
+        if not places(limit):
+            _log.warning(
+                "no status page: this process may open %d files only, and the watch needs %d of them; all "
+                "else goes on. Raise the limit (ulimit -n)",
+                limit,
+                RESERVE,
+            )
+            return False
         try:
             if not 0 <= wanted.port < 65536:
                 raise OSError("a port is a number from 1 to 65535")  # C libraries take it modulo 65536
@@ -86,7 +97,7 @@ class StatusPage:
         host = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
         self.url = f"http://{host}:{listener.getsockname()[1]}/"
         # the signals stay with the service: uvicorn takes none outside the main thread
-        self._server = uvicorn.Server(
+        self._server = PageServer(
             uvicorn.Config(
                 self._app.asgi(),
                 loop="asyncio",
@@ -98,9 +109,13 @@ class StatusPage:
                 access_log=False,
                 proxy_headers=False,
                 server_header=False,
-                limit_concurrency=50,
+                timeout_keep_alive=5,
+                h11_max_incomplete_event_size=16_384,
                 timeout_graceful_shutdown=2,
-            )
+            ),
+            listener,
+            Door(limit),
+            self._clock,
         )
         self._thread = threading.Thread(
             target=self._run, args=(self._server, listener), name="status page", daemon=True
@@ -127,7 +142,7 @@ class StatusPage:
 
     def _run(self, server: uvicorn.Server, listener: socket.socket) -> None:
         try:
-            server.run(sockets=[listener])
+            server.run()
         except (Exception, SystemExit) as error:
             _log.exception("the status page has ended (%r); all else goes on", error)
         finally:

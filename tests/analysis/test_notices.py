@@ -19,10 +19,11 @@ from typing import Any
 import pytest
 
 from analysis.alarms import AlarmBook
-from analysis.notice_channels import QuietHours, backoff_ms, split_urls, target_name
+from analysis.notice_channels import backoff_ms, split_urls, target_name
 from analysis.notice_texts import Line, group_text
 from analysis.notice_thread import NoticeThread
 from analysis.notices import Notifier
+from analysis.quiet_hours import QuietHours
 from analysis.types import AlarmKey, Event, Finding, Priority
 from collector.settings import NoticeSettings
 from collector.store.embedded import EmbeddedStore
@@ -408,7 +409,7 @@ def test_alarms_of_one_moment_come_as_one_notice_but_a_critical_one_alone(
 def test_quiet_hours_wake_only_for_what_they_must(inbox: Inbox, store: EmbeddedStore) -> None:
     settings = NoticeSettings(quiet_from="22:00", quiet_to="07:30", quiet_timezone="Europe/Lisbon")
     notices, book = notifier(inbox, settings=settings), AlarmBook("alcove", "Alcove")
-    found = [finding("device-silent"), finding("light-schedule-drift", "low", None)]
+    found = [finding("light-missing", "high", None), finding("light-schedule-drift", "low", None)]
     keep(notices, store, book.update(found, T0), T0)
     assert notices.run_once(store, T0) == 0
     later = T0 + MIN

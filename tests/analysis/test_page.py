@@ -321,14 +321,43 @@ def test_which_addresses_are_this_machine_only(host: str, ours: bool) -> None:
     assert app.is_loopback(host) is ours
 
 
-def test_open_to_the_network_it_warns_and_answers_to_any_name(
+def test_open_to_the_network_it_warns_and_answers_to_its_names_only(
     tmp_path: Path, serve: Callable[..., Served], caplog: pytest.LogCaptureFixture
 ) -> None:
     settings = warm_tank(tmp_path)
     settings.status_page.host = "0.0.0.0"
+    settings.status_page.hosts = ["Tank.example"]
     served = serve(settings)
     assert "anybody who reaches this machine can read the status page" in caplog.text
-    assert served.get("/", Host="tank.example")[0] == 200
+    for name in (
+        "tank.example",
+        "TANK.example:8742",
+        "tank.example.",
+        "localhost",
+        "127.0.0.1",
+        "[::1]:8742",
+    ):
+        assert served.get("/", Host=name)[0] == 200, name
+    # DNS rebinding: a name of a stranger that leads here
+    for name in (
+        "rebound.example",
+        "tank.example.rebound.example",
+        "192.0.2.7",
+        "",
+        "@",
+        "localhost@x.example",
+    ):
+        status, _, text = served.get("/status.json", Host=name)
+        assert (status, "porch" in text) == (421, False), name
+    assert "[status_page] hosts" in text
+
+
+def test_what_a_request_brings_along_is_not_taken(tmp_path: Path, serve: Callable[..., Served]) -> None:
+    served = serve(warm_tank(tmp_path))
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=10)) as connection:
+        connection.request("GET", "/health", body=b"x" * 100)
+        assert connection.getresponse().status == 413
+    assert served.get("/health")[0] == 200
 
 
 def test_the_drawing_leaves_gaps_and_wild_values_out_and_takes_late_ones_in(tmp_path: Path) -> None:

@@ -74,3 +74,12 @@ def test_whole_numbers_are_taken_where_decimals_are_meant() -> None:
     settings = parse_settings(SERIAL + TANK)
     assert settings.tanks["porch"].volume_litres == 60.0
     assert settings.tanks["porch"].livestock.co2_limit_mg_l == 30.0
+
+
+@pytest.mark.parametrize(
+    "name", ["http://tank.local", "tank.local:8742", "*", "", "a b", "tank.local/x", "-a"]
+)
+def test_a_name_of_the_page_is_a_name(name: str) -> None:
+    with pytest.raises(SettingsError, match=r"status_page.hosts\[2\]: .* is no name of a machine"):
+        parse_settings(f'[status_page]\nhosts = ["tank.local", "{name}"]')
+    assert parse_settings('[status_page]\nhosts = ["tank.local", "192.0.2.7", "fd00::1"]').status_page.hosts
