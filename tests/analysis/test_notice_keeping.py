@@ -1,4 +1,4 @@
-"""Notices while the store can't be written, and targets that are newer than the alarm: real store, real HTTP."""
+"""Notices while the store can't be written, and targets newer than the alarm: real store, real HTTP."""
 
 from __future__ import annotations
 
