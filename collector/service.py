@@ -27,6 +27,7 @@ from collector.links import Delivery, Link
 from collector.log import ClearLog, Clock
 from collector.readings import Reading
 from collector.sd_notify import sd_notify, watchdog_s
+from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
@@ -118,6 +119,8 @@ class CollectorService:
         Deliveries in one commit.
     ending : Ending, optional
         The deadline that the links share with others.
+    lock : ServiceLock, optional
+        Held by the caller. Where another service has it, this one ends: two on one store double everything.
     """
 
     def __init__(
@@ -129,7 +132,10 @@ class CollectorService:
         clock: Clock = system_clock,
         most: int = _BATCH,
         ending: Ending | None = None,
+        lock: ServiceLock | None = None,
     ) -> None:
+        self._lock = lock
+        self._replaced = False
         self._store = store
         self._links = list(links)
         self._listener = listener
@@ -171,6 +177,11 @@ class CollectorService:
         sd_notify("READY=1")
         try:
             while not self._stop.is_set():
+                if self._lock is not None and not self._lock.keep():
+                    self._replaced = True
+                    _log.error("another rushlight service has taken this store over: this one ends")
+                    self.stop()
+                    break
                 self._round()
         finally:
             sd_notify("STOPPING=1")
@@ -360,10 +371,12 @@ class CollectorService:
 
     def _finish(self) -> bool:
         """Keep what has come, acknowledge it, let go of the links, keep what came meanwhile."""
-        whole = self._drain()
+        whole = not self._replaced and self._drain()
         if whole:
             self._report()
         self._part()
+        if self._replaced:
+            return False
         if not whole or not self._queue.empty():
             whole = self._drain()
         if not whole:
