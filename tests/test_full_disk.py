@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.service_lock import ServiceLock
 from collector.store.embedded import EmbeddedStore
 from tests.conftest import Broker, now_ms, wait_for
 from tests.running_service import TANK, Service, mqtt_link, publisher
@@ -137,3 +138,73 @@ def test_on_a_full_disk_the_alarm_comes_once_and_nothing_is_lost(
         assert kept.check() == []
         assert [e.event for e in kept.events() if e.alarm == "temperature-high"] == ["raised"]
         assert kept.counters().get("hallway.lost", 0) == 0
+
+
+@pytest.mark.timeout(120)
+def test_a_store_moved_away_is_noticed_told_and_taken_up_again(
+    tmp_path: Path, mosquitto: Broker, inbox: Inbox
+) -> None:
+    url = f"json://127.0.0.1:{inbox.port}/"
+    run = Hasty(tmp_path, mqtt_link(mosquitto.port) + WORDS, TANK, RUSHLIGHT_NOTICE_URLS=url)
+    tank = Tank(mosquitto)
+    try:
+        start(run)
+        tank.report(20)
+        wait_for(lambda: run.count() == 40, "the first readings to be kept")
+        run.store.rename(tmp_path / "away")
+        tank.report(150)
+        run.wait_log("rushlight.db: was removed or moved away while Rushlight had it open")
+        run.wait_log("reports wait, none is acknowledged")
+        wait_for(lambda: len(inbox.got) == 2, "the alarm, and that readings can't be kept")
+        assert not run.store.exists()  # no new one was begun in its place
+        other = Service(tmp_path, mqtt_link(mosquitto.port), TANK)
+        assert other.ask("run").returncode == 1  # the lock holds all the same
+        assert not run.store.exists()
+        (tmp_path / "away").rename(run.store)
+        wait_for(lambda: run.count() == 340, "all readings")
+        wait_for(lambda: len(inbox.got) == 3, "that it is over")
+        assert run.stop() == 0
+    finally:
+        run.end()
+        tank.close()
+    assert [seq for seq, *_ in run.readings("temperature")] == list(range(170))
+
+
+@pytest.mark.timeout(120)
+def test_a_store_replaced_by_a_copy_is_left_alone_until_the_next_start(
+    tmp_path: Path, mosquitto: Broker
+) -> None:
+    run = Service(tmp_path, mqtt_link(mosquitto.port) + WORDS, TANK)
+    tank = Tank(mosquitto)
+    try:
+        start(run)
+        tank.report(20)
+        wait_for(lambda: run.count() == 40, "the first readings to be kept")
+        with closing(EmbeddedStore(run.store, read_only=True)) as kept:
+            kept.backup(tmp_path / "copy")
+        (tmp_path / "copy").replace(run.store)
+        tank.report(5)
+        run.wait_log("was replaced by another")
+        assert run.count() == 40
+        assert run.stop() == 1  # not all is kept
+        run.start()
+        run.wait_log("connected", 2)
+        wait_for(lambda: run.count() == 50, "what was not acknowledged, from the broker")
+        assert run.stop() == 0
+    finally:
+        run.end()
+        tank.close()
+    assert [seq for seq, *_ in run.readings("temperature")] == list(range(25))
+
+
+@pytest.mark.timeout(120)
+def test_where_another_service_has_taken_over_this_one_ends(tmp_path: Path, mosquitto: Broker) -> None:
+    run = Service(tmp_path, mqtt_link(mosquitto.port) + WORDS, TANK)
+    try:
+        start(run)
+        with ServiceLock(tmp_path / "other.db"):
+            Path(f"{tmp_path}/other.db-service").replace(f"{run.store}-service")
+            run.wait_log("has taken this store over: this one ends")
+            assert run.process is not None and run.process.wait(20) == 1
+    finally:
+        run.end()
