@@ -15,6 +15,7 @@ import msgspec
 
 from analysis.alarm_texts import utc_text
 from analysis.alarms import AlarmBook
+from analysis.detectors.probes import ProbeDetector
 from analysis.notices import Notifier
 from analysis.people import carry_out
 from analysis.types import Event
@@ -26,7 +27,7 @@ from collector.settings import Settings
 from collector.store.base import Request
 from collector.store.embedded import EmbeddedStore
 
-__all__ = ["ANALYSIS_STATE", "DEVICE_META", "FAILED_META", "LiveAnalysis"]
+__all__ = ["ANALYSIS_STATE", "DEVICE_META", "FAILED_META", "UNKEPT_MS", "LiveAnalysis"]
 
 _log = logging.getLogger("rushlight.analysis")
 
@@ -37,10 +38,13 @@ FAILED_META = "analysis-failed/"
 DEVICE_META = "device/"
 """Before a tank's name: what its device last said of itself, as "online 1772330400000"."""
 
+UNKEPT_MS = 60_000
+"""The store has not been written for so long: tell people. Another program's lock, or the moment in which a
+log is rotated away, is over before. Common practice, no source."""
+
 _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
 _RELEARN_MS = 14 * 86_400_000
-_HARM_MS = 60_000
 _GRACE_MS = 60_000  # after a start, what waited at the broker must come in before anyone is called silent
 
 
@@ -62,6 +66,9 @@ class LiveAnalysis:
         self.watches = {name: self._watch(name) for name in settings.tanks}
         self._say = ClearLog(_log, clock)
         self._events: list[Event] = []
+        self._held = 0  # so many of them have been told of from memory
+        self._unkept_ms: int | None = None  # since when the store has not been written
+        self._untold = True  # a target may have no word of what stands: look at the next commit
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
         self._failures: dict[str, str] = {}
@@ -70,7 +77,6 @@ class LiveAnalysis:
         self._returned: set[str] = set()  # restored, and nothing come in since
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
-        self._harm_ms = 0
         self._all_due = False
 
     def _watch(self, name: str) -> TankWatch:
@@ -203,6 +209,7 @@ class LiveAnalysis:
                 name = watch.tank.name
                 if self._say.say(f"{name} tick", f"{name}: the analysis failed: {error!r}"):
                     _log.exception("%s: where it failed", name)
+        self._notifier.harm_expected(dict(self._harm_expected()))
 
     def poll(self, store: EmbeddedStore, now_ms: int) -> None:
         """Carry out what people have asked for since."""
@@ -216,7 +223,7 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            events, outcome = carry_out(watch.book, request, now_ms, watch.state.probes.health)
+            events, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
@@ -226,17 +233,20 @@ class LiveAnalysis:
 
     def wants(self, now_ms: int) -> bool:
         """Something waits that no reading will carry along."""
-        waiting = self._events or self._outcomes or self._devices or self._changed
+        waiting = self._events or self._outcomes or self._devices or self._changed or self._untold
         return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
 
     def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
         """Events with their notices, outcomes, and snapshots as of the readings written before."""
-        for event in self._events:
-            if store.add_event(event):
+        if self._notifier.keeping.holding:
+            self._hold_events(store, now_ms)  # all the one way, in their order
+        for number, event in enumerate(self._events):
+            if store.add_event(event) and number >= self._held:
                 self._notifier.queue_for(event, store, now_ms)
-        if not 0 <= now_ms - self._harm_ms < _HARM_MS:
-            self._harm_ms = now_ms
-            self._notifier.harm_expected(dict(self._harm_expected()))
+        self._notifier.keeping.keep_held(store)
+        if self._untold:
+            for occurrence in self._asking():
+                self._notifier.queue_missing(occurrence, store, now_ms)
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
@@ -260,12 +270,41 @@ class LiveAnalysis:
 
     def kept(self, now_ms: int) -> None:
         """It is on the disk: forget what waited."""
+        self._notifier.keeping.kept_again(now_ms)
+        self._notifier.keeping.kept_held()
+        self._held, self._unkept_ms, self._untold = 0, None, False
         for name in self._changed:
             self.watches[name].book.changed = False
         if self._all_due:
             self._snapshot_ms = now_ms
         self._events, self._outcomes, self._changed = [], {}, set()
         self._devices, self._failures = {}, {}
+
+    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
+        """Alarms go out from memory; so does, after a minute, that readings can't be kept."""
+        self._hold_events(store, now_ms)
+        if self._unkept_ms is None or now_ms < self._unkept_ms:
+            self._unkept_ms = now_ms
+        if now_ms - self._unkept_ms >= UNKEPT_MS:
+            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
+
+    def tell_all(self) -> None:
+        """Have each target told, with the next commit, of what stands and was never said to it."""
+        self._untold = True
+
+    def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
+        for event in self._events[self._held :]:
+            self._held += 1
+            self._notifier.keeping.hold(event, store, now_ms)
+
+    def _asking(self) -> list[str]:
+        """Occurrences of the alarms that are open; whether they were answered is for the store to say."""
+        return [
+            record.occurrence
+            for watch in self.watches.values()
+            for record in watch.book.records().values()
+            if record.open
+        ]
 
 
 def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:

@@ -6,56 +6,24 @@ the store.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import AbstractContextManager
-from typing import Protocol
+from collections.abc import Container, Sequence
 
 from analysis.alarm_texts import utc_text
-from analysis.notice_texts import Text, alarm_of, event_text, milliseconds, test_text
+from analysis.notice_memory import NoticeStore, is_own
+from analysis.notice_texts import Text, alarm_of, event_text, milliseconds, reminder_text, test_text
 from analysis.quiet_hours import QuietHours, harm_ms
 from analysis.types import PRIORITY_RANK, Event
 from collector.settings import NoticeSettings
 from collector.store.base import Notice
 
-__all__ = ["STORM_MS", "STORM_SIZE", "NoticeQueue", "NoticeStore"]
+__all__ = ["QUIET", "STORM_MS", "STORM_SIZE", "NoticeQueue", "NoticeStore"]
 
 STORM_MS = 2 * 60_000
 STORM_SIZE = 3
 _MOMENT_MS = 1000
 _NEVER_WAITS_S = 600
 _FAR_MS = 365 * 86_400_000
-_QUIET = "quiet hours"
-
-
-class NoticeStore(Protocol):
-    """What notices need of the store (`collector.store.embedded` has it)."""
-
-    def transaction(self) -> AbstractContextManager[None]: ...
-    def queue_notice(
-        self,
-        *,
-        occurrence: str,
-        transition: str,
-        target: str,
-        title: str,
-        body: str,
-        priority: str,
-        created_ms: int,
-        number: int = 0,
-        not_before_ms: int = 0,
-    ) -> bool: ...
-    def due_notices(self, now_ms: int, limit: int = 100) -> list[Notice]: ...
-    def notice_delivered(self, number: int, now_ms: int) -> None: ...
-    def pending_notices(self) -> list[Notice]: ...
-    def notice_failed(self, number: int, next_attempt_ms: int, error: str) -> None: ...
-    def cancel_notices(self, occurrence: str) -> int: ...
-    def events(
-        self,
-        tank: str | None = None,
-        since_ms: int | None = None,
-        limit: int | None = None,
-        occurrence: str | None = None,
-    ) -> list[Event]: ...
+QUIET = "quiet hours"
 
 
 class NoticeQueue:
@@ -73,9 +41,9 @@ class NoticeQueue:
     def __init__(self, settings: NoticeSettings, targets: Sequence[str], timezone: str) -> None:
         self._targets = targets
         self._quiet = QuietHours(settings, timezone)
-        self._resend_ms = round(settings.resend_min * 60_000)
         # by occurrence, what the analysis says now; an event says it as of its own time only
         self._harm: dict[str, int] = {}
+        self._resend_ms = round(min(settings.resend_min * 60_000, _FAR_MS))
 
     def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
         """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
@@ -115,15 +83,46 @@ class NoticeQueue:
         name = f"test/{utc_text(now_ms)}"
         return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
 
-    def queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
-        """After a notice was taken: the one that follows where nobody acknowledges the alarm."""
+    def queue_own(self, store: NoticeStore, occurrence: str, transition: str, text: Text, now_ms: int) -> int:
+        """A notice about Rushlight itself: high, and not held back by quiet hours; returns how many."""
+        return self._queue(store, occurrence, transition, text, "high", now_ms)
+
+    def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
+        """Tell of an alarm that wants a person, to each target that has no word of it; returns how many."""
+        events = store.events(occurrence=occurrence)
+        asks, transition = _asks(events)
+        if not asks:
+            return 0
+        there = store.targets_with_word(occurrence)
+        missing = [target for target in self._targets if target not in there]
+        last = [event for event in events if event.event in ("raised", "priority-changed")][-1]
+        not_before = self._quiet.end_ms(last.alarm, last.priority, now_ms)
+        text = reminder_text(last, now_ms)
+        return self._queue(
+            store, occurrence, transition, text, last.priority, now_ms, 0, not_before, targets=missing
+        )
+
+    def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
+        """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
+        return _asks(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
+
+    def queue_reminder(
+        self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()
+    ) -> None:
+        """After a notice was taken: the one that follows where nobody acknowledges the alarm.
+
+        `standing`: occurrences about Rushlight itself that are not over; nobody can acknowledge those.
+        """
         if notice.transition in ("cleared", "test"):
             return
         if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
             return
-        if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
+        own = is_own(notice.occurrence)
+        if not (notice.occurrence in standing if own else self.still_asks(store, notice)):
             return  # acknowledged, over or outdated while it was on its way
-        due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
+        due_ms = 0
+        if not own:
+            due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
         self._queue(
             store,
             notice.occurrence,
@@ -136,7 +135,7 @@ class NoticeQueue:
             [notice.target],
         )
 
-    def hand_over(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> None:
+    def hand_over(self, notices: list[Notice], now_ms: int, store: NoticeStore) -> None:
         """The settings no longer have this target: those that are there take what it had not."""
         with store.transaction():
             for notice in notices:
@@ -152,37 +151,36 @@ class NoticeQueue:
                 )
                 store.notice_failed(notice.id, now_ms + _FAR_MS, "its target is no longer in the settings")
 
-    def awake(self, store: NoticeStore, notices: list[Notice], now_ms: int) -> list[Notice]:
-        """Those that may go now; what failing has pushed into the quiet hours waits for their end."""
-        awake = []
+    def asleep(self, store: NoticeStore, notices: Sequence[Notice], now_ms: int) -> dict[int, int]:
+        """What failing has pushed into the quiet hours: their end (ms UTC) by the notice's id."""
+        found = {}
         for notice in notices:
-            until_ms = 0
-            if notice.transition != "test":
+            if notice.transition != "test" and not is_own(notice.occurrence):
                 until_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms)
-            if until_ms > now_ms:
-                store.notice_failed(notice.id, until_ms, _QUIET)
-            else:
-                awake.append(notice)
-        return awake
+                if until_ms > now_ms:
+                    found[notice.id] = until_ms
+        return found
 
     def harm_expected(self, harm: dict[str, int]) -> None:
         """By occurrence, when harm comes as the analysis sees it now (ms UTC); from any thread."""
         self._harm = harm if self._quiet.any else {}
 
-    def wake_held(self, store: NoticeStore, now_ms: int) -> None:
-        """What waits for the morning and has become urgent since is due at once."""
+    def urgent(self, store: NoticeStore, now_ms: int) -> list[Notice]:
+        """What waits for the morning and has become urgent since: it is due at once."""
         harm = self._harm
         if not harm:
-            return
+            return []
+        found = []
         for notice in store.pending_notices():
             if notice.occurrence not in harm or notice.next_attempt_ms <= now_ms:
                 continue
-            if notice.not_before_ms <= now_ms and notice.error != _QUIET:
+            if notice.not_before_ms <= now_ms and notice.error != QUIET:
                 continue  # it waits for its target, not for the morning
             if notice.number and notice.created_ms + self._resend_ms > now_ms:
                 continue
             if not self._quiet_until(store, notice.occurrence, notice.priority, now_ms):
-                store.notice_failed(notice.id, now_ms, "")
+                found.append(notice)
+        return found
 
     def _quiet_until(self, store: NoticeStore, occurrence: str, priority: str, at_ms: int) -> int:
         """End of the quiet hours where this may wait for it, else 0."""

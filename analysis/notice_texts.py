@@ -17,9 +17,11 @@ __all__ = [
     "alarm_of",
     "event_text",
     "group_text",
+    "kept_again_text",
     "milliseconds",
     "reminder_text",
     "test_text",
+    "unkept_text",
 ]
 
 
@@ -109,6 +111,30 @@ def group_text(lines: Sequence[Line]) -> Text:
     if standing:
         body.append("The full text of each: `rushlight explain` and its alarm's name.")
     return Text(_short(title), "\n\n".join([*body, *cautions]))
+
+
+def unkept_text(since_ms: int, why: str) -> Text:
+    """Rushlight itself: the store can't be written."""
+    return Text(
+        _short("HIGH: Rushlight can't keep readings: its disk or store file"),
+        "Look at the computer that Rushlight runs on: make room on its disk, or put its file back.\n\n"
+        f"Since {utc_text(since_ms)} nothing that comes in can be written down. Alarms are still judged and "
+        "sent, from memory, but not for ever: a broker sends only so many reports that are not acknowledged, "
+        "and this may be the last that you hear. What came by a serial line is lost if Rushlight is ended "
+        "before this is mended.\n\n"
+        f"What is wrong: {why}\n\n"
+        "It comes again until it is over, and can't be acknowledged.",
+    )
+
+
+def kept_again_text(since_ms: int, now_ms: int) -> Text:
+    """Rushlight itself: the store can be written again."""
+    return Text(
+        "Over: Rushlight keeps readings again",
+        "Nothing to do now.\n\n"
+        f"From {utc_text(since_ms)} to {utc_text(now_ms)} nothing could be written down; what waited in "
+        "memory and at the broker is being kept now.",
+    )
 
 
 def test_text(now_ms: int) -> Text:

@@ -56,16 +56,21 @@ class NoticeThread:
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
+    def _open(self) -> EmbeddedStore | None:
+        try:
+            store = EmbeddedStore(self._path)
+        except RushlightError as error:
+            self._say.say("store", f"{error}; notices that wait there go out when it can be opened")
+            return None
+        self._say.over("store", "the store can be opened again")
+        return store
+
     def _run(self) -> None:
         store: EmbeddedStore | None = None
         while not self._stop.is_set():
             try:
-                if store is None:
-                    store = EmbeddedStore(self._path)
+                store = store or self._open()
                 self._notifier.run_once(store, self._clock())
-                self._say.over("store", "notices can be sent again")
-            except RushlightError as error:
-                self._say.say("store", f"notices wait: {error}")
             except Exception as error:
                 # no fault of one notice may end the sending of all others
                 if self._say.say("fault", f"sending notices failed: {error!r}; trying again"):

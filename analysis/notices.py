@@ -5,6 +5,9 @@ notice. `Notifier.run_once` sends what is due and marks it after it was taken: k
 again (at least once). A delivered notice of a high or critical alarm puts its own reminder into the outbox;
 acknowledging, shelving and clearing cancel that, so reminders need no memory beside the store.
 
+While the store can't be written, what became of notices is in memory (`analysis.notice_memory`), and so are
+the alarms that it can't take: they are sent all the same, once, and written as sent when it can be written.
+
 Targets are URLs of the `apprise` library, one sender for each, so that a failing channel hides no other.
 The URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
 """
@@ -15,6 +18,8 @@ import logging
 import os
 import time
 from collections.abc import Callable, Mapping
+from functools import partial
+from typing import NamedTuple
 
 from analysis.notice_channels import (
     Heartbeat,
@@ -24,8 +29,10 @@ from analysis.notice_channels import (
     split_urls,
     target_name,
 )
+from analysis.notice_keeping import NoticeKeeping
+from analysis.notice_memory import MemoryOutbox, NoticeStore, is_own
 from analysis.notice_pictures import NoticePictures, Pictures
-from analysis.notice_queue import STORM_MS, STORM_SIZE, NoticeQueue, NoticeStore
+from analysis.notice_queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
 from analysis.notice_texts import (
     Line,
     Text,
@@ -66,6 +73,8 @@ class Notifier:
     Attributes
     ----------
     heartbeat : Heartbeat
+    keeping : NoticeKeeping
+        Where what becomes of notices is written; how alarms reach people while the store can't be written.
     """
 
     def __init__(
@@ -91,6 +100,7 @@ class Notifier:
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
         self._began_ms = self._clock()
+        self.keeping = NoticeKeeping(self._queue, self._clock)
 
     @property
     def targets(self) -> list[str]:
@@ -112,36 +122,70 @@ class Notifier:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
         return self._queue.queue_test(store, now_ms)
 
-    def run_once(self, store: NoticeStore, now_ms: int | None = None) -> int:
-        """Send what is due, then the heartbeat; returns how many notices were taken."""
+    def queue_missing(self, occurrence: str, store: NoticeStore, now_ms: int) -> int:
+        """Tell of a standing alarm to each target that has no word of it, in the caller's transaction.
+
+        For the start and for new settings: an alarm may be older than the target. Returns how many.
+        """
+        return self._queue.queue_missing(store, occurrence, now_ms)
+
+    def run_once(self, store: NoticeStore | None, now_ms: int | None = None) -> int:
+        """Send what is due, then the heartbeat; returns how many notices were taken.
+
+        `store` None: it can't be opened; what is in memory is sent.
+        """
         self._began_ms = self._clock()
         now_ms = self._began_ms if now_ms is None else now_ms
-        self._queue.wake_held(store, now_ms)
+        if store is not None:
+            self.keeping.write_back(store)
+        round_ = _Round(store, self.keeping.outbox(store), now_ms)
+        urgent = self._queue.urgent(round_.outbox, now_ms)
+        if urgent:
+            self._write(round_, urgent, partial(_put_off, {notice.id: now_ms for notice in urgent}, ""))
         by_target: dict[str, list[Notice]] = {}
-        for notice in store.due_notices(now_ms, 10_000):
-            by_target.setdefault(notice.target, []).append(notice)
+        for notice in round_.outbox.due_notices(now_ms, 10_000):
+            if self.keeping.outdated(notice):
+                self._write(round_, [notice], partial(_cancel, notice.occurrence))
+            else:
+                by_target.setdefault(notice.target, []).append(notice)
         sent = 0
         for target in sorted(by_target, key=lambda name: self._failing.get(name, 0)):
-            notices = self._queue.awake(store, by_target[target], now_ms)
+            notices = self._awake(round_, by_target[target])
             if not self._urls:
                 break  # they wait until the settings name a target again
-            if target not in self._urls:
-                self._queue.hand_over(store, notices, now_ms)
-                continue
-            for batch in _batches(notices):
-                if self._pictures.awaited(self._urls[target], batch[0]):
-                    continue
-                if not self._deliver(store, target, batch, now_ms):
-                    self._postpone(store, notices, batch, now_ms)
-                    break
-                sent += len(batch)
-                notices = [notice for notice in notices if notice not in batch]
+            if target in self._urls:
+                sent += self._send_to(target, notices, round_)
+            else:
+                self._write(round_, notices, partial(self._queue.hand_over, notices, now_ms))
         self._pictures.round_over()
-        self.heartbeat.beat(now_ms, lambda: self._well(store))
+        self.heartbeat.beat(now_ms, lambda: self._well(round_.outbox))
         return sent
 
+    def _send_to(self, target: str, notices: list[Notice], round_: _Round) -> int:
+        sent = 0
+        for batch in _batches(notices):
+            if not is_own(batch[0].occurrence) and self._pictures.awaited(self._urls[target], batch[0]):
+                continue
+            if not self._deliver(round_.outbox, target, batch, round_.now_ms):
+                self._write(round_, notices, partial(self._postpone, notices, batch, round_.now_ms))
+                break
+            self._write(round_, batch, partial(self.keeping.taken, batch, self._after(round_.now_ms)))
+            sent += len(batch)
+            notices = [notice for notice in notices if notice not in batch]
+        return sent
+
+    def _awake(self, round_: _Round, notices: list[Notice]) -> list[Notice]:
+        """Those that may go now; what failing has pushed into the quiet hours waits for their end."""
+        asleep = self._queue.asleep(round_.outbox, notices, round_.now_ms)
+        if asleep:
+            self._write(round_, notices, partial(_put_off, asleep, QUIET))
+        return [notice for notice in notices if notice.id not in asleep]
+
+    def _write(self, round_: _Round, notices: list[Notice], work: Callable[[NoticeStore], object]) -> None:
+        self.keeping.apply(round_.store, round_.outbox, notices, work)
+
     def _deliver(self, store: NoticeStore, target: str, batch: list[Notice], now_ms: int) -> bool:
-        """One sending for one or many notices; marked, with its reminders, only once it was taken."""
+        """One sending for one or many notices; True where it was taken, and is to be marked so."""
         text = Text(batch[0].title, batch[0].body)
         if len(batch) == 1 and batch[0].number:
             text = self._reminder(store, batch[0], now_ms)
@@ -172,11 +216,6 @@ class Notifier:
             return False
         if self._failing.pop(target, 0):
             log.info("notice target %s: takes notices again", target)
-        done_ms = self._after(now_ms)
-        with store.transaction():
-            for notice in batch:
-                store.notice_delivered(notice.id, done_ms)
-                self._queue.queue_reminder(store, notice, done_ms)
         return True
 
     def _reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> Text:
@@ -184,20 +223,24 @@ class Notifier:
         last = [event for event in events if event.event in ("raised", "priority-changed")]
         return reminder_text(last[-1], now_ms) if last else Text(notice.title, notice.body)
 
-    def _postpone(self, store: NoticeStore, notices: list[Notice], tried: list[Notice], now_ms: int) -> None:
+    def _postpone(self, notices: list[Notice], tried: list[Notice], now_ms: int, to: NoticeStore) -> None:
         """All of a failing target wait, so that its time-outs do not hold up the others."""
-        with store.transaction():
-            for notice in notices:
-                wait = backoff_ms(max(notice.attempts + 1, 1), notice.priority)
-                error = "not taken by its target" if notice in tried else "its target is failing"
-                store.notice_failed(notice.id, self._after(now_ms) + wait, error)
+        for notice in notices:
+            wait = backoff_ms(max(notice.attempts + 1, 1), notice.priority)
+            error = "not taken by its target" if notice in tried else "its target is failing"
+            to.notice_failed(notice.id, self._after(now_ms) + wait, error)
 
     def _after(self, now_ms: int) -> int:
         """`now_ms` and what the run has taken so far; `now_ms` may be a replay's time, not the clock's."""
         return now_ms + max(self._clock() - self._began_ms, 0)
 
     def _well(self, store: NoticeStore) -> bool:
-        """Collecting, and not stuck with notices that no target takes: then silence calls for help."""
+        """Collecting, and not stuck with notices: then silence calls for help.
+
+        Stuck is what no target takes, and what became of notices that can't be written.
+        """
+        if self.keeping.holding:
+            return False
         if self._failing:
             waiting = {notice.target for notice in store.pending_notices()}
             self._failing = {name: count for name, count in self._failing.items() if name in waiting}
@@ -206,9 +249,26 @@ class Notifier:
         return self._is_well()
 
 
+class _Round(NamedTuple):
+    """One round of sending: what it reads, what it writes to, and its time (ms UTC)."""
+
+    store: NoticeStore | None
+    outbox: MemoryOutbox
+    now_ms: int
+
+
+def _cancel(occurrence: str, to: NoticeStore) -> None:
+    to.cancel_notices(occurrence)
+
+
+def _put_off(until: Mapping[int, int], why: str, to: NoticeStore) -> None:
+    for number, until_ms in until.items():
+        to.notice_failed(number, until_ms, why)
+
+
 def _batches(notices: list[Notice]) -> list[list[Notice]]:
-    """Critical ones and tests alone; the others together where they are many or waited together."""
-    alone = [n for n in notices if n.priority == "critical" or n.transition == "test"]
+    """Critical ones, tests and Rushlight's own alone; the others together if they are many or waited so."""
+    alone = [n for n in notices if n.priority == "critical" or n.transition == "test" or is_own(n.occurrence)]
     others = [n for n in notices if n not in alone]
     waited = any(n.not_before_ms > n.created_ms and not n.number for n in others)
     if len(others) >= STORM_SIZE or (len(others) > 1 and waited):

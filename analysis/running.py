@@ -87,11 +87,11 @@ def run_service(
         pictures if settings.notices.picture else None,
     )
     path = settings.store_path()
-    with ServiceLock(path), EmbeddedStore(path) as store:
+    with ServiceLock(path) as lock, EmbeddedStore(path) as store:
         take_over(common, settings, store)
         analysis = LiveAnalysis(settings, notifier, clock)
         analysis.start(store, clock())
-        service = CollectorService(settings, store, links, analysis, clock, ending=ending)
+        service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
         services.append(service)
 
         def end(number: int, frame: FrameType | None) -> None:

@@ -6,6 +6,7 @@ RushlightError
 ├── LinkLost           a serial port or broker went away: retry with backoff (transient)
 ├── StoreError         the store can't do what was asked
 │   ├── StoreFull      no room on the disk: stop acknowledging, retry (transient)
+│   ├── StoreMoved     the file at its path is not the one that is open: stop acknowledging
 │   ├── StoreNewer     the file was written by a newer version
 │   └── ServerAway     a server store can't be reached or takes nothing now: keep, retry (transient)
 ├── AlarmError         a person asked for what can't be done to that alarm (acknowledge, shelve)
@@ -23,6 +24,7 @@ __all__ = [
     "SettingsError",
     "StoreError",
     "StoreFull",
+    "StoreMoved",
     "StoreNewer",
     "WireError",
 ]
@@ -54,6 +56,10 @@ class StoreError(RushlightError):
 
 class StoreFull(StoreError):
     """The disk is full; nothing was half written, try again when there is room."""
+
+
+class StoreMoved(StoreError):
+    """The store's file was removed or replaced while it was open; what is written to it now is lost."""
 
 
 class StoreNewer(StoreError):

@@ -2,7 +2,8 @@
 
 A batch is made once, in memory, and written in one transaction together with what the listener makes of it;
 only then are its deliveries acknowledged. Where the write fails, the same batch waits and is written again:
-nothing is acknowledged, nothing is judged twice, nothing more is taken from the links.
+nothing is acknowledged and nothing is judged twice. What comes meanwhile is judged, too, and waits with it
+(`collector.backlog`); the listener is told to bring what it makes of that to people from memory (`hold`).
 """
 
 from __future__ import annotations
@@ -18,13 +19,15 @@ from typing import Protocol
 
 import msgspec
 
-from collector.batch import Arrival, Batch, BatchMaker
+from collector.backlog import Backlog
+from collector.batch import Arrival, BatchMaker
 from collector.ending import Ending
 from collector.errors import StoreError, StoreFull
 from collector.links import Delivery, Link
 from collector.log import ClearLog, Clock
 from collector.readings import Reading
 from collector.sd_notify import sd_notify, watchdog_s
+from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
@@ -39,7 +42,7 @@ LINKS_META = "links"
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
 _LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
-_QUEUE = 20_000  # deliveries that wait while the store can't be written; then the links wait too
+_QUEUE = 20_000  # deliveries that wait to be judged; then the links wait too
 _RETRY_S = (0.5, 30.0)
 _TICK_MS = 5_000
 _POLL_MS = 1_000
@@ -47,6 +50,7 @@ _REPORT_MS = 30_000
 _COMPACT_MS = 600_000
 _COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
 _WELL_MS = 300_000
+_TRIED_META = "written-again-at"
 _LINK_S = 0.5  # for a link to end, also where the store has used up all the time
 
 
@@ -91,6 +95,12 @@ class Listener(Protocol):
     def kept(self, now_ms: int) -> None:
         """What `keep` wrote is committed."""
 
+    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
+        """It can't be committed now, for the reason that `why` says: tell people from memory.
+
+        Called four times a second or less until it can; the store may be read, and may fail at that.
+        """
+
 
 class CollectorService:
     """Collects until it is stopped.
@@ -109,6 +119,8 @@ class CollectorService:
         Deliveries in one commit.
     ending : Ending, optional
         The deadline that the links share with others.
+    lock : ServiceLock, optional
+        Held by the caller. Where another service has it, this one ends: two on one store double everything.
     """
 
     def __init__(
@@ -120,7 +132,10 @@ class CollectorService:
         clock: Clock = system_clock,
         most: int = _BATCH,
         ending: Ending | None = None,
+        lock: ServiceLock | None = None,
     ) -> None:
+        self._lock = lock
+        self._replaced = False
         self._store = store
         self._links = list(links)
         self._listener = listener
@@ -134,8 +149,11 @@ class CollectorService:
         self._last_ms = [0] * len(self._links)
         self._tick_ms = self._poll_ms = self._report_ms = 0
         self._reading_ms = 0
+        self._backlog = Backlog()
         self._failing = False
-        self._given_up = False
+        self._why = ""  # the store can't be written; "" where it can, as far as is known
+        self._pause_s = _RETRY_S[0]
+        self._retry = 0.0  # when to try again, by time.monotonic
         self._store_settings = settings.store
         self._compacted_ms = 0  # when there was last nothing left to pack
         self._rested = 0.0  # when packing may go on beside readings that come in
@@ -159,6 +177,11 @@ class CollectorService:
         sd_notify("READY=1")
         try:
             while not self._stop.is_set():
+                if self._lock is not None and not self._lock.keep():
+                    self._replaced = True
+                    _log.error("another rushlight service has taken this store over: this one ends")
+                    self.stop()
+                    break
                 self._round()
         finally:
             sd_notify("STOPPING=1")
@@ -173,9 +196,13 @@ class CollectorService:
         self._queue.put(Arrival(number, delivery))
 
     def _round(self) -> None:
-        arrivals = self._collect()
+        if self._backlog.brimful:
+            arrivals = []
+            self._stop.wait(_BATCH_S)
+        else:
+            arrivals = self._collect()
         now = self._clock()
-        batch = self._batch(arrivals) if arrivals else None
+        self._judge(arrivals)
         # a clock that was put back must not stop these for as long
         if not 0 <= now - self._tick_ms < _TICK_MS:
             self._tick_ms = now
@@ -183,13 +210,16 @@ class CollectorService:
         if not 0 <= now - self._poll_ms < _POLL_MS:
             self._poll_ms = now
             self._poll(now)
-        if batch is not None or self._listener.wants(now):
-            self._commit(batch, now)
-        if not 0 <= now - self._report_ms < _REPORT_MS:
-            self._report_ms = now
-            self._report()
-        if not 0 <= now - self._compacted_ms < _COMPACT_MS:
-            self._compact(now, busy=bool(arrivals))
+        if self._why and time.monotonic() < self._retry:
+            self._hold(now, self._why)
+        elif self._why or not self._backlog.empty or self._listener.wants(now):
+            self._commit(now)
+        if not self._why:
+            if not 0 <= now - self._report_ms < _REPORT_MS:
+                self._report_ms = now
+                self._report()
+            if not 0 <= now - self._compacted_ms < _COMPACT_MS:
+                self._compact(now, busy=bool(arrivals))
         self._bark()
 
     def _collect(self) -> list[Arrival]:
@@ -211,38 +241,36 @@ class CollectorService:
             except queue.Empty:
                 return arrivals
 
-    def _batch(self, arrivals: Sequence[Arrival]) -> Batch:
-        batch = self._maker.make(arrivals)
-        for arrival in arrivals:
-            self._last_ms[arrival.link] = arrival.delivery.arrived_ms
-        now = self._clock()
-        if batch.readings:
-            self._reading_ms = now
-            self._listener.take(batch.readings, now)
-        for device in batch.devices:
-            self._listener.device(*device)
-        return batch
+    def _judge(self, arrivals: list[Arrival]) -> None:
+        """Make batches, give them to the listener, and put them with what waits to be written."""
+        for part in self._backlog.parts(arrivals) if arrivals else ():
+            batch = self._maker.make(part)
+            for arrival in part:
+                self._last_ms[arrival.link] = arrival.delivery.arrived_ms
+            now = self._clock()
+            if batch.readings:
+                self._reading_ms = now
+                self._listener.take(batch.readings, now)
+            for device in batch.devices:
+                self._listener.device(*device)
+            self._backlog.add(batch)
 
-    def _commit(self, batch: Batch | None, now: int, closing: bool = False) -> bool:
-        """Write until it is written; once only where the end was asked for, and False where that fails."""
-        pause = _RETRY_S[0]
+    def _commit(self, now: int, closing: bool = False) -> bool:
+        """Try once to write all that waits, and acknowledge it; False where it waits on."""
         heard = True
         while True:
             try:
                 with self._store.transaction():
-                    if batch is not None:
-                        batch.write(self._store)
+                    if self._why:
+                        # also a full disk takes a commit in which there is nothing
+                        self._store.set_meta(_TRIED_META, str(now))
+                    self._backlog.write(self._store)
                     if heard:
                         self._listener.keep(self._store, now, closing)
                 break
             except StoreError as error:
-                self._failing = True
-                waiting = self._queue.qsize() + (len(batch.arrivals) if batch is not None else 0)
-                self._say.say(
-                    "store",
-                    f"{error}; {waiting} reports wait, none is acknowledged; trying again",
-                    logging.ERROR if isinstance(error, StoreFull) else logging.WARNING,
-                )
+                self._put_off(error, now)
+                return False
             except Exception as error:
                 if not heard:
                     raise
@@ -251,24 +279,43 @@ class CollectorService:
                 heard = False
                 if self._say.say("listener", f"what was made of the readings can't be kept: {error!r}"):
                     _log.exception("where it failed")
-                continue
-            if closing:
-                self._given_up = batch is not None
-                return False
-            closing = self._stop.wait(pause)  # then one last time
-            self._bark()
-            pause = min(pause * 2, _RETRY_S[1])
-        self._failing = not heard
-        self._say.over("store", "the store can be written again; all that waited is kept")
+                self._hold(now, repr(error))
+        self._failing, self._why, self._pause_s = not heard, "", _RETRY_S[0]
+        self._say.over("store", f"the store can be written again; {self._what_was_kept()}")
         if heard:
             self._listener.kept(now)
-        if batch is not None:
-            self._acknowledge(batch)
+        self._acknowledge(self._backlog.arrivals)
+        self._backlog.clear()
         return True
 
-    def _acknowledge(self, batch: Batch) -> None:
+    def _put_off(self, error: StoreError, now: int) -> None:
+        """The store can't be written: judge on, tell people from memory, try again later."""
+        self._failing, self._why = True, str(error)
+        self._retry = time.monotonic() + self._pause_s
+        self._pause_s = min(self._pause_s * 2, _RETRY_S[1])
+        self._say.say(
+            "store",
+            f"{error}; {len(self._backlog)} reports wait, none is acknowledged; trying again",
+            logging.ERROR if isinstance(error, StoreFull) else logging.WARNING,
+        )
+        self._hold(now, self._why)
+
+    def _what_was_kept(self) -> str:
+        gone = self._backlog.let_go
+        if gone:
+            return f"{gone} readings of serial lines found no room in memory, all else is kept"
+        return "all that waited is kept"
+
+    def _hold(self, now: int, why: str) -> None:
+        try:
+            self._listener.hold(self._store, now, why)
+        except Exception as error:
+            if self._say.say("hold", f"alarms can't be sent from memory: {error!r}"):
+                _log.exception("where it failed")
+
+    def _acknowledge(self, arrivals: list[Arrival]) -> None:
         by_link: dict[int, list[Delivery]] = {}
-        for arrival in batch.arrivals:
+        for arrival in arrivals:
             by_link.setdefault(arrival.link, []).append(arrival.delivery)
         for number, deliveries in by_link.items():
             try:
@@ -324,12 +371,14 @@ class CollectorService:
 
     def _finish(self) -> bool:
         """Keep what has come, acknowledge it, let go of the links, keep what came meanwhile."""
-        # After a batch was given up, the report numbers in memory are ahead of the store: writing them would
-        # make what the broker sends again look like repeats.
-        whole = not self._given_up and self._drain()
-        self._report()
+        whole = not self._replaced and self._drain()
+        if whole:
+            self._report()
         self._part()
-        whole = whole and (self._queue.empty() or self._drain())
+        if self._replaced:
+            return False
+        if not whole or not self._queue.empty():
+            whole = self._drain()
         if not whole:
             _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
         return whole
@@ -350,4 +399,5 @@ class CollectorService:
         arrivals: list[Arrival] = []
         while not self._queue.empty():
             arrivals.append(self._queue.get_nowait())
-        return self._commit(self._batch(arrivals) if arrivals else None, self._clock(), closing=True)
+        self._judge(arrivals)
+        return self._commit(self._clock(), closing=True)

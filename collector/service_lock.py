@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from collector.errors import StoreError
+from collector.store.files import open_private, same_file
 
 if sys.platform != "win32":
     import fcntl
 
 __all__ = ["ServiceLock"]
+
+_log = logging.getLogger("rushlight.collector")
 
 _GLANCE_S = 0.1
 
@@ -38,22 +43,44 @@ class ServiceLock:
 
     def try_acquire(self) -> bool:
         """Take the lock; False where a running service has it. StoreError where the file can't be made."""
-        try:
-            file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        except OSError as error:
-            raise StoreError(
-                f"{self._path}: can't be written ({error.strerror}); check the folder and its rights"
-            ) from None
-        if sys.platform != "win32":
+        while True:
             try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                os.close(file)
-                return False
-        os.ftruncate(file, 0)
-        os.write(file, b"%d\n" % os.getpid())
+                file = open_private(self._path)
+            except OSError as error:
+                raise StoreError(
+                    f"{self._path}: can't be written ({error.strerror}); check the folder and its rights"
+                ) from None
+            if sys.platform != "win32":
+                try:
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    os.close(file)
+                    return False
+            if same_file(file, self._path):  # not removed between opening and locking
+                break
+            os.close(file)
+        with suppress(OSError):  # the disk may be full: who has it is only for messages
+            os.ftruncate(file, 0)
+            os.write(file, b"%d\n" % os.getpid())
         self._file = file
         return True
+
+    def keep(self) -> bool:
+        """Whether it is held, taken anew where its file was removed; False where another service has it."""
+        if self._file < 0 or same_file(self._file, self._path):
+            return self._file >= 0
+        before = self._file
+        try:
+            again = self.try_acquire()
+        except StoreError:
+            # the whole folder is gone, as the store will say: nobody else can have it either
+            return True
+        os.close(before)
+        if again:
+            _log.warning("%s: was removed while the service runs; it is locked again", self._path)
+        else:
+            self._file = -1
+        return again
 
     def acquire(self) -> None:
         """Take the lock.

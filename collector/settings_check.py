@@ -13,7 +13,7 @@ from collector.calibration import calibration_fault
 from collector.readings import QUANTITIES, TANK_NAME
 from collector.safe_text import safe_text
 from collector.settings_convert import guess
-from collector.settings_tables import SerialLink, Settings, TankSettings, parse_time_of_day
+from collector.settings_tables import KEEP_DAYS, SerialLink, Settings, TankSettings, parse_time_of_day
 from collector.topics import filter_fault
 
 __all__ = ["check"]
@@ -30,11 +30,6 @@ def check(settings: Settings) -> Iterator[str]:
             if link.baud <= 0:
                 yield f"{where}.baud: must be more than 0, as in 115200"
             continue
-        for key in ("host", "client_id"):
-            if not getattr(link, key).strip():
-                yield f"{where}.{key}: is empty; write one, or leave the key out"
-        if not 0 < link.port < 65536:
-            yield f"{where}.port: {link.port} is not a port number (1 to 65535)"
         for number, mapped in enumerate(link.map, 1):
             place = f"{where}.map[{number}]"
             if mapped.quantity not in QUANTITIES:
@@ -58,17 +53,21 @@ def check(settings: Settings) -> Iterator[str]:
             )
         elif settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
             yield f'store.url: {settings.store.url!r} must begin with http://, as in "http://localhost:8086"'
-        if not settings.store.keep_local_days >= 15:
-            yield "store.keep_local_days: must be at least 15; the analysis looks back as far as 14 days"
+        if not 15 <= settings.store.keep_local_days <= KEEP_DAYS[1]:
+            yield (
+                f"store.keep_local_days: must be from 15 to {KEEP_DAYS[1]}; the analysis looks back as far "
+                "as 14 days"
+            )
     for quantity, days in settings.store.keep_days.items():
         if quantity not in QUANTITIES:
             hint = guess(quantity, list(QUANTITIES))
             yield f"store.keep_days.{quantity}: unknown quantity {quantity!r}{hint}"
-        if not days >= 1:
-            yield f"store.keep_days.{quantity}: must be at least 1 day; leave it out to keep all"
+        if not KEEP_DAYS[0] <= days <= KEEP_DAYS[1]:
+            yield (
+                f"store.keep_days.{quantity}: must be from {KEEP_DAYS[0]} day to {KEEP_DAYS[1]} days; "
+                "leave it out to keep all"
+            )
     notices = settings.notices
-    if notices.resend_min <= 0:
-        yield "notices.resend_min: must be more than 0 minutes"
     if not 0 <= notices.picture_wait_s <= 300:
         yield "notices.picture_wait_s: must be from 0 to 300 seconds; the notice is held back for so long"
     if (notices.quiet_from is None) != (notices.quiet_to is None):

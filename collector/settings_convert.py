@@ -76,6 +76,18 @@ def _choices(kind: Any, path: str) -> list[str]:
     return words
 
 
+def _bounds(kind: Any, path: str) -> str:
+    """What the types declare for the number at `path`, in words; "" where they declare nothing."""
+    *parts, name = [part for part in path.split(".") if part]
+    for table in _tables(kind, parts):
+        hint = typing.get_type_hints(table, include_extras=True).get(name)
+        for meta in getattr(hint, "__metadata__", ()):
+            if isinstance(meta, msgspec.Meta) and meta.ge is not None and meta.le is not None:
+                unit = (meta.extra or {}).get("unit", "")
+                return f"must be from {meta.ge:g} to {meta.le:g} {unit}".rstrip()
+    return ""
+
+
 def _tables(kind: Any, parts: list[str]) -> list[Any]:
     """The table types that may stand at a path inside `kind`."""
     if isinstance(kind, types.UnionType) or typing.get_origin(kind) is list:
@@ -142,7 +154,8 @@ def _one(table: Any, kind: Any, where: str, faults: list[str]) -> Any:
         elif missing:
             faults.append(f"{key}.{missing[1]}: missing; this key must be given")
         else:
-            wanted = _plain(message)
+            bounds = _bounds(kind, key.removeprefix(where)) if re.search("[<>]=", message) else ""
+            wanted = bounds or _plain(message)
             words = _choices(kind, key.removeprefix(where)) if message.startswith("Invalid") else []
             advice = f"; write {' or '.join(repr(word) for word in words)}" if words else ""
             faults.append(f"{key}: {wanted[0].lower()}{wanted[1:]}{advice}")

@@ -10,11 +10,15 @@ from __future__ import annotations
 import functools
 import re
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 
 __all__ = [
+    "HEARTBEAT_MIN",
+    "KEEP_DAYS",
+    "PORT_MAX",
+    "RESEND_MIN",
     "CalibrationPoint",
     "CarbonDioxideSettings",
     "CoolerSettings",
@@ -33,6 +37,21 @@ __all__ = [
     "WaterSettings",
     "parse_time_of_day",
 ]
+
+RESEND_MIN = (1, 1440)
+"""Minutes between reminders, least and most: a minute to be heard in, and once a day at least. Common
+practice, no source."""
+HEARTBEAT_MIN = (1, 1440)
+"""Minutes between heartbeats, least and most. Common practice, no source."""
+KEEP_DAYS = (1, 36_525)
+"""Days that readings are kept, least and most (a hundred years); longer is for ever, by leaving it out."""
+PORT_MAX = 65_535
+"""The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
+
+_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra={"unit": "minutes"})]
+_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra={"unit": "minutes"})]
+_Port = Annotated[int, msgspec.Meta(ge=1, le=PORT_MAX)]
+_PagePort = Annotated[int, msgspec.Meta(ge=0, le=PORT_MAX)]  # 0: any that is free
 
 _TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 
@@ -62,7 +81,7 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
     """A broker. `protocol` is "5" or "3.1.1"; user and password come from the environment."""
 
     host: str = "localhost"
-    port: int = 1883
+    port: _Port = 1883
     username: str | None = None
     username_env: str | None = None
     password_env: str | None = None
@@ -173,9 +192,9 @@ class NoticeSettings(_Table):
     """
 
     urls_env: str = "RUSHLIGHT_NOTICE_URLS"
-    resend_min: float = 15
+    resend_min: _Resend = 15
     heartbeat_url_env: str = "RUSHLIGHT_HEARTBEAT_URL"
-    heartbeat_min: float = 5
+    heartbeat_min: _Beat = 5
     quiet_from: str | None = None
     quiet_to: str | None = None
     quiet_timezone: str | None = None
@@ -192,7 +211,7 @@ class PageSettings(_Table):
 
     enabled: bool = True
     host: str = "127.0.0.1"
-    port: int = 8742
+    port: _PagePort = 8742
     hosts: list[str] = []
 
 

@@ -15,6 +15,7 @@ under a lock on a file beside the store, also across processes. Readers open rea
 
 from __future__ import annotations
 
+import ctypes
 import os
 import sqlite3
 import sys
@@ -25,7 +26,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
-from collector.errors import RushlightError, StoreError, StoreFull, StoreNewer
+from collector.errors import RushlightError, StoreError, StoreFull, StoreMoved, StoreNewer
+from collector.store.files import OpenFiles, make_private, open_private, same_file
 from collector.store.schema import VERSION, migrate, schema_version
 
 if sys.platform != "win32":
@@ -78,6 +80,7 @@ class Database:
         self._depth = 0
         self._failed = False
         self._data_version = -1
+        self._files = OpenFiles(self.path)
         try:
             if read_only:
                 self._db = self._open_read_only()
@@ -91,13 +94,11 @@ class Database:
             raise
 
     def _open(self, synchronous: str) -> sqlite3.Connection:
-        try:
-            self._lock_file = os.open(f"{self.path}-lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        except OSError as error:
-            raise StoreError(
-                f"{self.path}: can't be written ({error.strerror}); check the folder and its rights"
-            ) from error
+        self._open_lock()
+        make_private(self.path)
         with self._alone():
+            with suppress(OSError):  # SQLite says it better
+                os.close(open_private(self.path))  # its log and its index take their mode from it
             db = sqlite3.connect(
                 self.path, timeout=self._busy_ms / 1000, isolation_level=None, check_same_thread=False
             )
@@ -110,10 +111,21 @@ class Database:
                 db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_PAGES}")
                 db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
                 migrate(db, str(self.path))
+                self._files.require_in_place()
             except BaseException:
                 db.close()
                 raise
         return db
+
+    def _open_lock(self) -> None:
+        """The lock, or the one that is in its place now."""
+        self._release()
+        try:
+            self._lock_file = open_private(f"{self.path}-lock")
+        except OSError as error:
+            raise StoreError(
+                f"{self.path}: can't be written ({error.strerror}); check the folder and its rights"
+            ) from error
 
     def _open_read_only(self) -> sqlite3.Connection:
         if not self.path.exists():
@@ -155,6 +167,8 @@ class Database:
         ------
         StoreFull
             No room; nothing was written.
+        StoreMoved
+            The file at its path is not the one that is open; what was written is nowhere to be found.
         StoreError
             Anything else that stopped the commit; nothing was written.
         """
@@ -173,6 +187,7 @@ class Database:
                 raise StoreError(f"{self.path}: was opened for reading only")
             with self._alone():
                 try:
+                    self._files.require_in_place()
                     self._db.execute("BEGIN IMMEDIATE")
                     self._depth, self._failed = 1, False
                     self._notice_other_writers()
@@ -180,6 +195,7 @@ class Database:
                     if self._failed:
                         raise StoreError(f"{self.path}: a write inside the transaction failed; all undone")
                     self._db.execute("COMMIT")
+                    self._files.require_in_place()  # else it is kept where nobody finds it
                 except BaseException as error:
                     self._undo()
                     if isinstance(error, sqlite3.Error):
@@ -264,7 +280,9 @@ class Database:
         while True:
             try:
                 fcntl.flock(self._lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
+                if same_file(self._lock_file, f"{self.path}-lock"):
+                    break
+                self._open_lock()  # it was removed: others lock the one that is there
             except BlockingIOError:
                 if time.monotonic() > deadline:
                     raise StoreError(
@@ -299,6 +317,7 @@ class Database:
         part = target.with_name(target.name + ".part")
         try:
             part.unlink(missing_ok=True)
+            os.close(open_private(part))
             copy = sqlite3.connect(part, isolation_level=None)
             try:
                 with self._lock:
@@ -342,6 +361,12 @@ class Database:
                 return
             try:
                 with self._alone():  # the last to close checkpoints
+                    try:
+                        self._files.require_in_place()
+                    except StoreMoved:
+                        # SQLite would remove the log by its name, which is another file's now
+                        ctypes.pythonapi.Py_IncRef(ctypes.py_object(self._db))
+                        return
                     self._db.close()
             finally:
                 self._release()

@@ -92,6 +92,31 @@ class Outbox(Database):
                 (next_attempt_ms, error[:500], number),
             )
 
+    def keep_notice(self, notice: Notice, cancelled: bool) -> None:
+        """A notice as it has become while the store could not be written; its id is of no account.
+
+        What is delivered or cancelled here stays so.
+        """
+        columns = Notice._fields[1:]
+        with self.transaction():
+            self._run(
+                f"INSERT INTO notices ({', '.join(columns)}, cancelled) VALUES"
+                f" ({', '.join('?' * len(columns))}, ?)"
+                " ON CONFLICT (occurrence, transition, number, target) DO UPDATE SET"
+                " attempts = max(attempts, excluded.attempts), next_attempt_ms = excluded.next_attempt_ms,"
+                " delivered_ms = coalesce(delivered_ms, excluded.delivered_ms), error = excluded.error,"
+                " cancelled = max(cancelled, excluded.cancelled)",
+                (*notice[1:], cancelled),
+            )
+
+    def targets_with_word(self, occurrence: str) -> set[str]:
+        """Targets that a notice about an occurrence has reached, or waits for."""
+        sql = (
+            "SELECT DISTINCT target FROM notices"
+            " WHERE occurrence = ? AND (delivered_ms IS NOT NULL OR cancelled = 0)"
+        )
+        return {row[0] for row in self._all(sql, (occurrence,))}
+
     def cancel_notices(self, occurrence: str) -> int:
         """Send no more of what is still waiting about an occurrence; returns how many that were."""
         with self.transaction():

@@ -89,6 +89,7 @@ class Notebook:
         self.taken: list[Reading] = []
         self.devices: list[tuple[str, bool]] = []
         self.kept_times = 0
+        self.held: list[str] = []
         self.closed = False
         self.ticks: list[int] = []
 
@@ -112,6 +113,9 @@ class Notebook:
 
     def kept(self, now_ms: int) -> None:
         self.kept_times += 1
+
+    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
+        self.held.append(why)
 
 
 class Bench:
