@@ -33,6 +33,7 @@ __all__ = [
     "Input",
     "Reason",
     "Step",
+    "put_back",
     "step",
 ]
 
@@ -90,6 +91,8 @@ class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
     `standing` is the condition behind both delays, tracked in every state. `occurrence` is the raising that
     is open or was the last; `open` says which. A shelf ends an occurrence's hold on a person but not the
     occurrence: it is cleared when its condition goes, or replaced when the alarm is raised again.
+    `shelved_ms` is when it was shelved; `named_ms` the time in the last occurrence's name where the clock was
+    put back since, so that no name is given twice.
     """
 
     alarm: str
@@ -105,6 +108,8 @@ class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
     occurrence: str = ""
     raised_ms: int | None = None
     finding: Finding | None = None
+    shelved_ms: int | None = None
+    named_ms: int | None = None
 
 
 class Step(NamedTuple):
@@ -143,7 +148,9 @@ def step(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Re
             return replace(record, state=AlarmState.NORMAL), Reason.ACKNOWLEDGED
     elif kind is Input.SHELVE and given.until_ms is not None:
         if record.state is not AlarmState.OUT_OF_SERVICE and given.until_ms > now_ms:
-            shelved = replace(record, state=AlarmState.SHELVED, shelf_end_ms=given.until_ms)
+            shelved = replace(
+                record, state=AlarmState.SHELVED, shelf_end_ms=given.until_ms, shelved_ms=now_ms
+            )
             return shelved, Reason.SHELVED
     elif kind is Input.UNSHELVE and record.state is AlarmState.SHELVED:
         return replace(record, state=AlarmState.NORMAL, shelf_end_ms=None), Reason.UNSHELVED
@@ -238,3 +245,34 @@ def _priority_of(alarm: str, finding: Finding | None) -> Priority:
     row = rationale_for(alarm)
     wanted = row.priority if finding is None else finding.priority
     return max(wanted, row.least_priority, key=PRIORITY_RANK.__getitem__)
+
+
+def put_back(record: AlarmRecord, before_ms: int, now_ms: int) -> AlarmRecord:
+    """The record as it is after the clock was put back from `before_ms` to `now_ms`.
+
+    What had begun by the clock that was ahead began as long ago by the new one; what had begun before stays.
+    A shelf keeps the time that was left of it.
+    """
+    step_ms = before_ms - now_ms
+
+    def moved(time_ms: int | None) -> int | None:
+        return time_ms if time_ms is None or time_ms <= now_ms else max(0, time_ms - step_ms)
+
+    end_ms = record.shelf_end_ms
+    if end_ms is not None and (
+        end_ms - now_ms > MAX_SHELF_MS or (record.shelved_ms is not None and record.shelved_ms > now_ms)
+    ):
+        end_ms = min(end_ms - step_ms, now_ms + MAX_SHELF_MS)
+    raised_ms, named_ms = record.raised_ms, record.named_ms
+    if raised_ms is not None and raised_ms > now_ms:
+        named_ms = max(raised_ms, named_ms or 0)
+    return replace(
+        record,
+        present_since_ms=moved(record.present_since_ms),
+        absent_since_ms=moved(record.absent_since_ms),
+        lower_since_ms=moved(record.lower_since_ms),
+        shelf_end_ms=end_ms,
+        shelved_ms=moved(record.shelved_ms),
+        raised_ms=moved(raised_ms),
+        named_ms=named_ms,
+    )

@@ -23,6 +23,7 @@ from analysis.alarm_states import (
     Input,
     Reason,
     Step,
+    put_back,
     step,
 )
 from analysis.alarm_texts import compose, utc_text
@@ -98,7 +99,8 @@ class AlarmBook:
         findings : sequence of Finding
             All of this tank, after diagnosis; an alarm that is not among them is taken as gone.
         now_ms : int
-            Clock of the delays; a step back is taken as no time passing.
+            Clock of the delays; a step back is taken as no time passing, until `put_back` says that it is
+            the clock's.
         reading_time_ms : int, optional
             Time of the reading behind it, the events' `time`; `now_ms` otherwise.
         """
@@ -137,6 +139,13 @@ class AlarmBook:
         for key in sorted(self._awake):
             events += self._move(key, self._records[key], Step(Input.TICK), now_ms, now_ms)
         return events
+
+    def put_back(self, now_ms: int) -> None:
+        """The clock was put back to `now_ms`: delays and shelves go on from there, see `alarm_states`."""
+        before_ms, self._now_ms = self._now_ms, min(self._now_ms, now_ms)
+        if before_ms > now_ms:
+            self._records = {key: put_back(r, before_ms, now_ms) for key, r in self._records.items()}
+            self.changed = True
 
     def acknowledge(self, key: AlarmKey, now_ms: int, actor: str) -> list[Event]:
         """A person has seen it. Doing it twice is no fault.
@@ -281,8 +290,9 @@ class AlarmBook:
         if reason is Reason.RAISED:
             # one occurrence a raising, even for two in one millisecond or with time stepping back
             raised_ms = time_ms if before.raised_ms is None else max(time_ms, before.raised_ms + 1)
-            name = f"{_name(key)}/{utc_text(raised_ms)}"
-            after = replace(after, raised_ms=raised_ms, occurrence=name, finding=latest)
+            named_ms = None if before.named_ms is None else max(raised_ms, before.named_ms + 1)
+            name = f"{_name(key)}/{utc_text(raised_ms if named_ms is None else named_ms)}"
+            after = replace(after, raised_ms=raised_ms, named_ms=named_ms, occurrence=name, finding=latest)
         if reason is Reason.CLEARED:
             after = replace(after, finding=latest)
         self._keep(key, after)

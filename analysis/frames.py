@@ -2,19 +2,35 @@
 
 A frame is closed by the first reading that lies behind its end, so time comes only from the data. Readings
 older than the open frame have been stored but are too late to be judged; they are counted. A long unbroken
-run of them means that the clock was put back, and the frames follow it.
+run of them means that the clock was put back, and the frames follow it; where there is a clock beside the
+readings (the live service), that is asked instead (`TankWatch.follow_clock`).
 """
 
 from __future__ import annotations
 
 import msgspec
 
-from collector.readings import HEATER_POWER, LIGHT, PH, ROOM_TEMPERATURE, TEMPERATURE, Reading
+from analysis.clock import STEP_MS
+from collector.readings import (
+    HEATER_POWER,
+    LIGHT,
+    PH,
+    ROOM_TEMPERATURE,
+    STAMP_ARRIVAL,
+    TEMPERATURE,
+    Reading,
+)
 
 __all__ = ["FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame"]
 
 FRAME_MS = 60_000
 LATE_RUN = 60
+LATE_ARRIVALS = 3
+"""So many in a row are enough where the collector stamped them: what arrives later can't be earlier."""
+LATE_LEAST = 6
+LATE_SPAN_MS = 1_800_000
+"""Where reports are rare, so few in a row that go on for so long are enough (common practice, no source)."""
+LEAP_KEPT_MS = 7 * 86_400_000
 
 
 class SeriesFrame(msgspec.Struct):
@@ -52,13 +68,32 @@ class Frame(msgspec.Struct):
 
 
 class FrameBuilder(msgspec.Struct):
-    """Gathers flagged readings into frames. State only; restorable."""
+    """Gathers flagged readings into frames. State only; restorable.
+
+    Attributes
+    ----------
+    late, late_run, late_from_ms : int
+        Readings too late to be judged, those of the present run of them, and the time of its first.
+    back_ms : int
+        Set by `feed` where it has just followed a clock that was put back: by how much. That reading is not
+        taken; whoever moves the other remembered times gives it again.
+    clocked : bool
+        A clock stands beside the readings: late ones are what a device had kept, and are never followed.
+    before_ms, after_ms : int
+        The widest gap of the last days: the end of the frame before it, the first reading behind it. It may
+        be a clock's leap ahead, which a step back undoes.
+    """
 
     start_ms: int = -1
     end_ms: int = -1
     series: dict[str, SeriesFrame] = msgspec.field(default_factory=dict)
     late: int = 0
     late_run: int = 0
+    late_from_ms: int = 0
+    back_ms: int = 0
+    clocked: bool = False
+    before_ms: int = -1
+    after_ms: int = -1
 
     def feed(self, reading: Reading) -> Frame | None:
         """Take one reading; the frame it closes, if it closes one."""
@@ -67,18 +102,14 @@ class FrameBuilder(msgspec.Struct):
         if time_ms >= self.end_ms:
             if self.end_ms >= 0:
                 closed = self._close(time_ms)
+                if time_ms - self.end_ms > STEP_MS:
+                    self._gap(time_ms)
             self.start_ms = time_ms // FRAME_MS * FRAME_MS
             self.end_ms = self.start_ms + FRAME_MS
             self.late_run = 0
         elif time_ms < self.start_ms:
-            self.late += 1
-            self.late_run += 1
-            if self.late_run < LATE_RUN:
-                return None
-            # no stragglers: the device's clock was ahead and has been put right
-            self.late_run = 0
-            self.start_ms = time_ms // FRAME_MS * FRAME_MS
-            self.end_ms = self.start_ms + FRAME_MS
+            self._late(reading)
+            return None
         series = self.series.get(reading.quantity)
         if series is None:
             series = self.series[reading.quantity] = SeriesFrame()
@@ -100,6 +131,31 @@ class FrameBuilder(msgspec.Struct):
             series.bad += 1
             series.last_bad = value
         return closed
+
+    def _late(self, reading: Reading) -> None:
+        """Count it; where there are too many for stragglers, the clock was ahead and has been put right."""
+        time_ms = reading.time_ms
+        self.late += 1
+        self.late_run += 1
+        if self.clocked:
+            return
+        if self.late_run == 1:
+            self.late_from_ms = time_ms
+        arrived = reading.stamp == STAMP_ARRIVAL and self.start_ms - time_ms > STEP_MS
+        if (
+            self.late_run >= LATE_RUN
+            or (arrived and self.late_run >= LATE_ARRIVALS)
+            or (self.late_run >= LATE_LEAST and time_ms - self.late_from_ms >= LATE_SPAN_MS)
+        ):
+            self.late_run = 0
+            self.back_ms = self.start_ms - time_ms // FRAME_MS * FRAME_MS
+            self.start_ms -= self.back_ms
+            self.end_ms = self.start_ms + FRAME_MS
+
+    def _gap(self, time_ms: int) -> None:
+        wider = time_ms - self.end_ms >= self.after_ms - self.before_ms
+        if wider or time_ms - self.after_ms > LEAP_KEPT_MS:
+            self.before_ms, self.after_ms = self.end_ms, time_ms
 
     def _close(self, time_ms: int) -> Frame:
         series = self.series

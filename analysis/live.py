@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import heapq
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import msgspec
 
-from analysis.alarm_texts import utc_text
+from analysis.alarm_texts import duration_text, utc_text
 from analysis.alarms import AlarmBook
 from analysis.detectors.probes import ProbeDetector
 from analysis.notices import Notifier
@@ -45,7 +45,7 @@ log is rotated away, is over before. Common practice, no source."""
 _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
 _RELEARN_MS = 14 * 86_400_000
-_GRACE_MS = 60_000  # after a start, what waited at the broker must come in before anyone is called silent
+_HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
 
 class LiveAnalysis:
@@ -74,14 +74,15 @@ class LiveAnalysis:
         self._failures: dict[str, str] = {}
         self._said: dict[str, str] = {}
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
-        self._returned: set[str] = set()  # restored, and nothing come in since
         self._snapshot_ms = 0
-        self._ticks_from_ms = 0
+        self._tick_ms = -1
+        self._put_back = True  # the notices' times in the store are to be looked at: at the start, too
         self._all_due = False
 
     def _watch(self, name: str) -> TankWatch:
         """A tank's analysis, in which one detector that fails stops no other."""
         watch = TankWatch(name, self._settings.tanks[name])
+        watch.clocked = watch.state.frames.clocked = True
 
         def failed(detector: str, time_ms: int, error: Exception) -> None:
             self._failures[name] = f"{detector} {time_ms}"
@@ -97,9 +98,15 @@ class LiveAnalysis:
     def start(self, store: EmbeddedStore, now_ms: int) -> None:
         """Take up where the store says the analysis was, readings behind the snapshots included."""
         self._snapshot_ms = now_ms
-        self._ticks_from_ms = now_ms + _GRACE_MS
         self._park(store)
-        self._returned = set(self.watches)
+        self._take_up(store, now_ms)
+        self._follow(now_ms, self.watches)
+        for name, watch in self.watches.items():
+            # what waited at the broker must come in before anyone is called silent
+            if watch.begin(now_ms):
+                self._changed.add(name)  # a new tank: a first report is waited for from here, over restarts
+
+    def _take_up(self, store: EmbeddedStore, now_ms: int) -> None:
         for name, watch in self.watches.items():
             saved = store.load_state(ANALYSIS_STATE, name)
             if saved is None:
@@ -107,6 +114,8 @@ class LiveAnalysis:
             blob, position = saved
             try:
                 watch.restore(blob)
+                watch.follow_clock(now_ms)
+                watch.begin(now_ms)
                 again = 0
                 for _, reading in store.arrivals_after(position, name):
                     self._feed(watch, reading)
@@ -149,31 +158,41 @@ class LiveAnalysis:
 
     def take(self, readings: Sequence[Reading], now_ms: int) -> None:
         """Each reading once, in order of arrival."""
-        watches, returned = self.watches, self._returned
+        watches = self.watches
+        self._held_up(now_ms)
+        self._follow(now_ms, {reading.tank for reading in readings} & watches.keys())
         for reading in readings:
-            tank = reading.tank
-            watch = watches.get(tank)
-            if watch is None:
-                continue
-            if tank in returned:
-                self._bridge(watch, reading.time_ms)
-            self._feed(watch, reading)
+            watch = watches.get(reading.tank)
+            if watch is not None:
+                self._feed(watch, reading, now_ms)
 
-    def _bridge(self, watch: TankWatch, time_ms: int) -> None:
-        """The gap before the first reading since the start is the service's own, not the device's silence.
+    def _held_up(self, now_ms: int) -> None:
+        """A gap in the service's own time is not the devices' silence."""
+        if self._tick_ms >= 0 and now_ms - self._tick_ms > _HELD_UP_MS:
+            _log.warning(
+                "%s passed at once: the clock has leapt ahead, or the service was held up; nobody is called "
+                "silent for it",
+                duration_text((now_ms - self._tick_ms) / 1000),
+            )
+            for watch in self.watches.values():
+                watch.begin(now_ms)
+        self._tick_ms = now_ms if self._tick_ms >= 0 else -1
 
-        Saved with that reading, so that it also holds when it is given to the analysis again.
-        """
-        name = watch.tank.name
-        self._returned.discard(name)
-        silence = watch.state.silence
-        if not silence.standing and 0 <= silence.last_ms < time_ms:
-            silence.last_ms = time_ms - 1
-            self._changed.add(name)
+    def _follow(self, now_ms: int, names: Iterable[str]) -> None:
+        """A clock that was put back must not silence anything for as long as it was ahead."""
+        back = [name for name in sorted(names) if self.watches[name].follow_clock(now_ms)]
+        self._changed.update(back)
+        if back:
+            self._put_back = True
+            _log.warning(
+                "the clock was put back to %s; what is remembered of %s follows it",
+                utc_text(now_ms),
+                ", ".join(back),
+            )
 
-    def _feed(self, watch: TankWatch, reading: Reading) -> None:
+    def _feed(self, watch: TankWatch, reading: Reading, arrived_ms: int | None = None) -> None:
         try:
-            events = watch.feed(reading)
+            events = watch.feed(reading, arrived_ms)
             if events or watch.book.changed:
                 self._note(watch, events)
         except Exception as error:
@@ -200,8 +219,9 @@ class LiveAnalysis:
 
     def tick(self, now_ms: int) -> None:
         """Deadlines of silence, ends of shelves and delays."""
-        if now_ms < self._ticks_from_ms:
-            return
+        self._held_up(now_ms)
+        self._tick_ms = now_ms
+        self._follow(now_ms, self.watches)
         for watch in self.watches.values():
             try:
                 self._note(watch, watch.tick(now_ms))
@@ -234,10 +254,13 @@ class LiveAnalysis:
     def wants(self, now_ms: int) -> bool:
         """Something waits that no reading will carry along."""
         waiting = self._events or self._outcomes or self._devices or self._changed or self._untold
+        waiting = waiting or self._put_back
         return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
 
     def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
         """Events with their notices, outcomes, and snapshots as of the readings written before."""
+        if self._put_back:
+            store.follow_clock(now_ms)
         if self._notifier.keeping.holding:
             self._hold_events(store, now_ms)  # all the one way, in their order
         for number, event in enumerate(self._events):
@@ -277,7 +300,7 @@ class LiveAnalysis:
             self.watches[name].book.changed = False
         if self._all_due:
             self._snapshot_ms = now_ms
-        self._events, self._outcomes, self._changed = [], {}, set()
+        self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
 
     def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:

@@ -235,6 +235,7 @@ class NoticeQueue:
             if other.event == "raised"
             and other.occurrence != event.occurrence
             and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
+            and time_ms < now_ms + STORM_MS  # not of a clock that was ahead
         ]
         return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
 

@@ -44,6 +44,9 @@ class Replay:
         self._intake = Intake(settings)
         self._complain = complain
         self._strange: set[str] = set()
+        # by tank: the time of its newest reading, and the time of the others when that was first seen
+        self._last: dict[str, int] = {}
+        self._heard: dict[str, int] = {}
 
     def events(self, rows: Iterable[RecordedRow], until_ms: int | None = None) -> Iterator[Event]:
         """Events in the order in which they could first be known."""
@@ -64,7 +67,7 @@ class Replay:
             count += 1
             if time_ms > tick_at:
                 if len(watches) > 1 and tick_at > 0:
-                    for other in watches.values():
+                    for other in self._silent(time_ms):
                         if other is not watch:
                             yield from other.tick(time_ms)
                 tick_at = time_ms + TICK_MS
@@ -84,6 +87,20 @@ class Replay:
         if until_ms is not None:
             for watch in watches.values():
                 yield from watch.tick(until_ms)
+
+    def _silent(self, time_ms: int) -> list[TankWatch]:
+        """Those that have not been heard for long, for whom the others' time passes.
+
+        By what came, not by what it says: a device whose clock is days behind the others' is not silent.
+        """
+        found = []
+        for name, watch in self.watches.items():
+            last_ms = watch.state.silence.last_ms
+            if self._last.get(name) != last_ms:
+                self._last[name], self._heard[name] = last_ms, time_ms
+            elif time_ms - self._heard[name] >= watch.silence_limit_ms - 2 * TICK_MS:
+                found.append(watch)
+        return found
 
     def _lane(self, tank: str, quantity: str) -> _Lane | None:
         """Where the readings of one probe go, looked up once; None for what is not in the settings."""

@@ -12,6 +12,7 @@ from typing import TypeVar
 import msgspec
 
 from analysis.alarms import AlarmBook
+from analysis.clock import STEP_MS, moved_back
 from analysis.detectors.base import Moment, Tank
 from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.detectors.lamp import LampDetector
@@ -22,7 +23,7 @@ from analysis.detectors.settings_doubt import SettingsDoubt
 from analysis.detectors.stray_current import StrayCurrentDetector
 from analysis.detectors.temperature import TemperatureDetector
 from analysis.diagnosis import diagnose
-from analysis.frames import Frame, FrameBuilder
+from analysis.frames import FRAME_MS, Frame, FrameBuilder
 from analysis.types import Event, Finding
 from collector.errors import StoreError
 from collector.readings import Reading
@@ -81,8 +82,12 @@ class TankWatch:
     state : WatchState
     families : list of Family
         In the order in which they judge.
+    silence_limit_ms : int
+        A device that is silent for longer is told of.
     moment : Moment or None
         The newest frame and what was found out about it; for whoever looks on (`analysis.beliefs`).
+    clocked : bool
+        Whether `follow_clock` is told of a clock; otherwise the readings' times are all there is.
     failed : callable or None
         Told of a detector that failed; the others go on then, and what the failed one had found stands. By
         default the error is raised.
@@ -100,13 +105,16 @@ class TankWatch:
         self.families: list[Family] = [kind() for kind in self._kinds]
         self.moment: Moment | None = None
         self.failed: Failed | None = None
+        self.clocked = False
         self._active: set[str] = set()
-        self._silence_limit_ms = SilenceDetector.limit_ms(self.tank)
+        self.silence_limit_ms = SilenceDetector.limit_ms(self.tank)
         self._wire()
 
     def _wire(self) -> None:
         """Bound methods of the hot path; again after a restore."""
-        self._feed_frame = self.state.frames.feed
+        self._frames = self.state.frames
+        self._frames.clocked = self.clocked
+        self._feed_frame = self._frames.feed
 
     def of(self, kind: type[_Kind]) -> _Kind:
         """The family of that type.
@@ -132,25 +140,39 @@ class TankWatch:
             said |= {name: float(value) for name, value in found.items() if value is not None}
         return said
 
-    def feed(self, reading: Reading) -> list[Event]:
+    def feed(self, reading: Reading, arrived_ms: int | None = None) -> list[Event]:
         """Take one flagged reading in order of arrival; what changes by it.
 
         The deadline of silence is looked at first, so that a gap in the readings is told at the time when
-        it became one.
+        it became one. Silence is judged by `arrived_ms` (ms UTC), by the reading's own time where that is
+        not known.
         """
-        time_ms = reading.time_ms
+        heard_ms = reading.time_ms if arrived_ms is None else arrived_ms
         silence = self.state.silence
         events: list[Event] = []
-        last_ms = silence.last_ms
-        if time_ms > last_ms:
-            if last_ms >= 0 and time_ms - last_ms > self._silence_limit_ms:
-                if not silence.standing:
-                    events = self._silent(last_ms + self._silence_limit_ms)
-                silence.standing = False
-            silence.last_ms = time_ms
+        if heard_ms > silence.last_ms:
+            far = heard_ms - silence.last_ms > self.silence_limit_ms
+            if far or silence.standing or silence.awaited:
+                events = self._heard(heard_ms, reading.time_ms)
+            silence.last_ms = heard_ms
         frame = self._feed_frame(reading)
         if frame is not None:
             events += self._judge(frame)
+        elif self._frames.back_ms:
+            self._put_back(reading.time_ms)
+            self._feed_frame(reading)
+        return events
+
+    def _heard(self, heard_ms: int, time_ms: int) -> list[Event]:
+        """A report after a long silence, or after one that has been told."""
+        silence = self.state.silence
+        deadline = silence.deadline_ms(self.tank)
+        events: list[Event] = []
+        # where the service itself was away or held up, reports were there that it had not taken
+        missing = time_ms - self._frames.start_ms > self.silence_limit_ms and not silence.awaited
+        if missing and silence.last_ms >= 0 and deadline is not None and heard_ms > deadline:
+            events = self._silent(deadline)
+        silence.standing = silence.awaited = False
         return events
 
     def tick(self, now_ms: int) -> list[Event]:
@@ -161,6 +183,50 @@ class TankWatch:
         if self.state.silence.standing:
             return self._silent(now_ms)
         return self._note(self.book.tick(now_ms))
+
+    def begin(self, now_ms: int) -> bool:
+        """The service begins, or was held up: from now on a report is waited for.
+
+        Returns
+        -------
+        bool
+            True where this is a tank that has never reported, and it is the first start with it.
+        """
+        return self.state.silence.await_report(self.tank, now_ms)
+
+    def follow_clock(self, now_ms: int) -> bool:
+        """What the clock says now, where there is one beside the readings; True where it was put back.
+
+        Then all that is remembered from the time when it was ahead follows it.
+        """
+        state = self.state
+        ahead_ms = max(state.frames.start_ms, state.silence.last_ms, state.silence.since_ms)
+        if max(ahead_ms, self.book.as_of_ms) - now_ms <= STEP_MS:
+            return False
+        self._put_back(now_ms)
+        return True
+
+    def _put_back(self, now_ms: int) -> None:
+        frames, silence = self.state.frames, self.state.silence
+        by_ms, frames.back_ms = frames.back_ms, 0
+        start_ms, end_ms = frames.start_ms, frames.end_ms
+        if not by_ms and start_ms - now_ms > STEP_MS:
+            by_ms = (start_ms - now_ms) // FRAME_MS * FRAME_MS + FRAME_MS
+            start_ms, end_ms = start_ms - by_ms, end_ms - by_ms
+        if by_ms:
+            undone = 0 <= frames.before_ms <= now_ms
+            frames.late_run = 0
+            from_ms = frames.after_ms if undone else 0
+            moved = moved_back(self.state, by_ms, from_ms)
+            self.families = [moved_back(family, by_ms, from_ms) for family in self.families]
+            moved.frames.start_ms, moved.frames.end_ms = start_ms, end_ms
+            moved.frames.before_ms = moved.frames.after_ms = -1
+            moved.silence = silence
+            self.state = moved
+            self._wire()
+        silence.put_back(self.tank, now_ms)
+        self.book.put_back(now_ms)
+        self.book.changed = True  # so that it is kept as it is now
 
     def _silent(self, now_ms: int) -> list[Event]:
         silence = self.state.silence

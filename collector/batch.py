@@ -156,7 +156,8 @@ class BatchMaker:
                     f"tank {report.tank!r} is not in the settings; add [tanks.{report.tank}] to "
                     f"{self._settings.path}, or mend the name in the firmware",
                 )
-            stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered)
+            packet = (delivery.link, delivery.packet) if delivery.packet else None
+            stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered, packet)
             tank = report.tank
             if stamped.repeated:
                 batch.count(f"{tank}.repeated")
@@ -175,8 +176,8 @@ class BatchMaker:
                 batch.count(f"{tank}.stamped")
                 self._say.say(
                     f"{tank} clock",
-                    f"{tank}: its device's clock is wrong (before 2020, too old, or in the future); such "
-                    "reports are stamped on arrival; set its clock, or send no time",
+                    f"{tank}: its device's clock is wrong (before 2020, behind, or in the future), or this "
+                    "computer's is; such reports are stamped on arrival; set the clock, or send no time",
                 )
             batch.readings += self._intake.take_all(stamped.readings)
 

@@ -6,7 +6,7 @@ kilobyte), not the whole ring, also with hundreds of tanks. No clock comes into 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 __all__ = ["PAGES", "REMEMBERED", "Remembered"]
 
@@ -59,6 +59,11 @@ class Remembered:
         """Place of the newest whose upper half is `number`, -1 where there is none."""
         return self._newest((number | _USED >> 32).to_bytes(4, "big"))
 
+    def count_number(self, number: int, oldest: int) -> int:
+        """How many have `number` as their upper half, from place `oldest` on."""
+        places = self._places((number | _USED >> 32).to_bytes(4, "big"))
+        return sum(place >= oldest for place in places)
+
     def number(self, place: int) -> int:
         """Upper half of the mark at a place that is still remembered."""
         at = place % REMEMBERED * _BYTES
@@ -75,10 +80,12 @@ class Remembered:
             yield page, bytes(self._ring[page * _PAGE * _BYTES : (page + 1) * _PAGE * _BYTES])
 
     def _newest(self, sought: bytes) -> int:
-        newest, at = -1, self._ring.find(sought)
+        return max(self._places(sought), default=-1)
+
+    def _places(self, sought: bytes) -> Iterator[int]:
+        at = self._ring.find(sought)
         while at >= 0:
             if at % _BYTES == 0:
                 slot = at // _BYTES
-                newest = max(newest, self.count - 1 - (self.count - 1 - slot) % REMEMBERED)
+                yield self.count - 1 - (self.count - 1 - slot) % REMEMBERED
             at = self._ring.find(sought, at + 1)
-        return newest

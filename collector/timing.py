@@ -5,9 +5,14 @@ and counts lost and repeated reports and reboots.
 
 A repeat is known by what it is, its number and content, among the last two thousand reports; not by the
 collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
-where the broker says so. One thing what they are can't tell: a boot that says just what the one before said
-(a lamp that is off: 0 lx) from reports sent again. What is sent again comes all at once, so several in a row
-that keep a board's pace are a new boot.
+where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same when it
+is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't tell, both are kept. One thing what they are
+can't tell: a boot that says just what the one before said (a lamp that is off: 0 lx) from reports sent again.
+What is sent again comes all at once, so several in a row that keep a board's pace are a new boot.
+
+A device's time is believed where the report can be that old: just measured, or kept while nothing could be
+sent. What keeps the pace of a board, and says that it is older than two minutes, comes from a clock that is
+behind: it is stamped on arrival (`collector.device_clock`).
 
 Nothing is doubled when the collector is killed between its commit and the acknowledgement, because
 `Stamper.save` is meant to be committed *in the same transaction* as the readings: after a restart the
@@ -23,6 +28,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from collector.device_clock import DeviceClock
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 from collector.remembered import PAGES, Remembered
 from collector.wire import Report
@@ -37,6 +43,8 @@ _NEAR_ZERO = 16  # after a reboot, up to so many reports before the first one se
 _GAP_BELIEVED = 1_000_000  # a greater step is a broken number, not lost reports
 _PUSH_MS = 1000  # most that arrival times are pushed apart to keep their readings apart
 _NUMBER = 0x3FFFFFFF  # bits of a report number that are remembered
+_COUNTED = 8  # packets of a broker that must be known, all different, before it is taken to count them up
+_PACKETS = 0x20000000  # in the place of a number: the packet of a report without one
 _LATE = 1024  # a report without a time may be late by so many and fill its gap
 _PACE_MS = 1000  # what is sent again comes faster than this, a board's own reports no faster
 _PACED = 4  # repeats in a row that kept that pace: the next is a new boot's
@@ -73,6 +81,8 @@ class StamperState(msgspec.Struct):
         The number from which the present boot is known.
     heard_ms : int
         When the last report came in, repeat or not.
+    clock : DeviceClock
+        Whether the device's clock can be believed.
     paced, paced_seq : int
         How many repeats in a row came at a board's pace, each with the next number; the last one's number.
     """
@@ -91,6 +101,7 @@ class StamperState(msgspec.Struct):
     heard_ms: int = 0
     paced: int = 0
     paced_seq: int = -1
+    clock: DeviceClock = msgspec.field(default_factory=DeviceClock)
 
 
 class Stamped(NamedTuple):
@@ -151,7 +162,13 @@ class Stamper:
         changed = [(_PAGE_KINDS[page], blob) for page, blob in self._recent.changed()]
         return [(_HEAD, _encode(self.state)), *changed]
 
-    def stamp(self, report: Report, arrived_ms: int, redelivered: bool = False) -> Stamped:
+    def stamp(
+        self,
+        report: Report,
+        arrived_ms: int,
+        redelivered: bool = False,
+        packet: tuple[str, int] | None = None,
+    ) -> Stamped:
         """Readings of `report`, each with its time, or none where it was here before.
 
         Parameters
@@ -161,6 +178,8 @@ class Stamper:
             When it came in, ms since 1970.
         redelivered : bool
             The broker says that it may have sent it before.
+        packet : (str, int), optional
+            The link and MQTT's packet identifier.
         """
         state = self.state
         seq = report.seq
@@ -170,14 +189,20 @@ class Stamper:
             for record in report.records
         ]
         timed = None not in times
-        print_ = _fingerprint(report)
+        print_ = _fingerprint(report, packet)
         pause_ms, state.heard_ms = arrived_ms - state.heard_ms, arrived_ms
-        if self._is_repeat(report, print_, redelivered):
+        newest_ms = max((time for time in times if time is not None), default=0)
+        doubted = timed and not state.clock.believes(newest_ms, arrived_ms)
+        # a clock that was put back says the same times again, and what it says then is no repeat
+        new_at_old_time = doubted and seq < 0 and not redelivered
+        if not new_at_old_time and self._is_repeat(report, print_, redelivered):
             if timed or redelivered or seq < 0 or not self._is_paced(seq, pause_ms):
                 state.repeated += 1
                 return Stamped([], repeated=True)
         else:
             state.paced = 0
+        if doubted:
+            times, timed = [None] * len(times), False
         device_ms = max((time for time in times if time is not None), default=0)
         lost, rebooted = self._number(seq, device_ms) if seq >= 0 else (0, False)
         self._recent.add(print_)
@@ -208,12 +233,34 @@ class Stamper:
         if redelivered:
             # But what goes on from the last one, and is like a report before the reboot that no broker can
             # still have had in flight, is like it by chance, and was never committed.
-            return seq < 0 or seq != state.seq + 1 or self._recent.count - place <= _IN_FLIGHT
+            if seq < 0:
+                return self._is_same_packet(print_, place)
+            return seq != state.seq + 1 or self._recent.count - place <= _IN_FLIGHT
         if seq < 0:
             return False  # 24.0 again is a new reading
         # After a reboot a number comes again, and by chance with the same value. What begins anew is new, as
         # is what goes on from the last one; a leap ahead to what was there before the reboot is not.
         return place >= state.boot_at or seq > state.seq
+
+    def _is_same_packet(self, print_: int, place: int) -> bool:
+        """Whether a report without number and time that is sent again is the remembered one.
+
+        It tells only where the broker is seen to count its identifiers up. Others give the same one again as
+        soon as it is free, and a report that was never committed must not be taken for an earlier one: rather
+        one twice than one lost.
+        """
+        number = print_ >> 32
+        if number == _NUMBER:
+            return True  # its packet is not known
+        recent = self._recent
+        last = [
+            recent.number(at) for at in range(max(recent.oldest, recent.count - 2 * _COUNTED), recent.count)
+        ]
+        ours = [one for one in last if one >> 16 == number >> 16]
+        if len(ours) < _COUNTED or len(set(ours)) < len(ours):
+            return False
+        near = recent.count - place <= _IN_FLIGHT
+        return near and recent.count_number(number, recent.count - _IN_FLIGHT) == 1
 
     def _is_paced(self, seq: int, pause_ms: int) -> bool:
         """Whether so many repeats have kept a board's pace that this one is a new boot's report."""
@@ -290,6 +337,10 @@ class Stamper:
         return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
 
 
-def _fingerprint(report: Report) -> int:
-    """62 bits: number and content, the same in every process."""
-    return (report.seq & _NUMBER) << 32 | zlib.crc32(_encode(report.records))
+def _fingerprint(report: Report, packet: tuple[str, int] | None) -> int:
+    """62 bits: number (or packet) and content, the same in every process."""
+    number = report.seq & _NUMBER
+    if report.seq < 0 and packet is not None:
+        link, identifier = packet
+        number = _PACKETS | (zlib.crc32(link.encode()) & 0x1FFF) << 16 | identifier & 0xFFFF
+    return number << 32 | zlib.crc32(_encode(report.records))

@@ -24,6 +24,8 @@ class Delivery(NamedTuple):
         The broker says it may have sent it before (MQTT's DUP flag).
     token : object
         The link's own; handed back with `Link.acknowledge`.
+    packet : int
+        MQTT's packet identifier, the same where the broker sends it again; 0 where there is none.
     """
 
     link: str
@@ -32,6 +34,7 @@ class Delivery(NamedTuple):
     arrived_ms: int
     redelivered: bool = False
     token: Any = None
+    packet: int = 0
 
 
 Deliver = Callable[[Delivery], None]

@@ -268,7 +268,9 @@ class BrokerLink:
         self.counters["redelivered"] += message.dup
         assert self._deliver is not None
         token = (self._connection, message.mid)
-        self._deliver(Delivery(self.name, topic, message.payload, self._clock(), message.dup, token))
+        self._deliver(
+            Delivery(self.name, topic, message.payload, self._clock(), message.dup, token, message.mid)
+        )
 
     def _drop(self, message: Message) -> None:
         if message.qos:

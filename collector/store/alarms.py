@@ -45,14 +45,16 @@ class AlarmLog(Database):
         limit: int | None = None,
         occurrence: str | None = None,
     ) -> list[Event]:
-        """Events in order of time; with `limit`, the last so many of them."""
+        """Events in order of time, of one occurrence as they came; with `limit`, the last so many of them."""
+        # a clock that was put back must not put an acknowledgement before what it acknowledges
+        order = "id DESC" if occurrence is not None else "time_ms DESC, id DESC"
         where, args = ["1"], list[Any]()
         for column, value in (("tank =", tank), ("time_ms >=", since_ms), ("occurrence =", occurrence)):
             if value is not None:
                 where.append(f"{column} ?")
                 args.append(value)
         rows = self._all(
-            f"SELECT json FROM events WHERE {' AND '.join(where)} ORDER BY time_ms DESC, id DESC LIMIT ?",
+            f"SELECT json FROM events WHERE {' AND '.join(where)} ORDER BY {order} LIMIT ?",
             (*args, -1 if limit is None else limit),
         )
         return [msgspec.json.decode(row[0], type=Event) for row in reversed(rows)]

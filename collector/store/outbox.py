@@ -11,6 +11,8 @@ __all__ = ["Outbox"]
 
 _COLUMNS = ", ".join(Notice._fields)
 _OPEN = "delivered_ms IS NULL AND cancelled = 0"
+_AHEAD_MS = 180_000  # a notice queued so far ahead of the clock was queued by another one
+_WAIT_MS = 900_000  # the longest pause after failures (`analysis.notice_channels.backoff_ms`)
 
 
 class Outbox(Database):
@@ -123,6 +125,28 @@ class Outbox(Database):
             return self._run(
                 f"UPDATE notices SET cancelled = 1 WHERE occurrence = ? AND {_OPEN}", (occurrence,)
             ).rowcount
+
+    def follow_clock(self, now_ms: int) -> int:
+        """Waiting notices whose times lie where a clock has been that was ahead; returns how many.
+
+        What was queued by that clock was queued now; a reminder waits for as long as it would have, anything
+        else is due, and quiet hours are looked at again when it is sent. A failed one is tried soon.
+        """
+        with self.transaction():
+            moved = self._run(
+                "UPDATE notices SET created_ms = ?,"
+                " not_before_ms = iif(number = 0, 0, max(0, not_before_ms - created_ms + ?)),"
+                " next_attempt_ms = iif(number = 0, ?, max(not_before_ms, created_ms) - created_ms + ?)"
+                f" WHERE {_OPEN} AND created_ms > ?",
+                (now_ms, now_ms, now_ms, now_ms, now_ms + _AHEAD_MS),
+            ).rowcount
+            return moved + (
+                self._run(
+                    f"UPDATE notices SET next_attempt_ms = max(not_before_ms, ?) WHERE {_OPEN}"
+                    " AND next_attempt_ms > max(not_before_ms, ?)",
+                    (now_ms, now_ms + _WAIT_MS),
+                ).rowcount
+            )
 
     def replace_notices(self, tank: str, others: Sequence[Notice]) -> None:
         """In the place of all that wait about a tank: what waits in another store, as it is there.

@@ -414,3 +414,85 @@ def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: boo
     wanted = {(one.records[0].value,) for one in arrived}
     assert store.keys() == wanted
     assert all(len(keys) == 1 for keys in store.values())
+
+
+def unnumbered(value: float) -> Report:
+    return Report("hallway", -1, [Record("temperature", value)])
+
+
+def test_a_report_never_committed_is_not_taken_for_an_earlier_one_that_said_the_same() -> None:
+    stamper = Stamper()
+    for identifier in range(1, 101):
+        assert stamper.stamp(unnumbered(24.0), NOW + identifier, packet=("broker:1883", identifier)).readings
+    after = restarted(stamper)
+    for identifier in range(91, 101):  # committed, not acknowledged
+        assert after.stamp(unnumbered(24.0), NOW + DAY, True, ("broker:1883", identifier)).repeated
+    for identifier in range(101, 111):  # the same again, but never committed
+        assert after.stamp(unnumbered(24.0), NOW + DAY, True, ("broker:1883", identifier)).readings
+    # another broker has identifiers of its own
+    assert after.stamp(unnumbered(24.0), NOW + DAY, True, ("other:1883", 95)).readings
+    # and one that was given out again long after is not the one of then
+    for identifier in range(111, 1300):
+        assert after.stamp(unnumbered(20 + identifier / 8), NOW, packet=("broker:1883", identifier)).readings
+    assert after.stamp(unnumbered(24.0), NOW + DAY, True, ("broker:1883", 105)).readings
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(["send", "commit", "kill", "kill first"]), st.integers(1, 5))),
+    st.booleans(),
+)
+def test_a_broker_with_a_board_without_numbers_loses_nothing(
+    moves: list[tuple[str, int]], counting: bool
+) -> None:
+    """Identifiers that count up (as Mosquitto's do), or the lowest that is free; kills around the commit.
+
+    Every report that was sent is kept; with identifiers that count up, once, as soon as some are known.
+    """
+    stamper, disk = Stamper(), dict[str, bytes]()
+    flight: dict[int, float] = {}  # at the broker, not acknowledged
+    taken: list[tuple[int, bool]] = []  # by the collector, not committed
+    kept: list[float] = []
+    sent: list[float] = []
+    last = 0
+    now = NOW
+
+    def commit(acknowledge: bool) -> None:
+        for identifier, again in taken:
+            result = stamper.stamp(unnumbered(flight[identifier]), now, again, ("b", identifier))
+            kept.extend(reading.value or 0.0 for reading in result.readings)
+        disk.update(stamper.save())
+        if acknowledge:
+            for identifier in {identifier for identifier, _ in taken}:
+                del flight[identifier]
+            taken.clear()
+
+    def killed() -> None:
+        nonlocal stamper
+        stamper = Stamper.load(disk.get)
+        taken[:] = [(identifier, True) for identifier in flight]
+
+    before = [("send", 1), ("commit", 1)] * 20
+    for kind, number in [*before, *moves]:
+        now += 1000
+        if kind == "send":
+            for _ in range(number):
+                last = last + 1 if counting else min(set(range(1, 200)) - flight.keys(), default=200)
+                value = 24.0 + len(sent) // 7 % 3
+                flight[last] = value
+                taken.append((last, False))
+                sent.append(value)
+        elif kind == "commit":
+            commit(True)
+        elif kind == "kill":
+            commit(False)  # and killed before the acknowledgement
+            killed()
+        else:
+            for identifier, again in taken:  # judged, not committed
+                stamper.stamp(unnumbered(flight[identifier]), now, again, ("b", identifier))
+            killed()
+    commit(True)
+    for value in set(sent):
+        if counting:
+            assert kept.count(value) == sent.count(value)
+        else:
+            assert kept.count(value) >= sent.count(value)

@@ -1,0 +1,62 @@
+"""Whether a device's clock can be believed, or its report comes now and says that it is old.
+
+A report may be old for a good reason: the device kept it while nothing could be sent, or the broker did while
+the collector was away. Such a backlog shows itself. It was measured after the last report that came, or it
+comes in a rush, many reports a second, or its times run on faster than the clock on the wall: it catches up.
+A clock that is behind (put back, never set right, stopped) does none of that: its reports come at a board's
+pace and stay as old as they are, or grow older.
+
+One thing the times can't tell: a device that sends what it kept at the pace at which it measures never
+catches up, and looks like a clock that is behind.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+__all__ = ["BEHIND_MS", "DeviceClock"]
+
+BEHIND_MS = 120_000
+"""So old a report may be and count as just measured; as far as a device may be ahead (common practice)."""
+_RUSH_MS = 1000  # what was kept comes faster than this, a board's own reports no faster (as in timing)
+_CATCHES_UP = 1.5  # its times run on so many times faster than the clock
+_DOUBTED = 2  # old reports in a row that keep a pace: the next is stamped on arrival
+_DOUBTED_AT_ONCE = 1  # where they can't have waited: they say they are older than one that came before
+
+
+class DeviceClock(msgspec.Struct):
+    """Told of each report that has a plausible time; all times ms UTC.
+
+    Attributes
+    ----------
+    live_ms : int
+        When the last report came that was just measured, or was stamped on arrival; -1 before the first.
+    old_ms, old_arrival_ms : int
+        What the last old report said, and when it came; -1 where the last report was not old.
+    paced : int
+        How many old ones in a row came at a board's pace and did not catch up.
+    """
+
+    live_ms: int = -1
+    old_ms: int = -1
+    old_arrival_ms: int = -1
+    paced: int = 0
+
+    def believes(self, time_ms: int, arrived_ms: int) -> bool:
+        """Whether a report with this time, its newest, that came at `arrived_ms` was measured then."""
+        if arrived_ms - time_ms <= BEHIND_MS:
+            self.live_ms, self.old_ms, self.old_arrival_ms, self.paced = arrived_ms, -1, -1, 0
+            return True
+        waited = time_ms > self.live_ms - BEHIND_MS
+        if self.old_arrival_ms >= 0:
+            passed = arrived_ms - self.old_arrival_ms
+            rush = 0 <= passed < _RUSH_MS
+            if rush or time_ms - self.old_ms >= _CATCHES_UP * max(passed, 0) > 0:
+                self.paced = 0
+            else:
+                self.paced += 1
+        self.old_ms, self.old_arrival_ms = time_ms, arrived_ms
+        if self.paced < (_DOUBTED if waited else _DOUBTED_AT_ONCE):
+            return True
+        self.live_ms = arrived_ms
+        return False
