@@ -32,8 +32,9 @@ class Audit(NamedTuple):
         lines = [f"pip-audit: {fault}" for fault in self.found]
         if self.skipped:
             few = ", ".join(self.skipped[:5]) + (" …" if len(self.skipped) > 5 else "")
+            total = len(self.asked) + len(self.skipped)
             lines.append(
-                f"pip-audit: NOT AUDITED: {len(self.skipped)} of {len(self.asked) + len(self.skipped)} packages"
+                f"pip-audit: NOT AUDITED: {len(self.skipped)} of {total} packages"
                 f" ({few}); the package index here has no advisories for them. Run `python -m tests.audit`"
                 " where it can be asked."
             )

@@ -41,9 +41,10 @@ def test_the_lock_holds_every_package_with_hashes_and_names_no_host() -> None:
 def test_an_audit_tells_what_was_found_and_what_was_not_looked_up() -> None:
     # in the form of `pip-audit --format json` 2.10
     fault = {"id": "PYSEC-2000-1", "fix_versions": ["1.3"], "aliases": [], "description": ""}
+    other = fault | {"id": "PYSEC-2000-2", "fix_versions": []}
     packages: list[dict[str, Any]] = [
         {"name": "good", "version": "1", "vulns": []},
-        {"name": "bad", "version": "1.2", "vulns": [fault, fault | {"id": "PYSEC-2000-2", "fix_versions": []}]},
+        {"name": "bad", "version": "1.2", "vulns": [fault, other]},
     ]
     audit = read(json.dumps({"dependencies": packages, "fixes": []}))
     assert audit.status == 1
