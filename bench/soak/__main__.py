@@ -20,7 +20,7 @@ from pathlib import Path
 
 from analysis.notice_channels import target_name
 from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, replayed, spans, unseen
-from bench.soak.audit import audit_board, audit_copy, audit_serial, broken_promises, doubled_without_reason
+from bench.soak.audit import audit_board, audit_copy, audit_plain, audit_serial, broken_promises
 from bench.soak.chaos import Chaos, SmallDisk
 from bench.soak.clock import FastClock
 from bench.soak.load import AlarmBoard, Board, BoardWithoutNumbers, SerialBoard
@@ -192,16 +192,29 @@ class Soak:
         return self._audit(status, time.monotonic() - began, calm_ms, ended_ms)
 
     def _calm(self) -> int:
-        """Nothing more is done until a warm time has begun and its alarm is due; when it began, ms."""
+        """The tank grows warm once more while little is done; from when on that is asked about, ms.
+
+        One target refuses at first, and the collector is killed once while the alarm stands: whatever the
+        random part met, each safety of alarms and notices is needed once.
+        """
         calm_ms = self._clock.now_ms()
         if self._arguments.rate < _ALARM_RATE:
             return calm_ms
-        least_ms = calm_ms + 250 * AlarmBoard.PERIOD_S
-        (start, _), *_ = self._loft.warm(least_ms, least_ms + 2000 * AlarmBoard.PERIOD_S)
-        while self._clock.now_ms() < start + SURE_MS + 120_000:
+        asked_ms = calm_ms + 250 * AlarmBoard.PERIOD_S  # a quarter of a period
+        (start, _), *_ = self._loft.warm(asked_ms, asked_ms + 2000 * AlarmBoard.PERIOD_S)
+        self._targets[0].mood = "refusing"
+        self._until(start + SURE_MS)
+        self._targets[0].mood = "well"
+        self._until(start + SURE_MS + 60_000)
+        self._chaos.kill_collector()
+        self._service.start()
+        self._until(start + AlarmBoard.HOLD_S * 1000)
+        return asked_ms
+
+    def _until(self, time_ms: int) -> None:
+        while self._clock.now_ms() < time_ms:
             self._service.look()
             time.sleep(0.1)
-        return least_ms
 
     def _audit(self, status: int | None, seconds: float, calm_ms: int, ended_ms: int) -> Result:
         path, loft = self._service.store, self._loft
@@ -218,7 +231,7 @@ class Soak:
             [audit_board(path, board) for board in self._boards],
             audit_serial(path, self._serial),
             audit_board(path, self._plain),
-            doubled_without_reason(path, self._plain, self._tap),
+            audit_plain(path, self._plain, self._tap),
             audit_board(path, self._loft),
             {board.tank: broken_promises(path, board, self._tap) for board in self._all},
             copies,

@@ -45,7 +45,7 @@ def replayed(path: Path, settings: Settings, tank: str) -> list[Event]:
 
 
 def spans(events: Iterable[Event]) -> tuple[list[tuple[int, int]], list[str]]:
-    """From when to when the audited alarm stood, ms, and what can't be in the order of its events, in words."""
+    """From when to when the audited alarm stood, ms, and what is wrong in the order of its events."""
     found: list[tuple[int, int]] = []
     faults = []
     standing: dict[str, int] = {}

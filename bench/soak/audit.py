@@ -16,9 +16,9 @@ __all__ = [
     "Verdict",
     "audit_board",
     "audit_copy",
+    "audit_plain",
     "audit_serial",
     "broken_promises",
-    "doubled_without_reason",
 ]
 
 QUANTITIES = ("temperature", "light")
@@ -102,29 +102,37 @@ def audit_serial(path: Path, board: SerialBoard) -> Verdict:
 def broken_promises(path: Path, board: Board, tap: Tap) -> list[int]:
     """Reports that the collector acknowledged to the broker and that are not stored: there must be none."""
     found, *_ = _stored(path, board.tank, board.quantities)
-    topics = dict(BoardWithoutNumbers.TOPICS)
-    broken = set()
-    for name, number in tap.acknowledged:
-        tank, _, topic = name.partition("/")
-        if tank == board.tank:
-            of = (topics[topic],) if topic else board.quantities
-            broken.update(number for q in of if number not in found[q])
-    return sorted(broken)
+    taken = {number for tank, number in tap.acknowledged if tank == board.tank}
+    if isinstance(board, BoardWithoutNumbers):
+        taken = {number for name, number in tap.acknowledged if name == f"{board.tank}/l"}
+    return sorted({n for q in board.quantities for n in taken - found[q].keys()})
 
 
-def doubled_without_reason(path: Path, board: Board, tap: Tap) -> list[tuple[str, int]]:
-    """Readings of a board without numbers that are stored more often than they were handed over.
+def audit_plain(path: Path, board: BoardWithoutNumbers, tap: Tap) -> list[str]:
+    """What is wrong with the readings of a board without numbers, in words.
 
-    What the broker hands over again after a kill can't always be told from a new reading; what it handed over
-    once must be there once.
+    What the broker hands over again after a kill can't always be told from a new reading. So each reading
+    that the collector acknowledged must be there, and none more often than it was handed over. Equal values
+    are counted together.
     """
-    found, *_ = _stored(path, board.tank)
-    return [
-        (quantity, number)
-        for topic, quantity in BoardWithoutNumbers.TOPICS
-        for number, times in sorted(found[quantity].items())
-        if times > max(tap.handed[f"{board.tank}/{topic}", number], 1)
-    ]
+    least: dict[str, Counter[float]] = {quantity: Counter() for _, quantity in board.TOPICS}
+    most: dict[str, Counter[float]] = {quantity: Counter() for _, quantity in board.TOPICS}
+    for topic, quantity in board.TOPICS:
+        for (name, number), times in tap.handed.items():
+            if name == f"{board.tank}/{topic}":
+                value = board.celsius(number) if quantity == "temperature" else number
+                most[quantity][value] += times
+                least[quantity][value] += (name, number) in tap.acknowledged
+    faults = []
+    with EmbeddedStore(path, read_only=True) as store:
+        for _, quantity in board.TOPICS:
+            found = Counter(r.value or 0.0 for r in store.readings(board.tank, quantity))
+            lost, more = least[quantity] - found, found - most[quantity]
+            if lost:
+                faults.append(f"{board.tank}: {lost.total()} {quantity} readings acknowledged and not stored")
+            if more:
+                faults.append(f"{board.tank}: {more.total()} {quantity} readings more than were handed over")
+    return faults
 
 
 def audit_copy(path: Path, server: InfluxReadings, tank: str) -> Copy:

@@ -20,6 +20,8 @@ __all__ = ["Chaos", "SmallDisk"]
 # s; devices may be two minutes ahead of the collector, so some steps make their times implausible to it
 STEPS_S = (-86_400, -3_600, -90, -5, 0, 0, 5, 90, 3_600, 86_400)
 
+_ONCE = ("step", "full", "busy", "target")
+
 
 class SmallDisk:
     """A tmpfs that can be filled to its last byte; needs root."""
@@ -91,6 +93,8 @@ class Chaos:
             "busy": 5,
             "target": 8 if self._targets else 0,
         }
+        first = [what for what in _ONCE if weights[what]]  # the rare ones: each once at least
+        self._chance.shuffle(first)
         done = {
             "collector": self._collector,
             "broker": self._kill_broker,
@@ -103,7 +107,10 @@ class Chaos:
         }
         while self._broker.kills + self._service.kills + self._influx.kills < kills:
             self._wait(self._chance.uniform(*pause_s))
-            (what,) = self._chance.choices(tuple(weights), tuple(weights.values()))
+            if first:
+                what = first.pop()
+            else:
+                (what,) = self._chance.choices(tuple(weights), tuple(weights.values()))
             done[what]()
             self.events[what] += 1
         for target in self._targets:
@@ -115,12 +122,13 @@ class Chaos:
             self._service.look()
             time.sleep(0.02)
 
-    def _kill_collector(self) -> None:
+    def kill_collector(self) -> None:
+        """SIGKILL, and noted."""
         self._service.kill()
         self.kills.append((time.monotonic(), "collector"))
 
     def _collector(self) -> None:
-        self._kill_collector()
+        self.kill_collector()
         time.sleep(self._chance.uniform(0, 0.2))
         self._service.start()
 
@@ -131,7 +139,7 @@ class Chaos:
         self._broker.start()
 
     def _both(self) -> None:
-        self._kill_collector()
+        self.kill_collector()
         self._kill_broker()
         time.sleep(self._chance.uniform(0, 0.2))
         self._service.start()
@@ -146,7 +154,7 @@ class Chaos:
         """The collector's clock is put wrong, mostly right again; it may be killed at that moment."""
         self._clock.step(self._chance.choice(STEPS_S))
         if self._chance.random() < 0.5:
-            self._kill_collector()
+            self.kill_collector()
             self.events["killed while the clock steps"] += 1
             if self._chance.random() < 0.5:
                 self._clock.step(self._chance.choice(STEPS_S))
@@ -161,7 +169,7 @@ class Chaos:
         self._disk.fill()
         self._stay_full(self._chance.uniform(0.5, 2))
         if self._chance.random() < 0.6:
-            self._kill_collector()
+            self.kill_collector()
             self.events["killed while the disk is full"] += 1
             self._service.start()
             self._stay_full(self._chance.uniform(0.5, 2))
@@ -178,7 +186,7 @@ class Chaos:
             other.isolation_level = None
             other.execute("BEGIN IMMEDIATE")
             time.sleep(1.5)
-            self._kill_collector()
+            self.kill_collector()
             other.execute("ROLLBACK")
         if not self._service.is_running():
             self._service.start()

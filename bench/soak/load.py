@@ -18,6 +18,8 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from simulator.microcontroller import Firmware
 
@@ -78,6 +80,7 @@ class Board:
         timed: bool,
         resend: int = 0,
         clock: Callable[[], int] = wall_clock,
+        five: bool = False,
     ) -> None:
         self.tank, self.seq, self.timed = tank, seq, timed
         self.sent = 0
@@ -93,16 +96,22 @@ class Board:
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"board-{tank}",
-            protocol=mqtt.MQTTv311,
-            clean_session=False,
+            protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
+            clean_session=None if five else False,
         )
+        self._five = five
         self._client.max_inflight_messages_set(_UNCONFIRMED)
         self._client.reconnect_delay_set(1, 1)
         self._client.on_publish = self._on_publish
         self._client.on_connect = self._on_connect
         self._connected = False
         self._recent: deque[tuple[str, bytes]] = deque(maxlen=resend)
-        self._client.connect("127.0.0.1", port)
+        if five:
+            kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            kept.SessionExpiryInterval = 86_400
+            self._client.connect("127.0.0.1", port, clean_start=False, properties=kept)
+        else:
+            self._client.connect("127.0.0.1", port)
         self._thread = threading.Thread(target=self._run, name=tank, daemon=True)
 
     def messages(self, number: int) -> Messages:
@@ -134,7 +143,7 @@ class Board:
             number, messages = self.sent, self.messages(self.sent)
             self._left[number] = len(messages)
             for topic, payload in messages:
-                mid = self._client.publish(topic, payload, qos=1).mid
+                mid = self._client.publish(topic, payload, qos=1, properties=self._numbered(number)).mid
                 with self._lock:
                     if mid in self._early:
                         self._early.discard(mid)
@@ -143,6 +152,13 @@ class Board:
                         self._numbers[mid] = number
                 self._recent.append((topic, payload))
             self.sent += 1
+
+    def _numbered(self, number: int) -> Properties | None:
+        if not self._five:
+            return None
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.UserProperty = ("number", f"<{number}>")
+        return properties
 
     def _done(self, number: int) -> None:
         self._left[number] -= 1
@@ -173,15 +189,18 @@ class Board:
 class BoardWithoutNumbers(Board):
     """Firmware with its own topics: a plain number on each, no report number, no time.
 
-    Reports come in bursts, so that several arrive in one millisecond. Nothing is ever sent again: what such a
-    board sends twice are two readings.
+    `light` is the report's number; `temperature` has a few values only, again and again, as thermometers
+    have: of it only the count tells a loss. The number that the witness needs is in a user property (MQTT
+    5.0, section 3.3.2.3.7), which nobody else reads. Reports come in bursts, so that several arrive in one
+    millisecond. Nothing is ever sent again: what such a board sends twice are two readings.
     """
 
     TOPICS = (("t", "temperature"), ("l", "light"))
-    _BURST = 4
+    quantities = ("light",)
+    _VALUES, _BURST = 5, 4
 
     def __init__(self, tank: str, port: int, pause_s: float, clock: Callable[[], int] = wall_clock) -> None:
-        super().__init__(tank, port, pause_s, seq=False, timed=False, clock=clock)
+        super().__init__(tank, port, pause_s, seq=False, timed=False, clock=clock, five=True)
 
     @classmethod
     def settings(cls, tank: str) -> str:
@@ -191,9 +210,14 @@ class BoardWithoutNumbers(Board):
             for topic, quantity in cls.TOPICS
         )
 
+    @classmethod
+    def celsius(cls, number: int) -> float:
+        """What a report has as its temperature."""
+        return 22 + number % cls._VALUES / 10
+
     def messages(self, number: int) -> Messages:
         self._pause_s = 0.001 if (number + 1) % self._BURST else 0.15
-        values = (round(10 + number / 10_000, 4), number)
+        values = (self.celsius(number), number)
         return [
             (f"{self.tank}/{topic}", str(value).encode())
             for (topic, _), value in zip(self.TOPICS, values, strict=True)
@@ -205,8 +229,8 @@ class AlarmBoard(Board):
 
     quantities = ("light",)
     LIMIT_C, BASE_C, PEAK_C = 26.0, 25.0, 26.9
-    _RISE_S, _HOLD_S, _REST_S = 1200, 1200, 1200  # s of the boards' clock
-    PERIOD_S = 2 * _RISE_S + _HOLD_S + _REST_S
+    _RISE_S, HOLD_S, _REST_S = 1200, 1200, 1200  # s of the boards' clock
+    PERIOD_S = 2 * _RISE_S + HOLD_S + _REST_S
 
     def __init__(self, tank: str, port: int, pause_s: float, resend: int, clock: Callable[[], int]) -> None:
         super().__init__(tank, port, pause_s, True, True, resend, clock)
@@ -215,15 +239,15 @@ class AlarmBoard(Board):
     def celsius(self, time_ms: int) -> float:
         """The water's temperature at a time."""
         at = (time_ms - self.began_ms) / 1000 % self.PERIOD_S - self._REST_S
-        end = self._RISE_S + self._HOLD_S
+        end = self._RISE_S + self.HOLD_S
         share = min(max(at, 0) / self._RISE_S, 1) if at < end else 1 - (at - end) / self._RISE_S
         return self.BASE_C + share * (self.PEAK_C - self.BASE_C)
 
     def warm(self, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
-        """From when to when the water is at its warmest, over the limit for minutes before; ms of its clock."""
+        """From when to when the water is at its warmest, over the limit for minutes before; ms."""
         first = self.began_ms + 1000 * (self._REST_S + self._RISE_S)
         starts = range(first, to_ms, 1000 * self.PERIOD_S)
-        return [(start, start + 1000 * self._HOLD_S) for start in starts if start >= from_ms]
+        return [(start, start + 1000 * self.HOLD_S) for start in starts if start >= from_ms]
 
     def messages(self, number: int) -> Messages:
         time_ms = self.clock()

@@ -25,7 +25,7 @@ class Result(NamedTuple):
     mqtt: list[Verdict]
     serial: Verdict
     plain: Verdict
-    plain_doubled: list[tuple[str, int]]
+    plain_faults: list[str]
     alarms: Verdict
     broken: dict[str, list[int]]
     copies: list[Copy]
@@ -129,10 +129,8 @@ def _alarms(result: Result) -> None:
         else f"{len(result.replay)} differences"
     )
     print(f"\nAgainst an undisturbed replay of the stored readings: {replay}.")
-    print(
-        f"Minutes of warm water with the clock right: {asked}; warm times without an alarm: {len(missing)}."
-    )
-    for fault in (*told.faults, *missing, *(result.replay or ())):
+    print(f"Minutes of warm water after the last kill: {asked}; warm times without an alarm: {len(missing)}.")
+    for fault in (*result.plain_faults, *told.faults, *missing, *result.order, *(result.replay or ())):
         print(f"- {fault}")
 
 
@@ -146,7 +144,7 @@ def _judge(boards: Sequence[Board], result: Result, forgotten: list[list[int]]) 
     bad = {
         "acknowledged and not stored": any(result.broken.values()),
         "doubled or never sent": any(v.doubled or v.strange for v in numbered),
-        "doubled, without numbers": bool(result.plain_doubled or result.plain.strange),
+        "without numbers": bool(result.plain_faults),
         "the copy differs": any(c.missing or c.extra for c in result.copies),
         "forgotten although sent again": any(
             gone for board, gone in zip(boards, forgotten, strict=True) if board.resend

@@ -14,7 +14,7 @@ import socket
 import threading
 from collections import Counter
 
-from bench.soak.load import BoardWithoutNumbers, number_of
+from bench.soak.load import BoardWithoutNumbers
 
 __all__ = ["Tap"]
 
@@ -112,8 +112,8 @@ def _report(body: bytes) -> tuple[str, int] | None:
     name = body[2 : 2 + _short(body)].decode()
     topic = name.split("/")
     if len(topic) == 2 and topic[1] in _PLAIN:
-        value = re.search(rb"[0-9.]+$", body[4 + _short(body) :])
-        return (name, number_of(_PLAIN[topic[1]], float(value[0]))) if value else None
+        number = re.search(rb"<([0-9]+)>", body)  # in a user property
+        return (name, int(number[1])) if number else None
     if len(topic) != 3 or topic[2] != "readings":
         return None
     payload = body[body.index(b"[{", 4 + _short(body)) :]  # behind the properties
