@@ -3,8 +3,9 @@
     python -m bench.mutation [--file collector/service.py] [--sample 40 --seed 1] [--workers 2] [--list]
 
 The tree is copied to a temporary folder, one small fault at a time is put in, and the tests named below are
-run until one fails. A mutant that no test fails for is printed as a survivor, exit status 1. Mutants that change
-nothing that matters are listed by hand, each with its reason, in `equivalent.toml`. All of it takes hours.
+run until one fails. A mutant that no test fails for is printed as a survivor, exit status 1. Mutants that
+change nothing that matters are listed by hand, each with its reason, in `equivalent.toml`. All of it takes
+hours.
 """
 
 from __future__ import annotations
