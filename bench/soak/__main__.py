@@ -1,49 +1,67 @@
 """The soak.
 
-    python -m bench.soak [--kills 200] [--seed 1] [--resend 40]
+    python -m bench.soak [--kills 200] [--seed 1] [--resend 40] [--sabotage NAME]
 
 Exit status 1 where the collector acknowledged a report that is not stored, a reading is stored twice, the
-InfluxDB server has not the same readings as the local file, or a loss on the serial line was not counted. A
-report that the broker acknowledged to a board and forgot at its own kill is told apart; with `--resend` it
-counts, too.
+InfluxDB server has not the same readings as the local file, a loss on the serial line was not counted, an
+alarm is missing or was cleared while it stood, or a notice did not reach a target or came again without a
+reason. A report that the broker acknowledged to a board and forgot at its own kill is told apart; with
+`--resend` it counts, too.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
-import struct
 import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
 
-from bench.soak.audit import Copy, Verdict, audit_board, audit_copy, audit_serial, broken_promises
+from analysis.notice_channels import target_name
+from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, replayed, spans, unseen
+from bench.soak.audit import audit_board, audit_copy, audit_plain, audit_serial, broken_promises
 from bench.soak.chaos import Chaos, SmallDisk
-from bench.soak.load import Board, SerialBoard
+from bench.soak.clock import FastClock
+from bench.soak.load import AlarmBoard, Board, BoardWithoutNumbers, SerialBoard
+from bench.soak.result import Result, tell
+from bench.soak.sabotage import SABOTAGES
 from bench.soak.tap import Tap
+from bench.soak.targets import Target
 from bench.soak.world import HERE, BrokerProcess, InfluxProcess, RushlightProcess, build_preload
-from collector.settings import StoreSettings
+from collector.settings import StoreSettings, load_settings
 from collector.store.drain_state import drain_report
 from collector.store.embedded import EmbeddedStore
 from collector.store.influx import InfluxReadings
 
 # name, whether its reports have numbers, whether they have times
 BOARDS = (("porch", True, True), ("shed", True, False))
-SERIAL = "attic"
-TANKS = (*(name for name, *_ in BOARDS), SERIAL)
+SERIAL, PLAIN, ALARMS = "attic", "cellar", "loft"
+TANKS = (*(name for name, *_ in BOARDS), SERIAL, PLAIN, ALARMS)
 BUCKET = "soak"
+RATE = 60  # the clock's pace: five minutes hold five hours of alarms and reminders
+_ALARM_RATE = 30  # below it nobody waits for the tank to grow warm
+_RESEND_RATE = 10  # up to here reports that are sent again come closer together than a board's own
+_HOUR_MS = 3_600_000
 
 
 def _settings(port: int, tty: str, influx: str) -> str:
     text = f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {port}\n'
+    text += BoardWithoutNumbers.settings(PLAIN)
     text += f'[[links]]\nkind = "serial"\nport = "{tty}"\n[status_page]\nenabled = false\n'
     text += f'[store]\nkind = "influxdb"\nurl = "{influx}"\norg = "soak"\nbucket = "{BUCKET}"\n'
+    text += "[notices]\npicture = false\n"
     for tank in TANKS:
-        text += f'[tanks.{tank}]\nvolume_litres = 54\ntimezone = "Europe/Lisbon"\n'
-        text += f"[tanks.{tank}.livestock]\ntemperature_low_c = 8\ntemperature_high_c = 40\n"
+        low, high = (18, AlarmBoard.LIMIT_C) if tank == ALARMS else (8, 40)
+        # a start takes minutes of this clock: no board is silent for that
+        text += f'[tanks.{tank}]\nvolume_litres = 54\ntimezone = "Europe/Lisbon"\nreport_every_s = 1800\n'
+        text += f"[tanks.{tank}.livestock]\ntemperature_low_c = {low}\ntemperature_high_c = {high}\n"
     return text
+
+
+def _yesterday_morning() -> int:
+    """ms UTC; so that a run does not come near midnight, when a day is packed."""
+    return time.time_ns() // 1_000_000 // (24 * _HOUR_MS) * 24 * _HOUR_MS - 18 * _HOUR_MS
 
 
 def _newest(path: Path) -> int:
@@ -76,14 +94,15 @@ def _settle(
         still, before = still + 1 if quiet else 0, position
 
 
-class Result(NamedTuple):
-    mqtt: list[Verdict]
-    serial: Verdict
-    broken: list[list[int]]
-    copies: list[Copy]
-    faults: list[str]
-    status: int | None
-    seconds: float
+def _told(path: Path, service: RushlightProcess, seconds: float = 60) -> None:
+    """Until no first notice of an alarm waits any more."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        service.look()
+        with EmbeddedStore(path, read_only=True) as store:
+            if not any(n.transition == "raised" and not n.number for n in store.pending_notices()):
+                return
+        time.sleep(0.2)
 
 
 class Soak:
@@ -93,8 +112,7 @@ class Soak:
         self._arguments = arguments
         for name in ("broker", "data", "influx"):
             (folder / name).mkdir()
-        clock = folder / "offset"
-        clock.write_bytes(struct.pack("=q", 0))
+        self._clock = FastClock(folder / "clock", _yesterday_morning(), arguments.rate)
         library = build_preload(HERE / "clockstep.c", folder)
         self._disk = SmallDisk(folder / "data") if os.geteuid() == 0 else None
         self._broker = BrokerProcess(folder / "broker")
@@ -103,25 +121,31 @@ class Soak:
         self._influx = InfluxProcess(folder / "influx")
         self._influx.start_first(BUCKET)
         self._server = StoreSettings(kind="influxdb", url=self._influx.url, org="soak", bucket=BUCKET)
-        self._serial = SerialBoard(SERIAL, 0.05)
+        self._targets = [Target(), Target()]
+        now, port = self._clock.now_ms, self._broker.port
+        self._serial = SerialBoard(SERIAL, 0.05, now)
         self._service = RushlightProcess(
             folder / "data",
             _settings(self._tap.port, self._serial.port, self._influx.url),
+            arguments.sabotage,
             LD_PRELOAD=str(library),
-            CLOCKSTEP_FILE=str(clock),
+            CLOCKSTEP_FILE=str(folder / "clock"),
+            RUSHLIGHT_NOTICE_URLS=" ".join(target.url for target in self._targets),
         )
         self._service.log = folder / "rushlight.log"
+        # without a time, only the pace tells a new boot from what is sent again
+        again = arguments.resend
+        untimed = again if arguments.rate <= _RESEND_RATE else 0
         self._boards = [
-            Board(name, self._broker.port, 0.04, seq, timed, arguments.resend) for name, seq, timed in BOARDS
+            Board(name, port, 0.04, seq, timed, again if timed else untimed, now)
+            for name, seq, timed in BOARDS
         ]
-        self._chaos = Chaos(
-            arguments.seed,
-            self._broker,
-            self._service,
-            self._influx,
-            None if arguments.no_steps else clock,
-            self._disk,
-        )
+        self._plain = BoardWithoutNumbers(PLAIN, port, 0.15, now)
+        self._loft = AlarmBoard(ALARMS, port, 0.1, again, now)
+        self._all = [*self._boards, self._plain, self._loft]
+        steps = not arguments.no_steps
+        programs = (self._broker, self._service, self._influx)
+        self._chaos = Chaos(arguments.seed, *programs, self._clock, steps, self._disk, self._targets)
 
     def run(self) -> bool:
         """Do it all; True where nothing is wrong."""
@@ -132,128 +156,104 @@ class Soak:
             self._broker.kill()
             self._influx.close()
             self._tap.close()
-            for board in self._boards:
+            for board in self._all:
                 board.close()
             self._serial.close()
+            for target in self._targets:
+                target.close()
             if self._disk is not None:
                 self._disk.close()
-        return self._tell(result)
+        return tell(self._arguments, self._chaos, self._tap, self._boards, result)
 
     def _run(self) -> Result:
         began = time.monotonic()
-        service, boards, serial = self._service, self._boards, self._serial
+        service, serial = self._service, self._serial
         service.start()
         while not service.store.exists() or "connected, MQTT" not in service.log.read_text():
             time.sleep(0.1)
-        for board in boards:
+        for board in self._all:
             board.start()
         serial.start()
         _until_read(service.store, service, 0)  # losses are counted from the first report that is there
         self._chaos.run(self._arguments.kills, tuple(self._arguments.pause))
-        self._chaos.step(0)
+        self._clock.step(0)
         if not service.is_running():
             service.start()
-        for board in boards:
+        calm_ms = self._calm()
+        for board in self._all:
             board.stop_sending()
+        ended_ms = self._clock.now_ms()
         # the serial line goes on until the collector reads it again: a last gap must show
         _until_read(service.store, service, serial.sent)
         serial.stop_sending()
-        _settle(service.store, service, boards, self._server)
+        _settle(service.store, service, self._all, self._server)
+        _told(service.store, service)
         status = service.stop()
-        took = time.monotonic() - began
-        path = service.store
+        return self._audit(status, time.monotonic() - began, calm_ms, ended_ms)
+
+    def _calm(self) -> int:
+        """The tank grows warm once more while little is done; from when on that is asked about, ms.
+
+        One target refuses at first, and the collector is killed once while the alarm stands: whatever the
+        random part met, each safety of alarms and notices is needed once.
+        """
+        calm_ms = self._clock.now_ms()
+        if self._arguments.rate < _ALARM_RATE:
+            return calm_ms
+        asked_ms = calm_ms + 250 * AlarmBoard.PERIOD_S  # a quarter of a period
+        (start, _), *_ = self._loft.warm(asked_ms, asked_ms + 2000 * AlarmBoard.PERIOD_S)
+        self._targets[0].mood = "refusing"
+        self._until(start + SURE_MS)
+        self._targets[0].mood = "well"
+        self._until(start + SURE_MS + 60_000)
+        self._chaos.kill_collector()
+        self._service.start()
+        self._until(start + AlarmBoard.HOLD_S * 1000)
+        return asked_ms
+
+    def _until(self, time_ms: int) -> None:
+        while self._clock.now_ms() < time_ms:
+            self._service.look()
+            time.sleep(0.1)
+
+    def _audit(self, status: int | None, seconds: float, calm_ms: int, ended_ms: int) -> Result:
+        path, loft = self._service.store, self._loft
         with EmbeddedStore(path, read_only=True) as store:
             faults = store.check()
+            events = store.events()
+            rows = {event.occurrence: store.notices(event.occurrence) for event in events}
         with InfluxReadings(self._server) as server:
             copies = [audit_copy(path, server, tank) for tank in TANKS]
+        settings = load_settings(self._service.folder / "rushlight.toml")
+        mine = [event for event in events if event.tank == loft.tank]
+        disturbed = [at for at, what in self._chaos.kills if what == "collector"] + self._chaos.full
         return Result(
-            [audit_board(path, board) for board in boards],
-            audit_serial(path, serial),
-            [broken_promises(path, board, self._tap) for board in boards],
+            [audit_board(path, board) for board in self._boards],
+            audit_serial(path, self._serial),
+            audit_board(path, self._plain),
+            audit_plain(path, self._plain, self._tap),
+            audit_board(path, self._loft),
+            {board.tank: broken_promises(path, board, self._tap) for board in self._all},
             copies,
+            compared(mine, replayed(path, settings, loft.tank)) if self._arguments.no_steps else None,
+            unseen(mine, loft.warm(calm_ms, ended_ms), ended_ms),
+            spans(mine)[1] + cleared_too_soon(mine, loft.warm(0, ended_ms), self._clock),
+            audit_told(
+                [event for event in events if event.event == "raised"],
+                rows,
+                {target_name(target.url): target.got for target in self._targets},
+                disturbed,
+            ),
             faults,
             status,
-            took,
+            self._service.ended,
+            seconds,
         )
-
-    def _tell(self, result: Result) -> bool:
-        chaos, mqtt, line = self._chaos, result.mqtt, result.serial
-        done = [what for _, what in chaos.kills]
-        print(f"Seed {self._arguments.seed}, {result.seconds:.0f} s; boards send ", end="")
-        resend = self._arguments.resend
-        print(f"their last {resend} reports again at a new connection.\n" if resend else "nothing again.\n")
-        print("| what was done | times |\n|---|---|")
-        print(f"| collector killed (SIGKILL) | {done.count('collector')} |")
-        print(f"| broker killed (SIGKILL) | {done.count('broker')} |")
-        print(f"| of these, both at once | {chaos.events['both']} |")
-        print(f"| InfluxDB killed (SIGKILL) | {done.count('server')} |")
-        print(f"| collector's clock stepped | {chaos.events['step']} |")
-        print(f"| disk filled | {chaos.events['full']} |")
-        ended = self._service.ended
-        print(f"| collector ended by itself and was started again | {len(ended)} {ended or ''} |\n")
-        print(
-            "| MQTT, readings | sent | acknowledged by the broker | stored | acknowledged by the collector "
-            "and not stored | forgotten by the broker | doubled | never sent | own time replaced |"
-        )
-        print("|---|---|---|---|---|---|---|---|---|")
-        forgotten = []
-        for v, broken in zip(mqtt, result.broken, strict=True):
-            forgotten.append([n for n in sorted({n for _, n in v.lost}) if n not in broken])
-            print(
-                f"| {v.tank} | {v.sent} | {v.acknowledged} | {v.stored} | {2 * len(broken)} |"
-                f" {2 * len(forgotten[-1])} | {len(v.doubled)} | {v.strange} | {v.retimed} |"
-            )
-        print("\n| reports | sent | stored | missing | counted as lost by `seq` | doubled |")
-        print("|---|---|---|---|---|---|")
-        for v in (*mqtt, line):
-            missing = v.sent // 2 - v.stored // 2
-            print(
-                f"| {v.tank} | {v.sent // 2} | {v.stored // 2} | {missing} | {v.counted} |"
-                f" {len(v.doubled) // 2} |"
-            )
-        print("\n| copy, readings | local file | InfluxDB | missing there | only there |")
-        print("|---|---|---|---|---|")
-        for c in result.copies:
-            print(f"| {c.tank} | {c.local} | {c.server} | {c.missing} | {c.extra} |")
-        print(f"\nStore: {result.faults or 'whole'}; the collector's last exit status: {result.status}.\n")
-        for board, v, gone in zip(self._boards, mqtt, forgotten, strict=True):
-            for number in gone:
-                handed = self._tap.handed[v.tank, number]
-                print(
-                    f"- {v.tank}, report {number}: handed to the collector {handed} times, never "
-                    f"acknowledged by it; {_when(board.acknowledged[number], chaos)}."
-                )
-        for v in (*mqtt, line):
-            if v.doubled:
-                print(f"{v.tank}: doubled, first of them: {v.doubled[:6]}", file=sys.stderr)
-        print(f"serial: first stored {line.first}, last {line.last} of {line.sent // 2}", file=sys.stderr)
-        between = line.last - line.first + 1 - line.stored // 2
-        bad = [
-            any(result.broken),
-            any(v.doubled or v.strange for v in (*mqtt, line)),
-            any(c.missing or c.extra for c in result.copies),
-            bool(resend) and any(forgotten),
-            between != line.counted or line.last < line.sent // 2 - 1,
-            bool(result.faults) or result.status != 0,
-        ]
-        if any(bad):
-            print(f"failed: {bad}", file=sys.stderr)
-        return not any(bad)
-
-
-def _when(acknowledged: float, chaos: Chaos) -> str:
-    """How near a broker's kill: tells a loss in the broker from one in the collector."""
-    kills = [at for at, what in chaos.kills if what == "broker"]
-    nearest = min(kills, key=lambda at: abs(at - acknowledged), default=None)
-    if nearest is None:
-        return "no broker was killed"
-    before = (nearest - acknowledged) * 1000
-    return f"acknowledged {before:+.0f} ms before the nearest kill of the broker was over"
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(
-        description="Kill everything again and again under load, then look for each reading."
+        description="Kill everything again and again, then look for each reading, alarm and notice."
     )
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
@@ -261,7 +261,9 @@ def main() -> int:
     parser.add_argument(
         "--resend", type=int, default=0, help="reports a board sends again when it reconnects"
     )
+    parser.add_argument("--rate", type=int, default=RATE, help="the clock's seconds in one of the machine's")
     parser.add_argument("--no-steps", action="store_true", help="leave the collector's clock alone")
+    parser.add_argument("--sabotage", choices=sorted(SABOTAGES), help="take a safety out: it must fail")
     parser.add_argument("--keep", help="folder to leave logs in")
     arguments = parser.parse_args()
     folder = Path(arguments.keep or tempfile.mkdtemp(prefix="soak"))

@@ -6,12 +6,20 @@ from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
 
-from bench.soak.load import Board, SerialBoard, number_of
+from bench.soak.load import Board, BoardWithoutNumbers, SerialBoard, number_of
 from bench.soak.tap import Tap
 from collector.store.embedded import EmbeddedStore
 from collector.store.influx import InfluxReadings
 
-__all__ = ["Copy", "Verdict", "audit_board", "audit_copy", "audit_serial", "broken_promises"]
+__all__ = [
+    "Copy",
+    "Verdict",
+    "audit_board",
+    "audit_copy",
+    "audit_plain",
+    "audit_serial",
+    "broken_promises",
+]
 
 QUANTITIES = ("temperature", "light")
 
@@ -45,44 +53,86 @@ class Copy(NamedTuple):
     extra: int
 
 
-def _stored(path: Path, tank: str) -> tuple[dict[str, Counter[int]], int, int]:
+def _stored(
+    path: Path, tank: str, quantities: tuple[str, ...] = QUANTITIES
+) -> tuple[dict[str, Counter[int]], int, int]:
     with EmbeddedStore(path, read_only=True) as store:
         found, retimed = {}, 0
-        for quantity in QUANTITIES:
+        for quantity in quantities:
             readings = list(store.readings(tank, quantity))
             found[quantity] = Counter(number_of(quantity, r.value) for r in readings)
             retimed += sum(r.stamp != 0 for r in readings)
         return found, store.counters().get(f"{tank}.lost", 0), retimed
 
 
-def _verdict(path: Path, tank: str, sent: int, wanted: set[int], acknowledged: int) -> Verdict:
-    found, counted, retimed = _stored(path, tank)
-    lost = [(q, n) for q in QUANTITIES for n in sorted(wanted - found[q].keys())]
-    doubled = [(q, n) for q in QUANTITIES for n, times in sorted(found[q].items()) if times > 1]
-    strange = sum(1 for q in QUANTITIES for n in found[q] if not 0 <= n < sent)
+def _verdict(path: Path, board: Board | SerialBoard, wanted: set[int], acknowledged: int) -> Verdict:
+    quantities, each = board.quantities, len(board.quantities)
+    found, counted, retimed = _stored(path, board.tank, quantities)
+    lost = [(q, n) for q in quantities for n in sorted(wanted - found[q].keys())]
+    doubled = [(q, n) for q in quantities for n, times in sorted(found[q].items()) if times > 1]
+    strange = sum(1 for q in quantities for n in found[q] if not 0 <= n < board.sent)
     stored = sum(sum(counts.values()) for counts in found.values())
     numbers = {n for counts in found.values() for n in counts}
     first, last = min(numbers, default=-1), max(numbers, default=-1)
     return Verdict(
-        tank, 2 * sent, 2 * acknowledged, stored, lost, doubled, strange, counted, retimed, first, last
+        board.tank,
+        each * board.sent,
+        each * acknowledged,
+        stored,
+        lost,
+        doubled,
+        strange,
+        counted,
+        retimed,
+        first,
+        last,
     )
 
 
 def audit_board(path: Path, board: Board) -> Verdict:
     """Every reading whose report the broker acknowledged is there once."""
-    return _verdict(path, board.tank, board.sent, set(board.acknowledged), len(board.acknowledged))
+    return _verdict(path, board, set(board.acknowledged), len(board.acknowledged))
 
 
 def audit_serial(path: Path, board: SerialBoard) -> Verdict:
     """No report is acknowledged; `lost` is what is missing, `counted` what `seq` made visible."""
-    return _verdict(path, board.tank, board.sent, set(range(board.sent)), 0)
+    return _verdict(path, board, set(range(board.sent)), 0)
 
 
 def broken_promises(path: Path, board: Board, tap: Tap) -> list[int]:
     """Reports that the collector acknowledged to the broker and that are not stored: there must be none."""
-    found, *_ = _stored(path, board.tank)
+    found, *_ = _stored(path, board.tank, board.quantities)
     taken = {number for tank, number in tap.acknowledged if tank == board.tank}
-    return sorted({n for q in QUANTITIES for n in taken - found[q].keys()})
+    if isinstance(board, BoardWithoutNumbers):
+        taken = {number for name, number in tap.acknowledged if name == f"{board.tank}/l"}
+    return sorted({n for q in board.quantities for n in taken - found[q].keys()})
+
+
+def audit_plain(path: Path, board: BoardWithoutNumbers, tap: Tap) -> list[str]:
+    """What is wrong with the readings of a board without numbers, in words.
+
+    What the broker hands over again after a kill can't always be told from a new reading. So each reading
+    that the collector acknowledged must be there, and none more often than it was handed over. Equal values
+    are counted together.
+    """
+    least: dict[str, Counter[float]] = {quantity: Counter() for _, quantity in board.TOPICS}
+    most: dict[str, Counter[float]] = {quantity: Counter() for _, quantity in board.TOPICS}
+    for topic, quantity in board.TOPICS:
+        for (name, number), times in tap.handed.items():
+            if name == f"{board.tank}/{topic}":
+                value = board.celsius(number) if quantity == "temperature" else number
+                most[quantity][value] += times
+                least[quantity][value] += (name, number) in tap.acknowledged
+    faults = []
+    with EmbeddedStore(path, read_only=True) as store:
+        for _, quantity in board.TOPICS:
+            found = Counter(r.value or 0.0 for r in store.readings(board.tank, quantity))
+            lost, more = least[quantity] - found, found - most[quantity]
+            if lost:
+                faults.append(f"{board.tank}: {lost.total()} {quantity} readings acknowledged and not stored")
+            if more:
+                faults.append(f"{board.tank}: {more.total()} {quantity} readings more than were handed over")
+    return faults
 
 
 def audit_copy(path: Path, server: InfluxReadings, tank: str) -> Copy:

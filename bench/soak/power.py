@@ -1,6 +1,6 @@
 """Power cuts for the running collector, made up from a record of what it wrote and synced.
 
-    python -m bench.soak.power [--cuts 200] [--seed 1]
+    python -m bench.soak.power [--cuts 200] [--seed 1] [--sabotage sync-off]
 
 `rushlight run` takes reports from a real broker while a preloaded library records, in order, its writes
 to the store and its log, its syncs, and what it sends to the broker. A cut at a random moment leaves
@@ -19,6 +19,7 @@ import time
 from pathlib import Path
 
 from bench.soak.load import Board, number_of
+from bench.soak.sabotage import SABOTAGES
 from bench.soak.world import ROOT, BrokerProcess, RushlightProcess, build_preload
 from collector.errors import StoreError
 from collector.store.embedded import EmbeddedStore
@@ -36,7 +37,7 @@ temperature_high_c = 40
 _CONNECT, _PUBACK = 1, 4  # MQTT control packet types (OASIS MQTT 5.0, table 2-1)
 
 
-def record(folder: Path, seconds: float) -> list[Operation]:
+def record(folder: Path, seconds: float, sabotage: str | None = None) -> list[Operation]:
     """All that a collector did to its files and said to the broker until it was killed."""
     library = build_preload(ROOT / "tests/collector/powercut.c", folder)
     log = folder / "operations"
@@ -45,7 +46,7 @@ def record(folder: Path, seconds: float) -> list[Operation]:
     broker.start()
     settings = f'[[links]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n{TANK}'
     service = RushlightProcess(
-        folder, settings, LD_PRELOAD=str(library), POWERCUT_LOG=str(log), POWERCUT_SENT="1"
+        folder, settings, sabotage, LD_PRELOAD=str(library), POWERCUT_LOG=str(log), POWERCUT_SENT="1"
     )
     service.start()
     board = Board("porch", broker.port, 0.01, True, True)
@@ -114,11 +115,12 @@ def main() -> int:
     parser.add_argument("--cuts", type=int, default=200)
     parser.add_argument("--seconds", type=float, default=15)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--sabotage", choices=sorted(SABOTAGES), help="take a safety out: it must fail")
     arguments = parser.parse_args()
     chance = random.Random(arguments.seed)
     with tempfile.TemporaryDirectory(prefix="soak") as name:
         folder = Path(name)
-        operations = record(folder, arguments.seconds)
+        operations = record(folder, arguments.seconds, arguments.sabotage)
         counts = acknowledgements(operations)
         first = next((n for n, count in enumerate(counts) if count), None)
         if first is None:

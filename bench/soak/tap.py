@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import socket
 import threading
 from collections import Counter
 
+from bench.soak.load import BoardWithoutNumbers
+
 __all__ = ["Tap"]
 
 _PUBLISH, _PUBACK = 3, 4
+_PLAIN = dict(BoardWithoutNumbers.TOPICS)
 
 
 class Tap:
@@ -101,8 +105,15 @@ def _whole(data: bytearray) -> tuple[int, int] | None:
 
 
 def _report(body: bytes) -> tuple[str, int] | None:
-    """Tank and number of one of our boards' reports, from a PUBLISH of QoS 1."""
-    topic = body[2 : 2 + _short(body)].decode().split("/")
+    """Tank and number of one of our boards' reports, from a PUBLISH of QoS 1.
+
+    Of a board without numbers each topic stands for itself: its name is put in the tank's place.
+    """
+    name = body[2 : 2 + _short(body)].decode()
+    topic = name.split("/")
+    if len(topic) == 2 and topic[1] in _PLAIN:
+        number = re.search(rb"<([0-9]+)>", body)  # in a user property
+        return (name, int(number[1])) if number else None
     if len(topic) != 3 or topic[2] != "readings":
         return None
     payload = body[body.index(b"[{", 4 + _short(body)) :]  # behind the properties

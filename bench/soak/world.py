@@ -143,14 +143,15 @@ class BrokerProcess(Program):
 
 
 class RushlightProcess(Program):
-    """`rushlight run` in a folder with a settings file."""
+    """`rushlight run` in a folder with a settings file; with a sabotage (see there) where one is named."""
 
-    def __init__(self, folder: Path, settings: str, **environment: str) -> None:
+    def __init__(self, folder: Path, settings: str, sabotage: str | None = None, **environment: str) -> None:
+        way = ["analysis.cli"] if sabotage is None else ["bench.soak.sabotage", sabotage]
         (folder / "rushlight.toml").write_text(settings)
         self.store = folder / "rushlight.db"
         super().__init__(
             "rushlight",
-            [sys.executable, "-m", "analysis.cli", "run"],
+            [sys.executable, "-m", *way, "run"],
             folder,
             os.environ | {"PYTHONPATH": str(ROOT)} | environment,
         )
@@ -181,4 +182,4 @@ class InfluxProcess(Program):
 
     def close(self) -> None:
         self.kill()
-        self._front.kill()
+        self._front.stop()  # in order: nginx killed would leave its worker behind

@@ -22,7 +22,12 @@ def store_of(path: Path, numbers: list[int]) -> Path:
 
 
 def board(sent: int, acknowledged: set[int]) -> Any:
-    return SimpleNamespace(tank="porch", sent=sent, acknowledged=dict.fromkeys(acknowledged, 0.0))
+    return SimpleNamespace(
+        tank="porch",
+        sent=sent,
+        acknowledged=dict.fromkeys(acknowledged, 0.0),
+        quantities=("temperature", "light"),
+    )
 
 
 def test_the_audit_sees_losses_doubles_and_strangers(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from bench.soak.load import _pack
+from bench.soak.load import _pack, wall_clock
 from bench.soak.tap import Tap
 from tests.conftest import Broker, wait_for
 
@@ -31,7 +31,7 @@ def test_the_tap_sees_both_ways(make_broker: Callable[..., Broker], protocol: in
     board.connect("127.0.0.1", broker.port)
     board.loop_start()
     for number in range(200):  # so that message ids hold every kind of byte, brackets too
-        board.publish("rushlight/porch/readings", _pack("porch", number, True, True), qos=1)
+        board.publish("rushlight/porch/readings", _pack("porch", number, True, wall_clock()), qos=1)
     for count in range(1, 201):
         wait_for(lambda count=count: len(got) >= count, "the reports")  # type: ignore[misc]
         if count % 3:
