@@ -13,7 +13,6 @@ import os
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
@@ -182,18 +181,14 @@ class Nights(RuleBasedStateMachine):
             self._folder.cleanup()
 
 
-_NightsCase: Any = Nights.TestCase
-
-
-@pytest.mark.timeout(0 if EXAMPLES else 300)
-class TestNights(_NightsCase):  # type: ignore[misc]
-    settings = settings(
-        max_examples=EXAMPLES or FEW,
-        stateful_step_count=STEPS * (2 if EXAMPLES else 1),
-        deadline=None,
-        derandomize=not EXAMPLES,
-        database=None,
-        report_multiple_bugs=False,
-        phases=[Phase.generate, Phase.shrink] if EXAMPLES else [Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
+TestNights = pytest.mark.timeout(0 if EXAMPLES else 300)(Nights.TestCase)
+TestNights.settings = settings(
+    max_examples=EXAMPLES or FEW,
+    stateful_step_count=STEPS * (2 if EXAMPLES else 1),
+    deadline=None,
+    derandomize=not EXAMPLES,
+    database=None,
+    report_multiple_bugs=False,
+    phases=[Phase.generate, Phase.shrink] if EXAMPLES else [Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
