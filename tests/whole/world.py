@@ -12,6 +12,7 @@ import http.server
 import logging
 import re
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
@@ -23,6 +24,7 @@ from unittest import mock
 from analysis import notice_thread, running
 from analysis.notices import Notifier
 from analysis.picture_maker import PictureMaker
+from collector import service
 from collector.errors import RushlightError, StoreFull
 from collector.service import CollectorService
 from collector.settings import MqttLink, parse_settings
@@ -422,8 +424,12 @@ class World:
         class Service(CollectorService):
             def __init__(self, *args: Any, **options: Any) -> None:
                 super().__init__(*args, **options)
-                self._queue: Any = Inbox(now)
                 self._stop: Any = StopFlag(now)
+                queue: Any = self._queue
+                if hasattr(queue, "_queue"):  # a bounded one around the plain one
+                    queue._queue = Inbox(now)
+                else:
+                    self._queue: Any = Inbox(now)
 
         class Notices(notice_thread.NoticeThread):
             def __init__(self, notifier: Notifier, *args: Any, **options: Any) -> None:
@@ -457,6 +463,7 @@ class World:
             (running, "NoticeThread", Notices),
             (running, "Notifier", self._notifier),
             (running, "signal", SimpleNamespace(signal=on_signal, SIGTERM=15, SIGINT=2)),
+            (service, "time", SimpleNamespace(monotonic=lambda: world.true_ms / 1000, time_ns=time.time_ns)),
             (PictureMaker, "possible", staticmethod(lambda: False)),
         ):
             self._stack.enter_context(mock.patch.object(where, name, double))
