@@ -1,0 +1,392 @@
+"""Attacks on the whole service, one at a time: clocks, disk, files, targets, boards, kills."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.whole.promise import broken, heart_stopped
+from tests.whole.tanks import Board
+from tests.whole.world import BEGAN_MS, Config, World
+
+DAY_S = 86_400.0
+MINUTE_MS = 60_000
+SECOND = "json://second/"
+
+Make = Callable[..., World]
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Iterator[Make]:
+    made: list[World] = []
+
+    def one(config: Config | None = None, boards: list[Board] | None = None) -> World:
+        made.append(World(tmp_path, config, boards))
+        return made[-1]
+
+    yield one
+    for world in made:
+        world.close()
+
+
+def holds(world: World) -> None:
+    """The sentence, for all that has happened until now."""
+    faults = broken(world)
+    assert not faults, "\n".join(faults)
+
+
+def only_hallway() -> list[Board]:
+    return [Board("hallway", "mqtt", ("temperature", "ph"))]
+
+
+ONE = Config(tanks=("hallway",))
+
+
+# -- with nothing in the way; and that the check can fail --------------------------------------------------
+
+
+def test_each_danger_is_told_once_where_nothing_is_in_the_way(make: Make) -> None:
+    world = make()
+    world.run(60)
+    world.board("hallway").faults.add("gas")
+    world.board("loft").faults.add("heater")
+    world.board("shed").faults.add("cold")
+    world.run(150)
+    world.board("shed").on = False
+    world.run(60)
+    assert {(span.tank, span.family) for span in world.reference.spans} == {
+        ("hallway", "gas"),
+        ("loft", "hot"),
+        ("shed", "cold"),
+        ("shed", "silent"),
+    }
+    holds(world)
+    assert world.told("hallway", "co2-overdose") and world.told("shed", "device-silent")
+    assert not world.ended and len(world.beats) >= 50
+
+
+def test_with_no_fault_nothing_is_told(make: Make) -> None:
+    world = make()
+    world.run(360)
+    assert not world.reference.spans and not world.targets["json://first/"].taken
+    holds(world)
+
+
+def test_a_target_that_takes_and_forgets_is_found(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(120)
+    holds(world)
+    target = world.targets["json://first/"]
+    first = target.taken[0]
+    target.taken.append(first)
+    assert "more than once" in broken(world)[0]
+    target.taken.clear()
+    assert "had no word of it" in broken(world)[0]
+    world.beats = [beat for beat in world.beats if beat < world.reference.spans[0].start_ms]
+    assert not broken(world)
+
+
+# -- clocks -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+@pytest.mark.parametrize("days", [30, 3650])
+def test_a_clock_that_was_ahead_for_ten_minutes_silences_nothing_after_it(
+    make: Make, days: float, restarted: bool
+) -> None:
+    world = make()
+    world.run(30)
+    world.step_clock(days * DAY_S)
+    world.run(10)
+    world.right_clock()
+    if restarted:
+        world.restart()
+    world.run(60)
+    world.board("hallway").faults.add("hot")
+    world.board("loft").faults.add("gas")
+    world.board("shed").on = False
+    world.run(240)
+    assert len(world.reference.spans) == 3
+    holds(world)
+
+
+@pytest.mark.parametrize("ago_s", [3 * 3600, 365 * DAY_S, 8 * 365 * DAY_S])
+def test_a_clock_that_was_put_back_and_is_put_right_silences_nothing(make: Make, ago_s: float) -> None:
+    world = make()
+    world.run(30)
+    world.step_clock(-ago_s)
+    world.run(90)
+    world.board("hallway").faults.add("hot")
+    world.run(150)
+    holds(world)
+    world.right_clock()
+    world.run(60)
+    world.board("shed").on = False
+    world.board("loft").faults.add("gas")
+    world.run(200)
+    holds(world)
+
+
+def test_an_alarm_that_stands_while_the_clock_is_put_ahead_and_back_goes_on_being_told(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(150)
+    world.step_clock(30 * DAY_S)
+    world.run(10)
+    world.right_clock()
+    began = world.true_ms
+    world.run(90)
+    assert len(world.told("hallway", "temperature-high", since_ms=began)) >= 3, "no reminder since"
+    holds(world)
+
+
+def test_a_leap_ahead_drops_no_reading(make: Make) -> None:
+    world = make(
+        Config(tanks=("hallway",), keep_days="keep_days = { temperature = 365, ph = 365 }"), only_hallway()
+    )
+    world.run(24 * 60)
+    before = world.stored("hallway")
+    assert before > 700
+    world.step_clock(500 * DAY_S)
+    world.run(1)
+    world.right_clock()
+    world.run(30)
+    assert world.stored("hallway") >= before
+
+
+@pytest.mark.parametrize("hours", [6, 72])
+def test_a_board_whose_clock_jumps_back_is_watched_on(make: Make, hours: float) -> None:
+    world = make(ONE, only_hallway())
+    world.run(60)
+    world.step_board(world.board("hallway"), -hours * 3600)
+    world.run(90)
+    world.board("hallway").faults.add("hot")
+    world.run(150)
+    world.board("hallway").faults = {"gas"}
+    world.run(200)
+    assert {span.family for span in world.reference.spans} == {"hot", "gas"}
+    holds(world)
+
+
+@pytest.mark.parametrize("days", [-5.0, -0.2, 0.5, 400.0])
+def test_a_board_whose_clock_is_wrong_is_silent_only_when_it_is(make: Make, days: float) -> None:
+    board = Board("hallway", "mqtt", ("temperature", "ph"), clock_off_ms=round(days * DAY_S * 1000))
+    world = make(ONE, [board])
+    world.run(240)
+    assert not world.told("hallway", "device-silent"), "it has reported all the time"
+    board.on = False
+    world.run(60)
+    assert world.told("hallway", "device-silent")
+
+
+def test_a_tank_that_has_never_reported_is_told_of(make: Make) -> None:
+    world = make(
+        Config(tanks=("hallway", "porch")),
+        [*only_hallway(), Board("porch", "mapped", ("temperature",), on=False)],
+    )
+    world.run(60)
+    assert [span.tank for span in world.reference.spans] == ["porch"]
+    holds(world)
+    assert not world.told("hallway", "device-silent")
+
+
+# -- disk and files -----------------------------------------------------------------------------------------
+
+
+def test_an_overdose_on_a_disk_that_is_full_for_eight_hours_is_told(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(60)
+    world.disk_full = True
+    world.run(120)
+    world.board("hallway").faults.add("gas")
+    world.run(360)
+    assert [span.family for span in world.reference.spans] == ["gas"]
+    holds(world)
+    assert world.told("hallway", "co2-overdose"), "nothing was sent while the disk was full"
+    world.disk_full = False
+    world.run(60)
+    holds(world)
+    assert world.stored("hallway") >= world.broker.acknowledged["hallway"] > 200
+
+
+def test_a_reminder_on_a_full_disk_comes_no_more_often(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(90)
+    before = len(world.targets["json://first/"].taken)
+    assert before
+    world.disk_full = True
+    world.run(120)
+    after = len(world.targets["json://first/"].taken)
+    assert 6 <= after - before <= 12  # one in a quarter of an hour, and a word about the disk
+    holds(world)
+
+
+def test_killed_while_the_disk_is_full_and_the_clock_steps_it_takes_up_again(make: Make) -> None:
+    world = make()
+    world.run(30)
+    world.disk_full = True
+    world.board("hallway").faults.add("hot")
+    world.run(100)
+    world.step_clock(DAY_S)
+    world.kill(5)
+    world.run(5)
+    world.right_clock()
+    world.run(10)
+    world.disk_full = False
+    world.run(90)
+    holds(world)
+    assert world.told("hallway", "temperature-high")
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_store_that_is_removed_or_replaced_is_noticed(make: Make, replaced: bool) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    lost_at = world.true_ms
+    world.lose_store(replaced)
+    world.run(4)
+    world.broker.acknowledged.clear()
+    world.run(60)
+    acknowledged = world.broker.acknowledged.get("hallway", 0)
+    kept = world.stored("hallway") if world.path.exists() else 0
+    assert kept >= acknowledged, f"{acknowledged} reports were acknowledged, {kept} are in the store's file"
+    said = [m for m in world.targets["json://first/"].taken if m.time_ms > lost_at]
+    assert said or world.ended or heart_stopped(world, lost_at, world.true_ms), "nobody has a word of it"
+
+
+# -- targets ------------------------------------------------------------------------------------------------
+
+
+def test_an_alarm_raised_while_no_target_was_set_reaches_the_one_that_is_set_later(make: Make) -> None:
+    world = make(replace(ONE, targets=()), only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("gas")
+    world.run(150)
+    assert world.reference.spans
+    world.restart(ONE)
+    world.run(30)
+    holds(world)
+    assert world.told("hallway", "co2-overdose")
+
+
+def test_an_alarm_that_stands_reaches_a_second_target_too(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(120)
+    world.restart(replace(ONE, targets=("json://first/", SECOND)))
+    world.run(30)
+    holds(world)
+    assert world.told("hallway", "temperature-high", SECOND)
+
+
+@pytest.mark.parametrize("mood", ["refuses", "raises", "hangs"])
+def test_a_target_that_fails_holds_up_no_other_and_gets_the_alarm_when_it_is_well(
+    make: Make, mood: str
+) -> None:
+    world = make(replace(ONE, targets=("json://first/", SECOND)), only_hallway())
+    world.run(30)
+    world.target(mood)
+    world.board("hallway").faults.add("gas")
+    world.run(150)
+    assert world.told("hallway", "co2-overdose", SECOND)
+    holds(world)
+    assert not heart_stopped(world, BEGAN_MS, world.true_ms), "one target is well: the heart beats on"
+    world.target("well")
+    world.run(30)
+    holds(world)
+    assert world.told("hallway", "co2-overdose")
+
+
+def test_where_no_target_takes_an_alarm_the_heartbeat_stops(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.target("refuses")
+    world.board("hallway").faults.add("gas")
+    world.run(150)
+    assert heart_stopped(world, world.reference.spans[0].start_ms, world.true_ms)
+
+
+@pytest.mark.parametrize("danger", ["hot", "gas", "silent"])
+def test_what_can_kill_before_the_quiet_hours_end_wakes(make: Make, danger: str) -> None:
+    world = make(replace(ONE, quiet=("11:00", "21:00")), only_hallway())
+    world.run(90)  # 11:20
+    if danger == "silent":
+        world.board("hallway").on = False
+    else:
+        world.board("hallway").faults.add(danger)
+    world.run(300)
+    assert [span.family for span in world.reference.spans] == [danger]
+    holds(world)
+    assert world.targets["json://first/"].taken, "it waits for the end of the quiet hours, nine hours off"
+
+
+# -- kills --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "place", ["before commit", "after commit", "before acknowledge", "after acknowledge", "after send"]
+)
+def test_killed_at_any_place_while_an_alarm_rises_it_is_told(make: Make, place: str) -> None:
+    world = make()
+    world.run(30)
+    for board in world.boards:
+        board.faults.add("hot")
+    for _ in range(14):
+        world.run(7)
+        world.kill_at = place
+    world.kill_at = ""
+    world.run(30)
+    assert {span.family for span in world.reference.spans} == {"hot"}
+    holds(world)
+
+
+def test_no_acknowledged_report_of_a_board_without_numbers_is_lost_in_thirty_kills(make: Make) -> None:
+    shed = Board("shed", "mapped", ("temperature",), every_s=20, digits=1)
+    world = make(Config(tanks=("shed",)), [shed])
+    world.run(30)
+    for turn in range(30):
+        world.kill_at = "before commit" if turn % 3 else "before acknowledge"
+        world.down_s = 120
+        world.run(7)
+    world.kill_at = ""
+    world.run(10)
+    assert world.broker.acknowledged["shed"] > 600
+    assert world.stored("shed") >= world.broker.acknowledged["shed"]
+
+
+# -- people -------------------------------------------------------------------------------------------------
+
+
+def test_acknowledged_it_is_quiet_and_over_a_restart_too(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(120)
+    world.acknowledge("hallway", "temperature-high")
+    world.run(5)
+    before = len(world.targets["json://first/"].taken)
+    world.kill(10)
+    world.run(60)
+    assert len(world.targets["json://first/"].taken) == before
+    holds(world)
+
+
+def test_what_was_shelved_is_told_when_the_shelf_ends(make: Make) -> None:
+    world = make(ONE, only_hallway())
+    world.run(10)
+    world.shelve("hallway", "temperature-high", 240)
+    world.board("hallway").faults.add("hot")
+    world.run(230)
+    assert world.reference.spans and not world.told("hallway", "temperature-high")
+    world.run(40)
+    assert world.told("hallway", "temperature-high")
+    holds(world)
