@@ -16,6 +16,7 @@ from analysis.cautions import cautions_for
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
+from analysis.trials import trial_lines
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
@@ -41,6 +42,7 @@ __all__ = [
 ]
 
 FAILURE_TOLD_MS = 86_400_000
+_EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
 
 _REMARKS = {Flag.SUSPECT: "suspect", Flag.FAIL: "failed its check", Flag.MISSING: "could not be read"}
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize")
@@ -118,7 +120,8 @@ class FailureFacts(msgspec.Struct, kw_only=True):
 class TankFacts(msgspec.Struct, kw_only=True):
     """One tank; `watched` is False where it is in the store but not in the settings.
 
-    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill. `tests`: test
+    alarms that go on, a line each.
     """
 
     name: str
@@ -129,6 +132,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     device: DeviceFacts | None = None
     failure: FailureFacts | None = None
     alarms: list[AlarmFacts] = []
+    tests: list[str] = []
     learnt: list[str] = []
     offers: list[str] = []
     trouble: str = ""
@@ -225,6 +229,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         if now_ms - int(since) < FAILURE_TOLD_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
+    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
     known = learnt(watch.state)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)

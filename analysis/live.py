@@ -17,6 +17,7 @@ from analysis.alarm_texts import utc_text
 from analysis.alarms import AlarmBook
 from analysis.notices import Notifier
 from analysis.people import carry_out
+from analysis.trials import Trials, is_trial
 from analysis.types import Event
 from analysis.watch import TankWatch
 from collector.errors import AlarmError, StoreError
@@ -41,6 +42,7 @@ _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds 
 _SNAPSHOT_MS = 300_000
 _RELEARN_MS = 14 * 86_400_000
 _HARM_MS = 60_000
+_TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _GRACE_MS = 60_000  # after a start, what waited at the broker must come in before anyone is called silent
 
 
@@ -71,6 +73,7 @@ class LiveAnalysis:
         self._snapshot_ms = 0
         self._ticks_from_ms = 0
         self._harm_ms = 0
+        self._trials = Trials()
         self._all_due = False
 
     def _watch(self, name: str) -> TankWatch:
@@ -94,6 +97,7 @@ class LiveAnalysis:
         self._ticks_from_ms = now_ms + _GRACE_MS
         self._park(store)
         self._returned = set(self.watches)
+        self._trials.restore(store.events(limit=_TRIALS_IN))
         for name, watch in self.watches.items():
             saved = store.load_state(ANALYSIS_STATE, name)
             if saved is None:
@@ -209,6 +213,9 @@ class LiveAnalysis:
         for request in store.open_requests():
             if request.id not in self._outcomes:
                 self._outcomes[request.id] = self.carry_out(request, now_ms)
+        for event in self._trials.due(now_ms):
+            self._events.append(event)
+            _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
 
     def carry_out(self, request: Request, now_ms: int) -> str:
         """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""
@@ -216,11 +223,33 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            events, outcome = carry_out(watch.book, request, now_ms, watch.state.probes.health)
+            if request.kind == "try":
+                title = watch.tank.settings.title or request.tank
+                events, outcome = self._trials.begin(request, title, now_ms)
+            else:
+                events, outcome = self._answer(watch, request, now_ms)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
         return f"done: {outcome}"
+
+    def _answer(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
+        """To a real alarm, and to a test of its name where there is one."""
+        events: list[Event] = []
+        words: list[str] = []
+        if request.kind == "acknowledge":
+            events, words = self._trials.acknowledge(request, now_ms)
+        elif is_trial(str(request.arguments.get("occurrence", ""))):
+            raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
+        if words and is_trial(str(request.arguments.get("occurrence", ""))):
+            return events, "; ".join(words)
+        try:
+            more, outcome = carry_out(watch.book, request, now_ms, watch.state.probes.health)
+        except AlarmError:
+            if not words:
+                raise
+            return events, "; ".join(words)
+        return [*more, *events], "; ".join([outcome, *words])
 
     # -- on disk ----------------------------------------------------------------------------------------
 
@@ -291,6 +320,8 @@ def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], no
     raised: dict[str, Event] = {}
     over: set[str] = set()
     for event in stored:
+        if event.test:
+            continue
         if event.event in ("raised", "priority-changed"):
             raised[event.occurrence] = event
         elif event.event == "cleared":

@@ -97,8 +97,10 @@ class NoticeQueue:
                     return 0  # put aside by a person, who was told so; the store keeps the rest
                 if kind == "priority-changed" and not _asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
-            not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
-            if kind == "raised":
+            not_before = 0
+            if not event.test:
+                not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
+            if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
             return self._queue(
                 store,
@@ -117,13 +119,15 @@ class NoticeQueue:
 
     def queue_reminder(self, store: NoticeStore, notice: Notice, now_ms: int) -> None:
         """After a notice was taken: the one that follows where nobody acknowledges the alarm."""
-        if notice.transition in ("cleared", "test"):
+        if notice.transition == "cleared":
             return
         if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
             return
         if _asks(store.events(occurrence=notice.occurrence)) != (True, notice.transition):
             return  # acknowledged, over or outdated while it was on its way
-        due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
+        due_ms = 0
+        if notice.transition != "test":
+            due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
         self._queue(
             store,
             notice.occurrence,
@@ -235,6 +239,7 @@ class NoticeQueue:
             time_ms
             for other in store.events(since_ms=now_ms - STORM_MS)
             if other.event == "raised"
+            and not other.test
             and other.occurrence != event.occurrence
             and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
         ]
@@ -242,7 +247,9 @@ class NoticeQueue:
 
 
 def _transition(event: Event) -> str:
-    """A priority may change several times; each change is a notice of its own."""
+    """A priority may change several times; each change is a notice of its own. A test waits for nothing."""
+    if event.test and event.event == "raised":
+        return "test"
     return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
 
 
