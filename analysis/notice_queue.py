@@ -189,7 +189,7 @@ class NoticeQueue:
                 store.notice_failed(notice.id, now_ms, "")
 
     def _quiet_until(self, store: NoticeStore, occurrence: str, priority: str, at_ms: int) -> int:
-        """End of the quiet hours where this may wait for it, else 0."""
+        """End of the quiet hours where this may wait for it, else 0; by the earliest word on the harm."""
         if not self._quiet.any:
             return 0
         said = (self._harm.get(occurrence), harm_ms(store.events(occurrence=occurrence)))

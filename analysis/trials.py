@@ -27,6 +27,7 @@ __all__ = ["TRIAL_MS", "Trials", "is_trial", "open_trials", "trial_lines"]
 TRIAL_MS = 20 * 60_000
 """A test alarm ends by itself after this: long enough for the first reminder by the default settings, 15 min.
 Common practice, no source."""
+_STALE_MS = 60_000
 _MARK = "test"
 
 
@@ -77,7 +78,7 @@ class Trials:
         Raises
         ------
         AlarmError
-            There is no such alarm, or it is being tried already.
+            There is no such alarm, it is being tried already, or it was asked for long ago.
         """
         alarm = request.alarm
         if alarm not in RATIONALE:
@@ -85,6 +86,8 @@ class Trials:
         wrong = wrong_quantity(alarm, request.quantity)
         if wrong:
             raise AlarmError(wrong)
+        if not -_STALE_MS <= now_ms - request.created_ms <= _STALE_MS:
+            raise AlarmError("it was asked for while no service ran; ask again")  # nobody waits for it now
         quantity = request.quantity or (TEMPERATURE if alarm == "probe-fault" else "")
         for name, trial in self._open.items():
             if (trial.raised.tank, trial.raised.alarm, trial.raised.quantity) == (

@@ -138,6 +138,18 @@ def test_many_tests_are_no_storm(tmp_path: Path) -> None:
     service.store.close()
 
 
+def test_one_that_was_asked_for_while_no_service_ran_does_not_come_later(tmp_path: Path) -> None:
+    service = Service(tmp_path / "a.db")
+    number = service.store.add_request("try", "hallway", "co2-overdose", "", {}, "ann", NOW - 61_000)
+    service.live.poll(service.store, NOW)
+    service.commit([])
+    assert service.store.request_outcome(number) == (
+        "refused: it was asked for while no service ran; ask again"
+    )
+    assert service.store.events() == [] and service.store.pending_notices() == []
+    service.store.close()
+
+
 def test_what_can_not_be_tried_is_refused_in_words() -> None:
     with pytest.raises(AlarmError, match="'boredom' is no alarm; known are co2-overdose"):
         Trials().begin(request("try", "boredom"), "", NOW)
