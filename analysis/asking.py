@@ -20,7 +20,7 @@ from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.embedded import EmbeddedStore
 
-__all__ = ["Asked", "ask", "meant", "send_test"]
+__all__ = ["Asked", "ask", "meant", "outcome_of", "person", "send_test"]
 
 _WAIT_S = 5.0
 
@@ -47,13 +47,14 @@ def meant(words: Sequence[str], quantity: str = "") -> Asked:
     parts = words[0].strip("/").split("/") if len(words) == 1 else []
     if len(parts) < 2:
         raise ValueError("write TANK ALARM, or the ALARM-ID that the notice ends with")
+    mark = [parts.pop()] if len(parts) > 3 and parts[-1] == "test" else []
     tank, alarm, *rest = parts
     named = rest.pop(0) if rest and not _is_moment(rest[0]) else ""
     if quantity and named and quantity != named:
         raise ValueError(f"the ALARM-ID is about {named}, and --quantity says {quantity}; leave one out")
     if rest and not _is_moment(rest[0]):
         raise ValueError(f"{words[0]!r} is no ALARM-ID; write TANK ALARM, or what the notice ends with")
-    return Asked(tank, alarm, named or quantity, "/".join(parts) if rest else "")
+    return Asked(tank, alarm, named or quantity, "/".join([*parts, *mark]) if rest else "")
 
 
 def _is_moment(text: str) -> bool:
@@ -95,10 +96,8 @@ def ask(settings: Settings, kind: str, asked: Asked, arguments: dict[str, Any]) 
     alone = lock.try_acquire()
     try:
         with EmbeddedStore(path) as store:
-            number = store.add_request(
-                kind, tank, alarm, quantity, dict(arguments), _person(), system_clock()
-            )
-            outcome = _directly(settings, store, number) if alone else _by_service(store, number)
+            number = store.add_request(kind, tank, alarm, quantity, dict(arguments), person(), system_clock())
+            outcome = _directly(settings, store, number) if alone else outcome_of(store, number)
     finally:
         lock.release()
     word, _, text = outcome.partition(": ")
@@ -118,7 +117,14 @@ def _directly(settings: Settings, store: EmbeddedStore, number: int) -> str:
     return store.request_outcome(number) or "refused: it was not carried out"
 
 
-def _by_service(store: EmbeddedStore, number: int) -> str:
+def outcome_of(store: EmbeddedStore, number: int) -> str:
+    """What the running service says to a request: "done: …" or "refused: …".
+
+    Raises
+    ------
+    StoreError
+        It has not answered within 5 s.
+    """
     end = time.monotonic() + _WAIT_S
     while time.monotonic() < end:
         outcome = store.request_outcome(number)
@@ -131,7 +137,8 @@ def _by_service(store: EmbeddedStore, number: int) -> str:
     )
 
 
-def _person() -> str:
+def person() -> str:
+    """Who types this, for the record."""
     try:
         return getpass.getuser()
     except (KeyError, OSError, ImportError):

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import click
 
-from analysis.cli_alarms import acknowledge, shelve, unshelve
+from analysis.cli_alarms import acknowledge, shelve, try_, unshelve
 from analysis.cli_history import compare, explain, export, import_, replay
 from analysis.cli_options import say
 from analysis.cli_service import check, demo, notice_test, run, status
@@ -54,6 +54,7 @@ for _command in (
     acknowledge,
     shelve,
     unshelve,
+    try_,
 ):
     cli.add_command(_command)
 

@@ -11,7 +11,7 @@ from analysis.cli_options import CONFIG, PART, say, settings_of
 if TYPE_CHECKING:
     from collector.parts import Part
 
-__all__ = ["acknowledge", "shelve", "unshelve"]
+__all__ = ["acknowledge", "shelve", "try_", "unshelve"]
 
 
 _WHICH = click.argument("words", nargs=-1, required=True, metavar="TANK ALARM | ALARM-ID")
@@ -58,6 +58,28 @@ def shelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str
 def unshelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
     """End a shelf early; the alarm is raised again if its condition stands."""
     return _ask(config, part, "unshelve", words, quantity, {})
+
+
+@click.command("try")
+@CONFIG
+@PART
+@click.argument("alarm")
+@click.option("--tank", default="", help="Which tank; may be left out where there is one only.")
+@click.option("--quantity", default="", help="Which probe, for an alarm about one.")
+def try_(config: str, part: Part | None, alarm: str, tank: str, quantity: str) -> int:
+    """Raise a test alarm on the whole way to the phone.
+
+    The running service raises it, so outbox, targets and reminders do what they would at night. It says
+    in title and text that it is a test, is sent at once even in quiet hours, can be acknowledged, and ends
+    by itself after 20 minutes. A real alarm of the same name is raised beside it.
+
+    To try probe and judgement as well, take a cup of warm water: with dry hands and the mains devices
+    unplugged at the wall, lift the temperature probe out of the tank into the cup, and put it back
+    afterwards. The README says what comes then and when.
+    """
+    from analysis.trying import try_alarm
+
+    return try_alarm(settings_of(config, part), tank, alarm, quantity, click.echo)
 
 
 def _ask(

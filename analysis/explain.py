@@ -75,9 +75,11 @@ def find_raised(store: EmbeddedStore, alarm_id: str) -> list[Event]:
         There is no such occurrence; the message names some that are there.
     """
     found = store.events(occurrence=alarm_id)
+    if any(event.test for event in found):
+        raise StoreError(f"{alarm_id}: was a test alarm: nothing was measured, so there is no curve to it")
     if any(event.event == "raised" for event in found):
         return found
-    raised = [event for event in store.events() if event.event == "raised"]
+    raised = [event for event in store.events() if event.event == "raised" and not event.test]
     alike = [e for e in raised if e.occurrence.startswith(f"{alarm_id.rstrip('/')}/")]
     if alike:
         return store.events(occurrence=alike[-1].occurrence)

@@ -15,6 +15,7 @@ from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
+from analysis.trials import trial_lines
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
@@ -40,6 +41,7 @@ __all__ = [
 ]
 
 FAILURE_TOLD_MS = 86_400_000
+_EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
 
 _REMARKS: dict[int, str] = {
     Flag.SUSPECT: "suspect",
@@ -121,7 +123,8 @@ class FailureFacts(msgspec.Struct, kw_only=True):
 class TankFacts(msgspec.Struct, kw_only=True):
     """One tank; `watched` is False where it is in the store but not in the settings.
 
-    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill. `tests`: test
+    alarms that go on, a line each.
     """
 
     name: str
@@ -132,6 +135,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     device: DeviceFacts | None = None
     failure: FailureFacts | None = None
     alarms: list[AlarmFacts] = []
+    tests: list[str] = []
     learnt: list[str] = []
     offers: list[str] = []
     trouble: str = ""
@@ -228,6 +232,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         if now_ms - int(since) < FAILURE_TOLD_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
+    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)

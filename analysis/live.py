@@ -18,6 +18,7 @@ from analysis.alarms import AlarmBook
 from analysis.detectors.probes import ProbeDetector
 from analysis.notices import Notifier
 from analysis.people import carry_out
+from analysis.trials import Trials, is_trial
 from analysis.types import Event
 from analysis.watch import TankWatch
 from collector.errors import AlarmError, StoreError
@@ -45,6 +46,7 @@ log is rotated away, is over before. Common practice, no source."""
 _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
 _RELEARN_MS = 14 * 86_400_000
+_TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
 
@@ -76,6 +78,7 @@ class LiveAnalysis:
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._snapshot_ms = 0
         self._tick_ms = -1
+        self._trials = Trials()
         self._put_back = True  # the notices' times in the store are to be looked at: at the start, too
         self._all_due = False
 
@@ -99,6 +102,7 @@ class LiveAnalysis:
         """Take up where the store says the analysis was, readings behind the snapshots included."""
         self._snapshot_ms = now_ms
         self._park(store)
+        self._trials.restore(store.events(limit=_TRIALS_IN))
         self._take_up(store, now_ms)
         self._follow(now_ms, self.watches)
         for name, watch in self.watches.items():
@@ -236,6 +240,9 @@ class LiveAnalysis:
         for request in store.open_requests():
             if request.id not in self._outcomes:
                 self._outcomes[request.id] = self.carry_out(request, now_ms)
+        for event in self._trials.due(now_ms):
+            self._events.append(event)
+            _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
 
     def carry_out(self, request: Request, now_ms: int) -> str:
         """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""
@@ -243,11 +250,33 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            events, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
+            if request.kind == "try":
+                title = watch.tank.settings.title or request.tank
+                events, outcome = self._trials.begin(request, title, now_ms)
+            else:
+                events, outcome = self._answer(watch, request, now_ms)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
         return f"done: {outcome}"
+
+    def _answer(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
+        """To a real alarm, and to a test of its name where there is one."""
+        events: list[Event] = []
+        words: list[str] = []
+        if request.kind == "acknowledge":
+            events, words = self._trials.acknowledge(request, now_ms)
+        elif is_trial(str(request.arguments.get("occurrence", ""))):
+            raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
+        if words and is_trial(str(request.arguments.get("occurrence", ""))):
+            return events, "; ".join(words)
+        try:
+            more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
+        except AlarmError:
+            if not words:
+                raise
+            return events, "; ".join(words)
+        return [*more, *events], "; ".join([outcome, *words])
 
     # -- on disk ----------------------------------------------------------------------------------------
 
@@ -353,6 +382,8 @@ def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], no
     raised: dict[str, Event] = {}
     over: set[str] = set()
     for event in stored:
+        if event.test:
+            continue
         if event.event in ("raised", "priority-changed"):
             raised[event.occurrence] = event
         elif event.event == "cleared":

@@ -65,8 +65,10 @@ class NoticeQueue:
                     return 0  # put aside by a person, who was told so; the store keeps the rest
                 if kind == "priority-changed" and not _asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
-            not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
-            if kind == "raised":
+            not_before = 0
+            if not event.test:
+                not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
+            if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
             return self._queue(
                 store,
@@ -96,7 +98,7 @@ class NoticeQueue:
         there = store.targets_with_word(occurrence)
         missing = [target for target in self._targets if target not in there]
         last = [event for event in events if event.event in ("raised", "priority-changed")][-1]
-        not_before = self._quiet.end_ms(last.alarm, last.priority, now_ms)
+        not_before = self._quiet_until(store, occurrence, last.priority, now_ms)
         text = reminder_text(last, now_ms)
         return self._queue(
             store, occurrence, transition, text, last.priority, now_ms, 0, not_before, targets=missing
@@ -113,7 +115,7 @@ class NoticeQueue:
 
         `standing`: occurrences about Rushlight itself that are not over; nobody can acknowledge those.
         """
-        if notice.transition in ("cleared", "test"):
+        if notice.transition == "cleared":
             return
         if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
             return
@@ -121,7 +123,7 @@ class NoticeQueue:
         if not (notice.occurrence in standing if own else self.still_asks(store, notice)):
             return  # acknowledged, over or outdated while it was on its way
         due_ms = 0
-        if not own:
+        if not own and notice.transition != "test":
             due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
         self._queue(
             store,
@@ -183,7 +185,7 @@ class NoticeQueue:
         return found
 
     def _quiet_until(self, store: NoticeStore, occurrence: str, priority: str, at_ms: int) -> int:
-        """End of the quiet hours where this may wait for it, else 0."""
+        """End of the quiet hours where this may wait for it, else 0; by the earliest word on the harm."""
         if not self._quiet.any:
             return 0
         said = (self._harm.get(occurrence), harm_ms(store.events(occurrence=occurrence)))
@@ -233,6 +235,7 @@ class NoticeQueue:
             time_ms
             for other in store.events(since_ms=now_ms - STORM_MS)
             if other.event == "raised"
+            and not other.test
             and other.occurrence != event.occurrence
             and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
             and time_ms < now_ms + STORM_MS  # not of a clock that was ahead
@@ -241,7 +244,9 @@ class NoticeQueue:
 
 
 def _transition(event: Event) -> str:
-    """A priority may change several times; each change is a notice of its own."""
+    """A priority may change several times; each change is a notice of its own. A test waits for nothing."""
+    if event.test and event.event == "raised":
+        return "test"
     return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
 
 

@@ -56,6 +56,8 @@ def alarm_of(occurrence: str) -> str:
 def event_text(event: Event) -> Text:
     """Text of a raised, changed or cleared alarm."""
     row = rationale_for(event.alarm)
+    if event.test:
+        return _trial_text(event)
     if event.event == "cleared":
         body = [_over([event.alarm])]
         if _person_first(event.alarm):
@@ -72,6 +74,10 @@ def event_text(event: Event) -> Text:
 def reminder_text(event: Event, now_ms: int) -> Text:
     """Text of a re-send: the time left is what remains of the estimate, not the old figure."""
     age_s = max(now_ms - milliseconds(event.time), 0) / 1000
+    if event.test:
+        text = _trial_text(event)
+        said = f"Sent again: not acknowledged for {duration_text(age_s)}."
+        return Text(text.title, f"{said}\n\n{text.body}")
     left = None if event.time_left_s is None else max(event.time_left_s - age_s, 0.0)
     subject = event.summary.partition(": ")[2] or event.summary
     first, rest = event_text(event).body.split("\n\n", 1)
@@ -144,6 +150,21 @@ def test_text(now_ms: int) -> Text:
         "Nothing to do: this is a test, no alarm is raised.\n\n"
         f"Sent at {utc_text(now_ms)}. Alarms come this way; the first line says how urgent and how long.",
     )
+
+
+def _trial_text(event: Event) -> Text:
+    """Text of a test alarm: nobody may take it for a real one, whichever part of it is read first."""
+    if event.event == "cleared":
+        body = ["Nothing to do: the test alarm has ended by itself.", f"Alarm: {event.occurrence}"]
+        return Text(_short(event.summary), "\n\n".join(body))
+    body = [
+        "This is a test alarm: nothing was measured and nothing has to be done.",
+        event.detail,
+        *event.cautions,
+        "End of the test alarm. Its reminders end when it is acknowledged (`rushlight acknowledge`) or over.",
+        f"Alarm: {event.occurrence}",
+    ]
+    return Text(_short(event.summary), "\n\n".join(part for part in body if part))
 
 
 def _person_first(alarm: str) -> bool:

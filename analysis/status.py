@@ -82,6 +82,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text("  no alarm stands", style="green")
     for alarm in tank.alarms:
         yield from _alarm(alarm)
+    for line in tank.tests:
+        yield Text(f"  TEST alarm, nothing is wrong by it: {line}", style="dim")
 
 
 def _alarm(alarm: AlarmFacts) -> Iterator[Text]:

@@ -98,3 +98,4 @@ class Event(msgspec.Struct, kw_only=True, omit_defaults=True):
     until: str = ""  # shelved: when the shelf ends
     actor: str = ""  # acknowledged, shelved: who
     setting: str = ""  # the settings key that is doubtful
+    test: bool = False  # raised on request to try the way to the phone: nothing is wrong by it

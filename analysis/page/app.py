@@ -293,7 +293,9 @@ class PageApp:
             return PlainTextResponse("There are no pictures: matplotlib is not installed.\n", 404)
         occurrence = str(request.path_params["occurrence"])
         try:
-            raised = [e for e in self._open().events(occurrence=occurrence) if e.event == "raised"]
+            raised = [
+                e for e in self._open().events(occurrence=occurrence) if e.event == "raised" and not e.test
+            ]
         except StoreError as error:
             self.close()
             return PlainTextResponse(f"The store can't be read: {error}\n", 503)

@@ -6,10 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from analysis.alarm_texts import utc_text
 from analysis.alarms import AlarmBook
 from analysis.asking import Asked, meant
-from analysis.people import carry_out
+from analysis.people import carry_out, quantities_of
+from analysis.rationale import RATIONALE
 from analysis.types import Event, Finding
 from collector.errors import AlarmError
 from collector.store.base import Request
@@ -144,3 +148,58 @@ def test_through_the_service_by_the_id_that_the_notice_prints(tmp_path: Path) ->
     service.commit([])
     assert service.store.request_outcome(number) == "done: hallway/temperature-high acknowledged"
     service.store.close()
+
+
+@given(
+    tank=st.from_regex(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,20}", fullmatch=True),
+    alarm=st.sampled_from(sorted(RATIONALE)),
+    quantity=st.sampled_from(["", "ph", "temperature", "light"]),
+    time_ms=st.integers(0, 4_000_000_000_000),
+    test=st.booleans(),
+)
+def test_every_id_that_a_notice_can_print_is_taken(
+    tank: str, alarm: str, quantity: str, time_ms: int, test: bool
+) -> None:
+    parts = [tank, alarm, quantity, utc_text(time_ms), "test" if test else ""]
+    name = "/".join(part for part in parts if part)
+    assert meant([name]) == Asked(tank, alarm, quantity, name)
+
+
+PROBES = ("temperature", "ph", "light")
+STEPS = st.lists(
+    st.tuples(
+        st.sampled_from(["fault", "shelve", "acknowledge", "unshelve"]), st.sampled_from(["", *PROBES])
+    ),
+    max_size=12,
+)
+
+
+@given(steps=STEPS)
+def test_whatever_was_asked_before_the_answer_is_what_the_book_has(steps: list[tuple[str, str]]) -> None:
+    book, now = AlarmBook("landing"), NOW
+    for kind, quantity in steps:
+        now += 70_000
+        if kind == "fault":
+            found = [Finding(alarm="probe-fault", quantity=name) for name in PROBES if quantity in ("", name)]
+            for later in (0, 61_000):
+                book.update(found, now + later)
+            now += 61_000
+            continue
+        request = Request(1, kind, "landing", "probe-fault", quantity, SHELF, "ann", now, None, None)
+        try:
+            events, words = carry_out(book, request, now, PROBES)
+        except AlarmError:
+            continue
+        states = {key[2]: str(record.state) for key, record in book.records().items()}
+        wanted = [quantity] if quantity else list(PROBES)
+        if kind == "shelve":
+            assert all(states[name] == "shelved" and name in words for name in wanted)
+        elif kind == "unshelve":
+            assert "shelved" not in {states.get(name) for name in wanted}
+        else:
+            assert "unacknowledged" not in {states.get(name) for name in wanted}
+            assert {e.quantity for e in events} <= set(wanted)
+
+
+def test_only_alarms_about_probes_have_a_quantity() -> None:
+    assert [name for name in RATIONALE if quantities_of(name)] == ["probe-fault", "setting-doubtful"]
