@@ -20,6 +20,7 @@ from collector.links import Delivery
 from collector.log import ClearLog
 from collector.quality import QualityChecker, SeriesState
 from collector.readings import TEMPERATURE, Flag, Reading
+from collector.safe_text import safe_text
 from collector.settings import MqttLink, Settings
 from collector.store.embedded import EmbeddedStore
 from collector.timing import Stamper
@@ -30,6 +31,7 @@ __all__ = ["Arrival", "Batch", "BatchMaker"]
 _log = logging.getLogger("rushlight.collector")
 
 _TOPIC = "rushlight/"
+_LONGEST_TOPIC = 200  # characters that are kept or said of a topic; MQTT allows 65 535 bytes
 
 
 class Arrival(NamedTuple):
@@ -205,9 +207,19 @@ class BatchMaker:
             batch.devices.append((tank, word == "online", delivery.arrived_ms))
 
     def _complain(self, delivery: Delivery, error: WireError, batch: Batch) -> bool:
-        where = f"{delivery.link}: {delivery.topic}" if delivery.topic else delivery.link
+        where = delivery.link
+        if delivery.topic:
+            where += f": {safe_text(delivery.topic, _LONGEST_TOPIC)}"
         batch.count(f"bad.{error.kind}")
-        return self._say.say(f"{where} {error.kind}", f"{where}: {error}")
+        # not by topic: ten thousand names that nobody knows are one cause; a watched tank has its own
+        cause = f"{delivery.link} {error.kind} {self._watched(delivery)}"
+        return self._say.say(cause, f"{where}: {error}")
+
+    def _watched(self, delivery: Delivery) -> str:
+        """The watched tank that a topic names, or "" """
+        topic = delivery.topic or ""
+        tank = topic.removeprefix(_TOPIC).partition("/")[0] if topic.startswith(_TOPIC) else ""
+        return tank if tank in self._stampers else ""
 
     def _refuse(self, delivery: Delivery, error: WireError, batch: Batch) -> None:
         self._complain(delivery, error, batch)
@@ -216,7 +228,7 @@ class BatchMaker:
         batch.aside.append(
             _Aside(
                 delivery.link,
-                delivery.topic or "",
+                (delivery.topic or "")[:_LONGEST_TOPIC],
                 payload[:4096],
                 len(payload),
                 str(error),

@@ -26,6 +26,7 @@ __all__ = ["TopicMaps"]
 # A topic map is not SenML: there `unit` is ours, and F is what people mean by it.
 _MAP_CONVERSIONS = CONVERSIONS | {("Cel", "F"): (5 / 9, -160 / 9), ("lx", "klx"): (1000.0, 0.0)}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_LONGEST_REMEMBERED = 256  # characters of a topic: a thousand are remembered, and they come from outside
 _NO_VALUE = frozenset({"", "nan", "null", "none", "fault"})
 
 
@@ -55,7 +56,9 @@ class TopicMaps:
         if not maps:
             return []
         if len(payload) > MAX_PAYLOAD:
-            raise WireError("size", f"{topic}: {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}")
+            raise WireError(
+                "size", f"{printable(topic)}: {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}"
+            )
         try:
             text = payload.decode("utf-8").strip()
         except UnicodeDecodeError:
@@ -87,7 +90,8 @@ class TopicMaps:
             if len(self._matching) > 1000:  # topics come from outside
                 self._matching.clear()
             found = [entry for pattern, entry in self._maps if pattern.fullmatch(topic)]
-            self._matching[topic] = found
+            if len(topic) <= _LONGEST_REMEMBERED:
+                self._matching[topic] = found
         return found
 
 
