@@ -16,6 +16,7 @@ from analysis.cautions import cautions_for
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
+from analysis.refused import RefusedFacts, refused_facts
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
@@ -159,7 +160,8 @@ class NoticeFacts(msgspec.Struct, kw_only=True):
 class Facts(msgspec.Struct, kw_only=True):
     """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs.
 
-    `server`: how far the copy on an InfluxDB server is, None where the settings name none.
+    `refused`: reports, or parts of them, that could not be taken. `server`: how far the copy on an InfluxDB
+    server is, None where the settings name none.
     """
 
     time_ms: int
@@ -168,6 +170,7 @@ class Facts(msgspec.Struct, kw_only=True):
     links: list[LinkFacts]
     notices: NoticeFacts
     server: DrainReport | None = None
+    refused: list[RefusedFacts] = []
 
 
 def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
@@ -186,6 +189,7 @@ def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Fact
         links=_links(store, now_ms),
         notices=_notices(store, now_ms),
         server=drain_report(store, settings.store),
+        refused=refused_facts(settings, store, now_ms),
     )
 
 

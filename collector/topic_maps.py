@@ -21,13 +21,22 @@ from collector.reports import (
 )
 from collector.settings import TopicMap
 
-__all__ = ["TopicMaps"]
+__all__ = ["TopicMaps", "unit_fault"]
 
 # A topic map is not SenML: there `unit` is ours, and F is what people mean by it.
 _MAP_CONVERSIONS = CONVERSIONS | {("Cel", "F"): (5 / 9, -160 / 9), ("lx", "klx"): (1000.0, 0.0)}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _LONGEST_REMEMBERED = 256  # characters of a topic: a thousand are remembered, and they come from outside
 _NO_VALUE = frozenset({"", "nan", "null", "none", "fault"})
+
+
+def unit_fault(quantity: str, unit: str | None) -> str | None:
+    """Why no value in `unit` can become `quantity`; None where it can, or where the quantity is not known."""
+    wanted = UNITS.get(quantity)
+    if wanted is None or unit is None or unit == wanted or (wanted, unit) in _MAP_CONVERSIONS:
+        return None
+    units = [wanted, *(sent for own, sent in _MAP_CONVERSIONS if own == wanted)]
+    return f"{unit!r} can't be turned into {quantity}; write {' or '.join(map(repr, units))}, or leave it out"
 
 
 class TopicMaps:
@@ -83,6 +92,10 @@ class TopicMaps:
             raise problems[0]
         next(iter(reports.values())).problems.extend(problems)
         return list(reports.values())
+
+    def about(self, topic: str) -> list[TopicMap]:
+        """The maps that a topic matches, in their order."""
+        return list(self._maps_of(topic))
 
     def _maps_of(self, topic: str) -> list[TopicMap]:
         found = self._matching.get(topic)

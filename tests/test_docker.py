@@ -325,8 +325,8 @@ def test_all_that_the_compose_files_name_is_there(prepared: Path) -> None:
 
 
 INFLUX = """#!/bin/sh
-# Stands for the program `influx` of InfluxDB 2, which is not here: answers as its reference shows ("influx auth
-# create", "influx bucket list"; from memory), and writes down what it was asked.
+# Stands for the program `influx` of InfluxDB 2, which is not here: answers as its reference shows (from
+# memory: "influx auth create", "influx bucket list"), and writes down what it was asked.
 printf '%s\\n' "$*" >> "$0.asked"
 case "$1 $2" in
   "bucket list") printf '0a1b2c3d4e5f6a7b\\trushlight\\tinfinite\\t168h0m0s\\tffff000011112222\\n' ;;
