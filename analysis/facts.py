@@ -15,6 +15,7 @@ from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
+from analysis.refused import RefusedFacts, refused_facts
 from analysis.trials import trial_lines
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
@@ -162,7 +163,8 @@ class NoticeFacts(msgspec.Struct, kw_only=True):
 class Facts(msgspec.Struct, kw_only=True):
     """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs.
 
-    `server`: how far the copy on an InfluxDB server is, None where the settings name none.
+    `refused`: reports, or parts of them, that could not be taken. `server`: how far the copy on an InfluxDB
+    server is, None where the settings name none.
     """
 
     time_ms: int
@@ -171,6 +173,7 @@ class Facts(msgspec.Struct, kw_only=True):
     links: list[LinkFacts]
     notices: NoticeFacts
     server: DrainReport | None = None
+    refused: list[RefusedFacts] = []
 
 
 def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
@@ -189,6 +192,7 @@ def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Fact
         links=_links(store, now_ms),
         notices=_notices(store, now_ms),
         server=drain_report(store, settings.store),
+        refused=refused_facts(settings, store, now_ms),
     )
 
 

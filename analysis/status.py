@@ -10,6 +10,7 @@ from rich.text import Text
 
 from analysis.alarm_texts import utc_text
 from analysis.facts import AlarmFacts, LinkFacts, NoticeFacts, TankFacts, age_text, collect_facts
+from analysis.refused import RefusedFacts
 from collector.safe_text import safe_lines
 from collector.settings import Settings
 from collector.store.drain_state import DrainReport
@@ -43,6 +44,8 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     yield Text()
     for link in facts.links:
         yield _link(link)
+    for refused in facts.refused:
+        yield from _refused(refused)
     yield _notices(facts.notices)
     if facts.server is not None:
         yield _server(facts.server, now_ms)
@@ -114,6 +117,16 @@ def _link(link: LinkFacts) -> Text:
     came = "nothing came since its start" if link.age_ms is None else f"last report {age_text(link.age_ms)}"
     faults = "".join(f", {count} {key}" for key, count in link.faults.items())
     return Text(f"link {link.name}: {link.delivered} delivered, {came}{faults}")
+
+
+def _refused(refused: RefusedFacts) -> Iterator[Text]:
+    often = "once" if refused.count == 1 else f"{refused.count} times, last"
+    yield Text(
+        f"refused {often} {age_text(refused.age_ms)}, {refused.where}: {refused.reason}", style="yellow"
+    )
+    yield Text(f"      the last one: {refused.example}", style="dim")
+    if refused.mend:
+        yield Text(f"      to mend it: {refused.mend}")
 
 
 def _notices(notices: NoticeFacts) -> Text:

@@ -20,6 +20,8 @@ from collector.links import Delivery
 from collector.log import ClearLog
 from collector.quality import QualityChecker, SeriesState
 from collector.readings import TEMPERATURE, Flag, Reading
+from collector.refusals import REFUSED_STATE, Refusals, load_refusals
+from collector.safe_text import safe_text
 from collector.settings import MqttLink, Settings
 from collector.store.embedded import EmbeddedStore
 from collector.timing import Stamper
@@ -30,6 +32,7 @@ __all__ = ["Arrival", "Batch", "BatchMaker"]
 _log = logging.getLogger("rushlight.collector")
 
 _TOPIC = "rushlight/"
+_LONGEST_TOPIC = 200  # characters that are kept or said of a topic; MQTT allows 65 535 bytes
 
 
 class Arrival(NamedTuple):
@@ -46,6 +49,19 @@ class _Aside(NamedTuple):
     size: int
     reason: str
     time_ms: int
+
+
+class UnknownTank(WireError):
+    """A report of a tank that the settings don't have."""
+
+    def __init__(self, tank: str, path: str) -> None:
+        key = tank if tank.replace("-", "").replace("_", "").isalnum() else f'"{tank}"'
+        super().__init__(
+            "unknown-tank",
+            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or mend the name in the "
+            "firmware",
+        )
+        self.tank = tank
 
 
 class Batch(msgspec.Struct):
@@ -103,6 +119,7 @@ class BatchMaker:
         self._maps = [TopicMaps(link.map if isinstance(link, MqttLink) else []) for link in settings.links]
         self._stampers = {name: Stamper() for name in settings.tanks}
         self._intake = Intake(settings)
+        self._refusals = Refusals()
 
     def restore(self, store: EmbeddedStore) -> None:
         """Take up report numbers and quality where the last committed batch left them."""
@@ -121,6 +138,7 @@ class BatchMaker:
             if celsius is not None and celsius.value is not None and celsius.flag < Flag.SUSPECT:
                 self._intake.warm(tank, celsius.value)
         self._intake.quality = QualityChecker(states=quality)
+        self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
 
     def make(self, arrivals: Sequence[Arrival]) -> Batch:
         """Decode, time and flag; nothing is raised, what can't be read is set aside."""
@@ -134,6 +152,8 @@ class BatchMaker:
                 # our own fault, told with its place; the payload must not come again for ever
                 _log.exception("%s: a payload broke the reader", arrival.delivery.link)
                 self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
+        if any(name.startswith("bad.") for name in batch.counts):
+            batch.states.append((REFUSED_STATE, "", self._refusals.dump()))
         encode = msgspec.msgpack.encode
         touched = {reading.tank for reading in batch.readings}
         for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
@@ -151,11 +171,7 @@ class BatchMaker:
                 self._complain(delivery, problem, batch)
             stamper = self._stampers.get(report.tank)
             if stamper is None:
-                raise WireError(
-                    "unknown-tank",
-                    f"tank {report.tank!r} is not in the settings; add [tanks.{report.tank}] to "
-                    f"{self._settings.path}, or mend the name in the firmware",
-                )
+                raise UnknownTank(report.tank, self._settings.path)
             packet = (delivery.link, delivery.packet) if delivery.packet else None
             stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered, packet)
             tank = report.tank
@@ -206,9 +222,20 @@ class BatchMaker:
             batch.devices.append((tank, word == "online", delivery.arrived_ms))
 
     def _complain(self, delivery: Delivery, error: WireError, batch: Batch) -> bool:
-        where = f"{delivery.link}: {delivery.topic}" if delivery.topic else delivery.link
+        where = delivery.link
+        if delivery.topic:
+            where += f": {safe_text(delivery.topic, _LONGEST_TOPIC)}"
         batch.count(f"bad.{error.kind}")
-        return self._say.say(f"{where} {error.kind}", f"{where}: {error}")
+        self._refusals.note(delivery, error, error.tank if isinstance(error, UnknownTank) else "")
+        # not by topic: ten thousand names that nobody knows are one cause; a watched tank has its own
+        cause = f"{delivery.link} {error.kind} {self._watched(delivery)}"
+        return self._say.say(cause, f"{where}: {error}")
+
+    def _watched(self, delivery: Delivery) -> str:
+        """The watched tank that a topic names, or "" """
+        topic = delivery.topic or ""
+        tank = topic.removeprefix(_TOPIC).partition("/")[0] if topic.startswith(_TOPIC) else ""
+        return tank if tank in self._stampers else ""
 
     def _refuse(self, delivery: Delivery, error: WireError, batch: Batch) -> None:
         self._complain(delivery, error, batch)
@@ -217,7 +244,7 @@ class BatchMaker:
         batch.aside.append(
             _Aside(
                 delivery.link,
-                delivery.topic or "",
+                (delivery.topic or "")[:_LONGEST_TOPIC],
                 payload[:4096],
                 len(payload),
                 str(error),

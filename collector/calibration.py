@@ -112,7 +112,7 @@ def calibration_fault(points: Sequence[CalibrationPoint]) -> str | None:
         if high.mv >= low.mv:
             return (
                 f"buffers pH {low.ph:g} ({low.mv:g} mV) and {high.ph:g} ({high.mv:g} mV): millivolts must "
-                "fall as pH rises; look for swapped buffers or swapped leads"
+                "fall as pH rises; look for a lost minus sign, swapped buffers or swapped leads"
             )
     return None
 

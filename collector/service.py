@@ -8,7 +8,6 @@ nothing is acknowledged and nothing is judged twice. What comes meanwhile is jud
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import queue
 import threading
@@ -31,6 +30,7 @@ from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
+from collector.waiting import Waiting
 
 __all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
 
@@ -42,7 +42,6 @@ LINKS_META = "links"
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
 _LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
-_QUEUE = 20_000  # deliveries that wait to be judged; then the links wait too
 _RETRY_S = (0.5, 30.0)
 _TICK_MS = 5_000
 _POLL_MS = 1_000
@@ -143,7 +142,7 @@ class CollectorService:
         self._most = most
         self._say = ClearLog(_log, clock)
         self._maker = BatchMaker(settings, self._say)
-        self._queue: queue.SimpleQueue[Arrival] = queue.SimpleQueue()  # much faster than Queue
+        self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
         self._last_ms = [0] * len(self._links)
@@ -190,10 +189,7 @@ class CollectorService:
 
     def _deliver(self, number: int, delivery: Delivery) -> None:
         """On a link's thread. A full queue holds the link up, which is what a full store should do."""
-        while self._queue.qsize() >= _QUEUE:
-            if self._stop.wait(0.05):
-                return  # not acknowledged
-        self._queue.put(Arrival(number, delivery))
+        self._queue.put(Arrival(number, delivery), self._stop)  # what is not taken is not acknowledged
 
     def _round(self) -> None:
         if self._backlog.brimful:
@@ -230,11 +226,9 @@ class CollectorService:
             return []
         end = time.monotonic() + _BATCH_S
         while True:
-            with contextlib.suppress(queue.Empty):
-                while len(arrivals) < self._most:
-                    arrivals.append(self._queue.get_nowait())
+            full = self._queue.fill(arrivals, self._most)
             left = end - time.monotonic()
-            if len(arrivals) >= self._most or left <= 0:
+            if full or left <= 0:
                 return arrivals
             try:
                 arrivals.append(self._queue.get(timeout=min(left, _LULL_S)))

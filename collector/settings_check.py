@@ -24,6 +24,8 @@ _HOST_NAME = re.compile(
 
 
 def check(settings: Settings) -> Iterator[str]:
+    from collector.topic_maps import unit_fault  # which imports the settings
+
     for index, link in enumerate(settings.links, 1):
         where = f"links[{index}]"
         if isinstance(link, SerialLink):
@@ -37,6 +39,9 @@ def check(settings: Settings) -> Iterator[str]:
                 yield f"{place}.quantity: unknown quantity {mapped.quantity!r}{hint}"
             if mapped.tank not in settings.tanks:
                 yield f"{place}.tank: there is no [tanks.{mapped.tank}]; add it or name one that is there"
+            wrong = unit_fault(mapped.quantity, mapped.unit)
+            if wrong is not None:
+                yield f"{place}.unit: {wrong}"
             fault = filter_fault(mapped.topic)
             if fault is not None:
                 yield f"{place}.topic: {safe_text(mapped.topic, 80)!r} {fault}"

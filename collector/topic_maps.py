@@ -21,12 +21,22 @@ from collector.reports import (
 )
 from collector.settings import TopicMap
 
-__all__ = ["TopicMaps"]
+__all__ = ["TopicMaps", "unit_fault"]
 
 # A topic map is not SenML: there `unit` is ours, and F is what people mean by it.
 _MAP_CONVERSIONS = CONVERSIONS | {("Cel", "F"): (5 / 9, -160 / 9), ("lx", "klx"): (1000.0, 0.0)}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_LONGEST_REMEMBERED = 256  # characters of a topic: a thousand are remembered, and they come from outside
 _NO_VALUE = frozenset({"", "nan", "null", "none", "fault"})
+
+
+def unit_fault(quantity: str, unit: str | None) -> str | None:
+    """Why no value in `unit` can become `quantity`; None where it can, or where the quantity is not known."""
+    wanted = UNITS.get(quantity)
+    if wanted is None or unit is None or unit == wanted or (wanted, unit) in _MAP_CONVERSIONS:
+        return None
+    units = [wanted, *(sent for own, sent in _MAP_CONVERSIONS if own == wanted)]
+    return f"{unit!r} can't be turned into {quantity}; write {' or '.join(map(repr, units))}, or leave it out"
 
 
 class TopicMaps:
@@ -55,7 +65,9 @@ class TopicMaps:
         if not maps:
             return []
         if len(payload) > MAX_PAYLOAD:
-            raise WireError("size", f"{topic}: {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}")
+            raise WireError(
+                "size", f"{printable(topic)}: {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}"
+            )
         try:
             text = payload.decode("utf-8").strip()
         except UnicodeDecodeError:
@@ -81,13 +93,18 @@ class TopicMaps:
         next(iter(reports.values())).problems.extend(problems)
         return list(reports.values())
 
+    def about(self, topic: str) -> list[TopicMap]:
+        """The maps that a topic matches, in their order."""
+        return list(self._maps_of(topic))
+
     def _maps_of(self, topic: str) -> list[TopicMap]:
         found = self._matching.get(topic)
         if found is None:
             if len(self._matching) > 1000:  # topics come from outside
                 self._matching.clear()
             found = [entry for pattern, entry in self._maps if pattern.fullmatch(topic)]
-            self._matching[topic] = found
+            if len(topic) <= _LONGEST_REMEMBERED:
+                self._matching[topic] = found
         return found
 
 

@@ -45,6 +45,9 @@ login() {
 for name in collector_password influxdb_password influxdb_token; do
   [ -s "$name" ] || secret > "$name"
 done
+# InfluxDB writes this one at its first start, as a user of its own; nobody else gets into this folder.
+[ -f influxdb_collector_token ] || : > influxdb_collector_token
+chmod 666 influxdb_collector_token
 [ -f mosquitto_passwords ] || : > mosquitto_passwords
 grep -q '^collector:' mosquitto_passwords \
   || login collector "$(cat collector_password)"

@@ -200,6 +200,7 @@ def test_a_reading_goes_through_tls_into_the_store(
         "PATH": f"{programs}:{os.environ['PATH']}",
         "PYTHONPATH": str(ROOT),
         "SECRETS_FOLDER": str(secrets),
+        "TOKEN_WAIT_S": "0",  # no InfluxDB here
     }
     command = ["sh", str(prepared / "entrypoint.sh"), "run", "--config", "rushlight.toml"]
     with (tmp_path / "log").open("wb") as log:
@@ -301,7 +302,7 @@ def test_every_service_looks_after_itself_and_no_secret_stands_in_the_file() -> 
             assert not re.search("PASSWORD|TOKEN", key) or key.endswith("_FILE"), f"{name}: {key}"
     paths = [secret["file"] for file in (COMPOSE, TLS) for secret in file["secrets"].values()]
     paths += [service["env_file"] for service in COMPOSE["services"].values() if "env_file" in service]
-    assert len(paths) == 8
+    assert len(paths) == 9
     ignored = (ROOT / ".gitignore").read_text().split()
     for path in paths:
         path = "/" + path.removeprefix("./")
@@ -321,6 +322,71 @@ def test_all_that_the_compose_files_name_is_there(prepared: Path) -> None:
         for path in named:
             assert (top / path).exists(), path
     assert (ROOT / COMPOSE["services"]["rushlight"]["build"]["dockerfile"]).is_file()
+
+
+INFLUX = """#!/bin/sh
+# Stands for the program `influx` of InfluxDB 2, which is not here: answers as its reference shows (from
+# memory: "influx auth create", "influx bucket list"), and writes down what it was asked.
+printf '%s\\n' "$*" >> "$0.asked"
+case "$1 $2" in
+  "bucket list") printf '0a1b2c3d4e5f6a7b\\trushlight\\tinfinite\\t168h0m0s\\tffff000011112222\\n' ;;
+  "auth create") printf '{\\n\\t"id": "0d",\\n\\t"token": "small-token==",\\n\\t"status": "active"\\n}\\n' ;;
+  *) exit 64 ;;
+esac
+"""
+
+
+@pytest.mark.parametrize(
+    "given", [{"DOCKER_INFLUXDB_INIT_BUCKET_ID": "0a1b2c3d4e5f6a7b"}, {}], ids=["init", "by hand"]
+)
+def test_the_collector_has_a_token_for_its_own_bucket_only(
+    prepared: Path, tmp_path: Path, given: dict[str, str]
+) -> None:
+    secrets = dict(compose_secrets("rushlight"))
+    assert "influxdb_token" not in " ".join(secrets.values())  # the administrator's
+    influx = COMPOSE["services"]["influxdb"]
+    mounts = dict(reversed(volume.split(":")[:2]) for volume in influx["volumes"])
+    # one file: what the script writes in one container is the other's secret
+    assert mounts["/run/collector_token"] == secrets["RUSHLIGHT_INFLUX_TOKEN"]
+    script = prepared.parent / mounts["/docker-entrypoint-initdb.d"] / "collector-token.sh"
+    assert os.access(script, os.X_OK)  # the image runs what may be executed
+    target = prepared.parent / mounts["/run/collector_token"]
+    assert target.read_bytes() == b"" and target.stat().st_mode & 0o777 == 0o666
+    token, programs = tmp_path / "RUSHLIGHT_INFLUX_TOKEN", tmp_path / "bin"
+    token.touch()
+    programs.mkdir()
+    (programs / "influx").write_text(INFLUX)
+    # what the collector is started with is what its environment says
+    (programs / "rushlight").write_text('#!/bin/sh\nprintf "%s" "${RUSHLIGHT_INFLUX_TOKEN-none}"\n')
+    for program in programs.iterdir():
+        program.chmod(0o755)
+    environment = {
+        "PATH": f"{programs}:{os.environ['PATH']}",
+        "SECRETS_FOLDER": str(tmp_path),
+        "TOKEN_WAIT_S": "1",
+        "COLLECTOR_TOKEN_FILE": str(token),
+        **{key: value for key, value in influx["environment"].items() if not key.endswith("_FILE")},
+        **given,
+    }
+
+    def start() -> subprocess.CompletedProcess[str]:
+        command = ["sh", str(prepared / "entrypoint.sh"), "run"]
+        return subprocess.run(command, env=environment, check=True, capture_output=True, text=True)
+
+    without = start()  # InfluxDB is broken: the tanks are watched all the same
+    assert without.stdout == "" and "starting without" in without.stderr
+    inode = token.stat().st_ino
+    for _ in range(2):  # the second time there is one already
+        subprocess.run([script], env=environment, check=True)
+    asked = (programs / "influx.asked").read_text().splitlines()
+    (made,) = [line for line in asked if line.startswith("auth create")]
+    assert re.findall(r"--(?:read|write|all|operator)\S*(?: [0-9a-f]{16})?", made) == [
+        "--read-bucket 0a1b2c3d4e5f6a7b",
+        "--write-bucket 0a1b2c3d4e5f6a7b",
+    ]
+    assert len(asked) == 1 + (not given)
+    assert token.stat().st_ino == inode
+    assert start().stdout == "small-token=="
 
 
 def test_settings_and_compose_file_agree(prepared: Path) -> None:

@@ -161,6 +161,10 @@ def test_whatever_the_bytes_settings_or_words(data: bytes) -> None:
         (MAP.format('"a/#/b"'), "topic: 'a/#/b' is not an MQTT topic filter (# only at the end"),
         (MAP.format('"a#"'), "topic: 'a#' is not an MQTT topic filter (# only at the end"),
         (MAP.format('""'), "topic: '' is empty"),
+        (
+            MAP.format('"a"\nunit = "F"'),
+            "links[1].map[1].unit: 'F' can't be turned into ph; write 'pH', or leave it out",
+        ),
         (MAP.format('"$share/g/a"'), "is a shared subscription"),
         (MAP.format(f'"{"a/" * 300}"'), "is too long for a broker"),
         ("\n".join(f"a{number} = 1" for number in range(500)), "and 450 more"),
