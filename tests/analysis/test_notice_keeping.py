@@ -189,6 +189,7 @@ def test_that_readings_cannot_be_kept_is_said_repeated_and_taken_back(
         house.live.hold(house.store, house.now, "no room left")
         house.notifier.run_once(house.store, house.now)
     assert of_itself(boxes[0]) == []
+    assert UNKEPT_MS == 60_000
     house.now = began + UNKEPT_MS
     house.live.hold(house.store, house.now, "no room left")
     house.notifier.run_once(house.store, house.now)
