@@ -342,6 +342,41 @@ def test_a_store_that_cannot_be_read_either_keeps_no_alarm_from_people(
     assert house.store.events()[0].event == "raised"
 
 
+def test_the_store_takes_a_notice_while_it_is_being_sent_from_memory(house: House) -> None:
+    """A slow target: between sending and its answer the service has committed all that waited."""
+    got: list[str] = []
+
+    def take(url: str, title: str, *_: Any) -> bool:
+        house.fill(False)
+        assert house.commit([])
+        got.append(title)
+        return True
+
+    house.start()
+    house.notifier = Notifier(
+        house.settings.notices,
+        environment={"RUSHLIGHT_NOTICE_URLS": "json://127.0.0.1:9/a"},
+        clock=lambda: house.now,
+        sender=take,
+    )
+    house.live._notifier = house.notifier
+    house.fill(True)
+    for at in range(0, 200, 5):
+        batch = readings(at, at + 5)
+        house.now = batch[-1].time_ms
+        house.commit(batch)
+    assert house.notifier.run_once(house.store, house.now) == 2  # the alarm, and why it came from memory
+    for _ in range(3):
+        house.notifier.run_once(house.store, house.now)
+    tank = [title for title in got if "Rushlight" not in title]
+    assert len(tank) == 1
+    (occurrence,) = {event.occurrence for event in house.store.events()}
+    assert [(n.number, n.delivered_ms is None) for n in house.store.notices(occurrence)] == [
+        (0, False),
+        (1, True),
+    ]
+
+
 Played = list[tuple[int, str]]  # when, and the title
 
 
