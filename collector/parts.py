@@ -298,3 +298,8 @@ def _copy_notices(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> Non
     for event in events:
         if event.occurrence in wanted:
             store.add_event(event)
+    # who has word of it: else the start would tell them again
+    for occurrence in sorted(wanted):
+        for notice in source.notices(occurrence):
+            if notice.delivered_ms is not None:
+                store.keep_notice(notice, cancelled=False)

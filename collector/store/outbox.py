@@ -176,9 +176,14 @@ class Outbox(Database):
         return [Notice(*row) for row in self._all(sql, (occurrence,))]
 
     def drop_old_notices(self, before_ms: int) -> int:
-        """Forget delivered and cancelled notices queued before `before_ms`; returns how many."""
+        """Forget delivered and cancelled notices queued before `before_ms`; returns how many.
+
+        The first ones about an alarm that is not over stay: they say who has word of it.
+        """
         with self.transaction():
             return self._run(
-                "DELETE FROM notices WHERE (delivered_ms IS NOT NULL OR cancelled = 1) AND created_ms < ?",
+                "DELETE FROM notices WHERE (delivered_ms IS NOT NULL OR cancelled = 1) AND created_ms < ?"
+                " AND (number > 0 OR occurrence NOT IN (SELECT occurrence FROM events WHERE event = 'raised')"
+                " OR occurrence IN (SELECT occurrence FROM events WHERE event = 'cleared'))",
                 (before_ms,),
             ).rowcount

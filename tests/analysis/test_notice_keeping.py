@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings, strategies
 
 from analysis.live import UNKEPT_MS, LiveAnalysis
 from analysis.notices import Notifier
@@ -189,6 +190,7 @@ def test_that_readings_cannot_be_kept_is_said_repeated_and_taken_back(
         house.live.hold(house.store, house.now, "no room left")
         house.notifier.run_once(house.store, house.now)
     assert of_itself(boxes[0]) == []
+    assert UNKEPT_MS == 60_000
     house.now = began + UNKEPT_MS
     house.live.hold(house.store, house.now, "no room left")
     house.notifier.run_once(house.store, house.now)
@@ -338,6 +340,112 @@ def test_a_store_that_cannot_be_read_either_keeps_no_alarm_from_people(
     monkeypatch.undo()
     assert house.commit([])
     assert house.store.events()[0].event == "raised"
+
+
+def test_the_store_takes_a_notice_while_it_is_being_sent_from_memory(house: House) -> None:
+    """A slow target: between sending and its answer the service has committed all that waited."""
+    got: list[str] = []
+
+    def take(url: str, title: str, *_: Any) -> bool:
+        house.fill(False)
+        assert house.commit([])
+        got.append(title)
+        return True
+
+    house.start()
+    house.notifier = Notifier(
+        house.settings.notices,
+        environment={"RUSHLIGHT_NOTICE_URLS": "json://127.0.0.1:9/a"},
+        clock=lambda: house.now,
+        sender=take,
+    )
+    house.live._notifier = house.notifier
+    house.fill(True)
+    for at in range(0, 200, 5):
+        batch = readings(at, at + 5)
+        house.now = batch[-1].time_ms
+        house.commit(batch)
+    assert house.notifier.run_once(house.store, house.now) == 2  # the alarm, and why it came from memory
+    for _ in range(3):
+        house.notifier.run_once(house.store, house.now)
+    tank = [title for title in got if "Rushlight" not in title]
+    assert len(tank) == 1
+    (occurrence,) = {event.occurrence for event in house.store.events()}
+    assert [(n.number, n.delivered_ms is None) for n in house.store.notices(occurrence)] == [
+        (0, False),
+        (1, True),
+    ]
+
+
+Played = list[tuple[int, str]]  # when, and the title
+
+
+def played(path: Path, refusing: set[tuple[int, str]], answered_at: int) -> Played:
+    """The whole story, with a store that refuses what it is asked at these commits and rounds of sending."""
+    house = House(path)
+    got: Played = []
+
+    def take(url: str, title: str, *_: Any) -> bool:
+        got.append((house.now, title))
+        return True
+
+    house.start()
+    house.notifier = Notifier(
+        house.settings.notices,
+        environment={"RUSHLIGHT_NOTICE_URLS": "json://127.0.0.1:9/a json://127.0.0.1:9/b"},
+        clock=lambda: house.now,
+        sender=take,
+    )
+    house.live._notifier = house.notifier
+    for at in range(0, 700, 5):
+        batch = readings(at, at + 5)
+        house.now = batch[-1].time_ms
+        if at // 5 == answered_at:  # on another connection, while there is room
+            house.fill(False)
+            for alarm in {event.alarm for event in house.store.events()}:
+                house.store.add_request("acknowledge", "landing", alarm, "", {}, "Ines", house.now)
+            house.live.poll(house.store, house.now)
+        house.fill((at // 5, "commit") in refusing)
+        house.commit(batch)
+        house.fill((at // 5, "send") in refusing)
+        house.notifier.run_once(house.store, house.now)
+    house.fill(False)
+    assert house.commit([])
+    house.notifier.run_once(house.store, house.now)
+    house.notifier.run_once(house.store, house.now)
+    waiting = [notice for notice in house.stored() if notice.delivered_ms is None]
+    assert all(notice.number for notice in waiting), waiting  # reminders alone
+    assert not house.notifier.keeping.holding
+    house.store.close()
+    return [one for one in got if "Rushlight" not in one[1]]
+
+
+SPANS = strategies.lists(
+    strategies.tuples(
+        strategies.integers(20, 139),
+        strategies.integers(1, 40),
+        strategies.sampled_from(("commit", "send", "")),
+    ),
+    max_size=4,
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(spans=SPANS, answered_at=strategies.integers(30, 139))
+def test_whenever_the_store_refuses_the_same_notices_arrive_at_the_same_time(
+    spans: list[tuple[int, int, str]], answered_at: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    refusing = {
+        (at, phase)
+        for start, length, only in spans
+        for at in range(start, start + length)
+        for phase in ("commit", "send")
+        if only in ("", phase) and at not in (answered_at - 1, answered_at)
+    }
+    folder = tmp_path_factory.mktemp("refusing")
+    calm = played(folder / "calm.db", set(), answered_at)
+    assert len(calm) >= 4
+    assert sorted(played(folder / "full.db", refusing, answered_at)) == sorted(calm)
 
 
 # -- targets that are newer than the alarm -----------------------------------------------------------------

@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from collector import backlog
 from collector.ending import Ending
 from collector.errors import StoreError
 from collector.links import Deliver, Delivery
@@ -288,6 +289,55 @@ def test_a_full_disk_holds_everything_up_and_loses_nothing(
     assert [r.seq for r in bench.store.readings("hallway", "temperature")] == list(range(2000))
     assert bench.store.counters() == {}  # nothing taken for lost or repeated
     assert caplog.text.count("no room left") == caplog.text.count("the store can be written again") == 1
+
+
+def test_what_comes_while_the_disk_is_full_is_judged_and_the_listener_told(bench: Bench) -> None:
+    bench.service = bench.make(most=100)
+    with bench.running() as link:
+        link.give(TOPIC, pack(0), 0)
+        wait_for(lambda: link.acknowledged == [0], "the first report")
+        limit_pages(bench.store, 1)
+        for seq in range(1, 3000):
+            link.give(TOPIC, pack(seq), seq)
+        wait_for(lambda: len(bench.notebook.taken) == 3000, "all to be judged")
+        acknowledged = len(link.acknowledged)
+        assert bench.stored() == acknowledged < 3000
+        assert "no room left" in bench.notebook.held[-1]
+        bench.service._retry = float("inf")  # not by the next try, but at once
+        before = len(bench.notebook.held)
+        wait_for(lambda: len(bench.notebook.held) > before + 1, "to be asked again")
+        bench.service._retry = 0.0
+        limit_pages(bench.store, 1_000_000)
+        wait_for(lambda: len(link.acknowledged) == 3000, "the rest")
+        assert bench.notebook.kept_times
+    assert link.acknowledged == list(range(3000))
+    assert [r.seq for r in bench.notebook.taken] == list(range(3000))
+
+
+def test_memory_is_bounded_and_a_serial_line_is_judged_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    assert backlog.REPORTS == 20_000
+    monkeypatch.setattr(backlog, "REPORTS", 1000)
+    bench.service = bench.make(most=10)
+    with bench.running() as link:
+        link.give(None, pack(0), None)
+        wait_for(lambda: bench.stored() == 1, "the first report")
+        limit_pages(bench.store, 1)
+        for seq in range(1, 1500):
+            link.give(None, pack(seq), None)
+        wait_for(lambda: len(bench.notebook.taken) == 1500, "all to be judged")
+        # a broker's are kept beyond it: they were promised; up to twice as many, then the link waits
+        for seq in range(1500, 4500):
+            link.give(TOPIC, pack(seq), seq)
+        wait_for(lambda: bench.service._backlog.brimful, "the room to be taken up")
+        assert 2000 <= len(bench.service._backlog) < 2010
+        limit_pages(bench.store, 1_000_000)
+        wait_for(lambda: sum(token is not None for token in link.acknowledged) == 3000, "the broker's")
+    gone = bench.store.counters()["let-go"]
+    assert 0 < gone < 1500
+    assert f"{gone} readings of serial lines found no room in memory" in caplog.text
 
 
 def test_stopped_while_the_disk_is_full_what_comes_again_is_no_repeat(bench: Bench, tmp_path: Path) -> None:

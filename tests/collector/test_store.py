@@ -195,6 +195,19 @@ def test_a_notice_waits_until_its_target_took_it(store: EmbeddedStore) -> None:
     assert store.drop_old_notices(101) == 3
 
 
+def test_who_has_word_of_an_alarm_that_stands_is_not_forgotten(store: EmbeddedStore) -> None:
+    raised = event()
+    assert store.add_event(raised)
+    for number in (0, 1):
+        assert queue(store, occurrence=raised.occurrence, number=number)
+        store.notice_delivered(store.pending_notices()[0].id, 510)
+    assert store.drop_old_notices(10**15) == 1  # the reminder
+    assert store.targets_with_word(raised.occurrence) == {"0"}
+    assert store.add_event(event("cleared", "2026-03-01T04:14:10Z"))
+    assert store.drop_old_notices(10**15) == 1
+    assert store.targets_with_word(raised.occurrence) == set()
+
+
 def test_requests_go_to_the_service_and_back(store: EmbeddedStore) -> None:
     with EmbeddedStore(store.path) as command:
         number = command.add_request("shelve", "hallway", "light-dimming", "", {"hours": 2}, "ana", 5)
