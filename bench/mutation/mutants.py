@@ -143,6 +143,8 @@ def _tells(node: ast.AST) -> bool:
         return True  # words of errors, and defaults
     if isinstance(node, ast.FunctionDef):
         return False
+    if isinstance(node, ast.If) and ast.unparse(node.test).startswith(_TELLING):
+        return True  # said now and not a moment ago: then in full
     return isinstance(node, ast.Expr) and (
         ast.unparse(node).startswith(_TELLING) or isinstance(node.value, ast.Constant)
     )
