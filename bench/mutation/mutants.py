@@ -131,11 +131,17 @@ def _changes(function: ast.FunctionDef) -> Iterator[tuple[int, Change]]:
     """The place of a node in `ast.walk`, and what to do to it."""
     places = {node: number for number, node in enumerate(ast.walk(function))}
     telling = {n for node in places if _tells(node) for n in ast.walk(node)}
+    # a file's rights are octal: one more is no mistake that anybody makes
+    telling |= {n for node in places if _opens(node) for n in ast.walk(node) if isinstance(n, ast.Constant)}
     for node, place in places.items():
         if node in telling or node is function.args:
             continue
         for change in (*_in_expression(node), *_in_statements(node)):
             yield place, change
+
+
+def _opens(node: ast.AST) -> bool:
+    return isinstance(node, ast.Call) and ast.unparse(node.func) == "os.open"
 
 
 def _tells(node: ast.AST) -> bool:

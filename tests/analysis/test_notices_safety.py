@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analysis.alarms import AlarmBook
 from analysis.notice_channels import target_name
+from collector.settings import NoticeSettings
 from collector.store.embedded import EmbeddedStore
 from tests.analysis.test_notices import MIN, T0, Inbox, finding, inbox, keep, notifier, second, store
 
@@ -62,3 +63,20 @@ def test_a_notice_that_was_taken_is_marked_in_one_step_with_its_reminder(
     assert reminder.next_attempt_ms == T0 + 15 * MIN  # the contract's resend_min = 15
     assert notices.run_once(store, T0 + 15 * MIN - 1) == 0
     assert notices.run_once(store, T0 + 15 * MIN) == 1
+
+
+def test_what_failing_has_pushed_into_the_quiet_hours_waits_for_their_end(
+    inbox: Inbox, store: EmbeddedStore
+) -> None:
+    settings = NoticeSettings(quiet_from="22:00", quiet_to="07:30", quiet_timezone="UTC")
+    notices, book = notifier(inbox, settings=settings), AlarmBook("alcove", "Alcove")
+    evening = T0 + round((21 + 59 / 60 - (2 + 14 / 60 + 10 / 3600)) * 60 * MIN)  # 21:59 of the day of T0
+    inbox.status = 503
+    keep(notices, store, book.update([finding("light-dimming", "low", None)], evening), evening)
+    assert notices.run_once(store, evening) == 0
+    inbox.status = 200
+    tried = inbox.tries
+    for minute in range(5, 560, 60):
+        assert notices.run_once(store, evening + minute * MIN) == 0
+    assert inbox.tries == tried
+    assert notices.run_once(store, evening + (9 * 60 + 32) * MIN) == 1  # 07:31
