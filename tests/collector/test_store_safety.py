@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from collector.errors import StoreError
+from collector.errors import StoreError, StoreNewer
 from collector.readings import Reading
 from collector.store.embedded import EmbeddedStore
+from collector.store.schema import VERSION
 
 BUSY_MS = 200
 
@@ -143,6 +144,12 @@ def test_opening_and_closing_leaves_nothing_open(tmp_path: Path) -> None:
     for _ in range(3):
         with pytest.raises(StoreError):
             EmbeddedStore(tmp_path / "no.db")
+    with sqlite3.connect(tmp_path / "newer.db") as db:
+        db.execute(f"PRAGMA user_version = {VERSION + 1}")
+    db.close()
+    for _ in range(3):
+        with pytest.raises(StoreNewer):
+            EmbeddedStore(tmp_path / "newer.db")
     assert open_files() == before
     with EmbeddedStore(path, read_only=True) as reader:
         with pytest.raises(StoreError, match="reading only"):
