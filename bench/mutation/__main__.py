@@ -82,11 +82,12 @@ TARGETS = (
 )
 
 
-def equivalents() -> set[tuple[str, str, str, str]]:
-    """File, function, was, becomes of the mutants that were looked at and change nothing that matters."""
+def equivalents() -> set[str]:
+    """Names of the mutants that were looked at and change nothing that matters."""
     rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
     assert all(row["reason"] for row in rows)
-    return {(row["file"], row["function"], row["was"], row["becomes"]) for row in rows}
+    keys = ("file", "function", "was", "becomes")
+    return {Mutant(*(row[key] for key in keys), row.get("no", 1) - 1, "").name for row in rows}
 
 
 def mutants(file: str | None = None) -> list[tuple[Target, Mutant]]:
@@ -97,7 +98,7 @@ def mutants(file: str | None = None) -> list[tuple[Target, Mutant]]:
         for target in TARGETS
         if file is None or target.file == file
         for mutant in mutants_of(target.file, (ROOT / target.file).read_text(), target.left_out)
-        if (mutant.file, mutant.function, mutant.was, mutant.becomes) not in known
+        if mutant.name not in known
     ]
 
 

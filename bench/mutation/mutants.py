@@ -131,6 +131,8 @@ def _changes(function: ast.FunctionDef) -> Iterator[tuple[int, Change]]:
     """The place of a node in `ast.walk`, and what to do to it."""
     places = {node: number for number, node in enumerate(ast.walk(function))}
     telling = {n for node in places if _tells(node) for n in ast.walk(node)}
+    # a file's rights are octal: one more is no mistake that anybody makes
+    telling |= {n for node in places if _opens(node) for n in ast.walk(node) if isinstance(n, ast.Constant)}
     for node, place in places.items():
         if node in telling or node is function.args:
             continue
@@ -138,11 +140,17 @@ def _changes(function: ast.FunctionDef) -> Iterator[tuple[int, Change]]:
             yield place, change
 
 
+def _opens(node: ast.AST) -> bool:
+    return isinstance(node, ast.Call) and ast.unparse(node.func) == "os.open"
+
+
 def _tells(node: ast.AST) -> bool:
     if isinstance(node, ast.Raise | ast.arguments):
         return True  # words of errors, and defaults
     if isinstance(node, ast.FunctionDef):
         return False
+    if isinstance(node, ast.If) and ast.unparse(node.test).startswith(_TELLING):
+        return True  # said now and not a moment ago: then in full
     return isinstance(node, ast.Expr) and (
         ast.unparse(node).startswith(_TELLING) or isinstance(node.value, ast.Constant)
     )

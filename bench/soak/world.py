@@ -99,14 +99,19 @@ class Program:
                 self._process.wait()
                 self._process = None
 
-    def stop(self, seconds: float = 30) -> int | None:
-        """SIGTERM, and its exit status."""
+    def stop(self, seconds: float = 60) -> int | None:
+        """SIGTERM, and its exit status; one that does not end says where it hangs (SIGABRT), into its log."""
         with self._lock:
             if self._process is None:
                 return None
             self._process.send_signal(signal.SIGTERM)
             try:
                 return self._process.wait(seconds)
+            except subprocess.TimeoutExpired:
+                self._process.send_signal(signal.SIGABRT)
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    return self._process.wait(10)
+                return -signal.SIGKILL
             finally:
                 self._process.kill()
                 self._process.wait()
@@ -153,7 +158,7 @@ class RushlightProcess(Program):
             "rushlight",
             [sys.executable, "-m", *way, "run"],
             folder,
-            os.environ | {"PYTHONPATH": str(ROOT)} | environment,
+            os.environ | {"PYTHONPATH": str(ROOT), "PYTHONFAULTHANDLER": "1"} | environment,
         )
 
 

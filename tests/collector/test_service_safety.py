@@ -133,16 +133,49 @@ def test_the_store_that_cannot_be_written_is_no_well_being(
         wait_for(lambda: link.acknowledged == [0], "the first")
         assert service.is_well()
         refuse = True
+        tries: list[bool] = []
         keep = bench.notebook.keep
 
         def failing(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
             if refuse:
+                tries.append(closing)
                 raise StoreError("no room")
             keep(store, now_ms, closing)
 
         monkeypatch.setattr(bench.notebook, "keep", failing)
         link.give(TOPIC, pack(1), 1)
         wait_for(lambda: not service.is_well(), "it to be told of")
+        wait_for(lambda: len(tries) >= 3, "it to be tried again and again, at short notice")
         refuse = False
         wait_for(lambda: link.acknowledged == [0, 1], "the second")
         wait_for(service.is_well, "all to be well again")
+
+
+def test_a_listener_that_fails_at_the_end_costs_no_readings(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        raise ZeroDivisionError("the listener's own")
+
+    def last_words() -> None:
+        bench.link.give(TOPIC, pack(0), 0)
+
+    monkeypatch.setattr(bench.notebook, "keep", broken)
+    monkeypatch.setattr(bench.link, "stop", last_words)  # what a link had read already when it was ended
+    with bench.running():
+        pass
+    assert bench.whole is True
+    assert bench.link.acknowledged == [0] and bench.stored() == 1
+
+
+def test_what_the_listener_could_not_keep_at_the_end_is_said(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def failing(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        raise StoreError("no room")
+
+    monkeypatch.setattr(bench.notebook, "keep", failing)
+    with bench.running():
+        pass
+    assert bench.whole is False
+    assert "the last reports are not kept" in caplog.text
