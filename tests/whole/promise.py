@@ -171,8 +171,8 @@ def _false_silence(world: World) -> list[str]:
                 heard = sum(at - 15 * MINUTE_MS < time <= at for time in world.heard.get(tank, []))
                 if alarm == "device-silent" and not over and heard > 5:
                     found.append(
-                        f"{url} was told in minute {_minute(world, at)} that {tank} is silent; {heard} reports "
-                        "had come in the quarter of an hour before"
+                        f"{url} was told in minute {_minute(world, at)} that {tank} is silent; "
+                        f"{heard} reports had come in the quarter of an hour before"
                     )
     return found
 
