@@ -181,6 +181,7 @@ def test_a_board_whose_clock_is_wrong_is_silent_only_when_it_is(make: Make, days
     world = make(ONE, [board])
     world.run(240)
     holds(world)
+    assert not world.told("hallway", "device-silent"), "it has reported all the time"
     board.on = False
     world.run(60)
     assert world.told("hallway", "device-silent")
