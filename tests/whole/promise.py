@@ -10,6 +10,9 @@ its measuring (`reference.Reference`). So a fault of the judgement itself is not
 other tests of the analysis are for. *Once*: the same words are not taken twice by a target, and reminders
 keep their pace.
 
+Two more are held beside it: no report is acknowledged to the broker that is not in the store's file, and no
+board is called silent that is not.
+
 *Within its time*: `TOLD_MS` where nothing is in the way. What is in the way puts it off until it is over and
 its `SETTLES_MS` have passed; the alarm must be told then if it still stands. A full disk is no excuse at all.
 
@@ -62,7 +65,7 @@ HEART_STOPS_MS = 12 * MINUTE_MS
 
 def broken(world: World) -> list[str]:
     """What breaks the sentence until now, in words; empty where it holds."""
-    return [*_not_told(world), *_told_twice(world), *lost_readings(world)]
+    return [*_not_told(world), *_told_twice(world), *_false_silence(world), *lost_readings(world)]
 
 
 def _not_told(world: World) -> list[str]:
@@ -146,6 +149,31 @@ def _told_twice(world: World) -> list[str]:
         allowed = round(60 / world.config.resend_min) + 8 + world.sent_unmarked + 2 * steps
         if most > allowed:
             found.append(f"{url} has taken {most} notices of one danger in an hour; {allowed} are the most")
+    return found
+
+
+def _false_silence(world: World) -> list[str]:
+    """That a board is silent is said of one that is; where nothing held the notice up meanwhile."""
+    if world.was_quiet:
+        return []
+    found = []
+    for url, target in world.targets.items():
+        for message in target.taken:
+            at = message.time_ms
+            held_up = any(
+                begin <= at and end > at - 60 * MINUTE_MS
+                for begin, end, kind, _ in world.disturbed
+                if kind in ("down", "settings", "target", "store lost", "shelved")
+            )
+            if held_up or "Not acknowledged for" in message.body or len(message.about()) != 1:
+                continue
+            for tank, alarm, over in message.about():
+                heard = sum(at - 15 * MINUTE_MS < time <= at for time in world.heard.get(tank, []))
+                if alarm == "device-silent" and not over and heard > 5:
+                    found.append(
+                        f"{url} was told in minute {_minute(world, at)} that {tank} is silent; "
+                        f"{heard} reports had come in the quarter of an hour before"
+                    )
     return found
 
 

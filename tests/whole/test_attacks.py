@@ -172,6 +172,7 @@ def test_a_board_whose_clock_jumps_back_is_watched_on(make: Make, hours: float) 
     world.run(200)
     assert {span.family for span in world.reference.spans} == {"hot", "gas"}
     holds(world)
+    assert not world.told("hallway", "device-silent"), "it has reported all the time"
 
 
 @pytest.mark.parametrize("days", [-5.0, -0.2, 0.5, 400.0])
@@ -179,6 +180,7 @@ def test_a_board_whose_clock_is_wrong_is_silent_only_when_it_is(make: Make, days
     board = Board("hallway", "mqtt", ("temperature", "ph"), clock_off_ms=round(days * DAY_S * 1000))
     world = make(ONE, [board])
     world.run(240)
+    holds(world)
     assert not world.told("hallway", "device-silent"), "it has reported all the time"
     board.on = False
     world.run(60)
@@ -225,7 +227,7 @@ def test_a_reminder_on_a_full_disk_comes_no_more_often(make: Make) -> None:
     world.disk_full = True
     world.run(120)
     after = len(world.targets["json://first/"].taken)
-    assert 6 <= after - before <= 12  # one in a quarter of an hour, and a word about the disk
+    assert 6 <= after - before <= 20  # one in a quarter of an hour, and as many about the disk
     holds(world)
 
 

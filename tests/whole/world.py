@@ -125,6 +125,7 @@ class World:
         self.since: dict[str, int] = {}  # target: when the settings first named it
         self.answered: list[tuple[int, tuple[str, str]]] = []  # when, (tank, danger): a person has seen it
         self.was_quiet = self.config.quiet is not None
+        self.heard: dict[str, list[int]] = {}  # when reports came while the service ran, by tank
         self.left_out: set[str] = set()  # tanks that were out of the settings for a while
         self.disturbed: list[tuple[int, int, str, str]] = []  # from, to, kind, of whom ("" of all)
         self.ended: list[tuple[int, BaseException | None]] = []
@@ -199,6 +200,8 @@ class World:
                 heard = self.serial.write(payload)
             else:
                 self.broker.publish(topic, payload)
+        if self.process is not None:
+            self.heard.setdefault(board.tank, []).append(self.true_ms)
         if heard:
             self.reference.take(board.tank, values, self.true_ms)
 
