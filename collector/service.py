@@ -28,6 +28,7 @@ from collector.sd_notify import sd_notify, watchdog_s
 from collector.settings import Settings
 from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
+from collector.store.rows import DAY_MS
 from collector.store.settled import settled_ms
 
 __all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
@@ -306,8 +307,10 @@ class CollectorService:
                 return
             try:
                 settled = settled_ms(self._store, now)
+                lag = (now - settled) / DAY_MS  # packing goes by the clock, dropping doesn't
                 keep = days_to_keep(self._store, self._store_settings, settled)
-                more = self._store.compact(settled, keep_days=keep, limit=1).more
+                keep = {quantity: days + lag for quantity, days in keep.items()}
+                more = self._store.compact(now, keep_days=keep, limit=1).more
                 if not more:
                     self._store.drop_old_notices(settled - 90 * 86_400_000)
                     self._store.set_meta("compacted-at", str(now))

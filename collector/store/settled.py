@@ -18,6 +18,8 @@ __all__ = ["settled_ms"]
 
 _META = "settled-time"
 _FASTER = 2  # common practice, no source
+_AT_FIRST_MS = 2 * 86_400_000  # behind the newest reading, where nothing is remembered yet
+_MOMENT_MS = 60_000
 _AT_ONCE_MS = 3_600_000  # between two calls the service may have run for so long: they come every ten minutes
 
 
@@ -34,9 +36,10 @@ class _Store(Protocol):
 
 
 def settled_ms(store: _Store, now_ms: int) -> int:
-    """The time (ms UTC) by which days are packed and dropped; at most `now_ms`. Remembers it in the store.
+    """The time (ms UTC) by which old data are dropped; at most `now_ms`. Remembers it in the store.
 
-    In a store where nothing is remembered yet it is the time of the newest reading that is not in the future.
+    In a store where nothing is remembered yet it is at most two days after the newest reading that is not in
+    the future.
 
     Raises
     ------
@@ -46,9 +49,12 @@ def settled_ms(store: _Store, now_ms: int) -> int:
     text = store.get_meta(_META)
     if text is None:
         newest = [r.time_ms for tank in store.tanks() for r in store.latest(tank, now_ms).values()]
-        before = _Settled(max((time_ms for time_ms in newest if time_ms <= now_ms), default=now_ms), now_ms)
+        last_ms = max((time_ms for time_ms in newest if time_ms <= now_ms), default=now_ms)
+        before = _Settled(min(now_ms, last_ms + _AT_FIRST_MS), now_ms)
     else:
         before = msgspec.json.decode(text, type=_Settled)
+        if 0 <= now_ms - before.clock_ms < _MOMENT_MS:
+            return min(now_ms, before.time_ms)  # one commit for many helpings
     ran_ms = min(max(now_ms - before.clock_ms, 0), _AT_ONCE_MS)
     time_ms = min(now_ms, before.time_ms + _FASTER * ran_ms)
     store.set_meta(_META, msgspec.json.encode(_Settled(time_ms, now_ms)).decode())
