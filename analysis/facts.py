@@ -26,6 +26,7 @@ from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.drain_state import DrainReport, drain_report
 from collector.store.embedded import EmbeddedStore
+from collector.timing import clock_doubt
 
 __all__ = [
     "AlarmFacts",
@@ -43,6 +44,7 @@ __all__ = [
 
 FAILURE_TOLD_MS = 86_400_000
 _EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
+_AHEAD_S = 120  # a device's clock may be ahead by so much (collector.timing)
 
 _REMARKS: dict[int, str] = {
     Flag.SUSPECT: "suspect",
@@ -199,6 +201,8 @@ def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Fact
 def age_text(age_ms: int) -> str:
     """An age as a person says it."""
     seconds = age_ms / 1000
+    if seconds < -_AHEAD_S:
+        return f"dated {duration_text(-seconds)} ahead of this computer's clock"
     if seconds < 0:
         return "just now"
     if seconds < 90:
@@ -208,7 +212,7 @@ def age_text(age_ms: int) -> str:
 
 def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> TankFacts:
     tank = settings.tanks.get(name)
-    latest = store.latest(name)
+    latest = store.latest(name, now_ms + 1000 * _AHEAD_S)
     facts = TankFacts(
         name=name,
         title=tank.title if tank is not None else "",
@@ -225,6 +229,8 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         except StoreError as error:
             facts.trouble = str(error)
             watch = TankWatch(name, tank)
+    doubt = clock_doubt(store, name)
+    facts.trouble = "; ".join(text for text in (facts.trouble, doubt) if text)
     facts.carbon_dioxide = _carbon_dioxide(watch, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:

@@ -42,6 +42,11 @@ class DeviceClock(msgspec.Struct):
     old_arrival_ms: int = -1
     paced: int = 0
 
+    @property
+    def doubted(self) -> bool:
+        """Whether the last report was not believed."""
+        return self.old_arrival_ms >= 0 and self.live_ms == self.old_arrival_ms
+
     def believes(self, time_ms: int, arrived_ms: int) -> bool:
         """Whether a report with this time, its newest, that came at `arrived_ms` was measured then."""
         if arrived_ms - time_ms <= BEHIND_MS:

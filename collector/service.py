@@ -30,6 +30,8 @@ from collector.service_lock import ServiceLock
 from collector.settings import Settings
 from collector.store.drain_state import days_to_keep
 from collector.store.embedded import EmbeddedStore
+from collector.store.rows import DAY_MS
+from collector.store.settled import settled_ms
 from collector.waiting import Waiting
 
 __all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
@@ -345,10 +347,13 @@ class CollectorService:
             if began < self._rested if busy else began >= end or not self._queue.empty():
                 return
             try:
-                keep = days_to_keep(self._store, self._store_settings, now)
+                settled = settled_ms(self._store, now)
+                lag = (now - settled) / DAY_MS  # packing goes by the clock, dropping doesn't
+                keep = days_to_keep(self._store, self._store_settings, settled)
+                keep = {quantity: days + lag for quantity, days in keep.items()}
                 more = self._store.compact(now, keep_days=keep, limit=1).more
                 if not more:
-                    self._store.drop_old_notices(now - 90 * 86_400_000)
+                    self._store.drop_old_notices(settled - 90 * 86_400_000)
                     self._store.set_meta("compacted-at", str(now))
             except StoreError as error:
                 more = False

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import msgspec
 
@@ -33,7 +33,7 @@ from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 from collector.remembered import PAGES, Remembered
 from collector.wire import Report
 
-__all__ = ["STAMPER_KINDS", "Stamped", "Stamper", "StamperState"]
+__all__ = ["STAMPER_KINDS", "Stamped", "Stamper", "StamperState", "clock_doubt"]
 
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01T00:00Z: a clock before this was never set
 AHEAD_MS = 120_000  # a device's clock may be this far ahead of the collector's
@@ -335,6 +335,35 @@ class Stamper:
         else:
             first = min(state.boot_seq, _NEAR_ZERO + 1)
         return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
+
+
+class _States(Protocol):
+    def load_state(self, kind: str, key: str) -> tuple[bytes, int] | None: ...
+
+
+def clock_doubt(store: _States, tank: str) -> str:
+    """What is wrong with the clock of a tank's device now, in words; "" where nothing is known to be.
+
+    Raises
+    ------
+    StoreError
+        The store can't be read.
+    """
+    saved = store.load_state(_HEAD, tank)
+    if saved is None:
+        return ""
+    try:
+        clock = msgspec.msgpack.decode(saved[0], type=StamperState).clock
+    except msgspec.MsgspecError:
+        return ""
+    if not clock.doubted:
+        return ""
+    hours = (clock.old_arrival_ms - clock.old_ms) / 3_600_000
+    behind = f"{hours / 24:.0f} days" if hours >= 48 else f"{hours:.1f} h"
+    return (
+        f"its device's clock is {behind} behind this computer's: its reports are stamped on arrival; set its "
+        "clock, or this computer's"
+    )
 
 
 def _fingerprint(report: Report, packet: tuple[str, int] | None) -> int:

@@ -88,6 +88,49 @@ def test_killed_again_and_again_in_a_stream_nothing_is_lost_or_doubled(
         assert not [name for name in store.counters() if name.startswith("bad.")]
 
 
+@pytest.mark.timeout(90)
+def test_a_board_without_numbers_loses_nothing_when_the_service_is_killed(
+    service: Any, mosquitto: Broker
+) -> None:
+    """Plain numbers on a topic of its own, the same few values again; Mosquitto counts its packets up."""
+    chance, enough = random.Random(7), threading.Event()
+    run = service(
+        mqtt_link(mosquitto.port)
+        + '[[links.map]]\ntopic = "shed/probe/t"\ntank = "hallway"\nquantity = "temperature"\n'
+    )
+    run.start()
+    run.wait_log("connected")
+    sent: list[float] = []
+    client = publisher(mosquitto)
+
+    def stream() -> None:
+        while not enough.is_set():
+            value = 24.0 + len(sent) // 5 % 3 / 10
+            client.publish("shed/probe/t", str(value), qos=1).wait_for_publish(20)
+            sent.append(value)
+            time.sleep(0.004)
+
+    thread = threading.Thread(target=stream)
+    thread.start()
+    try:
+        for _ in range(6):
+            before = run.count()
+            wait_for(lambda before=before: run.count() > before + 20, "readings to be committed")
+            time.sleep(chance.uniform(0, 0.3))
+            run.kill()
+            run.start()
+    finally:
+        enough.set()
+        thread.join(30)
+    client.disconnect()
+    client.loop_stop()
+    wait_for(lambda: len(run.readings("temperature")) >= len(sent), "all reports")
+    assert run.stop() == 0
+    got = [value for _, _, value, _ in run.readings("temperature")]
+    assert len(sent) > 100
+    assert {value: got.count(value) for value in set(sent)} == {v: sent.count(v) for v in set(sent)}
+
+
 class Inbox:
     """An address that notices are sent to; `deaf` takes connections and never answers, as a hung channel."""
 

@@ -33,7 +33,9 @@ _INSERT = (
     "INSERT INTO readings (series, time_ms, seq, value, flag, stamp, position) VALUES (?, ?, ?, ?, ?, ?, ?)"
     " ON CONFLICT (series, time_ms, seq) DO NOTHING"
 )
+_BESIDE_MS = 1000  # at most so far away is kept what has the key of another reading
 _ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?, ?)"
+_ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
 class ReadingRows(Database):
@@ -42,8 +44,8 @@ class ReadingRows(Database):
     _series_ids: dict[tuple[str, str], int]
     # series -> the time before which readings may be in a chunk
     _chunks_end: dict[int, int]
-    # (series, day) -> keys (time, seq) in that day's chunk
-    _chunk_keys: dict[tuple[int, int], set[tuple[int, int]]]
+    # (series, day) -> values by key (time, seq) in that day's chunk
+    _chunk_keys: dict[tuple[int, int], dict[tuple[int, int], float]]
 
     def _forget(self) -> None:
         self._series_ids = {}
@@ -53,7 +55,10 @@ class ReadingRows(Database):
     def add_readings(self, readings: Sequence[Reading]) -> int:
         """Keep readings, in this order of arrival.
 
-        The key is (tank, quantity, time, seq): the same report again is no new row, whatever its value.
+        The key is (tank, quantity, time, seq): the same report again is no new row. Another value under a
+        key that is taken is another reading (a clock that was put back, two of one millisecond): it is kept
+        a few milliseconds later, and counted as "TANK.collided"; where there is no room within a second it is
+        counted as "TANK.crowded-out".
 
         Returns
         -------
@@ -71,19 +76,58 @@ class ReadingRows(Database):
             position = self.position()
             ids, ends = self._known_series()
             rows, arrivals = [], []
+            clashes: list[tuple[str, tuple[Any, ...]]] = []
             for r in readings:
                 series = ids.get((r.tank, r.quantity))
                 if series is None:
                     series = self._new_series(r.tank, r.quantity)
-                if r.time_ms < ends[series] and self._in_chunk(series, r.time_ms, r.seq):
+                row = (series, r.time_ms, r.seq, r.value, r.flag, r.stamp, position + 1)
+                if r.time_ms < ends[series] and (packed := self._packed(series, r.time_ms, r.seq)):
+                    if _same(packed[0], r.value):
+                        continue
+                    position += 1
+                    clashes.append((r.tank, row))
                     continue
                 position += 1
-                rows.append((series, r.time_ms, r.seq, r.value, r.flag, r.stamp, position))
+                rows.append(row)
                 arrivals.append((position, series, r.time_ms, r.seq))
             new = self._run_many(_INSERT, rows)
             # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
             self._run_many(_ARRIVE, arrivals if new else [])
-            return new
+            if new < len(rows):
+                tanks = {series: tank for (tank, _), series in ids.items()}
+                clashes += [(tanks[row[0]], row) for row in rows if self._taken(*row[:3], row[3], row[6])]
+            return new + sum(self._keep_beside(tank, row) for tank, row in clashes)
+
+    def _taken(self, series: int, time_ms: int, seq: int, value: float | None, position: int) -> bool:
+        """Whether a key holds another value, of another arrival."""
+        sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
+        there = self._one(sql, (series, time_ms, seq))
+        return there is not None and there[0] != position and not _same(there[1], value)
+
+    def _keep_beside(self, tank: str, row: tuple[Any, ...]) -> int:
+        """Keep a reading whose key another one has; 1, or 0 where it was kept like that before."""
+        series, time_ms, seq, value, *_, position = row
+        name = "crowded-out"
+        kept = 0
+        for at in range(time_ms + 1, time_ms + _BESIDE_MS + 1):
+            packed = self._packed(series, at, seq)
+            if packed is None:
+                sql = "SELECT value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
+                packed = self._one(sql, (series, at, seq))
+            if packed is None:
+                self._run(_INSERT, (series, at, *row[2:]))
+                self._run(_ARRIVE_BESIDE, (position, series, at, seq))
+                name, kept = "collided", 1
+                break
+            if _same(packed[0], value):
+                return 0
+        self._run(
+            "INSERT INTO counters (name, count) VALUES (?, 1)"
+            " ON CONFLICT (name) DO UPDATE SET count = count + 1",
+            (f"{tank}.{name}",),
+        )
+        return kept
 
     def _known_series(self) -> tuple[dict[tuple[str, str], int], dict[int, int]]:
         """Numbers of all series, and where the chunks of each end; in a transaction only."""
@@ -103,18 +147,23 @@ class ReadingRows(Database):
         self._chunks_end[number] = _FIRST
         return number
 
-    def _in_chunk(self, series: int, time_ms: int, seq: int) -> bool:
+    def _packed(self, series: int, time_ms: int, seq: int) -> tuple[float] | None:
+        """The value under a key in a chunk, None where the key is not there."""
+        if time_ms >= self._chunks_end[series]:
+            return None
         day = time_ms // DAY_MS
         keys = self._chunk_keys.get((series, day))
         if keys is None:
             if len(self._chunk_keys) >= _REMEMBERED_DAYS:
                 del self._chunk_keys[next(iter(self._chunk_keys))]
             chunk = self._chunk(series, day)
-            keys = set()
+            keys = {}
             if chunk is not None:
-                keys.update(zip(chunk.time_ms.tolist(), chunk.seq.tolist(), strict=True))
+                times, numbers = chunk.time_ms.tolist(), chunk.seq.tolist()
+                keys = dict(zip(zip(times, numbers, strict=True), chunk.value.tolist(), strict=True))
             self._chunk_keys[series, day] = keys
-        return (time_ms, seq) in keys
+        value = keys.get((time_ms, seq))
+        return None if value is None else (value,)
 
     def _chunk(self, series: int, day: int) -> codec.Columns | None:
         row = self._one("SELECT blob FROM chunks WHERE series = ? AND day = ?", (series, day))
@@ -239,12 +288,17 @@ class ReadingRows(Database):
             rows = sorted(packed + rows, key=lambda row: (row[0], row[3])) if rows else packed
         return rows
 
-    def latest(self, tank: str) -> dict[str, Reading]:
-        """The newest reading (by its time) of each quantity of a tank."""
+    def latest(self, tank: str, until_ms: int | None = None) -> dict[str, Reading]:
+        """The newest reading (by its time) of each quantity of a tank.
+
+        With `until_ms` those of a clock that was ahead are passed over where there are others.
+        """
         found = {}
         with self._snapshot():
             for series, quantity in self._all("SELECT id, quantity FROM series WHERE tank = ?", (tank,)):
                 row = self._newest(series)
+                if row is not None and until_ms is not None and row[0] > until_ms:
+                    row = self._newest_until(series, until_ms) or row
                 if row is not None:
                     found[quantity] = Reading(tank, quantity, *row)
         return found
@@ -263,6 +317,21 @@ class ReadingRows(Database):
             if row is None or (last[0], last[3]) > (row[0], row[3]):
                 return last
         return row
+
+    def _newest_until(self, series: int, until_ms: int) -> tuple[Any, ...] | None:
+        days = [
+            self._one(f"SELECT max({what}) FROM {table} WHERE series = ? AND {what} <= ?", (series, last))[0]
+            for table, what, last in (
+                ("readings", "time_ms", until_ms),
+                ("chunks", "day", until_ms // DAY_MS),
+            )
+        ]
+        newest = {None if days[0] is None else days[0] // DAY_MS, days[1]} - {None}
+        for day in sorted(newest, reverse=True):
+            rows = self._span(series, day * DAY_MS, min((day + 1) * DAY_MS, until_ms + 1))
+            if rows:
+                return rows[-1]
+        return None
 
     def tanks(self) -> list[str]:
         """Names of all tanks that have readings, sorted."""
@@ -307,3 +376,10 @@ class ReadingRows(Database):
         whole = codec.concatenate([codec.decode_days([row[0] for row in blobs]), codec.from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
         return codec.Columns._make(column[first:last] for column in whole)
+
+
+def _same(one: float | None, other: float | None) -> bool:
+    """Equal values; the database and the chunks have a probe's fault as NULL and as NaN."""
+    one = None if one is None or one != one else one
+    other = None if other is None or other != other else other
+    return one == other

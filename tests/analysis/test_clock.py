@@ -14,16 +14,20 @@ from analysis.alarms import MAX_SHELF_MS, AlarmBook
 from analysis.clock import STEP_MS, moved_back
 from analysis.detectors.base import Tank
 from analysis.detectors.power import SilenceDetector
+from analysis.facts import age_text, collect_facts
 from analysis.live import LiveAnalysis
 from analysis.notices import Notifier
 from analysis.rationale import RATIONALE, rationale_for
 from analysis.recorded import sound_times
 from analysis.replay import Replay
+from analysis.status import status_lines
 from analysis.types import Finding
 from analysis.watch import TankWatch
 from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 from collector.settings import parse_settings
 from collector.store.embedded import EmbeddedStore
+from collector.timing import Stamper
+from collector.wire import Record, Report
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -438,3 +442,45 @@ def test_in_a_replay_a_device_whose_clock_is_days_behind_is_not_silent() -> None
 
     assert events(600) == []
     assert events(300) == [("attic", "device-silent")]
+
+
+# -- what is shown ----------------------------------------------------------------------------------------
+
+
+def test_a_reading_from_the_future_is_never_just_now() -> None:
+    assert age_text(-60_000) == "just now"  # a device may be so far ahead
+    assert age_text(5_000) == "5 s ago"
+    for ahead in (121_000, HOUR, 30 * DAY):
+        assert "ahead of this computer's clock" in age_text(-ahead)
+        assert "just now" not in age_text(-ahead) and "ago" not in age_text(-ahead)
+
+
+def test_the_status_shows_what_is_now_not_what_a_clock_that_was_ahead_has_left(tmp_path: Path) -> None:
+    world = World(tmp_path / "a.db")
+    world.step = 30 * DAY
+    world.run(5, 21.0)
+    world.step = 0
+    facts = collect_facts(parse_settings(SETTINGS), world.store, world.now).tanks[0]
+    assert [age_text(r.age_ms) for r in facts.readings] == [
+        "dated 30 days ahead of this computer's clock"
+    ] or facts.readings[0].age_ms < -29 * DAY
+    world.run(30)
+    facts = collect_facts(parse_settings(SETTINGS), world.store, world.now).tanks[0]
+    assert [r.age_ms for r in facts.readings] == [0]
+    world.store.close()
+
+
+def test_the_status_shows_a_tank_that_has_never_reported_and_a_device_whose_clock_is_behind(
+    tmp_path: Path,
+) -> None:
+    world = World(tmp_path / "a.db", TWO)
+    world.run(25)
+    stamper = Stamper()
+    for n in range(5):
+        at = world.now + n * 10_000
+        stamper.stamp(Report("hallway", n, [Record("temperature", 24.0, at - 3 * DAY)]), at)
+    world.store.save_states([(kind, "hallway", blob) for kind, blob in stamper.save()])
+    text = "\n".join(str(line) for line in status_lines(parse_settings(TWO), world.store, world.now))
+    assert "device-silent" in text and "no report has ever come from it" in text
+    assert "its device's clock is 3 days behind this computer's" in text
+    world.store.close()

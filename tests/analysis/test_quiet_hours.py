@@ -89,12 +89,18 @@ def test_too_warm_and_silent_at_night_are_due_at_once(tmp_path: Path) -> None:
 
 def test_what_was_held_is_sent_when_it_has_become_urgent(tmp_path: Path) -> None:
     """Harm was a day away, so it waited; an hour later it is two hours away and no event says so."""
+    from analysis.notices import Notifier
     from analysis.types import Event
-    from tests.analysis.test_live import notifier
 
     parsed = parse_settings(NIGHT)
     service = Service(tmp_path / "rushlight.db", NIGHT)
-    store, notices = service.store, notifier(parsed)
+    store = service.store
+    notices = Notifier(
+        parsed.notices,
+        environment={"RUSHLIGHT_NOTICE_URLS": "json://localhost/a"},
+        clock=lambda: AT,
+        sender=lambda *_: True,
+    )
     name = "hallway/temperature-low/2026-03-01T02:00:00Z"
     event = Event(
         time="2026-03-01T02:00:00Z", tank="hallway", alarm="temperature-low", event="raised",
@@ -106,6 +112,7 @@ def test_what_was_held_is_sent_when_it_has_become_urgent(tmp_path: Path) -> None
         notices.queue_for(event, store, AT)
     (waiting,) = store.pending_notices()
     assert waiting.next_attempt_ms == END
+    assert notices.run_once(store, AT + HOUR) == 0
     notices.harm_expected({name: AT + 20 * HOUR})
     assert notices.run_once(store, AT + HOUR) == 0
     notices.harm_expected({name: AT + 3 * HOUR})
@@ -119,6 +126,7 @@ def test_the_running_analysis_says_when_harm_comes(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(service.live._notifier, "harm_expected", said.append)
     for at in range(0, 1200, 60):
         service.give(readings(400)[at : at + 60])
+        service.live.tick(service.now)
     raised = {e.occurrence for e in service.store.events() if e.alarm == "temperature-high"}
     assert any(raised & set(harm) for harm in said)
     service.store.close()

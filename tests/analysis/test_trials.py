@@ -176,7 +176,7 @@ def test_through_the_running_service_to_every_target(tmp_path: Path, mosquitto: 
             assert post["message"].startswith("This is a test alarm")
         name = done.stdout.split(": ")[0]
         done = service.ask("acknowledge", name)
-        assert done.stdout == f"{name} acknowledged\n"
+        assert done.stdout == f"{name} acknowledged\n", done.stderr + service.log_file().read_text()
         done = service.ask("try", "boredom")
         assert done.returncode == 2 and "there is no alarm 'boredom'" in done.stderr
         done = service.ask("try", "co2-overdose", "--tank", "attic")

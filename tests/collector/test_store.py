@@ -6,6 +6,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -76,9 +77,17 @@ def test_redelivered_readings_are_one_row_each(
     tmp_path: Path, batches: list[list[Reading]], again: object
 ) -> None:
     first: dict[tuple[str, str, int, int], Reading] = {}
+    beside = 0
     for batch in batches:
         for r in batch:
-            first.setdefault((r.tank, r.quantity, r.time_ms, r.seq), r)
+            at = r.time_ms
+            while (
+                there := first.get((r.tank, r.quantity, at, r.seq))
+            ) is not None and there.value != r.value:
+                at += 1
+            if there is None:
+                first[r.tank, r.quantity, at, r.seq] = msgspec.structs.replace(r, time_ms=at)
+                beside += at > r.time_ms
     path = tmp_path / "redelivery.db"
     path.unlink(missing_ok=True)
     with EmbeddedStore(path, synchronous="OFF") as store:
@@ -91,6 +100,8 @@ def test_redelivered_readings_are_one_row_each(
         positions = [position for position, _ in arrived]
         assert positions == sorted(set(positions))
         assert new == len(first)
+        counted = store.counters()
+        assert sum(n for name, n in counted.items() if name.endswith(".collided")) == beside
         for tank in store.tanks():
             newest = {}
             for quantity in store.quantities(tank):
@@ -103,6 +114,24 @@ def test_redelivered_readings_are_one_row_each(
             assert store.latest(tank) == newest
         whole = [r for _, r in store.arrivals_after(0, tank="shed")]
         assert whole == [r for r in first.values() if r.tank == "shed"]
+
+
+def test_another_value_under_a_key_that_is_taken_is_kept_and_counted(store: EmbeddedStore) -> None:
+    def of(value: float | None, time_ms: int = 1_772_330_400_000) -> Reading:
+        return Reading("hallway", "ph", time_ms, value, 1)
+
+    first = 1_772_330_400_000
+    assert store.add_readings([of(6.8), of(6.9), of(6.8), of(None), of(float("nan"))]) == 3
+    kept = [(r.time_ms - first, r.value) for r in store.readings("hallway", "ph")]
+    assert kept == [(0, 6.8), (1, 6.9), (2, None)]
+    store.compact(first + 10 * 86_400_000)  # packed, it is the same
+    assert store.add_readings([of(7.0), of(6.9), of(None)]) == 1
+    assert [r.value for r in store.readings("hallway", "ph")] == [6.8, 6.9, None, 7.0]
+    assert store.counters() == {"hallway.collided": 3}
+    assert [r.value for _, r in store.arrivals_after(0)][-1] == 7.0
+    # a clock that stands still: what finds no room within a second is counted
+    store.add_readings([of(n / 8, first + 60_000) for n in range(1003)])
+    assert store.counters() == {"hallway.collided": 1003, "hallway.crowded-out": 2}
 
 
 def test_arrivals_continue_where_a_saved_state_ends(store: EmbeddedStore) -> None:

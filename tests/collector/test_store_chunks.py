@@ -6,6 +6,7 @@ import math
 import tempfile
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pandas as pd
 import pytest
@@ -101,9 +102,12 @@ class CompactedStore(RuleBasedStateMachine):
         ]
         new = []
         for r in batch:
-            if (r.quantity, r.time_ms, r.seq) not in self.kept:
-                self.kept[r.quantity, r.time_ms, r.seq] = r
-                new.append(r)
+            at = r.time_ms
+            while (there := self.kept.get((r.quantity, at, r.seq))) is not None and there.value != r.value:
+                at += 1  # another value under a key that is taken is kept beside it
+            if there is None:
+                new.append(msgspec.structs.replace(r, time_ms=at))
+                self.kept[r.quantity, at, r.seq] = new[-1]
         assert self.store.add_readings(batch) == len(new)
         self.arrivals += new
 
