@@ -118,6 +118,18 @@ def test_after_a_failed_write_no_other_of_its_transaction_is_made(tmp_path: Path
         assert [r.seq for r in store.readings("hallway", "ph")] == [1]
 
 
+def test_readings_that_cannot_be_written_undo_the_transaction_also_where_that_is_caught(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "a.db"
+    with EmbeddedStore(path) as store:
+        with pytest.raises(StoreError, match="all undone"), store.transaction():
+            store.set_meta("a", "1")
+            with pytest.raises(StoreError):  # SQLite's integers have 64 bits
+                store._run_many("INSERT INTO meta VALUES (?, ?)", [("b", 1 << 70)])
+        assert written(path, "a") is None
+
+
 def test_what_was_undone_is_not_remembered(tmp_path: Path) -> None:
     """A series that was made in a transaction that failed has no number afterwards."""
     with EmbeddedStore(tmp_path / "a.db") as store:
