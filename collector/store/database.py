@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from collector.errors import RushlightError, StoreError, StoreFull, StoreMoved, StoreNewer
-from collector.store.files import OpenFiles, make_private, open_private, same_file
+from collector.store.files import OpenFiles, make_new, make_private, open_private, same_file
 from collector.store.schema import VERSION, migrate, schema_version
 
 if sys.platform != "win32":
@@ -97,8 +97,7 @@ class Database:
         self._open_lock()
         make_private(self.path)
         with self._alone():
-            with suppress(OSError):  # SQLite says it better
-                os.close(open_private(self.path))  # its log and its index take their mode from it
+            make_new(self.path)  # its log and its index take their mode from it
             db = sqlite3.connect(
                 self.path, timeout=self._busy_ms / 1000, isolation_level=None, check_same_thread=False
             )

@@ -10,11 +10,12 @@ from __future__ import annotations
 import logging
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 
 from collector.errors import StoreMoved
 
-__all__ = ["MODE", "OpenFiles", "make_private", "open_private", "same_file"]
+__all__ = ["MODE", "OpenFiles", "make_new", "make_private", "open_private", "same_file"]
 
 _log = logging.getLogger("rushlight.store")
 
@@ -26,6 +27,17 @@ _SUFFIXES = ("", "-wal", "-shm", "-lock", "-service")
 def open_private(path: str | os.PathLike[str]) -> int:
     """Open for reading and writing, made with `MODE` where it is not there; OSError as `os.open`."""
     return os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE)
+
+
+def make_new(path: Path) -> None:
+    """Make the store's file with `MODE` where there is none; where that fails SQLite says why.
+
+    One that is there is not opened: closing it would let go of the locks that this process's connections have
+    on it (POSIX.1-2017, fcntl: all locks of a process on a file end with the first close of it), and the next
+    process to close the store would take itself for the last one and remove the log under the service.
+    """
+    with suppress(OSError):
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE))
 
 
 def make_private(path: Path) -> None:

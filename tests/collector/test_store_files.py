@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 import os
 import stat
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -159,3 +161,20 @@ def test_a_folder_that_is_gone_takes_no_lock_away(tmp_path: Path) -> None:
         Path(folder / "rushlight.db-service").unlink()
         folder.rmdir()
         assert lock.keep() and lock.keep()
+
+
+def test_a_second_connection_lets_go_of_no_lock_of_the_first(tmp_path: Path) -> None:
+    """Else another process that closes the store takes itself for the last one and removes its log.
+
+    Closing any descriptor of a file ends all POSIX locks of the process on it (POSIX.1-2017, fcntl; SQLite,
+    "How To Corrupt An SQLite Database File", section 2.2).
+    """
+    path = tmp_path / "rushlight.db"
+    with EmbeddedStore(path) as store:
+        store.set_meta("first", "1")
+        with EmbeddedStore(path) as second:
+            second.set_meta("second", "2")
+        visit = f"from collector.store.embedded import EmbeddedStore as E; E({str(path)!r}).close()"
+        subprocess.run([sys.executable, "-c", visit], check=True)
+        store.set_meta("third", "3")  # raises StoreMoved where the log is gone
+        assert Path(f"{path}-wal").exists()
