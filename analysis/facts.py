@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
+from analysis.being_checked import CheckFacts, being_checked
 from analysis.cautions import cautions_for
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
@@ -22,7 +23,7 @@ from collector.errors import StoreError
 from collector.readings import PH, QUANTITIES, TEMPERATURE, Flag, Reading
 from collector.service import LINKS_META, LinkReport
 from collector.service_lock import ServiceLock
-from collector.settings import Settings
+from collector.settings import Settings, TankSettings
 from collector.store.drain_state import DrainReport, drain_report
 from collector.store.embedded import EmbeddedStore
 
@@ -37,7 +38,9 @@ __all__ = [
     "ReadingFacts",
     "TankFacts",
     "age_text",
+    "carbon_dioxide_now",
     "collect_facts",
+    "watch_of",
 ]
 
 FAILURE_TOLD_MS = 86_400_000
@@ -118,6 +121,7 @@ class FailureFacts(msgspec.Struct, kw_only=True):
 class TankFacts(msgspec.Struct, kw_only=True):
     """One tank; `watched` is False where it is in the store but not in the settings.
 
+    `checks`: what is beyond a limit or otherwise odd, and no alarm yet.
     `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
     """
 
@@ -129,6 +133,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     device: DeviceFacts | None = None
     failure: FailureFacts | None = None
     alarms: list[AlarmFacts] = []
+    checks: list[CheckFacts] = []
     learnt: list[str] = []
     offers: list[str] = []
     trouble: str = ""
@@ -206,15 +211,8 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     )
     if tank is None:
         return facts
-    watch = TankWatch(name, tank)
-    saved = store.load_state(ANALYSIS_STATE, name)
-    if saved is not None:
-        try:
-            watch.restore(saved[0])
-        except StoreError as error:
-            facts.trouble = str(error)
-            watch = TankWatch(name, tank)
-    facts.carbon_dioxide = _carbon_dioxide(watch, latest, now_ms)
+    watch, facts.trouble = watch_of(name, tank, store)
+    facts.carbon_dioxide = carbon_dioxide_now(watch, latest, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:
         word, _, since = device.partition(" ")
@@ -225,10 +223,23 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         if now_ms - int(since) < FAILURE_TOLD_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
+    facts.checks = being_checked(watch, latest, now_ms)
     known = learnt(watch.state)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
     return facts
+
+
+def watch_of(name: str, tank: TankSettings, store: EmbeddedStore) -> tuple[TankWatch, str]:
+    """A tank's analysis as the service left it, and what was wrong with it ("" for nothing)."""
+    watch = TankWatch(name, tank)
+    saved = store.load_state(ANALYSIS_STATE, name)
+    if saved is not None:
+        try:
+            watch.restore(saved[0])
+        except StoreError as error:
+            return TankWatch(name, tank), str(error)
+    return watch, ""
 
 
 def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
@@ -246,7 +257,9 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
     )
 
 
-def _carbon_dioxide(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> CarbonDioxideFacts | None:
+def carbon_dioxide_now(
+    watch: TankWatch, latest: dict[str, Reading], now_ms: int
+) -> CarbonDioxideFacts | None:
     """As the detector reckons it, so that this and the alarms say the same."""
     ph, celsius = latest.get(PH), latest.get(TEMPERATURE)
     if ph is None or ph.value is None or ph.flag > Flag.NOT_EVALUATED:

@@ -74,7 +74,9 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.offers:
         yield Text(f"  to settle: {line}")
-    if not tank.alarms:
+    for check in tank.checks:
+        yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
+    if not tank.alarms and not tank.checks:
         yield Text("  no alarm stands", style="green")
     for alarm in tank.alarms:
         yield from _alarm(alarm)

@@ -27,7 +27,7 @@ from collector.settings import TankSettings
 
 __all__ = ["STATE_VERSION", "TankWatch", "WatchState"]
 
-STATE_VERSION = 5
+STATE_VERSION = 6
 FIVE_MINUTES_MS = 300_000
 
 Failed = Callable[[str, int, Exception], None]

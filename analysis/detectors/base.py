@@ -61,6 +61,8 @@ class Moment(msgspec.Struct):
         One of them was just now.
     restless : set of str
         Quantities that are among the faulty only because they jitter: their level can still be seen.
+    leapt : dict of str to float
+        Where a probe's level leapt as no water can: what it was before. Quantities in it are faulty, too.
     ph_jitter : float
         By how much pH jumps from minute to minute, level and slope aside.
     """
@@ -86,6 +88,7 @@ class Moment(msgspec.Struct):
     ph_step_seen: bool = False
     restless: set[str] = msgspec.field(default_factory=set)
     ph_jitter: float = 0.0
+    leapt: dict[str, float] = msgspec.field(default_factory=dict)
 
     def beyond(self, quantity: str) -> bool:
         """Its readings come, past what is sensible: the water walked there, and what stood still stands."""

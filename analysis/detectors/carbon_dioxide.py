@@ -40,6 +40,10 @@ class CarbonDioxideDetector(msgspec.Struct):
                 if ph is not None or not moment.beyond("ph"):
                     self.hold.clear()
                 self._restart()
+                if ph is None:
+                    self.overdose.over = self.overdose.sudden = -1
+            if ph is not None and moment.fifth and "ph" in moment.leapt:
+                self._look(tank, moment, ph)
             return list(self.hold.values())
         block = self.block
         if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
@@ -60,6 +64,16 @@ class CarbonDioxideDetector(msgspec.Struct):
             believed = moment.active | ({"co2-overdose"} if "probe-fault" in moment.active else set())
             return [finding for alarm, finding in self.hold.items() if alarm in believed]
         return list(self.hold.values())
+
+    def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
+        gas = self.curve.gas(tank, ph, moment.frame.temperature) if _knows(tank) else None
+        return self.overdose.look(tank, moment, self.curve, gas, ph)
+
+    def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
+        """Where nothing else is judged: what the pH as read would mean."""
+        found = self._as_read(tank, moment, ph)
+        if found is not None:
+            self.hold[found.alarm] = found
 
     def estimate(self, tank: Tank, ph: float, temperature: float | None) -> Gas | None:
         """CO2 at a pH, as the judgements reckon it; None where nothing ties pH to CO2."""
@@ -89,17 +103,17 @@ class CarbonDioxideDetector(msgspec.Struct):
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)
         if quiet:
-            # judge nothing new, let go of nothing
+            # judge nothing new but what would be deadly, let go of nothing
             for finding in self.hold.values():
                 finding.holding = True
+            self._look(tank, moment, stepped)
             return
         gas = curve.gas(tank, ph, moment.frame.temperature)
-        water = tank.settings.water
-        known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
         findings: dict[str, Finding] = {}
         found: Finding | None
-        if gas is not None and (known or tank.settings.co2 is not None):
-            found = self.overdose.judge(tank, moment, curve, gas)
+        seen = self._as_read(tank, moment, stepped)
+        if gas is not None and _knows(tank):
+            found = self.overdose.judge(tank, moment, curve, gas) or seen
             if found is not None:
                 findings[found.alarm] = found
         if gas is not None and curve.injected(tank):
@@ -110,3 +124,10 @@ class CarbonDioxideDetector(msgspec.Struct):
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings
+
+
+def _knows(tank: Tank) -> bool:
+    """Whether CO2 is a matter here: something ties pH to it, or it is given."""
+    water = tank.settings.water
+    known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+    return known or tank.settings.co2 is not None

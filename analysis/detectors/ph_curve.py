@@ -51,6 +51,10 @@ class Gas(NamedTuple):
         """One standard error above, mg/L."""
         return self.mg_l * math.exp(self.error)
 
+    def errors_above(self, limit: float) -> float:
+        """How many standard errors it is above a limit (mg/L); negative below."""
+        return math.log(max(self.mg_l, 1e-9) / limit) / self.error
+
 
 class PhCurve(msgspec.Struct):
     """The last three hours in five-minute values, the usual day, and the departure from it.
