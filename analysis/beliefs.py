@@ -40,6 +40,7 @@ BELIEFS: dict[str, Belief] = {
     "co2_low_mg_l": Belief("carbon dioxide", "mg/L", 0, "at least"),
     "co2_high_mg_l": Belief("carbon dioxide", "mg/L", 0, "at most"),
     "co2_in_1_h_mg_l": Belief("carbon dioxide", "mg/L", 0, "in 1 h"),
+    "ph_error": Belief("carbon dioxide", "", 2, "pH ±"),
     "ph_usual": Belief("carbon dioxide", "", 2, "usual pH"),
     "ph_usual_lowest": Belief("carbon dioxide", "", 2, "usual lowest"),
     "ph_slope_per_h": Belief("carbon dioxide", "/h", 2, "pH slope"),
@@ -143,6 +144,7 @@ def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, 
             "co2_mg_l": mg_l,
             "co2_low_mg_l": mg_l * math.exp(-error),
             "co2_high_mg_l": mg_l * math.exp(error),
+            "ph_error": curve.ph_error,
         }
         if slope is not None:
             # CO2 goes as 10^-pH, and the detector looks an hour ahead along the slope

@@ -14,13 +14,14 @@ from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
 from analysis.being_checked import CheckFacts, being_checked
 from analysis.cautions import cautions_for
+from analysis.electrode import PhTrust
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
-from collector.readings import PH, QUANTITIES, TEMPERATURE, Flag, Reading
+from collector.readings import PH, PH_PROBE, QUANTITIES, TEMPERATURE, Flag, Reading
 from collector.service import LINKS_META, LinkReport
 from collector.service_lock import ServiceLock
 from collector.settings import Settings, TankSettings
@@ -50,7 +51,10 @@ _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "
 
 
 class ReadingFacts(msgspec.Struct, kw_only=True):
-    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0."""
+    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
+
+    `doubt`: of pH, what is not known of its electrode.
+    """
 
     quantity: str
     title: str
@@ -60,16 +64,21 @@ class ReadingFacts(msgspec.Struct, kw_only=True):
     time_ms: int
     age_ms: int
     remark: str = ""
+    doubt: str = ""
 
 
 class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
-    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way."""
+    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way.
+
+    `doubt`: what is not known of the electrode behind it, "" for nothing.
+    """
 
     mg_l: float
     low_mg_l: float
     high_mg_l: float
     limit_mg_l: float
     age_ms: int
+    doubt: str = ""
 
 
 class AlarmFacts(msgspec.Struct, kw_only=True):
@@ -212,6 +221,9 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     if tank is None:
         return facts
     watch, facts.trouble = watch_of(name, tank, store)
+    for reading in facts.readings:
+        if reading.quantity == PH:
+            reading.doubt = trust_now(watch, latest, now_ms).words
     facts.carbon_dioxide = carbon_dioxide_now(watch, latest, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:
@@ -265,6 +277,8 @@ def carbon_dioxide_now(
     if ph is None or ph.value is None or ph.flag > Flag.NOT_EVALUATED:
         return None
     warm = celsius.value if celsius is not None and celsius.flag <= Flag.NOT_EVALUATED else None
+    curve = watch.state.carbon_dioxide.curve
+    curve.ph_error = trust_now(watch, latest, now_ms).error
     found = watch.state.carbon_dioxide.estimate(watch.tank, ph.value, warm)
     if found is None:
         return None
@@ -275,7 +289,14 @@ def carbon_dioxide_now(
         high_mg_l=mg_l * math.exp(error),
         limit_mg_l=watch.tank.settings.livestock.co2_limit_mg_l,
         age_ms=now_ms - ph.time_ms,
+        doubt=trust_now(watch, latest, now_ms).words,
     )
+
+
+def trust_now(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> PhTrust:
+    """How far the tank's pH is to be trusted."""
+    raw = PH_PROBE in latest and now_ms - latest[PH_PROBE].time_ms < FAILURE_TOLD_MS
+    return watch.tank.ph_trust(raw, watch.tank.clock.local(now_ms)[0])
 
 
 def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:

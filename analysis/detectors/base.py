@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from analysis.electrode import PhTrust, ph_trust
 from analysis.frames import Frame
 from analysis.trend import LocalClock
 from analysis.water import oxygen_saturation_mg_l
@@ -27,6 +28,13 @@ class Tank:
         # 1 W/L is common practice for heaters, no source; used until the data say better
         watts = (heater.watts if heater else None) or settings.volume_litres
         self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
+        self._trust: tuple[tuple[bool, int], PhTrust] | None = None
+
+    def ph_trust(self, raw: bool, day: int) -> PhTrust:
+        """How far its pH is to be trusted; `raw`: the device sends millivolts. `day`: local, since 1970."""
+        if self._trust is None or self._trust[0] != (raw, day):
+            self._trust = (raw, day), ph_trust(self.settings.ph_calibration, raw, day)
+        return self._trust[1]
 
 
 class Moment(msgspec.Struct):
@@ -61,6 +69,8 @@ class Moment(msgspec.Struct):
         One of them was just now.
     restless : set of str
         Quantities that are among the faulty only because they jitter: their level can still be seen.
+    ph_step_with_lamp : bool
+        The last pH step of these hours came as the lamp switched.
     leapt : dict of str to float
         Where a probe's level leapt as no water can: what it was before. Quantities in it are faulty, too.
     ph_jitter : float
@@ -88,6 +98,7 @@ class Moment(msgspec.Struct):
     ph_step_seen: bool = False
     restless: set[str] = msgspec.field(default_factory=set)
     ph_jitter: float = 0.0
+    ph_step_with_lamp: bool = False
     leapt: dict[str, float] = msgspec.field(default_factory=dict)
 
     def beyond(self, quantity: str) -> bool:

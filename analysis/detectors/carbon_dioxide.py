@@ -35,6 +35,8 @@ class CarbonDioxideDetector(msgspec.Struct):
         now = moment.frame.start_ms
         window = self.curve.window
         restless = "ph" in moment.restless
+        if ph is not None and moment.fifth:
+            self.curve.trust(tank, moment)
         if ph is None or ("ph" in moment.faulty and not restless):
             if window.times and now - window.times[-1] > HALF_HOUR:
                 if ph is not None or not moment.beyond("ph"):

@@ -14,6 +14,7 @@ from analysis.detectors.patience import (
     GAS_LEAST_MS,
     GAS_SUDDEN_LEAST_MS,
     SUDDEN_ERRORS,
+    WITH_LAMP_MS,
     patience_ms,
 )
 from analysis.detectors.ph_curve import HALF_HOUR, HOUR, Gas, PhCurve
@@ -63,12 +64,13 @@ class OverdoseJudge(msgspec.Struct):
             self.sudden = -1
             return None
         self.sudden = now if self.sudden < 0 else self.sudden
-        if now - self.sudden < patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS):
+        patience = patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS)
+        if now - self.sudden < (WITH_LAMP_MS if moment.ph_step_with_lamp else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
             f"pH {ph:.2f}, about {gas.mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
-            f"the limit is {limit:.0f}",
+            f"the limit is {limit:.0f}{curve.doubted}",
             f"it has read so for {minutes_text((now - self.sudden) / 1000)}; it fell there faster than gas "
             "does, or while someone was at the tank",
         ]
@@ -213,7 +215,7 @@ class OverdoseJudge(msgspec.Struct):
         night = moment.lamp_on is False
         observations = [
             f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
-            f"the limit is {limit:.0f}",
+            f"the limit is {limit:.0f}{curve.doubted}",
         ]
         usual = "" if curve.usual_low is None else f"this tank's usual lowest pH is {curve.usual_low:.2f}"
         if slope is not None:

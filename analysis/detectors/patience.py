@@ -19,6 +19,7 @@ __all__ = [
     "GAS_SUDDEN_LEAST_MS",
     "HEAT_LEAST_MS",
     "SUDDEN_ERRORS",
+    "WITH_LAMP_MS",
     "patience_ms",
 ]
 
@@ -38,8 +39,10 @@ GAS_SUDDEN_LEAST_MS = 10 * MINUTE_MS
 """After a step within a minute: an electrode in a buffer is back in the water by then."""
 HEAT_LEAST_MS = 2 * MINUTE_MS
 """Water too warm: its oxygen is gone within the hour. Three minutes' means, so that no splash is one."""
-COLD_LEAST_MS = 15 * MINUTE_MS
-"""Water too cold weakens over hours to days."""
+COLD_LEAST_MS = DISTURBED_MS
+"""Water too cold weakens over hours to days, and cold water that was poured in is warmed again meanwhile."""
+WITH_LAMP_MS = 5 * 60 * MINUTE_MS
+"""After a pH step as the lamp switched, which is a current and no gas: it shows itself within a cycle."""
 
 
 def patience_ms(errors: float, longest_ms: int, least_ms: int) -> int:
