@@ -41,8 +41,8 @@ HEAT_LEAST_MS = 2 * MINUTE_MS
 """Water too warm: its oxygen is gone within the hour. Three minutes' means, so that no splash is one."""
 COLD_LEAST_MS = DISTURBED_MS
 """Water too cold weakens over hours to days, and cold water that was poured in is warmed again meanwhile."""
-WITH_LAMP_MS = 5 * 60 * MINUTE_MS
-"""After a pH step as the lamp switched, which is a current and no gas: it shows itself within a cycle."""
+WITH_LAMP_MS = 16 * 60 * MINUTE_MS
+"""After a pH step as the lamp switched, which is a current and no gas: the lamp switches back within it."""
 
 
 def patience_ms(errors: float, longest_ms: int, least_ms: int) -> int:

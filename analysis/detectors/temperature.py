@@ -50,6 +50,7 @@ class TemperatureDetector(msgspec.Struct):
     rough: Window = msgspec.field(default_factory=lambda: Window(15))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     leaping: bool = False
+    leap: Window = msgspec.field(default_factory=lambda: Window(3))
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
@@ -110,14 +111,14 @@ class TemperatureDetector(msgspec.Struct):
         frame = moment.frame
         if not self.leaping:
             self.leaping = True
-            self.rough.clear()
+            self.leap.clear()
         if frame.room is not None and "room_temperature" not in moment.faulty:
             self.rooms.add(frame.start_ms, frame.room)
-        self.rough.add(frame.start_ms, temperature)
+        self.leap.add(frame.start_ms, temperature)
         for finding in self.hold.values():
             finding.holding = True
         found = self.limits.leapt(
-            tank, moment, self.rough, moment.leapt["temperature"], self.room_now(frame.start_ms)
+            tank, moment, self.leap, moment.leapt["temperature"], self.room_now(frame.start_ms)
         )
         kept = {name: one for name, one in self.hold.items() if name not in LIMITS}
         return [*kept.values(), *([found] if found is not None else [])]

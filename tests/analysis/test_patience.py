@@ -155,9 +155,10 @@ def test_the_figures_of_patience() -> None:
             patience.GAS_LEAST_MS,
             patience.COLD_LEAST_MS,
             patience.HEAT_LEAST_MS,
+            patience.WITH_LAMP_MS,
         )
     ]
-    assert minutes == [45, 20, 10, 5, 45, 2]
+    assert minutes == [45, 20, 10, 5, 45, 2, 960]
 
 
 # -- CO2
@@ -238,6 +239,12 @@ def test_a_dip_and_a_bared_probe_are_none(shelf: Shelf) -> None:
     # in the air of the room, 20 °C, for a water change; 17 °C would be below the limit
     shelf.run(60, calm(6.8), lambda at: 17.5 if at < 20 else 24.0)
     assert not shelf.raised
+
+
+def test_a_bared_probe_in_a_cold_room_leaves_nothing_behind(shelf: Shelf) -> None:
+    """It cools towards the air in minutes and comes back; by then its readings have jumped about."""
+    air = shelf.run(60, calm(6.8), lambda at: 10 + 14 * math.exp(-at / 2.5) if at < 15 else 24.0, 60, False)
+    assert "temperature-low" not in air.names()
 
 
 def test_cold_that_is_not_the_rooms_air_is_an_alarm_within_the_hour(shelf: Shelf) -> None:
