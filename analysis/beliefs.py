@@ -119,7 +119,7 @@ def beliefs(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float]:
         **_power(moment),
     }
     known = {name: float(value) for name, value in found.items() if value is not None}
-    known |= {f"doubts_{name}": 1.0 for name in moment.faulty}
+    known |= {f"doubts_{name}": 1.0 for name in moment.probes.faulty}
     return known
 
 
@@ -131,10 +131,10 @@ def _carbon_dioxide(state: WatchState, tank: Tank, moment: Moment) -> dict[str, 
         "ph_usual_lowest": curve.usual_low,
     }
     ph = median(gas.block.values) if gas.block.values and moment.frame.ph is not None else None
-    if ph is None or "ph" in moment.faulty:
+    if ph is None or "ph" in moment.probes.faulty:
         return out
     slope = out["ph_slope_per_h"] = curve.window.slope_per_hour(_HALF_HOUR_MS)
-    unstepped = ph - moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else ph
+    unstepped = ph - moment.current.ph_stepped if abs(moment.current.ph_stepped) > _STEPPED else ph
     kept = curve.kelvin_key, curve.factor
     estimate = gas.estimate(tank, unstepped, moment.frame.temperature)
     curve.kelvin_key, curve.factor = kept  # who looks on must change nothing
@@ -156,7 +156,7 @@ def _heat(state: WatchState, tank: Tank, moment: Moment) -> dict[str, float | No
     heat = state.temperature
     frame = moment.frame
     usual = heat.profile.at(moment.minute)
-    if frame.temperature is None or "temperature" in moment.faulty:
+    if frame.temperature is None or "temperature" in moment.probes.faulty:
         return {"temperature_usual_c": usual}
     room = heat.room_now(frame.start_ms)
     floor, ceiling = heat.heater_range(tank)
@@ -175,16 +175,16 @@ def _light(state: WatchState, moment: Moment) -> dict[str, float | None]:
     if not lamp.tracker.times:
         return {}  # no light is measured here
     return {
-        "lamp_on": moment.lamp_on,
-        "lamp_should_be_on": moment.lamp_should_be_on,
+        "lamp_on": moment.lamp.on,
+        "lamp_should_be_on": moment.lamp.should_be_on,
         "lamp_level_lx": lamp.tracker.level(),
         "lamp_late_min": lamp.drift.shift,
     }
 
 
 def _power(moment: Moment) -> dict[str, float | None]:
-    out = moment.lamp_out_since_ms
+    out = moment.lamp.out_since_ms
     return {
-        "ph_stepped": moment.ph_stepped if abs(moment.ph_stepped) > _STEPPED else None,
+        "ph_stepped": moment.current.ph_stepped if abs(moment.current.ph_stepped) > _STEPPED else None,
         "lamp_out_min": (moment.frame.start_ms - out) / 60_000 if out >= 0 else None,
     }

@@ -34,17 +34,17 @@ class CarbonDioxideDetector(msgspec.Struct):
         ph = moment.frame.ph
         now = moment.frame.start_ms
         window = self.curve.window
-        restless = "ph" in moment.restless
+        restless = "ph" in moment.probes.restless
         if ph is not None and moment.fifth:
             self.curve.trust(tank, moment)
-        if ph is None or ("ph" in moment.faulty and not restless):
+        if ph is None or ("ph" in moment.probes.faulty and not restless):
             if window.times and now - window.times[-1] > HALF_HOUR:
                 if ph is not None or not moment.beyond("ph"):
                     self.hold.clear()
                 self._restart()
                 if ph is None:
                     self.overdose.over = self.overdose.sudden = -1
-            if ph is not None and moment.fifth and "ph" in moment.leapt:
+            if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
                 self._look(tank, moment, ph)
             return list(self.hold.values())
         block = self.block
@@ -53,7 +53,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             if gap > 20 * MINUTE_MS:
                 self._restart()
         block.add(now, ph)
-        if moment.ph_step_seen:
+        if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
             self.quiet_until = now + 15 * MINUTE_MS
             window.clear()
@@ -89,18 +89,18 @@ class CarbonDioxideDetector(msgspec.Struct):
 
     def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Every five minutes."""
-        quiet = moment.frame.start_ms < self.quiet_until or moment.disturbed
+        quiet = moment.frame.start_ms < self.quiet_until or moment.heat.disturbed
         # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
         # fresh water, or an electrode set right: either way the pH is now what is read.
         # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
         stepped = ph
-        down = -moment.ph_stepped
+        down = -moment.current.ph_stepped
         if down > 0.04:
             ph += min(down, 3 * (down - 0.04))
         # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
         # alarm would keep it up for ever.
         ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
-        ph_alarm = ph_alarm or "ph" in moment.restless
+        ph_alarm = ph_alarm or "ph" in moment.probes.restless
         usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)

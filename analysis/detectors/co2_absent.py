@@ -36,7 +36,7 @@ class AbsenceJudge(msgspec.Struct):
                     held.holding = True
                     return held
                 return None
-        gone = self._gone(co2, tank, curve, gas, moment.ph_stepped)
+        gone = self._gone(co2, tank, curve, gas, moment.current.ph_stepped)
         expected = curve.expected
         if gone:
             if self.since < 0:

@@ -65,7 +65,7 @@ class OverdoseJudge(msgspec.Struct):
             return None
         self.sudden = now if self.sudden < 0 else self.sudden
         patience = patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS)
-        if now - self.sudden < (WITH_LAMP_MS if moment.ph_step_with_lamp else patience):
+        if now - self.sudden < (WITH_LAMP_MS if moment.current.step_with_lamp else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
@@ -212,7 +212,7 @@ class OverdoseJudge(msgspec.Struct):
             left = math.log10(limit / mg_l) / -falling * 3600
         else:
             left = None
-        night = moment.lamp_on is False
+        night = moment.lamp.on is False
         observations = [
             f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
             f"the limit is {limit:.0f}{curve.doubted}",

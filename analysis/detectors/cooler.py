@@ -165,7 +165,7 @@ class CoolerMemory(msgspec.Struct):
         """The finding that stands, if one does; `edge_ms` is when the lamp last switched."""
         cooler = tank.settings.cooler
         raised = "cooling-not-cooling" in moment.active
-        if cooler is None or (moment.disturbed and not raised):
+        if cooler is None or (moment.heat.disturbed and not raised):
             self.hot_since = self.over_since = self.passed_ms = -1
             return None
         if moment.fifth:
@@ -187,7 +187,7 @@ class CoolerMemory(msgspec.Struct):
             stopped, over = self._untaught(heat, fan, setpoint, highs, raised)
         else:
             over = heat.temperature - known["turns_at_c"] - max(0.06, 2.5 * known["spread_c"])
-            if moment.fifth and not moment.disturbed:
+            if moment.fifth and not moment.heat.disturbed:
                 self._follow(heat, fan, known, window, edge_ms)
             overdue = self.overdue(heat.now, heat.temperature, heat.slope, heat.room, fan)
             # a fan may be at work and the room too hot for it: where the room isn't measured, both signs

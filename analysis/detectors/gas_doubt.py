@@ -60,10 +60,14 @@ class GasDays(msgspec.Struct):
             self._close(tank, kh, curve)
             self.day = moment.day
             self.values.clear()
-        doubtful = "ph" in moment.faulty or "stray-current-suspected" in moment.active or moment.disturbed
+        doubtful = (
+            "ph" in moment.probes.faulty
+            or "stray-current-suspected" in moment.active
+            or moment.heat.disturbed
+        )
         if moment.frame.ph is not None and not doubtful:
             self.values.append(curve.ph)
-            if moment.frame.temperature is not None and "temperature" not in moment.faulty:
+            if moment.frame.temperature is not None and "temperature" not in moment.probes.faulty:
                 self.celsius = min(max(moment.frame.temperature, 1.0), 40.0)
 
     def _close(self, tank: Tank, kh: float, curve: PhCurve) -> None:

@@ -32,13 +32,13 @@ class HeaterDead(msgspec.Struct):
     ) -> Finding | None:
         """The finding that stands, if one does; `tau_h` is the tank's time constant in hours."""
         raised = "heater-not-heating" in moment.active
-        if heat.floor is None or (moment.disturbed and not raised):
+        if heat.floor is None or (moment.heat.disturbed and not raised):
             self.since = -1
             return None
         under = heat.floor - heat.temperature
         idle = self._idle(heat, memory, under)
         if raised:
-            if not moment.disturbed and self._contrary(heat, memory, under):
+            if not moment.heat.disturbed and self._contrary(heat, memory, under):
                 self.seen_ms = heat.now
             if heat.now - self.seen_ms < CLEARING_MS:
                 self.since = self.above_since = -1

@@ -38,14 +38,14 @@ class HeaterStuck(msgspec.Struct):
         `usual` is the usual temperature at this time of day, `recent` the last three hours' values (°C).
         """
         raised = "heater-stuck-on" in moment.active
-        if heat.ceiling is None or (moment.disturbed and not raised):
+        if heat.ceiling is None or (moment.heat.disturbed and not raised):
             self.since = -1
             return None
         over = heat.temperature - heat.ceiling
         heating, excess = self._heating(tank, heat, raised, recent)
         if raised:
             self.peak = max(self.peak, heat.temperature)
-            if not moment.disturbed and self._contrary(tank, heat, over, heating):
+            if not moment.heat.disturbed and self._contrary(tank, heat, over, heating):
                 if heat.power is not None or heat.now - self.since > 30 * MINUTE_MS:
                     self.refuted_c, self.refuted_ms = self.peak, heat.now
                 self.since = -1

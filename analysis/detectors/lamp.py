@@ -58,10 +58,10 @@ class LampDetector(msgspec.Struct):
         self._clocks(tank, now)
         schedule = self._schedule(tank)
         self._anew(schedule)
-        if frame.light is not None and "light" not in moment.faulty:
+        if frame.light is not None and "light" not in moment.probes.faulty:
             edge = self.tracker.add(now, frame.light, self._ramp_setting(tank))
             if edge is not None:
-                moment.lamp_edge, moment.lamp_edge_ms = edge.sign, edge.time_ms
+                moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
                 self._edge(tank, moment, edge, schedule)
             if schedule is None and moment.fifth:
                 self.tracker.learn_blind(moment.day, frame.light)
@@ -69,10 +69,10 @@ class LampDetector(msgspec.Struct):
                 self._watch(tank, moment, frame.light, schedule)
         elif frame.light is None:
             self.presence.gap()
-        moment.lamp_on = self.tracker.lit
-        moment.lamp_out_since_ms = self.presence.out_since
+        moment.lamp.on = self.tracker.lit
+        moment.lamp.out_since_ms = self.presence.out_since
         if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
-            moment.lamp_absent, moment.lamp_out_since_ms = False, -1
+            moment.lamp.absent, moment.lamp.out_since_ms = False, -1
         return self._findings(moment, schedule)
 
     def _clocks(self, tank: Tank, now: int) -> None:
@@ -195,7 +195,7 @@ class LampDetector(msgspec.Struct):
         on, off = schedule
         length = (off - on) % 1440
         since_on = (moment.minute - on) % 1440
-        moment.lamp_should_be_on = since_on < length
+        moment.lamp.should_be_on = since_on < length
         ramp = tracker.ramp_min(self._ramp_setting(tank))
         tolerance = self._tolerance(tank)
         clock_age = now - self.clock_changed_ms if self.clock_changed_ms >= 0 else None
@@ -223,7 +223,7 @@ class LampDetector(msgspec.Struct):
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, tolerance, self._known_cause(now, clock_age))
         if since_on < length:
-            moment.lamp_due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
+            moment.lamp.due_ms = now - int((since_on - due.late - 0.5 * ramp) * MINUTE_MS)
         self.presence.watch(moment, lux, tracker, due)
         if "power-interrupted" in moment.active and (since_on >= length or tracker.lit):
             self.presence.missing = False  # why it was missed is known; it is back, or none is due

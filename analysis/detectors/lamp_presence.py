@@ -112,7 +112,7 @@ class LampPresence(msgspec.Struct):
         if lux < GLOW_SHARE * level:
             self.dark_ms = now
         late = max(0.0, due.late)
-        moment.lamp_absent = (
+        moment.lamp.absent = (
             not tracker.lit
             and lux < 0.3 * level
             and late + due.tolerance + 0.5 * due.ramp + 5 < due.since_on < due.length - due.margin

@@ -117,11 +117,11 @@ class LampTimes(msgspec.Struct):
         if mark != self.mark:
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
             self.on.fitted = self.off.fitted = False
-        if frame.light is None or "light" in moment.faulty:
+        if frame.light is None or "light" in moment.probes.faulty:
             return self._finding(moment, schedule, None)
         if self.since_ms < 0:
             self.since_ms = frame.start_ms
-        sign, edge_ms, lit = moment.lamp_edge, moment.lamp_edge_ms, moment.lamp_on
+        sign, edge_ms, lit = moment.lamp.edge, moment.lamp.edge_ms, moment.lamp.on
         if tracker.level() is None and schedule is not None:
             edge = self._blind(moment, frame.light)
             lit = self.blind.lit if self.blind is not None else None

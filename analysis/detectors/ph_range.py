@@ -128,8 +128,8 @@ class RangeJudge(msgspec.Struct):
 
 def _poured(tank: Tank, moment: Moment) -> bool:
     """Whether water may have been poured in: it warms or cools as neither heater nor room can do it."""
-    slope = moment.temperature_slope
+    slope = moment.heat.slope
     if slope is None:  # a leap or a gap in the last half-hour, or there is no thermometer
         return moment.frame.temperature is not None
-    usual = abs(moment.cooling_rate or USUAL_COOLING)
+    usual = abs(moment.heat.cooling_rate or USUAL_COOLING)
     return slope < -POURED_TIMES * usual - POURED_MARGIN or slope > 1.5 * tank.heating_rate_c_per_h

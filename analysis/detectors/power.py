@@ -79,8 +79,8 @@ class PowerDetector(msgspec.Struct):
         """One frame; the findings that stand after it."""
         frame = moment.frame
         now = frame.start_ms
-        temperature = frame.temperature if "temperature" not in moment.faulty else None
-        floor = moment.heater_floor
+        temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
+        floor = moment.heat.floor
         if self.last_frame_ms >= 0 and now - self.last_frame_ms > 15 * MINUTE_MS and temperature is not None:
             self._gap(tank, moment, temperature, floor, now - self.last_frame_ms)
         if frame.heater is not None:
@@ -91,13 +91,13 @@ class PowerDetector(msgspec.Struct):
                 self.heater_zero_ms = now
         if frame.heater is not None:
             self.plug_ms = now
-        if moment.lamp_on:
+        if moment.lamp.on:
             self.lit_ms = now
-        if moment.lamp_edge < 0 and moment.lamp_should_be_on is not True:
-            self.off_ms = moment.lamp_edge_ms
-        out_since = moment.lamp_out_since_ms
+        if moment.lamp.edge < 0 and moment.lamp.should_be_on is not True:
+            self.off_ms = moment.lamp.edge_ms
+        out_since = moment.lamp.out_since_ms
         if out_since < 0:
-            if not moment.lamp_absent:
+            if not moment.lamp.absent:
                 self.out_ms = -1
         elif self.out_ms < 0:
             self.out_ms, self.out_temperature = out_since, temperature
@@ -105,12 +105,12 @@ class PowerDetector(msgspec.Struct):
             self.last_temperature = temperature
             self.last_frame_ms = now
             if moment.fifth:
-                calm = not moment.disturbed and not moment.active and moment.lamp_out_since_ms < 0
-                calm = calm and not moment.lamp_absent
-                self.turns.add(now, temperature, moment.cooling_rate, calm, self.off_ms)
-        if not self.standing and moment.lamp_absent and self.out_ms < 0:
+                calm = not moment.heat.disturbed and not moment.active and moment.lamp.out_since_ms < 0
+                calm = calm and not moment.lamp.absent
+                self.turns.add(now, temperature, moment.heat.cooling_rate, calm, self.off_ms)
+        if not self.standing and moment.lamp.absent and self.out_ms < 0:
             self.out_ms, self.out_temperature = now, temperature
-        if not self.standing and (self.out_ms >= 0 or moment.lamp_absent) and temperature is not None:
+        if not self.standing and (self.out_ms >= 0 or moment.lamp.absent) and temperature is not None:
             self._outage(moment, temperature, floor, now)
         elif self.standing:
             self._recovery(moment, temperature, floor, now)
@@ -133,7 +133,7 @@ class PowerDetector(msgspec.Struct):
             return
         fall = before - temperature
         hours = gap_ms / 3_600_000
-        usual = abs(moment.cooling_rate or 0.6)
+        usual = abs(moment.heat.cooling_rate or 0.6)
         natural = 0.15 + 1.8 * usual * hours  # more than that is colder water poured in
         if 0.2 + 0.05 * hours < fall < natural and temperature < floor - 0.1:
             self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
@@ -150,9 +150,9 @@ class PowerDetector(msgspec.Struct):
         heater = moment.frame.heater
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        slope = moment.temperature_slope
+        slope = moment.heat.slope
         if heater is None and self.plug_ms >= 0 and now - self.plug_ms > 8 * MINUTE_MS:
-            if abs(self.plug_ms - self.out_ms) > 6 * MINUTE_MS and not moment.lamp_absent:
+            if abs(self.plug_ms - self.out_ms) > 6 * MINUTE_MS and not moment.lamp.absent:
                 return
             seen = "the metering plug on the heater fell silent at the same moment"
         elif heater is not None:
@@ -168,7 +168,7 @@ class PowerDetector(msgspec.Struct):
         else:
             if floor is None or slope is None or slope > -0.06 or out_min < 20:
                 return
-            usual = moment.cooling_rate
+            usual = moment.heat.cooling_rate
             free = slope < 0.5 * usual if usual is not None else slope < -0.1
             if not (free and out_min < 240 and temperature < floor - 0.15 and fallen > 0.2):
                 return
@@ -177,19 +177,19 @@ class PowerDetector(msgspec.Struct):
         self.recovered_frames = 0
         self.observations = [
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
-            if moment.lamp_out_since_ms >= 0
+            if moment.lamp.out_since_ms >= 0
             else f"the lamp has not come on, {_past(moment, now)} past its time",
             seen,
         ]
 
     def _turned(self, moment: Moment) -> str | None:
         """Water that was being heated began to cool just when the lamp went, or should have come."""
-        lamp_ms = self.out_ms if moment.lamp_out_since_ms >= 0 else moment.lamp_due_ms
-        if moment.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
+        lamp_ms = self.out_ms if moment.lamp.out_since_ms >= 0 else moment.lamp.due_ms
+        if moment.heat.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
             return None
         if lamp_ms - self.lit_ms > DAY_MS:
             return None  # it was out the day before: its own fault, and nothing new
-        turn = self.turns.with_lamp(lamp_ms, moment.cooling_rate)
+        turn = self.turns.with_lamp(lamp_ms, moment.heat.cooling_rate)
         if turn is None:
             return None
         apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
@@ -202,7 +202,7 @@ class PowerDetector(msgspec.Struct):
         if self.from_gap and now - self.gap_ms > GAP_TOLD_MS:
             self.standing = self.below = False  # reports flow: what is still wrong has another name
             return
-        slope = moment.temperature_slope
+        slope = moment.heat.slope
         heater = moment.frame.heater
         if temperature is not None and floor is not None:
             self.below = self.below or temperature < floor - 0.1
@@ -211,10 +211,10 @@ class PowerDetector(msgspec.Struct):
         else:
             warm = False
         warm = warm or (slope is not None and slope > 0.05) or (heater is not None and heater > 3)
-        if moment.lamp_should_be_on and not self.from_gap:
-            back = bool(moment.lamp_on)  # lit: the mains is there
+        if moment.lamp.should_be_on and not self.from_gap:
+            back = bool(moment.lamp.on)  # lit: the mains is there
         else:
-            back = warm and moment.lamp_out_since_ms < 0 and not moment.lamp_absent
+            back = warm and moment.lamp.out_since_ms < 0 and not moment.lamp.absent
         self.recovered_frames = self.recovered_frames + 1 if back else 0
         # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
         if self.recovered_frames >= RECOVERED_MIN:
@@ -222,5 +222,5 @@ class PowerDetector(msgspec.Struct):
 
 
 def _past(moment: Moment, now: int) -> str:
-    due = moment.lamp_due_ms
+    due = moment.lamp.due_ms
     return minutes_text((now - due) / 1000) if 0 <= due < now else "well"

@@ -32,7 +32,7 @@ class ProbeDetector(msgspec.Struct):
     health: dict[str, SeriesHealth] = msgspec.field(default_factory=dict)
 
     def update(self, tank: Tank, moment: Moment, stray: StrayCurrentDetector | None = None) -> list[Finding]:
-        """One frame; sets `moment.faulty` before the other families look. O(number of probes).
+        """One frame; sets `moment.probes.faulty` before the other families look. O(number of probes).
 
         `stray` knows of a current through the water by the frame before: its flutter is not the electrode's.
         """
@@ -50,15 +50,15 @@ class ProbeDetector(msgspec.Struct):
             unsure = health.dead_frames > 2 or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
             if health.fault not in ("", "loose") or unsure or jitters:
-                moment.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
+                moment.probes.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
                 out.append(health.finding(name, series, moment.frame.start_ms))
             if health.fault in ("", "noisy") and not unsure and (jitters or health.fault):
-                moment.restless.add(name)
+                moment.probes.restless.add(name)
             if health.jump_ms >= 0 and health.dead_frames <= 2 and health.fault in ("", "out"):
-                moment.leapt[name] = health.jump_from
+                moment.probes.leapt[name] = health.jump_from
             if name == PH and health.fault in ("", "noisy") and not unsure:
-                moment.ph_jitter = health.jitter.level
+                moment.probes.ph_jitter = health.jitter.level
         return out
 
     def _one(

@@ -63,12 +63,12 @@ class ThermostatHold(msgspec.Struct):
             self.warmest_room, self.metered, self.heating, self.spoilt, self.stuck = None, 0, 0, 0, 0
         # a wrong setpoint makes false heater alarms, so these alone spoil no day on which the heater switches
         self.stuck += "heater-stuck-on" in moment.active
-        if moment.active & NO_HEAT_TO_LEARN or moment.disturbed or "temperature" in moment.faulty:
+        if moment.active & NO_HEAT_TO_LEARN or moment.heat.disturbed or "temperature" in moment.probes.faulty:
             self.spoilt += 1
             return
         if frame.temperature is not None:
             self.values.append(frame.temperature)
-        if frame.room is not None and "room_temperature" not in moment.faulty:
+        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
             warmest = self.warmest_room
             self.warmest_room = frame.room if warmest is None else max(warmest, frame.room)
         if frame.heater is not None:

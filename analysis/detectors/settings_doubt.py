@@ -81,7 +81,12 @@ class RestWater(msgspec.Struct):
             self.lowest = curve.ph
 
     def _resting(self, tank: Tank, moment: Moment, curve: PhCurve) -> bool:
-        if moment.lamp_on or moment.disturbed or "ph" in moment.faulty or abs(moment.ph_stepped) > 0.06:
+        if (
+            moment.lamp.on
+            or moment.heat.disturbed
+            or "ph" in moment.probes.faulty
+            or abs(moment.current.ph_stepped) > 0.06
+        ):
             return False
         if moment.active & {"stray-current-suspected", "power-interrupted"}:
             return False

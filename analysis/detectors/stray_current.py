@@ -51,29 +51,29 @@ class StrayCurrentDetector(msgspec.Struct):
             if on != self.heater_on:
                 self.heater_on = on
                 self._keep(self.switch_ms, self.switch_sign, now, 1 if on else -1)
-        if moment.lamp_edge and (not self.lamp_ms or moment.lamp_edge_ms != self.lamp_ms[-1]):
-            self._keep(self.lamp_ms, self.lamp_sign, moment.lamp_edge_ms, moment.lamp_edge)
-        if frame.ph is not None and ("ph" not in moment.faulty or "ph" in moment.restless):
+        if moment.lamp.edge and (not self.lamp_ms or moment.lamp.edge_ms != self.lamp_ms[-1]):
+            self._keep(self.lamp_ms, self.lamp_sign, moment.lamp.edge_ms, moment.lamp.edge)
+        if frame.ph is not None and ("ph" not in moment.probes.faulty or "ph" in moment.probes.restless):
             count = len(self.step_ms)
             least = 0.0
-            if "ph" in moment.restless:
+            if "ph" in moment.probes.restless:
                 # a noisy electrode makes steps of its own: only what stands out of its jitter counts
                 series = frame.series.get("ph")
                 self.set_aside = 0.8 * self.set_aside + (series.suspect if series else 0)
-                least = 4.5 * moment.ph_jitter if self.set_aside < 2 else 99.0
+                least = 4.5 * moment.probes.ph_jitter if self.set_aside < 2 else 99.0
             else:
                 self.set_aside = 0.0
             self._steps(now, frame.ph, least)
-            moment.ph_step_seen = len(self.step_ms) > count
+            moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
             self._judge(now)
         if self.step_ms:
             # fades out over a day, so that a step whose counterpart was missed does not stay for ever
-            moment.ph_stepped = sum(
+            moment.current.ph_stepped = sum(
                 size * min(1.0, max(0.0, 1.5 - (now - t) / DAY_MS))
                 for t, size in zip(self.step_ms, self.step_size, strict=True)
             )
-            moment.ph_step_with_lamp = now - self.step_ms[-1] < WITH_LAMP_MS and any(
+            moment.current.step_with_lamp = now - self.step_ms[-1] < WITH_LAMP_MS and any(
                 abs(self.step_ms[-1] - edge) < BESIDE_MS for edge in self.lamp_ms
             )
         if not self.standing:

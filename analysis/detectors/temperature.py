@@ -55,13 +55,13 @@ class TemperatureDetector(msgspec.Struct):
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
         frame = moment.frame
-        temperature = frame.temperature if "temperature" not in moment.faulty else None
-        if moment.lamp_edge:
-            self.lamp_edge_ms = moment.lamp_edge_ms
+        temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
+        if moment.lamp.edge:
+            self.lamp_edge_ms = moment.lamp.edge_ms
         if frame.heater is not None:
             calm = frame.start_ms - self.last_step_ms > HOUR
             self.heater.meter(frame.start_ms, frame.heater, temperature, self._full(tank), calm)
-        moment.disturbed = frame.start_ms < self.disturbed_until
+        moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
         self.rough.clear()
@@ -76,23 +76,23 @@ class TemperatureDetector(msgspec.Struct):
                 self._disturb(frame.start_ms)
         block.add(frame.start_ms, temperature)
         self._notice_steps(tank, frame.start_ms)
-        moment.disturbed = frame.start_ms < self.disturbed_until
+        moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if moment.fifth:
             self._slow(tank, moment, sum(block.values) / len(block.values))
-        elif self.limits.beyond(tank, temperature) and not self.hold and not moment.disturbed:
+        elif self.limits.beyond(tank, temperature) and not self.hold and not moment.heat.disturbed:
             # past a limit: no waiting for the five-minute block
             self._slow(tank, moment, median(block.values))
-        moment.heater_floor = self.heater_range(tank)[0]
-        moment.temperature_slope = self.window.slope_per_hour(HALF_HOUR)
-        moment.cooling_rate = self.model.usual_fall()
+        moment.heat.floor = self.heater_range(tank)[0]
+        moment.heat.slope = self.window.slope_per_hour(HALF_HOUR)
+        moment.heat.cooling_rate = self.model.usual_fall()
         return list(self.hold.values())
 
     def _doubtful(self, tank: Tank, moment: Moment) -> list[Finding]:
         """No value to be relied on. A probe that only jitters still shows whether a limit is passed."""
         frame = moment.frame
-        if "temperature" in moment.leapt and frame.temperature is not None:
+        if "temperature" in moment.probes.leapt and frame.temperature is not None:
             return self._leapt(tank, moment, frame.temperature)
-        if "temperature" in moment.restless and frame.temperature is not None:
+        if "temperature" in moment.probes.restless and frame.temperature is not None:
             self.rough.add(frame.start_ms, frame.temperature)
             for finding in self.hold.values():
                 finding.holding = True
@@ -112,13 +112,13 @@ class TemperatureDetector(msgspec.Struct):
         if not self.leaping:
             self.leaping = True
             self.leap.clear()
-        if frame.room is not None and "room_temperature" not in moment.faulty:
+        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
             self.rooms.add(frame.start_ms, frame.room)
         self.leap.add(frame.start_ms, temperature)
         for finding in self.hold.values():
             finding.holding = True
         found = self.limits.leapt(
-            tank, moment, self.leap, moment.leapt["temperature"], self.room_now(frame.start_ms)
+            tank, moment, self.leap, moment.probes.leapt["temperature"], self.room_now(frame.start_ms)
         )
         kept = {name: one for name, one in self.hold.items() if name not in LIMITS}
         return [*kept.values(), *([found] if found is not None else [])]
@@ -168,7 +168,7 @@ class TemperatureDetector(msgspec.Struct):
         usual = self.profile.at(moment.minute)
         before = self.profile.at((moment.minute - 30) % 1440)
         lamp = 0.0
-        if moment.lamp_on:
+        if moment.lamp.on:
             # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
             lamp = 0.25
             if usual is not None and before is not None:
@@ -212,11 +212,11 @@ class TemperatureDetector(msgspec.Struct):
         heat_alarm = bool(moment.active & OF_HEAT)
         if moment.fifth:
             self.window.add(now, temperature)
-        if frame.room is not None and "room_temperature" not in moment.faulty:
+        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
             self.rooms.add(now, frame.room)
         room = self.room_now(now)
         if moment.fifth:
-            self.extremes.add(now, temperature, not heat_alarm and not moment.disturbed, 190)
+            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, 190)
             self.profile.add(moment.minute, temperature, not heat_alarm)
             self._learn(tank, moment, temperature, room)
         heat = self._now(tank, moment, temperature, room)
@@ -243,14 +243,14 @@ class TemperatureDetector(msgspec.Struct):
         settled = now - self.lamp_edge_ms > HOUR and now - self.last_step_ms > HOUR
         if settled and not self.heater.metered and self._heaters_own(tank, temperature):
             self.heater.corner(self.window, tank.heating_rate_c_per_h)
-        if tank.settings.cooler is not None and settled and not moment.disturbed:
+        if tank.settings.cooler is not None and settled and not moment.heat.disturbed:
             self.cooler.learn(tank.settings.cooler, self.window, room)
-        if moment.active or moment.disturbed:
+        if moment.active or moment.heat.disturbed:
             return
         slope = self.window.slope_per_hour(HALF_HOUR)
         if slope is None:
             slope = self.window.slope_per_hour(QUARTER)
-        if slope is not None and not moment.lamp_on:
+        if slope is not None and not moment.lamp.on:
             self.model.learn(slope, temperature, room)
 
     @staticmethod

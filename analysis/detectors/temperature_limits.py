@@ -44,7 +44,7 @@ class TemperatureLimits(msgspec.Struct):
         live = tank.settings.livestock
         now = moment.frame.start_ms
         hour_slope = window.slope_per_hour(HOUR)
-        slope = hour_slope if hour_slope is not None and not moment.disturbed else 0.0
+        slope = hour_slope if hour_slope is not None and not moment.heat.disturbed else 0.0
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),
@@ -69,7 +69,7 @@ class TemperatureLimits(msgspec.Struct):
             )
             if not (past > 0 or soon or (raised and past > -0.3)):
                 continue
-            if past > 0 and moment.disturbed and not raised and now - self.past_ms[side] < patience:
+            if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
                 continue
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
             out.append(_finding(name, temperature, limit, slope, left, past > 1.0, past <= 0 and not soon))

@@ -58,8 +58,8 @@ def run(
     active: set[str] = set()
     for at in range(START, START + minutes):
         frame = Frame(at * MINUTE, (at + 1) * MINUTE, 24.0, None, curve(at), None, None, {})
-        moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active, set())
-        moment.ph_stepped = stepped(at)
+        moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active)
+        moment.current.ph_stepped = stepped(at)
         found = {f.alarm: f for f in detector.update(tank, moment)}
         over = found.get("co2-overdose")
         if over is not None and "co2-overdose" not in active and not over.holding:

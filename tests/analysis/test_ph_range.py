@@ -54,8 +54,8 @@ def told(
     active: set[str] = set()
     for at in range(minutes):
         frame = Frame(at * MINUTE, (at + 1) * MINUTE, 24.0, None, curve(at), None, None, {})
-        moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active, set())
-        moment.temperature_slope = 0.0
+        moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active)
+        moment.heat.slope = 0.0
         found = {finding.alarm: finding for finding in detector.update(tank, moment)}
         one = found.get(alarm)
         if one is not None and not one.holding and alarm not in active:

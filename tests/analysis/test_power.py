@@ -144,10 +144,10 @@ def watched(minutes_before_cut: int, minutes_after: int) -> tuple[PowerDetector,
         if cut_ms < 0 and n > minutes_before_cut and water.heating and 24.8 < water.celsius < 24.9:
             cut_ms, water.cut = at, True
         frame = Frame(at, at + MINUTE, celsius, None, None, 0.0 if water.cut else 6000.0, None, {})
-        moment = Moment(frame, 0, 800.0, n % 5 == 0, set(), set())
-        moment.heater_floor, moment.cooling_rate, moment.temperature_slope = 24.6, USUAL, None
-        moment.lamp_should_be_on, moment.lamp_on = True, not water.cut
-        moment.lamp_out_since_ms = cut_ms
+        moment = Moment(frame, 0, 800.0, n % 5 == 0, set())
+        moment.heat.floor, moment.heat.cooling_rate, moment.heat.slope = 24.6, USUAL, None
+        moment.lamp.should_be_on, moment.lamp.on = True, not water.cut
+        moment.lamp.out_since_ms = cut_ms
         stands = bool(detector.update(tank, moment))
         if cut_ms >= 0:
             seen.append(((at - cut_ms) // MINUTE, stands))
@@ -170,8 +170,8 @@ def test_over_when_the_lamp_is_lit_again() -> None:
     stands = []
     for n in range(25):
         frame = Frame(BEGAN + n, BEGAN + n + MINUTE, 24.7, None, None, 6000.0, None, {})
-        moment = Moment(frame, 0, 900.0, False, set(), set())
-        moment.heater_floor, moment.lamp_should_be_on, moment.lamp_on = 24.6, True, True
+        moment = Moment(frame, 0, 900.0, False, set())
+        moment.heat.floor, moment.lamp.should_be_on, moment.lamp.on = 24.6, True, True
         stands.append(bool(detector.update(tank, moment)))
     assert stands[0] and not stands[-1]
 
@@ -187,9 +187,9 @@ def test_a_cut_seen_by_a_gap_is_over_when_reports_have_flowed_for_a_while() -> N
             continue  # no reports for two hours
         at = BEGAN + n * MINUTE
         frame = Frame(at, at + MINUTE, celsius, None, None, 6000.0, None, {})
-        moment = Moment(frame, 0, 800.0, n % 5 == 0, set(), set())
-        moment.heater_floor, moment.cooling_rate = 24.6, USUAL
-        moment.lamp_should_be_on, moment.lamp_on = True, True
+        moment = Moment(frame, 0, 800.0, n % 5 == 0, set())
+        moment.heat.floor, moment.heat.cooling_rate = 24.6, USUAL
+        moment.lamp.should_be_on, moment.lamp.on = True, True
         if detector.update(tank, moment):
             stands.append(n)
     assert stands and stands[0] == 1120 and 60 < stands[-1] - stands[0] <= 91
@@ -202,7 +202,7 @@ def test_water_that_was_changed_in_a_gap_is_no_power_cut(fall: float, told: bool
     for minute, celsius in ((0, 24.65), (30, 24.65 - fall)):
         at = BEGAN + minute * MINUTE
         frame = Frame(at, at + MINUTE, celsius, None, None, None, None, {})
-        moment = Moment(frame, 0, 800.0, False, set(), set())
-        moment.heater_floor, moment.cooling_rate = 24.6, USUAL
+        moment = Moment(frame, 0, 800.0, False, set())
+        moment.heat.floor, moment.heat.cooling_rate = 24.6, USUAL
         stands = bool(detector.update(tank, moment))
     assert stands is told

@@ -62,10 +62,10 @@ class Bench:
             if frame is None:
                 continue
             day, minute = self.tank.clock.local(frame.start_ms)
-            moment = Moment(frame, day, minute, self.minute % 5 == 4, set(), set())
+            moment = Moment(frame, day, minute, self.minute % 5 == 4, set())
             before = {(f.quantity, f.cause) for f in self.findings}
             self.findings = self.probes.update(self.tank, moment)
-            for quantity in moment.faulty:
+            for quantity in moment.probes.faulty:
                 self.doubted.setdefault(quantity, []).append(self.minute)
             for finding in self.findings:
                 if (finding.quantity, finding.cause) not in before:

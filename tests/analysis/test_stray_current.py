@@ -59,11 +59,11 @@ class Bench:
             heat = None if watts is None else watts(at)
             series = {"ph": SeriesFrame(1, 0, 0, ph, ph, None, BEGAN + at * MINUTE, BEGAN + at * MINUTE)}
             frame = Frame(BEGAN + at * MINUTE, BEGAN + (at + 1) * MINUTE, 24.0, None, ph, None, heat, series)
-            moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, set(), set())
+            moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, set())
             if self.probes.update(self.tank, moment, self.stray):
                 self.faults.append(at)
             if lamp is not None and at and lamp(at) != lamp(at - 1):
-                moment.lamp_edge, moment.lamp_edge_ms = (1 if lamp(at) else -1), frame.start_ms
+                moment.lamp.edge, moment.lamp.edge_ms = (1 if lamp(at) else -1), frame.start_ms
             for finding in self.stray.update(self.tank, moment):
                 self.stands.append(at)
                 self.said = finding.observations
