@@ -208,6 +208,14 @@ class AlarmBook:
         """Names of the alarms whose condition stands, whatever people have done about them; cheap."""
         return {key[1] for key in self._awake if self._records[key].standing}
 
+    def pending(self) -> dict[AlarmKey, int]:
+        """Since when (ms UTC) what is present and, for its on-delay, not raised yet has been so."""
+        return {
+            key: record.present_since_ms
+            for key in self._awake
+            if (record := self._records[key]).present_since_ms is not None and not record.standing
+        }
+
     def silenced(self) -> set[tuple[str, str]]:
         """(alarm, quantity) of what a person has shelved or taken out of service."""
         return {key[1:] for key, record in self._records.items() if record.state in SILENCED_STATES}

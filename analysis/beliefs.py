@@ -34,6 +34,7 @@ BELIEFS: dict[str, Belief] = {
     "co2_low_mg_l": Belief("carbon dioxide", "mg/L", 0, "at least"),
     "co2_high_mg_l": Belief("carbon dioxide", "mg/L", 0, "at most"),
     "co2_in_1_h_mg_l": Belief("carbon dioxide", "mg/L", 0, "in 1 h"),
+    "ph_error": Belief("carbon dioxide", "", 2, "pH ±"),
     "ph_usual": Belief("carbon dioxide", "", 2, "usual pH"),
     "ph_usual_lowest": Belief("carbon dioxide", "", 2, "usual lowest"),
     "ph_slope_per_h": Belief("carbon dioxide", "/h", 2, "pH slope"),

@@ -103,14 +103,26 @@ def explain(config: str, part: Part | None, png: str | None, alarm_id: str) -> i
 @CONFIG
 @click.argument("tank")
 @click.argument("other", required=False)
-def compare(config: str, tank: str, other: str | None) -> int:
-    """Say whether two waters match, before animals are moved into TANK.
+@click.option(
+    "--temperature-low", type=float, metavar="CELSIUS", help="The lowest that the animals to be moved stand."
+)
+@click.option("--temperature-high", type=float, metavar="CELSIUS", help="The highest they stand.")
+def compare(
+    config: str,
+    tank: str,
+    other: str | None,
+    temperature_low: float | None,
+    temperature_high: float | None,
+) -> int:
+    """Say whether animals may be moved into TANK, and whether the two waters match.
 
-    OTHER is the tank or tub they come from; left out, it is the second water that TANK's own device measures.
+    OTHER is the tank or tub they come from, and its livestock's limits are theirs; left out, it is the second
+    water that TANK's own device measures: then give their limits.
     """
     from analysis.comparing import comparison
 
-    for line in comparison(settings_of(config), tank, other):
+    typed = (temperature_low, temperature_high)
+    for line in comparison(settings_of(config), tank, other, typed=typed):
         say(line)
     return 0
 

@@ -108,6 +108,8 @@ def _explains(
         explained = _BY_PROBE.get(finding.quantity, frozenset())
         if finding.credible == "values":
             return frozenset()
+        if finding.credible == "leap":
+            return explained - (_HARM & set(active))  # what was raised of it stays beside it
         if finding.credible == "level":
             explained = explained & {"co2-overdose", "co2-absent", "ph-out-of-range"} - set(active)
             return explained - _HARM if (finding.alarm, finding.quantity) in silenced else explained

@@ -7,16 +7,19 @@ at each frame is noted (`analysis.beliefs`). `analysis.explain_text` prints what
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 
 import msgspec
 
 from analysis.beliefs import Sample
+from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
 from analysis.explain_curves import Panel
 from analysis.explain_panels import BEFORE_H, Context, panels_for
 from analysis.notice_texts import milliseconds
 from analysis.replay_store import HOUR_MS, Readings, replay_store
 from analysis.types import Event
+from analysis.watch import TankWatch
 from collector.errors import StoreError
 from collector.readings import Flag, Reading
 from collector.settings import Settings
@@ -161,8 +164,16 @@ def explain(
         over_ms=cleared[0] if cleared and cleared[0] < to_ms else None,
         panels=panels,
         gaps=_gaps(recording.samples, from_ms, to_ms),
-        note="" if judged_so else "Judged again from the readings that are still there, it is not raised.",
+        note=" ".join(_notes(judged_so, panels, recording.watch)),
     )
+
+
+def _notes(judged_so: bool, panels: list[Panel], watch: TankWatch) -> Iterator[str]:
+    if not judged_so:
+        yield "Judged again from the readings that are still there, it is not raised."
+    doubt = watch.of(CarbonDioxideDetector).curve.doubt
+    if doubt and any(panel.title.startswith(("pH", "CO2")) for panel in panels):
+        yield f"The pH and what follows from it are less sure than they look: {doubt}."
 
 
 def _gaps(samples: list[Sample], from_ms: int, to_ms: int) -> list[tuple[int, int]]:

@@ -10,8 +10,10 @@ from msgspec.structs import replace
 
 from analysis.alarm_states import RAISED_STATES, AlarmRecord, AlarmState
 from analysis.alarm_texts import duration_text, headline, rule_out_text, time_left_text
+from analysis.being_checked import CheckFacts, being_checked
 from analysis.cautions import cautions_for
 from analysis.detectors.carbon_dioxide import CarbonDioxideDetector
+from analysis.electrode import PhTrust
 from analysis.learnt import learnt, learnt_lines, offers
 from analysis.live import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from analysis.rationale import rationale_for
@@ -20,10 +22,10 @@ from analysis.trials import trial_lines
 from analysis.types import PRIORITY_RANK, Priority
 from analysis.watch import TankWatch
 from collector.errors import StoreError
-from collector.readings import QUANTITIES, Flag, Reading
+from collector.readings import PH, PH_PROBE, QUANTITIES, Flag, Reading
 from collector.service import LINKS_META, LinkReport
 from collector.service_lock import ServiceLock
-from collector.settings import Settings
+from collector.settings import Settings, TankSettings
 from collector.store.drain_state import DrainReport, drain_report
 from collector.store.embedded import EmbeddedStore
 from collector.timing import clock_doubt
@@ -39,7 +41,9 @@ __all__ = [
     "ReadingFacts",
     "TankFacts",
     "age_text",
+    "carbon_dioxide_now",
     "collect_facts",
+    "watch_of",
 ]
 
 FAILURE_TOLD_MS = 86_400_000
@@ -55,7 +59,10 @@ _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "
 
 
 class ReadingFacts(msgspec.Struct, kw_only=True):
-    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0."""
+    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
+
+    `doubt`: of pH, what is not known of its electrode.
+    """
 
     quantity: str
     title: str
@@ -65,16 +72,21 @@ class ReadingFacts(msgspec.Struct, kw_only=True):
     time_ms: int
     age_ms: int
     remark: str = ""
+    doubt: str = ""
 
 
 class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
-    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way."""
+    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way.
+
+    `doubt`: what is not known of the electrode behind it, "" for nothing.
+    """
 
     mg_l: float
     low_mg_l: float
     high_mg_l: float
     limit_mg_l: float
     age_ms: int
+    doubt: str = ""
 
 
 class AlarmFacts(msgspec.Struct, kw_only=True):
@@ -126,8 +138,8 @@ class FailureFacts(msgspec.Struct, kw_only=True):
 class TankFacts(msgspec.Struct, kw_only=True):
     """One tank; `watched` is False where it is in the store but not in the settings.
 
-    `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill. `tests`: test
-    alarms that go on, a line each.
+    `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
+    line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
     """
 
     name: str
@@ -139,6 +151,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     failure: FailureFacts | None = None
     alarms: list[AlarmFacts] = []
     tests: list[str] = []
+    checks: list[CheckFacts] = []
     learnt: list[str] = []
     offers: list[str] = []
     trouble: str = ""
@@ -221,17 +234,12 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     )
     if tank is None:
         return facts
-    watch = TankWatch(name, tank)
-    saved = store.load_state(ANALYSIS_STATE, name)
-    if saved is not None:
-        try:
-            watch.restore(saved[0])
-        except StoreError as error:
-            facts.trouble = str(error)
-            watch = TankWatch(name, tank)
-    doubt = clock_doubt(store, name)
-    facts.trouble = "; ".join(text for text in (facts.trouble, doubt) if text)
-    facts.carbon_dioxide = _carbon_dioxide(watch, now_ms)
+    watch, trouble = watch_of(name, tank, store)
+    facts.trouble = "; ".join(text for text in (trouble, clock_doubt(store, name)) if text)
+    for reading in facts.readings:
+        if reading.quantity == PH:
+            reading.doubt = trust_now(watch, latest, now_ms).words
+    facts.carbon_dioxide = carbon_dioxide_now(watch, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:
         word, _, since = device.partition(" ")
@@ -243,10 +251,23 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
     facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
+    facts.checks = being_checked(watch, latest, now_ms)
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
     return facts
+
+
+def watch_of(name: str, tank: TankSettings, store: EmbeddedStore) -> tuple[TankWatch, str]:
+    """A tank's analysis as the service left it, and what was wrong with it ("" for nothing)."""
+    watch = TankWatch(name, tank)
+    saved = store.load_state(ANALYSIS_STATE, name)
+    if saved is not None:
+        try:
+            watch.restore(saved[0])
+        except StoreError as error:
+            return TankWatch(name, tank), str(error)
+    return watch, ""
 
 
 def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
@@ -264,9 +285,10 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
     )
 
 
-def _carbon_dioxide(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
+def carbon_dioxide_now(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
     """As it was judged last: this and the alarms say the same."""
-    judged = watch.of(CarbonDioxideDetector).judged
+    detector = watch.of(CarbonDioxideDetector)
+    judged = detector.newest
     if judged is None:
         return None
     return CarbonDioxideFacts(
@@ -275,7 +297,14 @@ def _carbon_dioxide(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
         high_mg_l=judged.gas.high,
         limit_mg_l=watch.tank.settings.livestock.co2_limit_mg_l,
         age_ms=now_ms - judged.time_ms,
+        doubt=detector.curve.doubt,
     )
+
+
+def trust_now(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> PhTrust:
+    """How far the tank's pH is to be trusted."""
+    raw = PH_PROBE in latest and now_ms - latest[PH_PROBE].time_ms < FAILURE_TOLD_MS
+    return watch.tank.ph_trust(raw, watch.tank.clock.local(now_ms)[0])
 
 
 def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:

@@ -59,6 +59,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
     for reading in tank.readings:
         line = f"  {reading.title:32} {reading.printed:>12}   {age_text(reading.age_ms)}"
         yield Text(line) + Text(f"   {reading.remark}" if reading.remark else "", style="yellow")
+        if reading.doubt:
+            yield Text(f"      {reading.doubt}", style="yellow")
     if not tank.watched:
         return
     if tank.trouble:
@@ -69,6 +71,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
             f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
             f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
         )
+        if found.doubt:
+            yield Text("      a wide range, since " + found.doubt, style="yellow")
     if tank.failure is not None:
         yield Text(
             f"  {tank.failure.detector} could not be judged {age_text(tank.failure.age_ms)}: an error of "
@@ -81,7 +85,9 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.offers:
         yield Text(f"  to settle: {line}")
-    if not tank.alarms:
+    for check in tank.checks:
+        yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
+    if not tank.alarms and not tank.checks:
         yield Text("  no alarm stands", style="green")
     for alarm in tank.alarms:
         yield from _alarm(alarm)

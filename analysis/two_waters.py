@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from analysis.alarm_texts import duration_text
 from analysis.cautions import CAUTIONS
+from analysis.moving import AnimalLimits, Destination, Verdict, may_move
 from analysis.water import mixed_temperature_c, unionised_ammonia_fraction
 from collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
 from collector.settings import LivestockSettings
@@ -133,14 +134,40 @@ def _day(store: EmbeddedStore, tank: str, quantity: str, now_ms: int) -> tuple[f
     return (min(low for low, _ in steps), max(high for _, high in steps)) if steps else None
 
 
-def match_lines(here: Water, there: Water, livestock: LivestockSettings) -> Iterator[str]:
-    """The comparison in words, a line each."""
+def match_lines(
+    here: Water,
+    there: Water,
+    livestock: LivestockSettings,
+    animals: AnimalLimits | None = None,
+    gas: tuple[float, float] | None = None,
+) -> Iterator[str]:
+    """The comparison in words, a line each; how to mix only where the animals may go there at all.
+
+    Parameters
+    ----------
+    here, there : Water
+        Where they are to go, and where they are.
+    livestock : LivestockSettings
+        Of `here`.
+    animals : AnimalLimits, optional
+        Of those that are to be moved; those of `livestock` where nothing else is known.
+    gas : (float, float), optional
+        CO2 of `here` and one standard error above it, mg/L.
+    """
     found = compare(here, there)
+    if animals is None:
+        animals = AnimalLimits("the animals to be moved")
+    co2, most = gas or (None, None)
+    to = Destination(here.name, here.celsius, here.ph, co2, most, here.day_c)
+    verdict = may_move(to, animals, livestock)
     width = max(len(here.name), len(there.name))
     for title, water in (("from", there), ("to", here)):
         yield f"{title:4}  {water.name:{width}}  {_reading(water.celsius, water.day_c, ' °C', 1)}, " + (
             f"pH {_reading(water.ph, water.day_ph, '', 2)}"
         )
+    if verdict.answer == "don't":
+        yield from _refusal(verdict, here)
+        return
     if found.matched is None:
         missing = there.name if there.celsius is None else here.name
         yield (
@@ -150,7 +177,10 @@ def match_lines(here: Water, there: Water, livestock: LivestockSettings) -> Iter
         yield CAUTIONS["electrical"]
         return
     yield _verdict(found, here, there)
-    if found.portions:
+    yield from (
+        f"{'Wait' if verdict.answer == 'wait' else 'Take care'}: {reason}." for reason in verdict.reasons
+    )
+    if found.portions and verdict.answer == "go":
         yield _mixing(found, here, there)
     if found.colder_c is not None and abs(found.colder_c) >= _FAR_C:
         yield (
@@ -158,12 +188,11 @@ def match_lines(here: Water, there: Water, livestock: LivestockSettings) -> Iter
             "channel catfish take 1 to 3 days to get used to warmer water, 4 to 14 to colder (Allen & Strawn "
             "1971)."
         )
-    if here.celsius is not None and not (
-        livestock.temperature_low_c <= here.celsius <= livestock.temperature_high_c
-    ):
+    if animals.temperature_low_c is None or animals.temperature_high_c is None:
         yield (
-            f"{here.name} itself is outside its livestock's limits ({livestock.temperature_low_c:g} to "
-            f"{livestock.temperature_high_c:g} °C): put that right before anything is moved."
+            "What the animals to be moved stand is not known: give it by --temperature-low and "
+            f"--temperature-high. {here.name} is kept from {livestock.temperature_low_c:g} to "
+            f"{livestock.temperature_high_c:g} °C."
         )
     if found.ammonia is not None and found.ammonia > _RICHER:
         yield (
@@ -177,6 +206,16 @@ def match_lines(here: Water, there: Water, livestock: LivestockSettings) -> Iter
         "compare samples that have stood for a day, since the gas alone lowers the pH."
     )
     yield CAUTIONS["electrical"]
+    yield CAUTIONS["animals"]
+
+
+def _refusal(verdict: Verdict, here: Water) -> Iterator[str]:
+    """Why not, and no plan."""
+    for reason in verdict.reasons:
+        yield f"Don't move them into {here.name}: {reason}."
+    yield CAUTIONS["electrical"]
+    if any("CO2" in reason for reason in verdict.reasons):
+        yield CAUTIONS["gas"]
     yield CAUTIONS["animals"]
 
 

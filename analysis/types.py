@@ -47,7 +47,8 @@ class Finding(msgspec.Struct, kw_only=True):
         Alarms that it explains besides those of the table in `analysis.diagnosis`.
     credible : str
         Of a probe-fault, what its readings still say: "level" (they jitter about it), "values" (those that
-        come are right, so it explains nothing), "" for nothing.
+        come are right, so it explains nothing), "leap" (they leapt as no water can: likely wrong, and harmful
+        where they are right), "" for nothing.
     setting : str
         The key of the settings that it is about ("light.on"), "" otherwise.
     """
@@ -65,7 +66,7 @@ class Finding(msgspec.Struct, kw_only=True):
     replaces: str = ""
     explains: list[str] = []
     setting: str = ""
-    credible: Literal["", "level", "values"] = ""
+    credible: Literal["", "level", "values", "leap"] = ""
 
 
 class Event(msgspec.Struct, kw_only=True, omit_defaults=True):

@@ -48,6 +48,7 @@ _PLAIN = {
     "array": "a list",
     "object": "a table",
     "null": "nothing",
+    "date": "a date such as 2026-03-01",
 }
 
 

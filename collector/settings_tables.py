@@ -1,12 +1,13 @@
 """The tables of `rushlight.toml` as types; `collector.settings` reads them and is where to import them from.
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
-`[tanks.X.ph_calibration]`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
+`[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
 `[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`.
 """
 
 from __future__ import annotations
 
+import datetime
 import functools
 import re
 from pathlib import Path
@@ -166,7 +167,13 @@ class CalibrationPoint(_Table):
 
 
 class PhCalibration(_Table):
+    """`points`: what a raw electrode gave in its buffers. `calibrated`: its day, or of the device's own.
+
+    Without it nobody knows how old the calibration is.
+    """
+
     points: list[CalibrationPoint] = []
+    calibrated: datetime.date | None = None
 
 
 class TankSettings(_Table):

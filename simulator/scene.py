@@ -214,6 +214,9 @@ ramp_min = 0
 
 [tanks.landing.co2]
 source = "citric-acid"
+
+[tanks.landing.ph_calibration]
+calibrated = {_FIRST_DAY:%Y-%m-%d}
 """
 
 

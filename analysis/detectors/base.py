@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from analysis.electrode import OLD_PH_ERROR, PhTrust, ph_trust
 from analysis.frames import Frame
 from analysis.trend import LocalClock
 from analysis.water import oxygen_saturation_mg_l
@@ -41,6 +42,13 @@ class Tank:
         # 1 W/L is common practice for heaters, no source; used until the data say better
         watts = (heater.watts if heater else None) or settings.volume_litres
         self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
+        self._trust: tuple[tuple[bool, int], PhTrust] | None = None
+
+    def ph_trust(self, raw: bool, day: int) -> PhTrust:
+        """How far its pH is to be trusted; `raw`: the device sends millivolts. `day`: local, since 1970."""
+        if self._trust is None or self._trust[0] != (raw, day):
+            self._trust = (raw, day), ph_trust(self.settings.ph_calibration, raw, day)
+        return self._trust[1]
 
 
 class ProbeFacts(msgspec.Struct):
@@ -54,11 +62,14 @@ class ProbeFacts(msgspec.Struct):
         Those of them that only jitter: their level can still be seen.
     ph_jitter : float
         By how much pH jumps from minute to minute, level and slope aside.
+    leapt : dict of str to float
+        Where a probe's level leapt as no water can: what it was before. Quantities in it are faulty, too.
     """
 
     faulty: set[str] = msgspec.field(default_factory=set)
     restless: set[str] = msgspec.field(default_factory=set)
     ph_jitter: float = 0.0
+    leapt: dict[str, float] = msgspec.field(default_factory=dict)
 
 
 class LampFacts(msgspec.Struct):
@@ -101,6 +112,8 @@ class CurrentFacts(msgspec.Struct):
         Sum of the steps of the last hours.
     step_seen : bool
         One of them was just now.
+    step_with_lamp : bool
+        The last of them came as the lamp switched.
     step_ms, step_size : sequence
         The last steps: when (ms UTC) and how large (pH).
     lamp_ms : sequence of int
@@ -109,6 +122,7 @@ class CurrentFacts(msgspec.Struct):
 
     ph_stepped: float = 0.0
     step_seen: bool = False
+    step_with_lamp: bool = False
     step_ms: Sequence[int] = ()
     step_size: Sequence[float] = ()
     lamp_ms: Sequence[int] = ()
@@ -147,12 +161,15 @@ class GasFacts(msgspec.Struct):
         pH an hour over the last two hours.
     injected : bool
         CO2 is fed.
+    ph_error : float
+        Standard error of the electrode's pH.
     """
 
     ph: float = 7.0
     swing: float = 0.0
     slope_2h: float | None = None
     injected: bool = False
+    ph_error: float = OLD_PH_ERROR
 
 
 class DoubtFacts(msgspec.Struct):

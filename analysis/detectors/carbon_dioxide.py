@@ -59,20 +59,27 @@ class CarbonDioxideDetector(msgspec.Struct):
     quiet_until: int = -1
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     judged: Judged | None = None
+    read: Judged | None = None
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
         ph = moment.frame.ph
         now = moment.frame.start_ms
         window = self.curve.window
+        restless = "ph" in moment.probes.restless
+        if ph is not None and moment.fifth:
+            self.curve.trust(tank, moment)
         self._doubts(tank, moment)
         self._say(tank, moment)
-        restless = "ph" in moment.probes.restless
         if ph is None or ("ph" in moment.probes.faulty and not restless):
             if window.times and now - window.times[-1] > HALF_HOUR:
                 if ph is not None or not moment.beyond("ph"):
                     self.hold.clear()
                 self._restart()
+                if ph is None:
+                    self.overdose.over = self.overdose.sudden = -1
+            if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
+                self._look(tank, moment, ph)
             return list(self.hold.values())
         block = self.block
         if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
@@ -112,6 +119,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             "co2_mg_l": judged.gas.mg_l,
             "co2_low_mg_l": judged.gas.low,
             "co2_high_mg_l": judged.gas.high,
+            "ph_error": self.curve.ph_error,
         }
         if judged.slope is not None:
             # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
@@ -123,6 +131,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         curve = self.curve
         said = moment.gas
         said.ph, said.swing, said.injected = curve.ph, curve.swing(), curve.injected(tank)
+        said.ph_error = curve.ph_error
         said.slope_2h = curve.window.slope_per_hour(2 * HOUR) if moment.fifth else None
 
     def _doubts(self, tank: Tank, moment: Moment) -> None:
@@ -135,8 +144,27 @@ class CarbonDioxideDetector(msgspec.Struct):
             curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
         curve.untold = doubts.reference and curve.usual_low is not None and curve.injected(tank)
 
+    def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
+        gas = self.curve.gas(tank, ph, moment.frame.temperature) if _knows(tank) else None
+        self.read = None if gas is None else Judged(moment.frame.time_ms, ph, self.curve.slope, gas)
+        return self.overdose.look(tank, moment, self.curve, gas, ph)
+
+    def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
+        """Where nothing else is judged: what the pH as read would mean."""
+        found = self._as_read(tank, moment, ph)
+        if found is not None:
+            self.hold[found.alarm] = found
+
+    @property
+    def newest(self) -> Judged | None:
+        """The estimate judged by last: less what stepped, or as read where nothing else was judged."""
+        judged, read = self.judged, self.read
+        if judged is None or (read is not None and read.time_ms > judged.time_ms):
+            return read
+        return judged
+
     def _restart(self) -> None:
-        self.judged = None
+        self.judged = self.read = None
         self.block.clear()
         self.curve.window.clear()
         self.overdose.since = self.absence.since = -1
@@ -162,16 +190,16 @@ class CarbonDioxideDetector(msgspec.Struct):
         gas = curve.gas(tank, ph, moment.frame.temperature)
         self.judged = None if gas is None else Judged(moment.frame.time_ms, ph, curve.slope, gas)
         if quiet:
-            # judge nothing new, let go of nothing
+            # judge nothing new but what would be deadly, let go of nothing
             for finding in self.hold.values():
                 finding.holding = True
+            self._look(tank, moment, stepped)
             return
-        water = tank.settings.water
-        known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
         findings: dict[str, Finding] = {}
         found: Finding | None
-        if gas is not None and (known or tank.settings.co2 is not None):
-            found = self.overdose.judge(tank, moment, curve, gas)
+        seen = self._as_read(tank, moment, stepped)
+        if gas is not None and _knows(tank):
+            found = self.overdose.judge(tank, moment, curve, gas) or seen
             if found is not None:
                 findings[found.alarm] = found
         if gas is not None and curve.injected(tank):
@@ -182,3 +210,10 @@ class CarbonDioxideDetector(msgspec.Struct):
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings
+
+
+def _knows(tank: Tank) -> bool:
+    """Whether CO2 is a matter here: something ties pH to it, or it is given."""
+    water = tank.settings.water
+    known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+    return known or tank.settings.co2 is not None

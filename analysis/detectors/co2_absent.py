@@ -48,7 +48,7 @@ class AbsenceJudge(msgspec.Struct):
             self.since = -1
         if not raised and (self.since < 0 or now - self.since < 60 * MINUTE_MS):
             return None
-        observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2"]
+        observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2{curve.doubted}"]
         if expected is not None:
             observations.append(f"usual at this time of day: pH {expected:.2f}")
         if curve.usual_low is not None:

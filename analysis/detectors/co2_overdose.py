@@ -6,19 +6,79 @@ import math
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
+from analysis.detectors.base import MINUTE_MS, Moment, Tank, minutes_text, oxygen_text
+from analysis.detectors.patience import (
+    DISTURBED_MS,
+    FROM_ERRORS,
+    GAS_FIRST_DAY_MS,
+    GAS_LEAST_MS,
+    GAS_SUDDEN_LEAST_MS,
+    SUDDEN_ERRORS,
+    WITH_LAMP_MS,
+    patience_ms,
+)
 from analysis.detectors.ph_curve import HALF_HOUR, HOUR, Gas, PhCurve
 from analysis.types import Finding
 
 __all__ = ["OverdoseJudge"]
 
 LEAST_DAYS = 2
+USUAL_PH = 0.1  # no lower than the usual lowest by this: it reads so every day; common practice, no source
 
 
 class OverdoseJudge(msgspec.Struct):
-    """`since` is when it began to look wrong (ms UTC), -1 while it doesn't."""
+    """Since when (ms UTC) what holds, -1 while it doesn't.
+
+    Attributes
+    ----------
+    since : int
+        It looks wrong.
+    over : int
+        The estimate at the pH as read is over the limit, by however little and whatever the pH did before.
+    sudden : int
+        That is over it by so much that it is told although the pH stepped there.
+    """
 
     since: int = -1
+    over: int = -1
+    sudden: int = -1
+
+    def look(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas | None, ph: float) -> Finding | None:
+        """Every five minutes, `gas` by the pH as read: what stepped, or came while someone was at the tank.
+
+        No gas makes a step, so the likelier cause is the electrode; but where the reading says several times
+        the limit and stays there, somebody has to look.
+        """
+        now = moment.frame.start_ms
+        limit = tank.settings.livestock.co2_limit_mg_l
+        if gas is None or gas.mg_l <= limit:
+            self.over = self.sudden = -1
+            return None
+        self.over = now if self.over < 0 else self.over
+        errors = gas.errors_above(limit)
+        usual_low = curve.usual_low
+        told = self.sudden >= 0 and "co2-overdose" in moment.active
+        if errors < (FROM_ERRORS if told else SUDDEN_ERRORS) or (
+            usual_low is not None and ph > usual_low - USUAL_PH
+        ):
+            self.sudden = -1
+            return None
+        self.sudden = now if self.sudden < 0 else self.sudden
+        patience = patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS)
+        if now - self.sudden < (WITH_LAMP_MS if moment.current.step_with_lamp else patience):
+            return None
+        found = self._finding(tank, moment, curve, gas, holding=False)
+        found.observations = [
+            f"pH {ph:.2f}, about {gas.mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
+            f"the limit is {limit:.0f}{curve.doubted}",
+            f"it has read so for {minutes_text((now - self.sudden) / 1000)}; it fell there faster than gas "
+            "does, or while someone was at the tank",
+        ]
+        found.cause = (
+            "the electrode is off, or acid or other water was poured in; or gas came while nothing could be "
+            "judged"
+        )
+        return found
 
     def judge(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> Finding | None:
         """Every five minutes."""
@@ -36,9 +96,12 @@ class OverdoseJudge(msgspec.Struct):
                 self.since = now
         else:
             self.since = -1
-        patience = 20 if usual_low is None else 0 if falling < -0.25 else 5
+        if usual_low is None:
+            patience = patience_ms(gas.errors_above(limit), GAS_FIRST_DAY_MS, GAS_LEAST_MS)
+        else:
+            patience = 0 if falling < -0.25 else GAS_LEAST_MS
         still = raised and (gas.mg_l > 0.9 * limit and (usual_low is None or curve.ph < usual_low - 0.03))
-        waited = self.since >= 0 and now - self.since >= patience * MINUTE_MS
+        waited = self.since >= 0 and now - self.since >= patience
         if not (still or waited or (raised and wrong)):
             return None
         return self._finding(tank, moment, curve, gas, holding=not wrong)
@@ -48,7 +111,7 @@ class OverdoseJudge(msgspec.Struct):
         """The first day: the published limit, and the estimate's own error."""
         mg_l, error = gas.mg_l, gas.error
         forecast = mg_l * 10 ** -max(falling, -2.0)  # one hour on: the time a person needs to wake and act
-        level = mg_l > limit * math.exp((1.2 if error < 0.5 else 1.7) * error)
+        level = mg_l > limit * math.exp((FROM_ERRORS if error < 0.5 else 1.7) * error)
         soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
         return level or soon
 
@@ -152,7 +215,7 @@ class OverdoseJudge(msgspec.Struct):
         night = moment.lamp.on is False
         observations = [
             f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
-            f"the limit is {limit:.0f}",
+            f"the limit is {limit:.0f}{curve.doubted}",
         ]
         usual = "" if curve.usual_low is None else f"this tank's usual lowest pH is {curve.usual_low:.2f}"
         if slope is not None:

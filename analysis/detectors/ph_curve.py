@@ -15,14 +15,15 @@ import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank
 from analysis.detectors.usual_day import UsualDay
+from analysis.electrode import CALIBRATED_PH_ERROR, OLD_PH_ERROR
 from analysis.trend import DailyExtremes, Window, median
 from analysis.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
+from collector.readings import PH_PROBE
 
 __all__ = ["HALF_HOUR", "HOUR", "Gas", "PhCurve"]
 
 HALF_HOUR = 30 * MINUTE_MS
 HOUR = 60 * MINUTE_MS
-PH_ERROR = 0.1  # standard error of a hobby electrode between calibrations; common practice, no source
 STEP_PH = 0.05  # within five minutes; common practice, no source
 GAP_MS = 9 * MINUTE_MS
 UNSETTLED_PH = 0.06  # between the first days' lowest pH; common practice, no source
@@ -51,6 +52,10 @@ class Gas(NamedTuple):
         """One standard error above, mg/L."""
         return self.mg_l * math.exp(self.error)
 
+    def errors_above(self, limit: float) -> float:
+        """How many standard errors it is above a limit (mg/L); negative below."""
+        return math.log(max(self.mg_l, 1e-9) / limit) / self.error
+
 
 class PhCurve(msgspec.Struct):
     """The last three hours in five-minute values, the usual day, and the departure from it.
@@ -69,6 +74,8 @@ class PhCurve(msgspec.Struct):
         The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
     untold : bool
         What the settings say of the water is in doubt, and not to be reckoned with.
+    ph_error, doubt : float, str
+        Standard error of the pH as read, and what is not known of its electrode ("" for nothing).
     """
 
     window: Window = msgspec.field(default_factory=lambda: Window(37))
@@ -82,7 +89,13 @@ class PhCurve(msgspec.Struct):
     expected: float | None = None
     untold: bool = False
     factor_for: tuple[float, int] = (-1.0, -1)
+    ph_error: float = OLD_PH_ERROR
+    doubt: str = ""
     factor: float = 0.0
+
+    def trust(self, tank: Tank, moment: Moment) -> None:
+        """How far the electrode's pH is to be trusted today."""
+        self.ph_error, self.doubt = tank.ph_trust(PH_PROBE in moment.frame.series, moment.day)[1:]
 
     def add(self, moment: Moment, ph: float, learn: bool) -> None:
         """One five-minute value; `learn` False where it isn't the tank's own usual water."""
@@ -176,6 +189,11 @@ class PhCurve(msgspec.Struct):
             return UNSETTLED_PH
         return min(0.2, max(1.4826 * median(jumps) / math.sqrt(2), 0.03))
 
+    @property
+    def doubted(self) -> str:
+        """What is not known of the electrode, to stand behind a figure: "; …", "" for nothing."""
+        return f"; {self.doubt}" if self.doubt else ""
+
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
         highs, lows = self.extremes.highs, self.extremes.lows
@@ -218,7 +236,9 @@ class PhCurve(msgspec.Struct):
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
         error = (
-            LIVED_ERROR if len(self.extremes.lows) > 1 else math.hypot(LIVED_ERROR, math.log(10) * PH_ERROR)
+            LIVED_ERROR
+            if len(self.extremes.lows) > 1
+            else math.hypot(LIVED_ERROR, math.log(10) * CALIBRATED_PH_ERROR)  # the same electrode: no offset
         )
         return Gas(LIVED_SHARE * limit * 10 ** (usual_low - ph), error)
 
@@ -240,7 +260,7 @@ class PhCurve(msgspec.Struct):
                 # below pH 8 CO2 goes as 10^-pH: one full solution a quarter-degree will do
                 self.factor_for = key
                 self.factor = carbon_dioxide_mg_l(7.0, kh, min(max(celsius, 1.0), 40.0))
-            error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 0.8))
+            error = math.hypot(math.log(10) * self.ph_error, KH_ERROR_DKH / max(kh, 0.8))
             return Gas(max(self.factor, 1e-3) * 10 ** (7.0 - ph), error)
         if water.degassed_ph is not None:
             # "Left standing for a day" holds the air's CO2, "before CO2 comes on" several times that. If the

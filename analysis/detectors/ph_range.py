@@ -69,7 +69,7 @@ class RangeJudge(msgspec.Struct):
             if below > above
             else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
             observations=[
-                f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}",
+                f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}{curve.doubted}",
                 f"lowest and highest of the days before: {', '.join(f'{v:.2f}' for v in lows[-3:])}; "
                 f"{', '.join(f'{v:.2f}' for v in highs[-3:])}"
                 if lows

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 
 from analysis.detectors.base import minutes_text
@@ -23,6 +25,8 @@ CAUSES = {
     "loose": "a loose contact or a wet connector: readings fail again and again",
     "out": "the probe hangs in air: the water level has fallen or it was not put back",
 }
+# what the readings of a faulty probe still say; see `Finding.credible`
+CREDIBLE: dict[str, Literal["level", "values", "leap"]] = {"noisy": "level", "loose": "values", "out": "leap"}
 RULES_OUT = {  # where the row of the alarm's rationale doesn't say it best
     "noisy": "hands out of the water; unplug the mains devices at the wall one by one, with dry hands, and "
     "plug each in again: where the probe is calm without one, that one puts current into the water; leave it "
@@ -49,6 +53,8 @@ class SeriesHealth(msgspec.Struct):
     settled: float = 0.0
     swift: float = 0.0
     settled_ms: int = -1
+    home: float = 0.0  # where it leapt from before the new level was believed
+    home_ms: int = -1
     fault: str = ""
     since_ms: int = -1
     good_frames: int = 0
@@ -79,7 +85,7 @@ class SeriesHealth(msgspec.Struct):
             cause=CAUSES[self.fault],
             rule_out=RULES_OUT.get(self.fault, ""),
             observations=[shown, _seen(name, self, now_ms)],
-            credible="level" if self.fault == "noisy" else "values" if self.fault == "loose" else "",
+            credible=CREDIBLE.get(self.fault, ""),
         )
 
 

@@ -24,6 +24,7 @@ EDGE = {PH: 0.7, TEMPERATURE: 1.5, ROOM_TEMPERATURE: 2.0}  # so near its range's
 FULL_SCALE = 65535.0  # of a 16-bit light meter: all ones
 OUT_OF_WATER_MIN = {TEMPERATURE: 100, PH: 45}  # colder water poured in is warmed again by then
 FOLLOW_MIN = {TEMPERATURE: 15, PH: 2}  # soda poured in moves pH by 0.3 a minute; a probe lifted out leaps
+HOME_MS = 6 * 60 * MINUTE_MS  # so long a level is kept to which a probe may be put back; no source
 CALM_BLOCKS = 4  # two hours without, before a noisy probe is believed again
 
 
@@ -60,6 +61,8 @@ class ProbeDetector(msgspec.Struct):
                 out.append(health.finding(name, series, moment.frame.start_ms))
             if health.fault in ("", "noisy") and not unsure and (jitters or health.fault):
                 moment.probes.restless.add(name)
+            if health.jump_ms >= 0 and health.dead_frames <= 2 and health.fault in ("", "out"):
+                moment.probes.leapt[name] = health.jump_from
             if name == PH and health.fault in ("", "noisy") and not unsure:
                 moment.probes.ph_jitter = health.jitter.level
         return out
@@ -220,9 +223,12 @@ class ProbeDetector(msgspec.Struct):
         if waited < 20 * MINUTE_MS:
             health.jump_to = value  # until here a probe in air takes on the air's temperature
         in_air = self._in_air(value, moment.frame.room, health) if name == TEMPERATURE else back > 0.8
+        near = 0.8 if name == TEMPERATURE else 0.5
+        home = health.home_ms >= 0 and now - health.home_ms < HOME_MS and abs(value - health.home) < near
         if not in_air and health.fault != "out" and waited > 10 * MINUTE_MS:
+            health.home, health.home_ms = health.jump_from, now
             health.jump_ms = health.settled_ms = -1
-        elif back < (0.8 if name == TEMPERATURE else 0.5):
+        elif back < near or home:
             health.jump_ms = health.settled_ms = -1
             if health.fault == "out":
                 health.fault = ""

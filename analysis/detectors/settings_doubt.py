@@ -27,7 +27,6 @@ __all__ = ["RestWater", "SettingsDoubt"]
 HOUR = 60 * MINUTE_MS
 REST_AFTER_GAS_MIN = 360  # the gas has had that long to leave; common practice, no source
 FLAT_PH_PER_H = 0.02
-PH_ERROR = 0.1
 KH_ERROR_DKH = 1.0
 ROOM_PPM = 1500.0  # a lived-in room at its worst; common practice, no source
 RESPIRATION_MG_L = 5.0  # a night's respiration in a full tank adds up to that; common practice, no source
@@ -78,7 +77,7 @@ class RestWater(msgspec.Struct):
             if not self.rests or rest[0] != self.rests[-1][0]:
                 self.rests.append(rest)
                 del self.rests[:-7]
-                self._judge(tank, rest)
+                self._judge(tank, rest, moment.gas.ph_error)
             self.lowest = ph
 
     def _resting(self, tank: Tank, moment: Moment) -> bool:
@@ -102,7 +101,7 @@ class RestWater(msgspec.Struct):
         since = (moment.minute - off) % 1440
         return REST_AFTER_GAS_MIN <= since < (on - off) % 1440
 
-    def _judge(self, tank: Tank, rest: tuple[int, float, float]) -> None:
+    def _judge(self, tank: Tank, rest: tuple[int, float, float], ph_error: float) -> None:
         water = tank.settings.water
         _, ph, celsius = rest
         celsius = min(max(celsius, 1.0), 40.0)
@@ -112,13 +111,13 @@ class RestWater(msgspec.Struct):
         if kh is not None:
             setting, printed = "water.carbonate_hardness_dkh", f"KH {kh:g} dKH"
             low = high = carbon_dioxide_mg_l(ph, kh, celsius)
-            error = math.hypot(math.log(10) * PH_ERROR, KH_ERROR_DKH / max(kh, 1.0))
+            error = math.hypot(math.log(10) * ph_error, KH_ERROR_DKH / max(kh, 1.0))
         elif water.degassed_ph is not None:
             setting, printed = "water.degassed_ph", f"degassed pH {water.degassed_ph:g}"
             # whichever of its two meanings fits better
             share = 10 ** (water.degassed_ph - ph)
             low, high = air * share, PRE_CO2_MG_L * share
-            error = math.log(10) * math.hypot(PH_ERROR, PH_ERROR)
+            error = math.log(10) * math.hypot(ph_error, ph_error)
         else:
             return
         margin = math.exp(SURE * error)

@@ -9,6 +9,7 @@ import msgspec
 
 from analysis.detectors.base import MINUTE_MS, CurrentFacts, Moment, Tank
 from analysis.detectors.jitter import Jitter
+from analysis.detectors.patience import WITH_LAMP_MS
 from analysis.trend import DAY_MS, median
 from analysis.types import Finding
 
@@ -79,6 +80,9 @@ class StrayCurrentDetector(msgspec.Struct):
             moment.current.ph_stepped = sum(
                 size * min(1.0, max(0.0, 1.5 - (now - t) / DAY_MS))
                 for t, size in zip(self.step_ms, self.step_size, strict=True)
+            )
+            moment.current.step_with_lamp = now - self.step_ms[-1] < WITH_LAMP_MS and any(
+                abs(self.step_ms[-1] - edge) < BESIDE_MS for edge in self.lamp_ms
             )
         if not self.standing:
             return []

@@ -26,6 +26,7 @@ __all__ = ["TemperatureDetector"]
 
 QUARTER = 15 * MINUTE_MS
 HALF_HOUR = 30 * MINUTE_MS
+STAYED_C = 1.0  # so far from where it leapt from, a level has stayed away; common practice, no source
 LIMITS = ("temperature-high", "temperature-low")
 HOUR = 60 * MINUTE_MS
 OF_HEAT = frozenset({"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"})
@@ -66,6 +67,8 @@ class TemperatureDetector(msgspec.Struct):
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
     unheated: float | None = None  # the slope that room and lamp explain, °C/h, as last judged
+    leaping: bool = False
+    leap: Window = msgspec.field(default_factory=lambda: Window(3))
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
@@ -84,6 +87,11 @@ class TemperatureDetector(msgspec.Struct):
         if block.times and abs(frame.start_ms - block.times[-1]) > 20 * MINUTE_MS:
             self.block.clear()
             self._restart()  # slopes across a gap would mean nothing
+        if self.leaping:
+            self.leaping = False
+            if block.values and abs(temperature - median(block.values)) > STAYED_C:
+                block.clear()  # a mean over both levels would be neither
+                self._disturb(frame.start_ms)
         block.add(frame.start_ms, temperature)
         self._notice_steps(tank, frame.start_ms)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
@@ -118,6 +126,8 @@ class TemperatureDetector(msgspec.Struct):
     def _doubtful(self, tank: Tank, moment: Moment) -> list[Finding]:
         """No value to be relied on. A probe that only jitters still shows whether a limit is passed."""
         frame = moment.frame
+        if "temperature" in moment.probes.leapt and frame.temperature is not None:
+            return self._leapt(tank, moment, frame.temperature)
         if "temperature" in moment.probes.restless and frame.temperature is not None:
             self.rough.add(frame.start_ms, frame.temperature)
             for finding in self.hold.values():
@@ -131,6 +141,23 @@ class TemperatureDetector(msgspec.Struct):
         if frame.start_ms - last_ms > HALF_HOUR and not moment.beyond("temperature"):
             self.hold.clear()
         return list(self.hold.values())
+
+    def _leapt(self, tank: Tank, moment: Moment, temperature: float) -> list[Finding]:
+        """Its level leapt as no water can: nothing is learnt of it, but nobody may sleep over it either."""
+        frame = moment.frame
+        if not self.leaping:
+            self.leaping = True
+            self.leap.clear()
+        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
+            self.rooms.add(frame.start_ms, frame.room)
+        self.leap.add(frame.start_ms, temperature)
+        for finding in self.hold.values():
+            finding.holding = True
+        found = self.limits.leapt(
+            tank, moment, self.leap, moment.probes.leapt["temperature"], self.room_now(frame.start_ms)
+        )
+        kept = {name: one for name, one in self.hold.items() if name not in LIMITS}
+        return [*kept.values(), *([found] if found is not None else [])]
 
     @property
     def learnt(self) -> dict[str, float]:
@@ -208,9 +235,12 @@ class TemperatureDetector(msgspec.Struct):
         change = abs(values[-1] - values[-3])
         possible = 3 * tank.heating_rate_c_per_h * 2 / 60
         if change > 0.25 + possible:
-            self.disturbed_until = now_ms + 40 * MINUTE_MS
-            self.last_step_ms = now_ms
-            self._restart()
+            self._disturb(now_ms)
+
+    def _disturb(self, now_ms: int) -> None:
+        self.disturbed_until = now_ms + 40 * MINUTE_MS
+        self.last_step_ms = now_ms
+        self._restart()
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
         frame = moment.frame

@@ -5,15 +5,17 @@ from __future__ import annotations
 import msgspec
 
 from analysis.detectors.base import MINUTE_MS, Moment, Tank, oxygen_text
+from analysis.detectors.patience import COLD_LEAST_MS, DISTURBED_MS, HEAT_LEAST_MS, patience_ms
 from analysis.trend import DailyExtremes, Window, median
 from analysis.types import Finding
 
 __all__ = ["TemperatureLimits"]
 
 HOUR = 60 * MINUTE_MS
-PATIENCE_MS = 45 * MINUTE_MS  # a probe bared while water is changed reads the air
 FORESEEN_H = 3.0
 TOLERANCE_C = 0.5  # of the usual one-wire thermometer (DS18B20 data sheet, −10 to 85 °C)
+AIR_C = 2.0  # so near the room's temperature a probe may hang in its air; common practice, no source
+LEAST_FRAMES = 3  # one-minute means behind a leap that is judged: one is a splash
 
 
 class TemperatureLimits(msgspec.Struct):
@@ -57,6 +59,7 @@ class TemperatureLimits(msgspec.Struct):
             elif self.past_ms[side] < 0:
                 self.past_ms[side] = now
             usual = extremes.highs if sign > 0 else extremes.lows
+            patience = patience_ms(past / TOLERANCE_C, DISTURBED_MS, _LEAST_MS[name])
             soon = (
                 past <= 0
                 and not better
@@ -66,11 +69,64 @@ class TemperatureLimits(msgspec.Struct):
             )
             if not (past > 0 or soon or (raised and past > -0.3)):
                 continue
-            if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < PATIENCE_MS:
+            if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
                 continue
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
             out.append(_finding(name, temperature, limit, slope, left, past > 1.0, past <= 0 and not soon))
         return out
+
+    def leapt(
+        self, tank: Tank, moment: Moment, levels: Window, before: float, room: float | None
+    ) -> Finding | None:
+        """A level beyond a limit that no water could have come to so fast; None where it is not one.
+
+        It may be true all the same (hot water poured in, two probes swapped), so it is an alarm as soon as no
+        splash explains it. What took on the room's temperature is a probe in its air, and told as that; so is
+        what reads too cold where no probe tells of the room.
+        """
+        live = tank.settings.livestock
+        now = moment.frame.start_ms
+        level = median(levels.values[-LEAST_FRAMES:])
+        for side, (name, limit, sign) in enumerate(
+            (
+                ("temperature-high", live.temperature_high_c, 1.0),
+                ("temperature-low", live.temperature_low_c, -1.0),
+            )
+        ):
+            past = sign * (level - limit)
+            if past <= 0:
+                self.past_ms[side] = -1
+                continue
+            if self.past_ms[side] < 0:
+                self.past_ms[side] = now
+            if name in moment.active:
+                return _leap_finding(name, level, limit, before, past > 1.0)
+            if (sign < 0 and room is None) or (room is not None and abs(level - room) < AIR_C):
+                return None
+            waited = now - self.past_ms[side]
+            if len(levels.values) < LEAST_FRAMES or waited < patience_ms(
+                past / TOLERANCE_C, DISTURBED_MS, _LEAST_MS[name]
+            ):
+                return None
+            return _leap_finding(name, level, limit, before, past > 1.0)
+        return None
+
+
+_LEAST_MS = {"temperature-high": HEAT_LEAST_MS, "temperature-low": COLD_LEAST_MS}
+
+
+def _leap_finding(name: str, level: float, limit: float, before: float, far: bool) -> Finding:
+    found = _finding(name, level, limit, 0.0, 0.0, far, False)
+    found.cause = (
+        "the probe is no longer in the tank's water, or much water of another temperature was poured in: "
+        "neither heater nor room changes water so fast"
+    )
+    found.observations[1] = f"it leapt there from {before:.1f} °C within a minute or two"
+    found.rule_out = (
+        "look whether the probe hangs in the tank; then compare with a second thermometer, hung in by its "
+        "cord or stuck outside on the glass, so that no hand goes into the water"
+    )
+    return found
 
 
 def _coming(past: float, speed: float) -> bool:

@@ -342,7 +342,8 @@ def _summary(facts: Facts) -> str:
     """One sentence for the top of the page and the window's title."""
     raised = [alarm for _, alarm in _raised(facts)]
     if not raised:
-        return "No alarm stands"
+        checked = sum(len(tank.checks) for tank in facts.tanks)
+        return f"No alarm yet, {checked} being checked" if checked else "No alarm stands"
     counts = [
         f"{sum(alarm.priority == word for alarm in raised)} {word}"
         for word in ("critical", "high", "medium", "low")

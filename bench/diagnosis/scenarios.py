@@ -354,6 +354,7 @@ def _toml(world: World, s: dict[str, Any]) -> str:
         lines += ["", f"[{name}.co2]", f'source = "{t.source}"']
         if t.source == "cylinder" and s["give_valve"]:
             lines += [f"on = {clock(t.co2_on)}", f"off = {clock(t.co2_off)}"]
+    lines += ["", f"[{name}.ph_calibration]", f"calibrated = {world.start:%Y-%m-%d}"]
     return "\n".join(lines) + "\n"
 
 

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.comparing import comparison
+from analysis.moving import AnimalLimits, Destination, may_move
 from analysis.two_waters import Water, compare, match_lines
 from collector.errors import SettingsError
 from collector.parts import part_of
@@ -75,15 +76,13 @@ def test_what_is_not_known_is_said() -> None:
 
 
 def test_cautions_and_limits_are_there() -> None:
-    said = words(Water("tank", 29.0, 7.0), Water("tub", 15.0, 7.0))
-    for part in (
-        "unplug at the wall",
-        "residual-current device",
-        "vet",
-        "outside its livestock's limits",
-        "days",
-    ):
+    said = words(Water("tank", 25.0, 7.0), Water("tub", 15.0, 7.0))
+    for part in ("unplug at the wall", "residual-current device", "vet", "days"):
         assert part in said
+    said = words(Water("tank", 29.0, 7.0), Water("tub", 15.0, 7.0))
+    for part in ("unplug at the wall", "vet", "tank itself is outside its livestock's limits"):
+        assert part in said
+    assert "times (" not in said, "a plan into water that is too warm"
 
 
 @given(st.floats(-2, 40), st.floats(-2, 40), st.none() | st.floats(3, 11), st.none() | st.floats(3, 11))
@@ -121,6 +120,7 @@ def test_the_command_compares_with_the_second_water_or_another_tank(folder: Path
     assert "They match: the other water is 0.8 °C colder" in own
     tub = "\n".join(comparison(settings, "study", "tub", lambda: NOW))
     assert "do not match: Tub in the yard is 9.9 °C colder" in tub
+    assert "What the animals to be moved stand is not known" in own and "stand is not known" not in tub
     assert "12.1 °C (12.1 to 18.0 in a day)" in tub
     stale = "\n".join(comparison(settings, "study", None, lambda: NOW + 7_200_000))
     assert "Can't be said" in stale
@@ -140,3 +140,85 @@ def test_the_command_finds_tanks_of_different_parts(tmp_path: Path) -> None:
 def test_an_unknown_tank_is_named(folder: Path) -> None:
     with pytest.raises(SettingsError, match="no 'pond'; it has study, tub"):
         list(comparison(load_settings(folder / "rushlight.toml"), "study", "pond"))
+
+
+COOL = AnimalLimits("the fish of the tub", 4.0, 16.0)
+
+
+def may(to: Destination, animals: AnimalLimits = COOL) -> str:
+    return may_move(to, animals, LIVESTOCK).answer
+
+
+@pytest.mark.parametrize(
+    ("to", "answer"),
+    [
+        (Destination("tank", 23.0), "don't"),
+        (Destination("tank", 17.9), "don't"),  # and below what its own animals stand
+        (Destination("tank", None), "not known"),
+        (Destination("tank", None, 7.0, 47.0), "don't"),
+    ],
+)
+def test_animals_of_cool_water_go_into_no_warm_tank(to: Destination, answer: str) -> None:
+    assert may(to) == answer
+
+
+@pytest.mark.parametrize(
+    ("to", "answer"),
+    [
+        (Destination("tank", 22.0, 7.0, 20.0, 26.0), "go"),
+        (Destination("tank", 22.0, 7.0, 30.5, 40.0), "don't"),
+        (Destination("tank", 22.0, 7.0, 26.0, 34.0), "go"),  # with a word of care
+        (Destination("tank", 22.0, 5.9), "don't"),
+        (Destination("tank", 22.0, 8.1), "don't"),
+        (Destination("tank", 22.0, 7.0, day_c=(21.0, 24.5)), "wait"),
+        (Destination("tank", 22.0, 7.0, day_c=(21.0, 23.5)), "go"),
+    ],
+)
+def test_each_limit_of_the_animals_counts(to: Destination, answer: str) -> None:
+    animals = AnimalLimits("the fish of the tub", 18.0, 24.0, 6.0, 8.0, 30.0)
+    assert may(to, animals) == answer
+    assert may_move(to, animals, LIVESTOCK).reasons or answer == "go"
+
+
+@given(st.floats(-2, 40), st.floats(4, 9), st.floats(0, 200), st.floats(-2, 40))
+def test_never_a_plan_into_water_outside_the_limits(
+    celsius: float, ph: float, gas: float, from_c: float
+) -> None:
+    animals = AnimalLimits("the fish of the tub", 16.0, 24.0, 6.0, 8.0, 25.0)
+    here, there = Water("tank", celsius, ph), Water("tub", from_c, 7.0)
+    said = "\n".join(match_lines(here, there, LIVESTOCK, animals, (gas, gas * 1.3)))
+    fit = 18.0 <= celsius <= 24.0 and 6.0 <= ph <= 8.0 and gas <= 25.0
+    assert ("Don't move them" in said) is not fit
+    assert fit or "exchange a quarter" not in said
+
+
+def test_the_command_asks_for_the_limits_of_the_animals_own_tank(folder: Path) -> None:
+    """The tub's fish stand 4 to 16 °C by its settings: nobody offers to warm them to 22 °C in steps."""
+    path = folder / "rushlight.toml"
+    path.write_text(SETTINGS.replace("temperature_high_c = 28.0", "temperature_high_c = 16.0"))
+    said = "\n".join(comparison(load_settings(path), "study", "tub", lambda: NOW))
+    assert "Don't move them into Study window: water of 22.0 °C is above the limits of" in said
+    assert "the animals of Tub in the yard (4 to 16 °C)" in said
+    assert "exchange a quarter" not in said
+    typed = comparison(load_settings(path), "study", "tub", lambda: NOW, (None, 24.0))
+    assert "exchange a quarter" in "\n".join(typed)
+    typed = comparison(load_settings(path), "study", None, lambda: NOW, (None, 20.0))
+    assert "above the limits of the animals to be moved (20 °C)" in "\n".join(typed)
+    with pytest.raises(SettingsError, match="--temperature-low: 20 °C must be below"):
+        list(comparison(load_settings(path), "study", None, lambda: NOW, (20.0, 20.0)))
+
+
+@pytest.mark.parametrize(("ph", "refused"), [(6.3, True), (6.9, False)])
+def test_the_command_mixes_into_no_water_that_is_over_the_limit_of_carbon_dioxide(
+    folder: Path, ph: float, refused: bool
+) -> None:
+    """KH 4 dKH at 22 °C: pH 6.3 is 60 mg/L and 6.9 is 15, by the carbonate equilibria (test_water.py)."""
+    path = folder / "rushlight.toml"
+    path.write_text(
+        SETTINGS.replace("[tanks.tub]", "[tanks.study.water]\ncarbonate_hardness_dkh = 4.0\n[tanks.tub]")
+    )
+    with EmbeddedStore(folder / "rushlight.db") as store, store.transaction():
+        store.add_readings([Reading("study", PH, NOW - 10_000, ph, Flag.PASS)])
+    said = "\n".join(comparison(load_settings(path), "study", "tub", lambda: NOW))
+    assert ("mg/L of CO2, over the limit of 30" in said) is refused
+    assert ("exchange a quarter" in said) is not refused
