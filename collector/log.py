@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 from typing import TextIO
 
-from collector.safe_text import safe_lines, safe_text
+from rushlight.collector.safe_text import safe_lines, safe_text
 
 __all__ = ["ClearLog", "Clock", "SafeFormatter", "log_to"]
 

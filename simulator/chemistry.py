@@ -1,8 +1,8 @@
 """The carbonate system of fresh water: constants, and the pH that follows from what is dissolved.
 
-Written apart from `analysis/water.py` on purpose: a simulated tank that shared the judge's formulas would
-agree with its mistakes too. This solver keeps alkalinity and total inorganic carbon and works out the pH;
-the judge goes the other way, from pH to CO2.
+Written apart from `analysis/physics/water.py` on purpose: a simulated tank that shared the judge's formulas
+would agree with its mistakes too. This solver keeps alkalinity and total inorganic carbon and works out the
+pH; the judge goes the other way, from pH to CO2.
 """
 
 from __future__ import annotations

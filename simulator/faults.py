@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from simulator.tank import Controls
+from rushlight.simulator.tank import Controls
 
 __all__ = [
     "Fault",

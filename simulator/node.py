@@ -6,8 +6,8 @@ import threading
 import time
 from types import TracebackType
 
-from simulator.microcontroller import Firmware, PtyLine
-from simulator.scene import Scene
+from rushlight.simulator.microcontroller import Firmware, PtyLine
+from rushlight.simulator.scene import Scene
 
 __all__ = ["SimulatedNode"]
 

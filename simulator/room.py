@@ -6,7 +6,7 @@ import math
 import random
 from dataclasses import dataclass
 
-from simulator.tank import Surroundings
+from rushlight.simulator.tank import Surroundings
 
 __all__ = ["Room", "RoomDesign", "Wander", "sun_elevation_sine"]
 

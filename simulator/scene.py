@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from simulator.faults import (
+from rushlight.simulator.faults import (
     Fault,
     air_stone,
     apply_faults,
@@ -22,9 +22,9 @@ from simulator.faults import (
     reactor_surge,
     timer_slipping,
 )
-from simulator.probes import LightSensor, PhElectrode, Probe, TemperatureProbe
-from simulator.room import Room, RoomDesign, Wander
-from simulator.tank import Surroundings, Tank, TankDesign
+from rushlight.simulator.probes import LightSensor, PhElectrode, Probe, TemperatureProbe
+from rushlight.simulator.room import Room, RoomDesign, Wander
+from rushlight.simulator.tank import Surroundings, Tank, TankDesign
 
 __all__ = ["SCENE", "Chapter", "Report", "Scene"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from simulator.chemistry import (
+from rushlight.simulator.chemistry import (
     ALKALINITY_PER_DKH,
     CO2_MG_PER_MOL,
     Constants,

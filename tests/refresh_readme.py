@@ -8,8 +8,8 @@ import re
 import tempfile
 from pathlib import Path
 
-from analysis.demo import run_demo
-from analysis.rationale import RATIONALE
+from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.demo.run import run_demo
 
 ROOT = Path(__file__).parents[1]
 PAGES = {"demo": ROOT / "README.md", "alarms": ROOT / "docs/alarms.md"}

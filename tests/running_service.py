@@ -12,7 +12,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.embedded import EmbeddedStore
 from tests.conftest import Broker, wait_for
 
 ROOT = Path(__file__).parents[1]
@@ -33,7 +33,7 @@ class Service:
     def __init__(self, folder: Path, links: str, tanks: str = TANK, **environment: str) -> None:
         self.folder = folder
         self.store = folder / "rushlight.db"
-        self.environment = os.environ | {"PYTHONPATH": str(ROOT)} | environment
+        self.environment = os.environ | {"PYTHONPATH": str(ROOT / "src")} | environment
         (folder / "rushlight.toml").write_text(links + tanks)
         self.process: subprocess.Popen[bytes] | None = None
 
@@ -44,7 +44,7 @@ class Service:
             )
 
     def command(self, *words: str) -> list[str]:
-        return [sys.executable, "-m", "analysis.cli", *words]
+        return [sys.executable, "-m", "rushlight.analysis.commands.main", *words]
 
     def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(

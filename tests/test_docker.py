@@ -26,8 +26,8 @@ import pytest
 import yaml
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.settings import load_settings
-from collector.store.embedded import EmbeddedStore
+from rushlight.collector.settings import load_settings
+from rushlight.collector.store.embedded import EmbeddedStore
 from tests.conftest import Broker, free_port, wait_for
 
 ROOT = Path(__file__).parents[1]
@@ -194,11 +194,11 @@ def test_a_reading_goes_through_tls_into_the_store(
         text = text.replace(old, new)
     (data / "rushlight.toml").write_text(text)
     program = programs / "rushlight"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m analysis.cli "$@"\n')
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m rushlight.analysis.commands.main "$@"\n')
     program.chmod(0o755)
     environment = os.environ | {
         "PATH": f"{programs}:{os.environ['PATH']}",
-        "PYTHONPATH": str(ROOT),
+        "PYTHONPATH": str(ROOT / "src"),
         "SECRETS_FOLDER": str(secrets),
         "TOKEN_WAIT_S": "0",  # no InfluxDB here
     }

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.service_lock import ServiceLock
-from collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.service_lock import ServiceLock
 from tests.conftest import Broker, now_ms, wait_for
 from tests.running_service import TANK, Service, mqtt_link, publisher
 from tests.test_kill import WORDS, Inbox, pack
@@ -22,9 +22,9 @@ TOPIC = "rushlight/hallway/readings"
 # the same service, but it says after a second what it else says after a minute
 PROGRAM = """
 import sys
-import analysis.live
-analysis.live.UNKEPT_MS = 1000
-from analysis.cli import main
+import rushlight.analysis.service.live
+rushlight.analysis.service.live.UNKEPT_MS = 1000
+from rushlight.analysis.commands.main import main
 sys.exit(main())
 """
 

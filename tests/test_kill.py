@@ -14,9 +14,9 @@ from typing import Any
 import psutil
 import pytest
 
-from collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
-from collector.store.embedded import EmbeddedStore
-from simulator.microcontroller import Firmware, PtyLine
+from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.simulator.microcontroller import Firmware, PtyLine
 from tests.conftest import Broker, free_port, now_ms, wait_for
 from tests.running_service import mqtt_link, publisher
 

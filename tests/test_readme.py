@@ -10,12 +10,16 @@ from pathlib import Path
 import click
 import pytest
 
-from analysis.cli import cli
-from analysis.notice_channels import split_urls
-from analysis.rationale import RATIONALE
-from analysis.water import carbon_dioxide_mg_l, carbon_dioxide_trade_rule, carbon_dioxide_uncertainty
-from collector.settings import parse_settings
-from simulator.scene import SCENE
+from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.commands.main import cli
+from rushlight.analysis.notices.channels import split_urls
+from rushlight.analysis.physics.water import (
+    carbon_dioxide_mg_l,
+    carbon_dioxide_trade_rule,
+    carbon_dioxide_uncertainty,
+)
+from rushlight.collector.settings import parse_settings
+from rushlight.simulator.scene import SCENE
 from tests.refresh_readme import MOST_LINES, alarm_table, block, excerpt
 
 ROOT = Path(__file__).parents[1]
@@ -122,7 +126,7 @@ def test_unit_file_can_be_read_and_starts_the_program() -> None:
 
 @pytest.mark.parametrize(("celsius", "percent"), [(15.0, 24), (25.0, 11)])
 def test_the_trade_rules_bias_is_as_stated(celsius: float, percent: int) -> None:
-    """The reference is our own function, which tests/analysis/test_water.py holds to PHREEQC."""
+    """The reference is our own function, which tests/analysis/physics/test_water.py holds to PHREEQC."""
     bias = carbon_dioxide_trade_rule(6.8, 4.0) / carbon_dioxide_mg_l(6.8, 4.0, celsius) - 1
     assert round(-100 * bias) == percent
     assert re.search(rf"\b{percent} %( too low)? at {celsius:g} °C", DIAGNOSIS)

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from analysis.running import run_service
-from collector.service import CollectorService
-from collector.settings import parse_settings
+from rushlight.analysis.service.run import run_service
+from rushlight.collector.service.loop import CollectorService
+from rushlight.collector.settings import parse_settings
 from tests.conftest import free_port, wait_for
 from tests.running_service import TANK, mqtt_link
 

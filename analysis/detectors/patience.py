@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.detectors.base import MINUTE_MS
+from rushlight.analysis.estimators.units import MINUTE_MS
 
 __all__ = [
     "COLD_LEAST_MS",

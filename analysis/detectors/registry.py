@@ -2,7 +2,7 @@
 
 A family looks at one frame after the other and says what it finds. It keeps its own state and writes its own
 place in the `Moment`; it reads the places that it declares and no others. Adding one takes its folder, a row
-in `analysis.watch.FAMILIES` and the rows of its alarms in the rationale.
+in `rushlight.analysis.watch.tank_watch.FAMILIES` and the rows of its alarms in the rationale.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from typing import Any, ClassVar, Protocol
 
 import msgspec
 
-from analysis.detectors.base import Moment, Tank
-from analysis.types import Finding
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.findings import Finding
 
 __all__ = ["Family", "in_order", "owner_of", "schema_version"]
 

@@ -7,11 +7,12 @@ from typing import ClassVar
 
 import msgspec
 
-from analysis.detectors.base import MINUTE_MS, CurrentFacts, Moment, Tank
-from analysis.detectors.jitter import Jitter
-from analysis.detectors.patience import WITH_LAMP_MS
-from analysis.trend import DAY_MS, median
-from analysis.types import Finding
+from rushlight.analysis.detectors.moment import CurrentFacts, Moment, Tank
+from rushlight.analysis.detectors.patience import WITH_LAMP_MS
+from rushlight.analysis.estimators.jitter import Jitter
+from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
+from rushlight.analysis.findings import Finding
 
 __all__ = ["StrayCurrentDetector", "explains"]
 

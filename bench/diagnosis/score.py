@@ -92,7 +92,7 @@ def replay(folder: Path, command: list[str] | None) -> tuple[float, str]:
     events.unlink(missing_ok=True)
     try:
         if command is None:
-            module = importlib.import_module("analysis.replay")
+            module = importlib.import_module("rushlight.analysis.replay.files")
             module.replay_files(config, [csv], events)
         else:
             done = subprocess.run(

@@ -1,6 +1,6 @@
 """The mutation run over the safety code: acknowledgement, transaction, outbox, restore, locks.
 
-    python -m bench.mutation [--file collector/service.py] [--sample 40 --seed 1] [--workers 2] [--list]
+    python -m bench.mutation [--file collector/service/loop.py] [--sample 40 --seed 1] [--workers 2] [--list]
 
 The tree is copied to a temporary folder, one small fault at a time is put in, and the tests named below are
 run until one fails. A mutant that no test fails for is printed as a survivor, exit status 1. Mutants that
@@ -29,6 +29,7 @@ from bench.mutation.mutants import Mutant, mutants_of
 ROOT = Path(__file__).parents[2]
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 _COPIED = (
+    "src",
     "analysis",
     "collector",
     "simulator",
@@ -50,16 +51,16 @@ class Target(NamedTuple):
 
 
 _STORE = (
-    "tests/collector/test_store.py",
-    "tests/collector/test_store_safety.py",
-    "tests/collector/test_store_durability.py",
+    "tests/collector/store/test_store.py",
+    "tests/collector/store/test_store_safety.py",
+    "tests/collector/store/test_store_durability.py",
 )
-_NOTICES = ("tests/analysis/test_notices.py", "tests/analysis/test_notices_safety.py")
+_NOTICES = ("tests/analysis/notices/test_notices.py", "tests/analysis/notices/test_notices_safety.py")
 TARGETS = (
     Target(
-        "collector/service.py",
+        "collector/service/loop.py",
         ("_compact", "_bark", "_report", "system_clock"),
-        ("tests/collector/test_service.py", "tests/collector/test_service_safety.py"),
+        ("tests/collector/service/test_service.py", "tests/collector/service/test_service_safety.py"),
     ),
     Target(
         "collector/store/database.py",
@@ -68,17 +69,17 @@ TARGETS = (
     ),
     Target("collector/store/outbox.py", (), (*_STORE, *_NOTICES)),
     Target(
-        "collector/service_lock.py",
+        "collector/store/service_lock.py",
         (),
-        ("tests/collector/test_service_lock.py", "tests/collector/test_service.py"),
+        ("tests/collector/store/test_service_lock.py", "tests/collector/service/test_service.py"),
     ),
     Target(
-        "analysis/live.py",
+        "analysis/service/live.py",
         ("_failed",),
-        ("tests/analysis/test_live.py", "tests/analysis/test_live_safety.py"),
+        ("tests/analysis/service/test_live.py", "tests/analysis/service/test_live_safety.py"),
     ),
-    Target("analysis/notices.py", (), _NOTICES),
-    Target("analysis/notice_queue.py", (), _NOTICES),
+    Target("analysis/notices/notifier.py", (), _NOTICES),
+    Target("analysis/notices/queue.py", (), _NOTICES),
 )
 
 
@@ -107,7 +108,9 @@ def copy_tree(folder: Path) -> None:
     for name in _COPIED:
         source = ROOT / name
         if source.is_dir():
-            shutil.copytree(source, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+            shutil.copytree(
+                source, folder / name, symlinks=True, ignore=shutil.ignore_patterns("__pycache__")
+            )
         else:
             shutil.copy(source, folder / name)
 
@@ -117,7 +120,7 @@ def passes(folder: Path, tests: tuple[str, ...]) -> bool:
     there = [test for test in tests if (folder / test).exists()]
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *there]
     command += [f"--basetemp={folder / 'tmp'}", "--timeout=60"]
-    environment = os.environ | {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
+    environment = os.environ | {"PYTHONPATH": str(folder / "src"), "PYTHONDONTWRITEBYTECODE": "1"}
     with subprocess.Popen(
         command, cwd=folder, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.STDOUT,
         start_new_session=True,

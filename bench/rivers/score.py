@@ -39,10 +39,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from analysis.replay import Replay
-from collector.quality import LIMITS, QualityChecker
-from collector.readings import PH, TEMPERATURE
-from collector.settings import load_settings
+from rushlight.analysis.replay.files import Replay
+from rushlight.collector.intake.quality import LIMITS, QualityChecker
+from rushlight.collector.readings import PH, TEMPERATURE
+from rushlight.collector.settings import load_settings
 
 SITES = ("FranklinBasin2014", "WaterLab2019")
 QUANTITIES = {"temperature_c": TEMPERATURE, "ph": PH}

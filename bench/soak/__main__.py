@@ -18,7 +18,6 @@ import tempfile
 import time
 from pathlib import Path
 
-from analysis.notice_channels import target_name
 from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, replayed, spans, unseen
 from bench.soak.audit import audit_board, audit_copy, audit_plain, audit_serial, broken_promises
 from bench.soak.chaos import Chaos, SmallDisk
@@ -29,10 +28,11 @@ from bench.soak.sabotage import SABOTAGES
 from bench.soak.tap import Tap
 from bench.soak.targets import Target
 from bench.soak.world import HERE, BrokerProcess, InfluxProcess, RushlightProcess, build_preload
-from collector.settings import StoreSettings, load_settings
-from collector.store.drain_state import drain_report
-from collector.store.embedded import EmbeddedStore
-from collector.store.influx import InfluxReadings
+from rushlight.analysis.notices.channels import target_name
+from rushlight.collector.influx.reader import InfluxReadings
+from rushlight.collector.influx.state import drain_report
+from rushlight.collector.settings import StoreSettings, load_settings
+from rushlight.collector.store.embedded import EmbeddedStore
 
 # name, whether its reports have numbers, whether they have times
 BOARDS = (("porch", True, True), ("shed", True, False))

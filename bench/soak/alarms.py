@@ -11,15 +11,15 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from analysis.alarm_texts import utc_text
-from analysis.notice_texts import milliseconds
-from analysis.types import Event
-from analysis.watch import TankWatch
 from bench.soak.clock import FastClock
 from bench.soak.targets import Received
-from collector.settings import Settings
-from collector.store.base import Notice
-from collector.store.embedded import EmbeddedStore
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.events import Event
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.records import Notice
 
 __all__ = ["SURE_MS", "Told", "audit_told", "cleared_too_soon", "compared", "replayed", "spans", "unseen"]
 

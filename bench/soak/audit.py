@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from bench.soak.load import Board, BoardWithoutNumbers, SerialBoard, number_of
 from bench.soak.tap import Tap
-from collector.store.embedded import EmbeddedStore
-from collector.store.influx import InfluxReadings
+from rushlight.collector.influx.reader import InfluxReadings
+from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = [
     "Copy",

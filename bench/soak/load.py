@@ -21,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from simulator.microcontroller import Firmware
+from rushlight.simulator.microcontroller import Firmware
 
 __all__ = ["AlarmBoard", "Board", "BoardWithoutNumbers", "SerialBoard", "number_of", "wall_clock"]
 

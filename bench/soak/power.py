@@ -21,9 +21,9 @@ from pathlib import Path
 from bench.soak.load import Board, number_of
 from bench.soak.sabotage import SABOTAGES
 from bench.soak.world import ROOT, BrokerProcess, RushlightProcess, build_preload
-from collector.errors import StoreError
-from collector.store.embedded import EmbeddedStore
-from tests.collector.powercut import SYNC, Operation, left_by_a_cut, read_operations
+from rushlight.collector.errors import StoreError
+from rushlight.collector.store.embedded import EmbeddedStore
+from tests.collector.store.powercut import SYNC, Operation, left_by_a_cut, read_operations
 
 TANK = """[status_page]
 enabled = false
@@ -39,7 +39,7 @@ _CONNECT, _PUBACK = 1, 4  # MQTT control packet types (OASIS MQTT 5.0, table 2-1
 
 def record(folder: Path, seconds: float, sabotage: str | None = None) -> list[Operation]:
     """All that a collector did to its files and said to the broker until it was killed."""
-    library = build_preload(ROOT / "tests/collector/powercut.c", folder)
+    library = build_preload(ROOT / "tests/collector/store/powercut.c", folder)
     log = folder / "operations"
     (folder / "broker").mkdir()
     broker = BrokerProcess(folder / "broker")

@@ -14,13 +14,13 @@ from typing import Any
 
 import msgspec
 
-from analysis.alarm_texts import utc_text
-from analysis.alarms import AlarmBook
-from analysis.live import LiveAnalysis
-from analysis.notices import Notifier
-from collector.service import CollectorService
-from collector.store.database import Database
-from collector.store.outbox import Outbox
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.service.live import LiveAnalysis
+from rushlight.collector.service.loop import CollectorService
+from rushlight.collector.store.database import Database
+from rushlight.collector.store.outbox import Outbox
 
 __all__ = ["SABOTAGES"]
 
@@ -119,7 +119,7 @@ SABOTAGES: dict[str, Callable[[], None]] = {
 
 
 def main() -> None:
-    from analysis.cli import main as rushlight
+    from rushlight.analysis.commands.main import main as rushlight
 
     SABOTAGES[sys.argv.pop(1)]()
     rushlight()

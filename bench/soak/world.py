@@ -151,14 +151,14 @@ class RushlightProcess(Program):
     """`rushlight run` in a folder with a settings file; with a sabotage (see there) where one is named."""
 
     def __init__(self, folder: Path, settings: str, sabotage: str | None = None, **environment: str) -> None:
-        way = ["analysis.cli"] if sabotage is None else ["bench.soak.sabotage", sabotage]
+        way = ["rushlight.analysis.commands.main"] if sabotage is None else ["bench.soak.sabotage", sabotage]
         (folder / "rushlight.toml").write_text(settings)
         self.store = folder / "rushlight.db"
         super().__init__(
             "rushlight",
             [sys.executable, "-m", *way, "run"],
             folder,
-            os.environ | {"PYTHONPATH": str(ROOT), "PYTHONFAULTHANDLER": "1"} | environment,
+            os.environ | {"PYTHONPATH": str(ROOT / "src"), "PYTHONFAULTHANDLER": "1"} | environment,
         )
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from collector.links.base import Deliver, Delivery, Link
-from collector.log import Clock
-from collector.settings import MqttLink, SerialLink
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.links.base import Deliver, Link
+from rushlight.collector.log import Clock
+from rushlight.collector.settings import MqttLink, SerialLink
 
 __all__ = ["Deliver", "Delivery", "Link", "make_link"]
 
@@ -28,9 +29,9 @@ def make_link(settings: SerialLink | MqttLink, clock: Clock, base: Path | None =
         Where an environment variable or certificate that the settings name is missing.
     """
     if isinstance(settings, SerialLink):
-        from collector.links.serial import SerialPortLink
+        from rushlight.collector.links.serial import SerialPortLink
 
         return SerialPortLink(settings, clock)
-    from collector.links.mqtt import BrokerLink
+    from rushlight.collector.links.mqtt import BrokerLink
 
     return BrokerLink(settings, clock, base)

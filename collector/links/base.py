@@ -3,39 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Any, NamedTuple, Protocol
+from typing import Protocol
 
-__all__ = ["Deliver", "Delivery", "Link"]
+from rushlight.collector.intake.delivery import Delivery
 
-
-class Delivery(NamedTuple):
-    """One payload as it came in.
-
-    Attributes
-    ----------
-    link : str
-        The link's name, for messages.
-    topic : str or None
-        MQTT topic; None on a serial line.
-    payload : bytes
-    arrived_ms : int
-        When it arrived, milliseconds since 1970.
-    redelivered : bool
-        The broker says it may have sent it before (MQTT's DUP flag).
-    token : object
-        The link's own; handed back with `Link.acknowledge`.
-    packet : int
-        MQTT's packet identifier, the same where the broker sends it again; 0 where there is none.
-    """
-
-    link: str
-    topic: str | None
-    payload: bytes
-    arrived_ms: int
-    redelivered: bool = False
-    token: Any = None
-    packet: int = 0
-
+__all__ = ["Deliver", "Link"]
 
 Deliver = Callable[[Delivery], None]
 """Called from the link's own thread; should only put the delivery into a queue."""

@@ -18,14 +18,15 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector.errors import SettingsError
-from collector.links.base import Deliver, Delivery
-from collector.links.client import FastClient, Message, TlsSocket
-from collector.links.subscriptions import Subscriptions
-from collector.log import ClearLog, Clock
-from collector.safe_text import safe_text
-from collector.settings import MqttLink
-from collector.wire import MAX_PAYLOAD
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.senml import MAX_PAYLOAD
+from rushlight.collector.links.base import Deliver
+from rushlight.collector.links.fast_paho import FastClient, Message, TlsSocket
+from rushlight.collector.links.subscriptions import Subscriptions
+from rushlight.collector.log import ClearLog, Clock
+from rushlight.collector.safe_text import safe_text
+from rushlight.collector.settings import MqttLink
 
 __all__ = ["DEVICE_TOPIC", "READINGS_TOPIC", "BrokerLink"]
 

@@ -10,11 +10,12 @@ from typing import Any
 
 import serial
 
-from collector.links.base import Deliver, Delivery
-from collector.log import ClearLog, Clock
-from collector.reports import may_hold_pack
-from collector.safe_text import safe_text
-from collector.settings import SerialLink
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.reports import may_hold_pack
+from rushlight.collector.links.base import Deliver
+from rushlight.collector.log import ClearLog, Clock
+from rushlight.collector.safe_text import safe_text
+from rushlight.collector.settings import SerialLink
 
 __all__ = ["SerialPortLink"]
 

@@ -10,8 +10,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from collector.log import ClearLog
-from collector.safe_text import safe_text
+from rushlight.collector.log import ClearLog
+from rushlight.collector.safe_text import safe_text
 
 __all__ = ["Subscriptions"]
 

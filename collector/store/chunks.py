@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import Any, Literal, NamedTuple
 
-from collector.readings import Flag
-from collector.store import codec
-from collector.store.base import Summary
-from collector.store.rows import COMPACTED, DAY_MS, ReadingRows
+from rushlight.collector.readings import Flag
+from rushlight.collector.store import codec
+from rushlight.collector.store.records import Summary
+from rushlight.collector.store.rows import COMPACTED, DAY_MS, ReadingRows
 
 __all__ = ["Chunks", "Compaction"]
 

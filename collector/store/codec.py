@@ -14,7 +14,7 @@ import struct
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from collector.errors import StoreError
+from rushlight.collector.errors import StoreError
 
 if TYPE_CHECKING:
     import numpy as np

@@ -26,9 +26,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
-from collector.errors import RushlightError, StoreError, StoreFull, StoreMoved, StoreNewer
-from collector.store.files import OpenFiles, make_new, make_private, open_private, same_file
-from collector.store.schema import VERSION, migrate, schema_version
+from rushlight.collector.errors import RushlightError, StoreError, StoreFull, StoreMoved, StoreNewer
+from rushlight.collector.store.files import OpenFiles, make_new, make_private, open_private, same_file
+from rushlight.collector.store.schema import VERSION, migrate, schema_version
 
 if sys.platform != "win32":
     import fcntl

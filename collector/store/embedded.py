@@ -12,8 +12,8 @@ Why days in chunks inside SQLite, and not Parquet files beside it
 - A late reading is a row like any other and is merged into its day later. A Parquet file can't be added to.
 - Readings, alarms, notices and the analysis' state are one file: one copy is a consistent backup, one lock,
   one place to run out of room in.
-- `bench/store.py` compares space and reading speed with Parquet and with plain rows in one run. pyarrow need
-  not be installed on the collector; `rushlight export` writes Parquet where it is.
+- `bench/speed/store.py` compares space and reading speed with Parquet and with plain rows in one run. pyarrow
+need not be installed on the collector; `rushlight export` writes Parquet where it is.
 
 What it writes, for those who run it on an SD card
 --------------------------------------------------
@@ -28,10 +28,10 @@ from __future__ import annotations
 
 from types import TracebackType
 
-from collector.store.alarms import AlarmLog
-from collector.store.chunks import Chunks
-from collector.store.keepsakes import Keepsakes
-from collector.store.outbox import Outbox
+from rushlight.collector.store.chunks import Chunks
+from rushlight.collector.store.events import AlarmLog
+from rushlight.collector.store.outbox import Outbox
+from rushlight.collector.store.states import Keepsakes
 
 __all__ = ["EmbeddedStore"]
 

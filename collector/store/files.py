@@ -13,7 +13,7 @@ import stat
 from contextlib import suppress
 from pathlib import Path
 
-from collector.errors import StoreMoved
+from rushlight.collector.errors import StoreMoved
 
 __all__ = ["MODE", "OpenFiles", "make_new", "make_private", "open_private", "same_file"]
 

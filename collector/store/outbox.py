@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from collector.store.base import Notice
-from collector.store.database import Database
+from rushlight.collector.store.database import Database
+from rushlight.collector.store.records import Notice
 
 __all__ = ["Outbox"]
 
 _COLUMNS = ", ".join(Notice._fields)
 _OPEN = "delivered_ms IS NULL AND cancelled = 0"
 _AHEAD_MS = 180_000  # a notice queued so far ahead of the clock was queued by another one
-_WAIT_MS = 900_000  # the longest pause after failures (`analysis.notice_channels.backoff_ms`)
+_WAIT_MS = 900_000  # the longest pause after failures (`rushlight.analysis.notices.channels.backoff_ms`)
 
 
 class Outbox(Database):

@@ -1,8 +1,8 @@
 """Readings: in by batches, out by arrival or by time.
 
 The newest readings are rows, by series and time. Days that are over become chunks, one a series and day
-(`collector.store.chunks` makes them, `collector.store.codec` packs them); a reading that comes late for such
-a day is a row again until it is merged. Whoever reads sees rows and chunks as one.
+(`rushlight.collector.store.chunks` makes them, `rushlight.collector.store.codec` packs them); a reading that
+comes late for such a day is a row again until it is merged. Whoever reads sees rows and chunks as one.
 
 The order of arrival is a table of its own, with the newest keys only: old ones are cut off once no saved
 state needs them. Rows in order of arrival instead, as in schema 2, lie on as many pages as there are rows
@@ -14,10 +14,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from collector.errors import StoreError
-from collector.readings import Reading
-from collector.store import codec
-from collector.store.database import Database
+from rushlight.collector.errors import StoreError
+from rushlight.collector.readings import Reading
+from rushlight.collector.store import codec
+from rushlight.collector.store.database import Database
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +39,7 @@ _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with
 
 
 class ReadingRows(Database):
-    """The readings' part of the embedded store; see `collector.store.base.ReadingStore`."""
+    """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
 
     _series_ids: dict[tuple[str, str], int]
     # series -> the time before which readings may be in a chunk

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from collector.errors import StoreNewer
+from rushlight.collector.errors import StoreNewer
 
 __all__ = ["MIGRATIONS", "VERSION", "migrate", "schema_version"]
 

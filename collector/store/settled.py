@@ -12,7 +12,7 @@ from typing import Protocol
 
 import msgspec
 
-from collector.readings import Reading
+from rushlight.collector.readings import Reading
 
 __all__ = ["settled_ms"]
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import msgspec
 import pytest
 
-from analysis.numbers import COMMON, Number, Numbers, Of
+from rushlight.analysis.numbers import COMMON, Number, Numbers, Of
 
 
 class Kettle(Numbers, frozen=True, kw_only=True):

@@ -6,9 +6,9 @@ import collections
 import tomllib
 from pathlib import Path
 
-from analysis.rationale import RATIONALE
 from bench.diagnosis.gate import EACH, FLOORS, NOMINAL, jobs, shortfalls
 from bench.diagnosis.score import summarise
+from rushlight.analysis.alarms.rationale import RATIONALE
 
 TOTAL = {"harmful_detected": 0.9, "named": None, "false_per_tank_week": 0.2}
 

@@ -19,8 +19,8 @@ from bench.diagnosis.faults import FAULTS
 from bench.diagnosis.peers import plain_limits
 from bench.diagnosis.scenarios import build
 from bench.diagnosis.tank import STEP_S, Drive, Tank, simulate
-from collector.readings import QUANTITIES
-from collector.settings import load_settings
+from rushlight.collector.readings import QUANTITIES
+from rushlight.collector.settings import load_settings
 
 NAMES = set(FAULTS)
 

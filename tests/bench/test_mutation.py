@@ -77,13 +77,13 @@ def test_the_run_finds_a_fault_that_a_test_fails_for_and_tells_one_that_none_doe
 def test_what_is_listed_as_harmless_has_a_reason_and_is_left_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = mutation.mutants("collector/service_lock.py")[0][1]
+    first = mutation.mutants("collector/store/service_lock.py")[0][1]
     row: dict[str, Any] = {"file": first.file, "function": first.function, "was": first.was}
     row |= {"becomes": first.becomes, "reason": "only for this test"}
     listed = tmp_path / "equivalent.toml"
     listed.write_text("[[mutant]]\n" + "".join(f"{key} = '''{value}'''\n" for key, value in row.items()))
     monkeypatch.setattr(mutation, "EQUIVALENT", listed)
-    assert first not in [mutant for _, mutant in mutation.mutants("collector/service_lock.py")]
+    assert first not in [mutant for _, mutant in mutation.mutants("collector/store/service_lock.py")]
     listed.write_text(listed.read_text().replace("only for this test", ""))
     with pytest.raises(AssertionError):
         mutation.equivalents()

@@ -13,18 +13,18 @@ from typing import Any
 
 import pytest
 
-from analysis.alarm_texts import utc_text
-from analysis.types import Event
-from analysis.watch import TankWatch
 from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, spans, unseen
 from bench.soak.clock import FastClock
 from bench.soak.load import AlarmBoard
 from bench.soak.sabotage import SABOTAGES
 from bench.soak.targets import Received, Target
 from bench.soak.world import HERE, ROOT, build_preload
-from collector.readings import Reading
-from collector.settings import parse_settings
-from collector.store.base import Notice
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.events import Event
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import parse_settings
+from rushlight.collector.store.records import Notice
 
 T0 = 1_772_323_200_000  # 2026-03-01T00:00:00Z
 MIN = 60_000

@@ -8,8 +8,8 @@ from typing import Any
 
 from bench.soak.audit import audit_board, audit_copy, audit_serial, broken_promises
 from bench.soak.load import number_of
-from collector.readings import Reading
-from collector.store.embedded import EmbeddedStore
+from rushlight.collector.readings import Reading
+from rushlight.collector.store.embedded import EmbeddedStore
 
 
 def store_of(path: Path, numbers: list[int]) -> Path:

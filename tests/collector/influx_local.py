@@ -7,14 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from collector.readings import Reading
-from collector.settings import StoreSettings
-from collector.store.base import in_time_order
-from collector.store.drain import Drain
-from collector.store.drain_state import DrainReport, drain_report
-from collector.store.embedded import EmbeddedStore
-from collector.store.influx import InfluxReadings
-from collector.store.influx_writer import InfluxWriter
+from rushlight.collector.influx.drain import Drain
+from rushlight.collector.influx.reader import InfluxReadings
+from rushlight.collector.influx.state import DrainReport, drain_report
+from rushlight.collector.influx.writer import InfluxWriter
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import StoreSettings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.records import in_time_order
 
 START_MS = 1_772_330_400_000  # 2026-03-01T02:00Z
 MINUTE = 60_000

@@ -6,7 +6,7 @@ import logging
 
 import pytest
 
-from collector.log import ClearLog
+from rushlight.collector.log import ClearLog
 
 
 def test_one_line_a_cause_and_period(caplog: pytest.LogCaptureFixture) -> None:

@@ -17,16 +17,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.page import StatusPage
-from analysis.status import print_status
-from collector.batch import Arrival, BatchMaker
-from collector.links import Delivery
-from collector.log import ClearLog, SafeFormatter
-from collector.readings import Reading
-from collector.reports import printable
-from collector.safe_text import has_control, safe_lines, safe_text
-from collector.settings import parse_settings
-from collector.store.embedded import EmbeddedStore
+from rushlight.analysis.views.page import StatusPage
+from rushlight.analysis.views.status import print_status
+from rushlight.collector.intake.batch import Arrival, BatchMaker
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.reports import printable
+from rushlight.collector.log import ClearLog, SafeFormatter
+from rushlight.collector.readings import Reading
+from rushlight.collector.safe_text import has_control, safe_lines, safe_text
+from rushlight.collector.settings import parse_settings
+from rushlight.collector.store.embedded import EmbeddedStore
 from tests.conftest import now_ms
 
 ROOT = Path(__file__).parents[2]
@@ -86,18 +86,18 @@ def test_a_traceback_keeps_its_lines_and_nothing_else() -> None:
 
 def test_the_log_of_run_is_set_up_by_it() -> None:
     code = (
-        "import logging, sys; from collector.log import log_to\n"
+        "import logging, sys; from rushlight.collector.log import log_to\n"
         "log_to(sys.stderr, logging.INFO); logging.getLogger('a').info('%s', 'x\\x1by\\nz')"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert done.stderr.endswith("INFO x\\x1by\\x0az\n")
-    assert "log_to(sys.stderr" in (ROOT / "analysis/cli_service.py").read_text()
+    assert "log_to(sys.stderr" in (ROOT / "analysis/commands/run.py").read_text()
 
 
 def test_commands_print_through_the_one_door() -> None:
-    for path in sorted((ROOT / "analysis").glob("cli*.py")):
+    for path in sorted((ROOT / "analysis/commands").glob("*.py")):
         used = re.findall(r"click\.(?:echo|secho)\(", path.read_text())
-        assert len(used) == (path.name == "cli_options.py"), f"{path.name}: use cli_options.say"
+        assert len(used) == (path.name == "options.py"), f"{path.name}: use options.say"
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from collector.calibration import ph_from_millivolts
-from collector.settings import parse_settings
-from collector.wire import decode_line
-from simulator.microcontroller import UNITS
+from rushlight.collector.electrode import ph_from_millivolts
+from rushlight.collector.intake.senml import decode_line
+from rushlight.collector.settings import parse_settings
+from rushlight.simulator.microcontroller import UNITS
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"
 TEXT = (NOTES / "README.md").read_text(encoding="utf-8")

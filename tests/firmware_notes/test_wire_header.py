@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator.microcontroller import crc16
+from rushlight.simulator.microcontroller import crc16
 
 HEADER = Path(__file__).parents[2] / "firmware_notes" / "sensor_node" / "wire.h"
 

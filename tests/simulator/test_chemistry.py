@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.chemistry import (
+from rushlight.simulator.chemistry import (
     ALKALINITY_PER_DKH,
     CO2_MG_PER_MOL,
     constants,

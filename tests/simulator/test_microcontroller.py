@@ -15,8 +15,8 @@ import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.readings import QUANTITIES
-from simulator.microcontroller import UNITS, Firmware, PtyLine, crc16
+from rushlight.collector.readings import QUANTITIES
+from rushlight.simulator.microcontroller import UNITS, Firmware, PtyLine, crc16
 
 
 def _open(port: str) -> serial.Serial:

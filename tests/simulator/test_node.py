@@ -9,15 +9,15 @@ from itertools import islice, pairwise
 import pytest
 import serial
 
-from collector.links.base import Delivery
-from collector.links.serial import SerialPortLink
-from collector.settings import SerialLink, parse_settings
-from collector.wire import decode_line
-from simulator.faults import power_cut, probe_unplugged
-from simulator.microcontroller import crc16
-from simulator.node import SimulatedNode
-from simulator.room import RoomDesign
-from simulator.scene import SCENE, Chapter, Report, Scene
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.senml import decode_line
+from rushlight.collector.links.serial import SerialPortLink
+from rushlight.collector.settings import SerialLink, parse_settings
+from rushlight.simulator.faults import power_cut, probe_unplugged
+from rushlight.simulator.microcontroller import crc16
+from rushlight.simulator.node import SimulatedNode
+from rushlight.simulator.room import RoomDesign
+from rushlight.simulator.scene import SCENE, Chapter, Report, Scene
 
 HOUR = 3_600_000
 

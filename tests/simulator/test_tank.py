@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from simulator.chemistry import CO2_MG_PER_MOL, constants
-from simulator.faults import (
+from rushlight.simulator.chemistry import CO2_MG_PER_MOL, constants
+from rushlight.simulator.faults import (
     air_stone,
     apply_faults,
     empty_cylinder,
@@ -20,8 +20,8 @@ from simulator.faults import (
     timer_set_right,
     timer_slipping,
 )
-from simulator.room import Room, RoomDesign, sun_elevation_sine
-from simulator.tank import Controls, LampTimer, Surroundings, Tank, TankDesign
+from rushlight.simulator.room import Room, RoomDesign, sun_elevation_sine
+from rushlight.simulator.tank import Controls, LampTimer, Surroundings, Tank, TankDesign
 
 BARE = TankDesign(
     heater_watts=0.0, lamp_watts=0.0, injection_mg_l_h=0.0, uptake_mg_l_h=0.0, respiration_mg_l_h=0.0

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.notice_texts import milliseconds
-from analysis.types import Event
-from analysis.watch import TankWatch
-from collector.intake import Intake
-from collector.readings import Reading
-from collector.settings import Settings
+from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.events import Event
+from rushlight.collector.intake.flagging import Intake
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import Settings
 
 __all__ = ["FAMILIES", "Reference", "Span", "family_of"]
 

@@ -12,7 +12,8 @@ import random
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from collector.links import Deliver, Delivery
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.links import Deliver
 
 __all__ = ["Board", "FaultName", "Message", "SerialWire", "TestBroker"]
 

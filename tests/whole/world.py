@@ -1,9 +1,9 @@
 """The whole service in a made-up world: its clock, tanks, broker, disk and targets; true time passes by hand.
 
-What runs is `analysis.running.run_service` as it is: collector, analysis, outbox and notices with their own
-loops, on a real SQLite file, the heartbeat over a real socket. Made up are the links' other ends, the senders
-of notices, the clock, and a disk that may be full. See `steps` for how hours pass in a second.
-"""
+What runs is `rushlight.analysis.service.run.run_service` as it is: collector, analysis, outbox and notices
+with their own loops, on a real SQLite file, the heartbeat over a real socket. Made up are the links' other
+ends, the senders of notices, the clock, and a disk that may be full. See `steps` for how hours pass in a
+second."""
 
 from __future__ import annotations
 
@@ -21,14 +21,15 @@ from types import SimpleNamespace
 from typing import Any
 from unittest import mock
 
-from analysis import notice_thread, running
-from analysis.notices import Notifier
-from analysis.picture_maker import PictureMaker
-from collector import service
-from collector.errors import RushlightError, StoreFull
-from collector.service import CollectorService
-from collector.settings import MqttLink, parse_settings
-from collector.store.embedded import EmbeddedStore
+from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.notices import thread as notice_thread
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.service import run as running
+from rushlight.collector.errors import RushlightError, StoreFull
+from rushlight.collector.service import loop as service
+from rushlight.collector.service.loop import CollectorService
+from rushlight.collector.settings import MqttLink, parse_settings
+from rushlight.collector.store.embedded import EmbeddedStore
 from tests.whole.reference import Reference, family_of
 from tests.whole.steps import Inbox, Killed, StopFlag, Task
 from tests.whole.tanks import Board, SerialWire, TestBroker

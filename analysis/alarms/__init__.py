@@ -1,0 +1,1 @@
+"""The life of an alarm: its rationale, its states, its words, what people ask of it."""

@@ -1,0 +1,101 @@
+"""The `rushlight` command. Each command imports what it needs when it runs, so that help comes at once."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from rushlight.analysis.commands.alarms import acknowledge, shelve, try_, unshelve
+from rushlight.analysis.commands.check import check
+from rushlight.analysis.commands.compare import compare
+from rushlight.analysis.commands.demo import demo
+from rushlight.analysis.commands.explain import explain
+from rushlight.analysis.commands.export import export
+from rushlight.analysis.commands.import_ import import_
+from rushlight.analysis.commands.notice_test import notice_test
+from rushlight.analysis.commands.options import say
+from rushlight.analysis.commands.replay import replay
+from rushlight.analysis.commands.run import run
+from rushlight.analysis.commands.status import status
+
+__all__ = ["cli", "main"]
+
+
+def _version(context: click.Context, parameter: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            say(f"rushlight {version('rushlight')}")
+        except PackageNotFoundError:
+            say("rushlight, not installed: run from its source")
+        context.exit()
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="The version."
+)
+def cli() -> None:
+    """Watches small planted freshwater tanks: readings in, a judgement in time out.
+
+    It only watches: nothing here switches a mains device.
+
+    Exit status: 0 done; 1 the work failed; 2 the command line or the settings are wrong.
+    """
+
+
+for _command in (
+    check,
+    demo,
+    notice_test,
+    run,
+    status,
+    compare,
+    explain,
+    export,
+    import_,
+    replay,
+    acknowledge,
+    shelve,
+    unshelve,
+    try_,
+):
+    cli.add_command(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; errors become lines on standard error and an exit status."""
+    from rushlight.collector.errors import RushlightError, SettingsError
+
+    try:
+        status_ = cli.main(arguments, prog_name="rushlight", standalone_mode=False)
+        sys.stdout.flush()
+        return int(status_ or 0)
+    except click.ClickException as error:
+        message = error.format_message().replace("\n", " ")
+        command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "rushlight"
+        if isinstance(error, click.exceptions.NoArgsIsHelpError):
+            say(error.format_message())
+        else:
+            say(f"{command}: {message} See '{command} --help'.", err=True)
+        return 2
+    except SettingsError as error:
+        say(str(error), err=True)
+        return 2
+    except RushlightError as error:
+        say(str(error).replace("\n", " "), err=True)
+        return 1
+    except (click.Abort, KeyboardInterrupt):
+        return 130
+    except BrokenPipeError:
+        # whoever read our output has seen enough; the interpreter must not complain while it ends
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

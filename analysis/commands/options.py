@@ -1,0 +1,85 @@
+"""What several commands of `rushlight` have in common: options, and the settings they work by."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rushlight.collector.service.parts import Part
+    from rushlight.collector.settings import Settings
+
+__all__ = ["CONFIG", "PART", "moment_ms", "parse_span_ms", "say", "settings_of"]
+
+CONFIG = click.option(
+    "--config",
+    default="rushlight.toml",
+    show_default=True,
+    metavar="FILE",
+    help="The settings file.",
+)
+
+
+def say(text: str = "", err: bool = False) -> None:
+    """Print, without control characters: a name in it may have come from a device or a file."""
+    from rushlight.collector.safe_text import safe_lines
+
+    click.echo(safe_lines(text), err=err)
+
+
+def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:
+    from rushlight.collector.service.parts import parse_part
+
+    try:
+        return None if text is None else parse_part(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+
+
+PART = click.option(
+    "--part", metavar="K/N", callback=_read_part, help="Of N collectors that share the tanks, the K-th: 2/4."
+)
+
+
+def settings_of(config: str, part: Part | None = None) -> Settings:
+    """The settings of a file, or those of one part."""
+    from rushlight.collector.settings import load_settings
+
+    settings = load_settings(config)
+    if part is None:
+        return settings
+    from rushlight.collector.service.parts import settings_of_part
+
+    return settings_of_part(settings, part)
+
+
+def moment_ms(option: str, text: str | None) -> int | None:
+    """What an option says, in ms since 1970; it must have an offset."""
+    from datetime import datetime
+
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise click.BadParameter(
+            f"{text!r} is no moment; write it as 2026-03-01T02:14:10Z", param_hint=option
+        )
+    return round(moment.timestamp() * 1000)
+
+
+_SPAN = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m(?:in)?)?")
+
+
+def parse_span_ms(text: str) -> int:
+    """ "2h", "90min", "1d12h" into ms; ValueError otherwise."""
+    match = _SPAN.fullmatch(text.strip().lower().replace(" ", ""))
+    days, hours, minutes = (int(part or 0) for part in match.groups()) if match else (0, 0, 0)
+    span = ((days * 24 + hours) * 60 + minutes) * 60_000
+    if span <= 0:
+        raise ValueError(f"{text!r} is no span of time; write 2h, 90min or 1d12h")
+    return span

@@ -1,0 +1,1 @@
+"""The whole job on a simulated tank, compressed in time."""

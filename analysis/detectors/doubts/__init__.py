@@ -1,0 +1,1 @@
+"""Settings that the tank's own behaviour contradicts."""

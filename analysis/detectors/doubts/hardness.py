@@ -1,0 +1,135 @@
+"""A hardness in the settings by which the animals could not have lived, or no gas would ever have come.
+
+Whoever sets a KH twice too high is told of an overdose from the first hour on, every day. As long as that may
+be true it is told as what it is. After three days of the same the setting is the likelier fault: no tank
+lives so, or the gas comes and goes daily and the animals live with it. Where the water holds that much night
+and day it may be true, and the overdose stays beside the doubt. A KH that has fitted once is never doubted:
+gas that grows is gas.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from rushlight.analysis.detectors.doubts.lamp_hours import LEAST_DAYS
+from rushlight.analysis.detectors.gas.curve import PRE_CO2_MG_L
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.water import carbon_dioxide_mg_l
+
+__all__ = ["GasDays"]
+
+ENOUGH_VALUES = 200  # five-minute values of a day's 288
+# Of the limit. An estimate below it raises no alarm in a tank that is not known yet, so its days are learnt.
+TOO_MUCH = 1.3
+DEADLY = 2.5  # of the limit: three days of it, and there is nobody left to warn for; judgement, no source
+ALIKE_PH = 0.25  # between the lowest pH of those days; common practice, no source
+
+
+class GasDays(msgspec.Struct):
+    """Each day's lowest and highest pH, alarms or not, against what the KH makes of it.
+
+    `days` are (local day, lowest pH, highest pH), each held for an hour. `settled`: the KH found can't be
+    right, and is reckoned with no more; where the water may indeed hold that much, its alarm stands.
+    """
+
+    mark: str = ""
+    day: int = -1
+    values: list[float] = msgspec.field(default_factory=list)
+    celsius: float = 24.0
+    days: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
+    sides: list[int] = msgspec.field(default_factory=list)
+    fitted: bool = False
+    found: Finding | None = None
+    settled: bool = False
+
+    def update(self, tank: Tank, moment: Moment) -> None:
+        """One frame; works on those that end five minutes. `found` is what stands after it."""
+        if not moment.fifth:
+            return
+        kh = tank.settings.water.carbonate_hardness_dkh
+        mark = f"{kh} {tank.settings.livestock.co2_limit_mg_l}"
+        if mark != self.mark:
+            self.mark, self.found, self.settled = mark, None, False
+            # a figure by which the last days were sound has fitted, whatever comes now
+            self.fitted = kh is not None and any(self._most(tank, kh, low)[1] == 0 for _, low, _ in self.days)
+            self.days, self.sides = [], []
+        if kh is None:
+            return
+        if moment.day != self.day:
+            self._close(tank, kh)
+            self.day = moment.day
+            self.values.clear()
+        doubtful = (
+            "ph" in moment.probes.faulty
+            or "stray-current-suspected" in moment.active
+            or moment.heat.disturbed
+        )
+        if moment.frame.ph is not None and not doubtful:
+            self.values.append(moment.gas.ph)
+            if moment.frame.temperature is not None and "temperature" not in moment.probes.faulty:
+                self.celsius = min(max(moment.frame.temperature, 1.0), 40.0)
+
+    def _close(self, tank: Tank, kh: float) -> None:
+        values = sorted(self.values)
+        if len(values) < ENOUGH_VALUES:
+            return
+        hour = len(values) // 24
+        low, high = values[hour], values[-1 - hour]
+        limit = tank.settings.livestock.co2_limit_mg_l
+        most, side = self._most(tank, kh, low)
+        if side == 0 and self.found is not None and not 2 * PRE_CO2_MG_L < most < limit:
+            return  # one day a little nearer does not settle it
+        self.days.append((self.day, low, high))
+        self.sides.append(side)
+        del self.days[:-LEAST_DAYS], self.sides[:-LEAST_DAYS]
+        if side == 0:
+            self.fitted, self.found, self.settled = True, None, False
+            return
+        lows = [day[1] for day in self.days]
+        in_a_row = len(self.days) == LEAST_DAYS and self.days[-1][0] - self.days[0][0] == LEAST_DAYS - 1
+        alike = max(lows) - min(lows) <= ALIKE_PH
+        if self.fitted or self.found is not None or not in_a_row or not alike:
+            return
+        if abs(sum(self.sides)) == LEAST_DAYS:
+            least = max(carbon_dioxide_mg_l(day[2], kh, self.celsius) for day in self.days)
+            self.settled = side < 0 or most > DEADLY * limit or least < limit
+            self.found = self._finding(kh, limit, most, min(lows), side)
+
+    def _most(self, tank: Tank, kh: float, ph: float) -> tuple[float, int]:
+        """(mg/L of CO2, 1 where that is too much to live with, -1 where it is hardly any) at a pH."""
+        most = carbon_dioxide_mg_l(ph, kh, self.celsius)
+        if most > TOO_MUCH * tank.settings.livestock.co2_limit_mg_l:
+            return most, 1
+        return most, -1 if tank.settings.co2 is not None and most < PRE_CO2_MG_L else 0
+
+    def _finding(self, kh: float, limit: float, most: float, low: float, side: int) -> Finding:
+        what = "no fish lives well with that" if side > 0 else "hardly more than without any gas"
+        reckoned = f"{most:.0f}" if most > 10 else f"{most:.1f}"
+        return Finding(
+            alarm="setting-doubtful",
+            quantity="ph",
+            setting="water.carbonate_hardness_dkh",
+            priority="low",
+            value=float(f"{most:.2g}"),
+            unit="mg/L",
+            cause="KH in the settings is too high, or the electrode reads too low, or the gas is far too much"
+            if side > 0
+            else "KH in the settings is too low, or the electrode reads too high, or no gas arrives",
+            observations=[
+                f"pH went down to {low:.2f} on each of the last {LEAST_DAYS} days",
+                f"with KH {kh:g} dKH that would be {reckoned} mg/L of CO2: {what}; the limit is {limit:g}",
+                *(
+                    ["until that is settled CO2 is judged by this tank's usual pH alone"]
+                    if self.settled
+                    else []
+                ),
+            ],
+            rule_out="test KH and pH of the tank's water with drop tests: where both agree with the settings "
+            "and with the probe, "
+            + (
+                "the estimate is true: get air into the water and turn the gas down"
+                if side > 0
+                else "look whether bubbles come"
+            ),
+        )

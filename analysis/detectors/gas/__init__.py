@@ -1,0 +1,1 @@
+"""Carbon dioxide by pH and hardness: too much, none, and pH out of its range."""

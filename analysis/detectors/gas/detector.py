@@ -1,0 +1,221 @@
+"""Carbon dioxide and pH: one curve, three judgements of it.
+
+Water chemistry can't step: a change within a minute is a person, a probe or a current, never the gas.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import msgspec
+
+from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.curve import HALF_HOUR, HOUR, Gas, PhCurve
+from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
+from rushlight.analysis.detectors.gas.ph_range import RangeJudge
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.window import Window
+from rushlight.analysis.findings import Finding
+
+__all__ = ["CarbonDioxideDetector", "Judged"]
+
+STEEPEST_PH_PER_H = -2.0  # a forecast looks no further; common practice, no source
+
+
+class Judged(msgspec.Struct, frozen=True):
+    """The estimate behind the last judgement: what people are shown, too.
+
+    Attributes
+    ----------
+    time_ms : int
+        Of the frame (ms UTC).
+    ph : float
+        The pH that it is an estimate for, less what stepped.
+    slope : float or None
+        pH an hour.
+    gas : Gas
+    """
+
+    time_ms: int
+    ph: float
+    slope: float | None
+    gas: Gas
+
+
+class CarbonDioxideDetector(msgspec.Struct):
+    """State of the carbon dioxide family of one tank."""
+
+    name: ClassVar[str] = "carbon dioxide"
+    place: ClassVar[str] = "gas"
+    alarms: ClassVar[frozenset[str]] = frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"})
+    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "current", "heat"})
+    recalls: ClassVar[frozenset[str]] = frozenset({"doubts"})
+
+    block: Window = msgspec.field(default_factory=lambda: Window(5))
+    curve: PhCurve = msgspec.field(default_factory=PhCurve)
+    overdose: OverdoseJudge = msgspec.field(default_factory=OverdoseJudge)
+    absence: AbsenceJudge = msgspec.field(default_factory=AbsenceJudge)
+    range: RangeJudge = msgspec.field(default_factory=RangeJudge)
+    quiet_until: int = -1
+    hold: dict[str, Finding] = msgspec.field(default_factory=dict)
+    judged: Judged | None = None
+    read: Judged | None = None
+
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; the findings that stand after it. O(1)."""
+        ph = moment.frame.ph
+        now = moment.frame.start_ms
+        window = self.curve.window
+        restless = "ph" in moment.probes.restless
+        if ph is not None and moment.fifth:
+            self.curve.trust(tank, moment)
+        self._doubts(tank, moment)
+        self._say(tank, moment)
+        if ph is None or ("ph" in moment.probes.faulty and not restless):
+            if window.times and now - window.times[-1] > HALF_HOUR:
+                if ph is not None or not moment.beyond("ph"):
+                    self.hold.clear()
+                self._restart()
+                if ph is None:
+                    self.overdose.over = self.overdose.sudden = -1
+            if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
+                self._look(tank, moment, ph)
+            return list(self.hold.values())
+        block = self.block
+        if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
+            block.clear()  # a median across a gap would make a slope of a step
+            if gap > 20 * MINUTE_MS:
+                self._restart()
+        block.add(now, ph)
+        if moment.current.step_seen:
+            # Not chemistry: look again when the new level has stood for a while.
+            self.quiet_until = now + 15 * MINUTE_MS
+            window.clear()
+            self.overdose.since = -1
+            self.range.reset()
+        if moment.fifth:
+            self._slow(tank, moment, median(block.values))
+            self._say(tank, moment)
+        if restless:
+            # the level is still to be seen: what stood stays, and a surge may be what shakes the electrode
+            believed = moment.active | ({"co2-overdose"} if "probe-fault" in moment.active else set())
+            return [finding for alarm, finding in self.hold.items() if alarm in believed]
+        return list(self.hold.values())
+
+    def recall(self, moment: Moment) -> None:
+        """Nobody asks what it said before."""
+
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """The CO2 that it judged by last, one standard error either way, and the usual pH."""
+        out: dict[str, float | None] = {
+            "ph_usual": self.curve.profile.at(moment.minute),
+            "ph_usual_lowest": self.curve.usual_low,
+        }
+        judged = self.judged
+        if moment.frame.ph is None or "ph" in moment.probes.faulty or judged is None:
+            return out
+        out |= {
+            "ph_slope_per_h": judged.slope,
+            "co2_mg_l": judged.gas.mg_l,
+            "co2_low_mg_l": judged.gas.low,
+            "co2_high_mg_l": judged.gas.high,
+            "ph_error": self.curve.ph_error,
+        }
+        if judged.slope is not None:
+            # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
+            out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, STEEPEST_PH_PER_H)
+        return out
+
+    def _say(self, tank: Tank, moment: Moment) -> None:
+        """What the other families may know of the curve."""
+        curve = self.curve
+        said = moment.gas
+        said.ph, said.swing, said.injected = curve.ph, curve.swing(), curve.injected(tank)
+        said.ph_error = curve.ph_error
+        said.slope_2h = curve.window.slope_per_hour(2 * HOUR) if moment.fifth else None
+
+    def _doubts(self, tank: Tank, moment: Moment) -> None:
+        """What the settings say of the water is left out once it is in doubt and the tank is known."""
+        doubts, curve = moment.doubts_before, self.curve
+        if doubts.lived and not curve.extremes.lows:
+            # an alarm out of a wrong KH has kept these days from being learnt
+            curve.extremes.lows = [low for low, _ in doubts.lived]
+            curve.extremes.highs = [high for _, high in doubts.lived]
+            curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
+        curve.untold = doubts.reference and curve.usual_low is not None and curve.injected(tank)
+
+    def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
+        gas = self.curve.gas(tank, ph, moment.frame.temperature) if _knows(tank) else None
+        self.read = None if gas is None else Judged(moment.frame.time_ms, ph, self.curve.slope, gas)
+        return self.overdose.look(tank, moment, self.curve, gas, ph)
+
+    def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
+        """Where nothing else is judged: what the pH as read would mean."""
+        found = self._as_read(tank, moment, ph)
+        if found is not None:
+            self.hold[found.alarm] = found
+
+    @property
+    def newest(self) -> Judged | None:
+        """The estimate judged by last: less what stepped, or as read where nothing else was judged."""
+        judged, read = self.judged, self.read
+        if judged is None or (read is not None and read.time_ms > judged.time_ms):
+            return read
+        return judged
+
+    def _restart(self) -> None:
+        self.judged = self.read = None
+        self.block.clear()
+        self.curve.window.clear()
+        self.overdose.since = self.absence.since = -1
+        self.range.reset()
+
+    def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
+        """Every five minutes."""
+        quiet = moment.frame.start_ms < self.quiet_until or moment.heat.disturbed
+        # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
+        # fresh water, or an electrode set right: either way the pH is now what is read.
+        # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
+        stepped = ph
+        down = -moment.current.ph_stepped
+        if down > 0.04:
+            ph += min(down, 3 * (down - 0.04))
+        # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
+        # alarm would keep it up for ever.
+        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
+        ph_alarm = ph_alarm or "ph" in moment.probes.restless
+        usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
+        curve = self.curve
+        curve.add(moment, ph, usable and not quiet)
+        gas = curve.gas(tank, ph, moment.frame.temperature)
+        self.judged = None if gas is None else Judged(moment.frame.time_ms, ph, curve.slope, gas)
+        if quiet:
+            # judge nothing new but what would be deadly, let go of nothing
+            for finding in self.hold.values():
+                finding.holding = True
+            self._look(tank, moment, stepped)
+            return
+        findings: dict[str, Finding] = {}
+        found: Finding | None
+        seen = self._as_read(tank, moment, stepped)
+        if gas is not None and _knows(tank):
+            found = self.overdose.judge(tank, moment, curve, gas) or seen
+            if found is not None:
+                findings[found.alarm] = found
+        if gas is not None and curve.injected(tank):
+            found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
+            if found is not None:
+                findings[found.alarm] = found
+        found = self.range.judge(tank, moment, curve, stepped, findings)
+        if found is not None:
+            findings[found.alarm] = found
+        self.hold = findings
+
+
+def _knows(tank: Tank) -> bool:
+    """Whether CO2 is a matter here: something ties pH to it, or it is given."""
+    water = tank.settings.water
+    known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+    return known or tank.settings.co2 is not None

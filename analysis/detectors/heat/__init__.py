@@ -1,0 +1,1 @@
+"""Heater, cooler, and the limits of temperature."""

@@ -1,0 +1,155 @@
+"""A heater that stays on: water above what the heater holds, and heat that room and lamp don't explain.
+
+A meter on the heater decides it. Without one, the slope that is seen, less what room and lamp explain, is
+what the heater must have done. Where the room is not measured, the tank's own cycle says what its slopes are.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from rushlight.analysis.detectors.heat.balance import HeatNow
+from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.findings import Finding
+
+__all__ = ["HeaterStuck"]
+
+REFUTED_MS = 3 * 1440 * MINUTE_MS
+
+
+class HeaterStuck(msgspec.Struct):
+    """Since when it looks so.
+
+    `refuted_c` is the warmest water that was first taken for a stuck heater's and then fell with the heater
+    off: room, sun or lamp do that, so water no warmer than that is no sign of it in the days after.
+    """
+
+    since: int = -1
+    peak: float = 0.0
+    refuted_c: float = 0.0
+    refuted_ms: int = -1
+
+    def finding(
+        self, tank: Tank, moment: Moment, heat: HeatNow, usual: float | None, recent: list[float]
+    ) -> Finding | None:
+        """The finding that stands, if one does.
+
+        `usual` is the usual temperature at this time of day, `recent` the last three hours' values (°C).
+        """
+        raised = "heater-stuck-on" in moment.active
+        if heat.ceiling is None or (moment.heat.disturbed and not raised):
+            self.since = -1
+            return None
+        over = heat.temperature - heat.ceiling
+        heating, excess = self._heating(tank, heat, raised, recent)
+        if raised:
+            self.peak = max(self.peak, heat.temperature)
+            if not moment.heat.disturbed and self._contrary(tank, heat, over, heating):
+                if heat.power is not None or heat.now - self.since > 30 * MINUTE_MS:
+                    self.refuted_c, self.refuted_ms = self.peak, heat.now
+                self.since = -1
+                return None
+        else:
+            self.peak = heat.temperature
+            refuted = (
+                self.refuted_ms >= 0
+                and heat.now - self.refuted_ms < REFUTED_MS
+                and heat.temperature < self.refuted_c + 0.2
+            )
+            unusual = usual is None or heat.temperature > usual + 0.4 or over > 1.5
+            enough = 0.3 if heat.drawing is None else 0.15  # the meter leaves less to doubt
+            if not (over > enough and heating and unusual) or refuted or self._poured(heat):
+                self.since = -1
+                return None
+            if self.since < 0:
+                self.since = heat.now
+            if heat.now - self.since < (5 if over > 1.0 else 15) * MINUTE_MS:
+                return None
+        return self._told(tank, heat, raised and not heating, excess)
+
+    @staticmethod
+    def _poured(heat: HeatNow) -> bool:
+        """No heater heats that fast: warmer water was poured in."""
+        return heat.slope is not None and heat.slope > 1.8 * max(heat.rate, heat.usual_rise or 0.0)
+
+    @staticmethod
+    def _contrary(tank: Tank, heat: HeatNow, over: float, heating: bool) -> bool:
+        """The heater has been seen off, or the water falling as it does without heat."""
+        if heating or heat.slope is None:
+            return False
+        if heat.power is not None or (over < 0.1 and heat.slope < 0):
+            return True
+        cooler = tank.settings.cooler
+        if cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 1.2:
+            return False  # the cooler at work against the heater makes it fall, too
+        falling = -max(0.1, 0.5 * abs(heat.usual_fall or 0.2))
+        return heat.slope < falling and heat.hour is not None and heat.hour < falling
+
+    @staticmethod
+    def _heating(tank: Tank, heat: HeatNow, raised: bool, recent: list[float]) -> tuple[bool, float | None]:
+        """Whether something heats, and the slope (°C/h) that room and lamp don't explain."""
+        slope, rate = heat.slope, heat.rate
+        excess = None if slope is None or heat.explained is None else slope - heat.explained
+        drawing = heat.drawing
+        if drawing is not None:
+            return drawing, excess
+        if slope is None:
+            return False, None
+        if excess is None:
+            # nothing learnt yet: the water must have been seen to leave what the heater holds
+            return slope > 0.35 * rate and min(recent) < (heat.ceiling or 0.0), None
+        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - 0.5:
+            return False, excess  # the room may do it, and how fast isn't learnt yet
+        # the excess alone tells where the room is measured; else the water must be seen to rise
+        heating = excess > 0.4 * rate and (heat.room is None or excess > 0.15)
+        if heat.room is not None and heat.room > heat.temperature and HeaterStuck._cooled(tank, heat):
+            # a cooler that has stopped in a warm room looks alike: it must be all that the heater gives
+            heating = heating and excess > max(0.8 * rate, 0.3)
+        if not raised and heat.quarter is not None and heat.explained is not None:
+            # a heater goes on; warm water that was poured in has done its part
+            heating = heating and heat.quarter - heat.explained > 0.15 * rate
+        if heat.room is None and heat.ceiling is not None:
+            share = 0.55
+            if HeaterStuck._cooled(tank, heat):
+                share = 0.75  # here a cooler that has stopped would look alike
+            # A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first.
+            low = heat.floor if heat.floor is not None else heat.ceiling - 1.0
+            from_cycle = raised or min(recent) < low + 0.6 * (heat.ceiling - low)
+            heating = heating and from_cycle and slope > max(0.08, share * (heat.usual_rise or rate))
+        return heating, excess
+
+    @staticmethod
+    def _cooled(tank: Tank, heat: HeatNow) -> bool:
+        """Whether it is so warm that a cooler should be at work."""
+        cooler = tank.settings.cooler
+        return cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 0.3
+
+    def _told(self, tank: Tank, heat: HeatNow, holding: bool, excess: float | None) -> Finding:
+        limit = tank.settings.livestock.temperature_high_c
+        slope = heat.slope
+        left = 0.0 if heat.temperature >= limit else None
+        if left is None and slope is not None:
+            left = time_to_reach(heat.temperature, slope, limit)
+        over = heat.temperature - (heat.ceiling or 0.0)
+        observations = [f"water {heat.temperature:.1f} °C, {over:.1f} °C above what the heater holds"]
+        if slope is not None:
+            by_room = (
+                f"; room {heat.room:.1f} °C and lamp explain {slope - excess:+.2f}"
+                if heat.room is not None and excess is not None
+                else ""
+            )
+            observations.append(f"going up {slope:+.2f} °C an hour{by_room}")
+        if heat.power is not None:
+            observations.append(f"the heater draws {heat.power:.0f} W")
+        return Finding(
+            alarm="heater-stuck-on",
+            holding=holding,
+            priority=urgency(left),
+            value=round(heat.temperature, 2),
+            unit="Cel",
+            time_left_s=left,
+            cause="the thermostat's contacts have welded shut, or its dial has been turned up",
+            observations=observations,
+        )

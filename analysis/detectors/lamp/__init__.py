@@ -1,0 +1,1 @@
+"""The lamp: its hours, whether it is on, how bright it still is."""

@@ -1,0 +1,1 @@
+"""A device that has gone silent, and the mains."""

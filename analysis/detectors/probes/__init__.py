@@ -1,0 +1,1 @@
+"""Probes that are dead, flat, jump or jitter."""

@@ -1,0 +1,119 @@
+"""What is known of one probe, and how its fault is told."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from rushlight.analysis.detectors.frames import SeriesFrame
+from rushlight.analysis.detectors.moment import minutes_text
+from rushlight.analysis.estimators.jitter import BLOCK, LOUD, Jitter
+from rushlight.analysis.findings import Finding
+from rushlight.collector.readings import LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
+
+__all__ = ["DEAD", "FLAT_START_MIN", "SeriesHealth"]
+
+FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE: 1440.0}
+DEAD = ("dead", "impossible", "full")  # no value of it is believed
+CAUSES = {
+    "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
+    "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
+    "full": "the light meter shows all that it can: the sun blinds it, or its cable is broken",
+    "flat": "the probe or its converter has frozen: real water is never that still",
+    "noisy": "a wet connector, a probe in air, a worn electrode: water never jumps so from minute to minute",
+    "loose": "a loose contact or a wet connector: readings fail again and again",
+    "out": "the probe hangs in air: the water level has fallen or it was not put back",
+}
+# what the readings of a faulty probe still say; see `Finding.credible`
+CREDIBLE: dict[str, Literal["level", "values", "leap"]] = {"noisy": "level", "loose": "values", "out": "leap"}
+RULES_OUT = {  # where the row of the alarm's rationale doesn't say it best
+    "noisy": "hands out of the water; unplug the mains devices at the wall one by one, with dry hands, and "
+    "plug each in again: where the probe is calm without one, that one puts current into the water; leave it "
+    "unplugged and ask a licensed electrician",
+    "loose": "reseat its plug with dry hands: readings that go on failing are the device's fault",
+    "out": "look whether its tip is under water",
+}
+
+
+class SeriesHealth(msgspec.Struct):
+    """What is known of one probe."""
+
+    last_good_ms: int = -1
+    dead_frames: int = 0
+    alive_frames: int = 0
+    longest_flat_min: list[float] = msgspec.field(default_factory=list)
+    flat_day: int = -1
+    flat_today: float = 0.0
+    level: float = 0.0
+    jitter: Jitter = msgspec.field(default_factory=Jitter)
+    jump_ms: int = -1
+    jump_from: float = 0.0
+    jump_to: float = 0.0
+    settled: float = 0.0
+    swift: float = 0.0
+    settled_ms: int = -1
+    home: float = 0.0  # where it leapt from before the new level was believed
+    home_ms: int = -1
+    fault: str = ""
+    since_ms: int = -1
+    good_frames: int = 0
+
+    def finding(self, name: str, series: SeriesFrame, now_ms: int) -> Finding:
+        """What to tell of its fault."""
+        info = QUANTITIES[name]
+        shown = ""
+        if series.good:
+            shown = (
+                f"{info.title} {series.total / series.good:.{info.decimals}f} {info.printed_unit}".rstrip()
+            )
+        elif series.suspect and series.last_suspect is not None:
+            shown = f"the probe gives {series.last_suspect:g} {info.printed_unit}".rstrip()
+        elif series.last_bad is not None:
+            shown = f"the probe gives {series.last_bad:g} {info.printed_unit}".rstrip()
+        else:
+            shown = f"no {info.title} from the probe"
+        if self.fault == "flat":
+            span = (now_ms - series.flat_since) / 1000
+            shown += f", unchanged for {minutes_text(span)}"
+        return Finding(
+            alarm="probe-fault",
+            quantity=name,
+            priority="high"
+            if name in (TEMPERATURE, PH) and self.fault not in ("noisy", "loose")
+            else "medium",
+            cause=CAUSES[self.fault],
+            rule_out=RULES_OUT.get(self.fault, ""),
+            observations=[shown, _seen(name, self, now_ms)],
+            credible=CREDIBLE.get(self.fault, ""),
+        )
+
+
+def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
+    """The figures behind a fault, beside the value itself."""
+    if health.fault in DEAD:
+        if health.last_good_ms < 0:
+            return f"no good value for {health.dead_frames} min"
+        return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"
+    if health.fault == "flat":
+        days = health.longest_flat_min
+        if days and max(days) > 0:
+            return f"on the days before it stood still for {minutes_text(max(days) * 60)} at most"
+        return f"real water stirs within {minutes_text(FLAT_START_MIN[name] * 60)}"
+    if health.fault == "noisy":
+        return _jitter_text(name, health.jitter)
+    if health.fault == "loose":
+        return f"{sum(health.jitter.gaps)} of the last {3 * BLOCK} frames had a reading that failed"
+    away = minutes_text((now_ms - health.jump_ms) / 1000)
+    return f"it leapt from {health.jump_from:.2f} and has stayed away for {away}"
+
+
+def _jitter_text(name: str, jitter: Jitter) -> str:
+    unit = QUANTITIES[name].printed_unit
+    usual = jitter.usual_level()
+    digits = 3 if usual is not None and usual < 0.01 else 2
+    shown = (
+        "further than any water" if jitter.level >= LOUD else f"by {jitter.level:.{digits}f} {unit}".rstrip()
+    )
+    told = f"from minute to minute it jumps {shown}"
+    return told if usual is None else f"{told}, usual is {usual:.{digits}f}"

@@ -1,0 +1,39 @@
+"""The tank's own clock: minutes of the day in its time zone."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from rushlight.analysis.estimators.units import DAY_MS
+
+__all__ = ["LocalClock"]
+
+
+class LocalClock:
+    """Local minute of day and day number from UTC milliseconds; looks the zone up once a quarter-hour."""
+
+    def __init__(self, timezone: str) -> None:
+        self._zone = ZoneInfo(timezone)
+        self._until = self._from = 0
+        self._offset = 0
+
+    def offset_ms(self, time_ms: int) -> int:
+        """Offset from UTC at that moment, in ms (offsets only change on quarter-hours)."""
+        if not self._from <= time_ms < self._until:
+            self._from = time_ms // 900_000 * 900_000
+            self._until = self._from + 900_000
+            moment = datetime.fromtimestamp(self._from / 1000, UTC).astimezone(self._zone)
+            delta = moment.utcoffset()
+            self._offset = int(delta.total_seconds() * 1000) if delta else 0
+        return self._offset
+
+    def local(self, time_ms: int) -> tuple[int, float]:
+        """(day number, minutes after local midnight)."""
+        day, rest = divmod(time_ms + self.offset_ms(time_ms), DAY_MS)
+        return day, rest / 60_000
+
+    def text(self, time_ms: int) -> str:
+        """HH:MM, local."""
+        minute = int(self.local(time_ms)[1])
+        return f"{minute // 60:02d}:{minute % 60:02d}"

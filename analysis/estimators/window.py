@@ -1,0 +1,69 @@
+"""The last values of a quantity."""
+
+from __future__ import annotations
+
+import msgspec
+
+from rushlight.analysis.estimators.units import HOUR_MS
+
+__all__ = ["Window"]
+
+
+class Window(msgspec.Struct):
+    """The last `size` values at about equal steps, for slopes and ranges."""
+
+    size: int
+    times: list[int] = msgspec.field(default_factory=list)
+    values: list[float] = msgspec.field(default_factory=list)
+    # by span: the detectors ask each minute about windows that change every five
+    slopes: dict[int, float | None] = msgspec.field(default_factory=dict)
+
+    def add(self, time_ms: int, value: float) -> None:
+        self.slopes.clear()
+        self.times.append(time_ms)
+        self.values.append(value)
+        if len(self.values) > self.size:
+            del self.times[0]
+            del self.values[0]
+
+    def clear(self) -> None:
+        self.slopes.clear()
+        self.times.clear()
+        self.values.clear()
+
+    def slope_per_hour(self, span_ms: int) -> float | None:
+        """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
+        if span_ms not in self.slopes:
+            self.slopes[span_ms] = self._slope(span_ms)
+        return self.slopes[span_ms]
+
+    def _slope(self, span_ms: int) -> float | None:
+        times = self.times
+        n = len(times)
+        if n < 3:
+            return None
+        end = times[-1]
+        first = n - 1
+        while first > 0 and times[first - 1] >= end - span_ms:
+            first -= 1
+        count = n - first
+        if count < 3 or end - times[first] < 0.75 * span_ms:
+            return None
+        sum_x = sum_y = sum_xx = sum_xy = 0.0
+        for time_ms, y in zip(times[first:], self.values[first:], strict=True):
+            x = (time_ms - end) / HOUR_MS
+            sum_x += x
+            sum_y += y
+            sum_xx += x * x
+            sum_xy += x * y
+        return (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+
+    def ago(self, span_ms: int) -> float | None:
+        """The value `span_ms` before the last one (the nearest at or before), None where it isn't kept."""
+        if not self.times:
+            return None
+        wanted = self.times[-1] - span_ms
+        for index in range(len(self.times) - 1, -1, -1):
+            if self.times[index] <= wanted:
+                return self.values[index]
+        return None

@@ -1,0 +1,1 @@
+"""Why an alarm was raised, for the terminal and as a picture."""

@@ -1,0 +1,1 @@
+"""From an event to a person: the queue in the store, the channels, the thread that sends."""

@@ -1,0 +1,129 @@
+"""The ways out: targets of the `apprise` library.
+
+URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import logging
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+__all__ = [
+    "Sender",
+    "WrongAddress",
+    "address_fault",
+    "backoff_ms",
+    "masked",
+    "send_by_apprise",
+    "split_urls",
+    "takes_pictures",
+    "target_name",
+]
+
+_FIRST_RETRY_MS = 10_000
+_LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
+
+_TALKERS = ("apprise", "urllib3", "requests")
+
+Sender = Callable[..., bool]
+"""Takes url, title, body, priority ("cleared" for good news) and, where there is one, the path of a picture;
+True when the target took it."""
+
+
+def split_urls(text: str) -> list[str]:
+    """URLs of an environment variable, apart by white space, or by commas before a new `scheme://`."""
+    parts = re.split(r"\s+|,\s*(?=[a-zA-Z][\w+.-]*://)", text.strip())
+    return list(dict.fromkeys(part.strip(",") for part in parts if part.strip(",")))
+
+
+def target_name(url: str) -> str:
+    """What stands for a URL in the store and the log: 8 hex digits of its SHA-256, too few to guess by."""
+    return hashlib.sha256(url.encode()).hexdigest()[:8]
+
+
+def backoff_ms(attempts: int, priority: str) -> int:
+    """Wait before the next attempt after `attempts` failures: doubling, to 15 min at most, less if urgent."""
+    longest = _LAST_RETRY_MS.get(priority, 15 * 60_000)
+    return min(_FIRST_RETRY_MS << min(max(attempts - 1, 0), 20), longest)
+
+
+@functools.cache
+def _apprise() -> Any:
+    """The library, silenced before its first word: its messages can carry whole URLs, and so secrets."""
+    for name in _TALKERS:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    import apprise
+
+    for name in _TALKERS:  # whatever it has set for itself
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    return apprise
+
+
+def _opened(url: str) -> Any:
+    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken."""
+    sender = _apprise().Apprise()
+    try:
+        known = sender.add(url)
+    except Exception:  # its message may hold the URL
+        known = False
+    if not known:
+        raise WrongAddress("not a URL that apprise knows")
+    for channel in sender:
+        channel.redirects = False
+    return sender
+
+
+class WrongAddress(ValueError):
+    """What stands for a target is no address; says nothing of it."""
+
+
+def masked(url: str) -> str:
+    """A target as it may be shown: its short name, and what kind it is where that is a known word."""
+    scheme, separator, _ = url.partition("://")
+    _apprise()
+    import apprise.manager_plugins
+
+    kinds: Any = apprise.manager_plugins.NotificationManager
+    known = bool(separator) and scheme.lower() in kinds()
+    return f"{target_name(url)} ({scheme.lower() if known else 'no kind of address that is known'})"
+
+
+def address_fault(url: str) -> str:
+    """What is wrong in a target's URL, without the URL; "" where it can be used."""
+    try:
+        _opened(url)
+    except WrongAddress as error:
+        return str(error)
+    return ""
+
+
+@functools.lru_cache(maxsize=64)
+def takes_pictures(url: str) -> bool:
+    """Whether the channel of a URL can carry a picture; False for what is no URL."""
+    try:
+        return all(channel.attachment_support for channel in _opened(url))
+    except WrongAddress:
+        return False
+
+
+def send_by_apprise(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
+    """Send one notice, with its picture where there is one, to one target through `apprise`."""
+    apprise = _apprise()
+    kinds = {
+        "cleared": apprise.NotifyType.SUCCESS,
+        "low": apprise.NotifyType.INFO,
+        "medium": apprise.NotifyType.WARNING,
+    }
+    sender = _opened(url)
+    if "overflow=" not in url.lower():
+        # by default a channel refuses what is too long for it, and a refused notice never arrives
+        for channel in sender:
+            channel.overflow_mode = apprise.OverflowMode.SPLIT
+    kind = kinds.get(priority, apprise.NotifyType.FAILURE)
+    attached = None if picture is None else apprise.AppriseAttachment(str(picture))
+    return bool(sender.notify(body=body, title=title, notify_type=kind, attach=attached))

@@ -1,0 +1,270 @@
+"""What an event calls for: notices in the store's outbox, in the transaction of the event.
+
+Reminders, the quiet hours and a storm of alarms are in the notices' own times: nothing is remembered beside
+the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Sequence
+
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.notices.memory import NoticeStore, is_own
+from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
+from rushlight.analysis.notices.wording import (
+    Text,
+    alarm_of,
+    event_text,
+    milliseconds,
+    reminder_text,
+    test_text,
+)
+from rushlight.collector.events import PRIORITY_RANK, Event
+from rushlight.collector.settings import NoticeSettings
+from rushlight.collector.store.records import Notice
+
+__all__ = ["QUIET", "STORM_MS", "STORM_SIZE", "NoticeQueue", "NoticeStore"]
+
+STORM_MS = 2 * 60_000
+STORM_SIZE = 3
+_MOMENT_MS = 1000
+_NEVER_WAITS_S = 600
+_FAR_MS = 365 * 86_400_000
+QUIET = "quiet hours"
+
+
+class NoticeQueue:
+    """Puts notices into the outbox.
+
+    Parameters
+    ----------
+    settings : NoticeSettings
+    targets : sequence of str
+        Short names of the channels.
+    timezone : str
+        Of the quiet hours where the settings name none.
+    """
+
+    def __init__(self, settings: NoticeSettings, targets: Sequence[str], timezone: str) -> None:
+        self._targets = targets
+        self._quiet = QuietHours(settings, timezone)
+        # by occurrence, what the analysis says now; an event says it as of its own time only
+        self._harm: dict[str, int] = {}
+        self._resend_ms = round(min(settings.resend_min * 60_000, _FAR_MS))
+
+    def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
+
+        To be called once for each event, that is where `add_event` has said that it is new.
+        """
+        kind = event.event
+        if kind == "unshelved":
+            return 0
+        with store.transaction():
+            # whatever still waits about it is out of date by this
+            if kind != "raised":
+                store.cancel_notices(event.occurrence)
+            if kind not in ("raised", "priority-changed", "cleared"):
+                return 0
+            if kind != "raised":
+                past = [e for e in store.events(occurrence=event.occurrence) if e != event]
+                if any(e.event == "shelved" for e in past):
+                    return 0  # put aside by a person, who was told so; the store keeps the rest
+                if kind == "priority-changed" and not _asks([*past, event])[0]:
+                    return 0  # acknowledged, and less urgent than it was
+            not_before = 0
+            if not event.test:
+                not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
+            if kind == "raised" and not event.test:
+                not_before = max(not_before, self._storm_end(event, store, now_ms))
+            return self._queue(
+                store,
+                event.occurrence,
+                _transition(event),
+                event_text(event),
+                event.priority,
+                now_ms,
+                not_before_ms=not_before,
+            )
+
+    def queue_test(self, store: NoticeStore, now_ms: int) -> int:
+        """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
+        name = f"test/{utc_text(now_ms)}"
+        return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
+
+    def queue_own(self, store: NoticeStore, occurrence: str, transition: str, text: Text, now_ms: int) -> int:
+        """A notice about Rushlight itself: high, and not held back by quiet hours; returns how many."""
+        return self._queue(store, occurrence, transition, text, "high", now_ms)
+
+    def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
+        """Tell of an alarm that wants a person, to each target that has no word of it; returns how many."""
+        events = store.events(occurrence=occurrence)
+        asks, transition = _asks(events)
+        if not asks:
+            return 0
+        there = store.targets_with_word(occurrence)
+        missing = [target for target in self._targets if target not in there]
+        last = [event for event in events if event.event in ("raised", "priority-changed")][-1]
+        not_before = self._quiet_until(store, occurrence, last.priority, now_ms)
+        text = reminder_text(last, now_ms)
+        return self._queue(
+            store, occurrence, transition, text, last.priority, now_ms, 0, not_before, targets=missing
+        )
+
+    def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
+        """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
+        return _asks(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
+
+    def queue_reminder(
+        self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()
+    ) -> None:
+        """After a notice was taken: the one that follows where nobody acknowledges the alarm.
+
+        `standing`: occurrences about Rushlight itself that are not over; nobody can acknowledge those.
+        """
+        if notice.transition == "cleared":
+            return
+        if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
+            return
+        own = is_own(notice.occurrence)
+        if not (notice.occurrence in standing if own else self.still_asks(store, notice)):
+            return  # acknowledged, over or outdated while it was on its way
+        due_ms = 0
+        if not own and notice.transition != "test":
+            due_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms + self._resend_ms)
+        self._queue(
+            store,
+            notice.occurrence,
+            notice.transition,
+            Text(notice.title, notice.body),
+            notice.priority,
+            now_ms,
+            notice.number + 1,
+            max(due_ms, now_ms + self._resend_ms),
+            [notice.target],
+        )
+
+    def hand_over(self, notices: list[Notice], now_ms: int, store: NoticeStore) -> None:
+        """The settings no longer have this target: those that are there take what it had not."""
+        with store.transaction():
+            for notice in notices:
+                text = Text(notice.title, notice.body)
+                self._queue(
+                    store,
+                    notice.occurrence,
+                    notice.transition,
+                    text,
+                    notice.priority,
+                    now_ms,
+                    notice.number,
+                )
+                store.notice_failed(notice.id, now_ms + _FAR_MS, "its target is no longer in the settings")
+
+    def asleep(self, store: NoticeStore, notices: Sequence[Notice], now_ms: int) -> dict[int, int]:
+        """What failing has pushed into the quiet hours: their end (ms UTC) by the notice's id."""
+        found = {}
+        for notice in notices:
+            if notice.transition != "test" and not is_own(notice.occurrence):
+                until_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms)
+                if until_ms > now_ms:
+                    found[notice.id] = until_ms
+        return found
+
+    def harm_expected(self, harm: dict[str, int]) -> None:
+        """By occurrence, when harm comes as the analysis sees it now (ms UTC); from any thread."""
+        self._harm = harm if self._quiet.any else {}
+
+    def urgent(self, store: NoticeStore, now_ms: int) -> list[Notice]:
+        """What waits for the morning and has become urgent since: it is due at once."""
+        harm = self._harm
+        if not harm:
+            return []
+        found = []
+        for notice in store.pending_notices():
+            if notice.occurrence not in harm or notice.next_attempt_ms <= now_ms:
+                continue
+            if notice.not_before_ms <= now_ms and notice.error != QUIET:
+                continue  # it waits for its target, not for the morning
+            if notice.number and notice.created_ms + self._resend_ms > now_ms:
+                continue
+            if not self._quiet_until(store, notice.occurrence, notice.priority, now_ms):
+                found.append(notice)
+        return found
+
+    def _quiet_until(self, store: NoticeStore, occurrence: str, priority: str, at_ms: int) -> int:
+        """End of the quiet hours where this may wait for it, else 0; by the earliest word on the harm."""
+        if not self._quiet.any:
+            return 0
+        said = (self._harm.get(occurrence), harm_ms(store.events(occurrence=occurrence)))
+        known = [moment for moment in said if moment is not None]
+        return self._quiet.end_ms(alarm_of(occurrence), priority, at_ms, min(known, default=None))
+
+    def _queue(
+        self,
+        store: NoticeStore,
+        occurrence: str,
+        transition: str,
+        text: Text,
+        priority: str,
+        now_ms: int,
+        number: int = 0,
+        not_before_ms: int = 0,
+        targets: Sequence[str] | None = None,
+    ) -> int:
+        with store.transaction():
+            return sum(
+                store.queue_notice(
+                    occurrence=occurrence,
+                    transition=transition,
+                    target=target,
+                    title=text.title,
+                    body=text.body,
+                    priority=priority,
+                    created_ms=now_ms,
+                    number=number,
+                    not_before_ms=not_before_ms,
+                )
+                for target in (self._targets if targets is None else targets)
+            )
+
+    def _storm_end(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """0, or until when the later alarms of a storm are gathered into one notice.
+
+        Alarms of the same moment need no waiting: they are due together. What is critical or leaves little
+        time never waits.
+        """
+        if event.priority == "critical" or (
+            event.time_left_s is not None and event.time_left_s < _NEVER_WAITS_S
+        ):
+            return 0
+        at_ms = milliseconds(event.time)
+        recent = [
+            time_ms
+            for other in store.events(since_ms=now_ms - STORM_MS)
+            if other.event == "raised"
+            and not other.test
+            and other.occurrence != event.occurrence
+            and abs((time_ms := milliseconds(other.time)) - at_ms) >= _MOMENT_MS
+            and time_ms < now_ms + STORM_MS  # not of a clock that was ahead
+        ]
+        return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
+
+
+def _transition(event: Event) -> str:
+    """A priority may change several times; each change is a notice of its own. A test waits for nothing."""
+    if event.test and event.event == "raised":
+        return "test"
+    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
+
+
+def _asks(events: Sequence[Event]) -> tuple[bool, str]:
+    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
+    asks, transition, rank = False, "", -1
+    for event in events:
+        if event.event in ("raised", "priority-changed"):
+            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
+                asks = True
+            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
+        elif event.event in ("acknowledged", "cleared", "shelved"):
+            asks = False
+    return asks, transition

@@ -1,0 +1,184 @@
+"""Words of a notice: title and body as they reach a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from rushlight.analysis.alarms.cautions import CAUTIONS, cautions_due, cautions_for
+from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
+from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text, utc_text
+from rushlight.collector.events import PRIORITY_RANK, Event
+
+__all__ = [
+    "Line",
+    "Text",
+    "alarm_of",
+    "event_text",
+    "group_text",
+    "kept_again_text",
+    "milliseconds",
+    "reminder_text",
+    "test_text",
+    "unkept_text",
+]
+
+
+class Text(NamedTuple):
+    """Title of at most 100 characters, and a body whose first line is what to do."""
+
+    title: str
+    body: str
+
+
+class Line(NamedTuple):
+    """What a grouped notice says of one alarm."""
+
+    occurrence: str
+    transition: str
+    title: str
+    body: str
+    priority: str
+
+
+def milliseconds(time: str) -> int:
+    """RFC 3339 to ms UTC."""
+    return round(datetime.fromisoformat(time).timestamp() * 1000)
+
+
+def alarm_of(occurrence: str) -> str:
+    """The alarm's name inside an occurrence, "" where there is none."""
+    parts = occurrence.split("/")
+    return parts[1] if len(parts) > 1 and parts[1] in RATIONALE else ""
+
+
+def event_text(event: Event) -> Text:
+    """Text of a raised, changed or cleared alarm."""
+    row = rationale_for(event.alarm)
+    if event.test:
+        return _trial_text(event)
+    if event.event == "cleared":
+        body = [_over([event.alarm])]
+        if _person_first(event.alarm):
+            body += cautions_for(event.alarm)
+        if event.cause:
+            body.append(f"Likely cause it was: {event.cause}.")
+        return Text(_short(event.summary), "\n\n".join([*body, f"Alarm: {event.occurrence}"]))
+    body = [row.action[0], event.detail, *event.cautions, f"Alarm: {event.occurrence}"]
+    if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
+        body.append("It comes again until it is acknowledged (`rushlight acknowledge`) or over.")
+    return Text(_short(event.summary), "\n\n".join(part for part in body if part))
+
+
+def reminder_text(event: Event, now_ms: int) -> Text:
+    """Text of a re-send: the time left is what remains of the estimate, not the old figure."""
+    age_s = max(now_ms - milliseconds(event.time), 0) / 1000
+    if event.test:
+        text = _trial_text(event)
+        said = f"Sent again: not acknowledged for {duration_text(age_s)}."
+        return Text(text.title, f"{said}\n\n{text.body}")
+    left = None if event.time_left_s is None else max(event.time_left_s - age_s, 0.0)
+    subject = event.summary.partition(": ")[2] or event.summary
+    first, rest = event_text(event).body.split("\n\n", 1)
+    head = f"{event.priority.upper()}{', ' + time_left_text(left) if left is not None else ''}: "
+    said = f"Not acknowledged for {duration_text(age_s)}; figures and time left as reckoned at {event.time}."
+    return Text(_short(head + subject), f"{first}\n\n{said}\n\n{rest}")
+
+
+def group_text(lines: Sequence[Line]) -> Text:
+    """One notice for many alarms: the gravest first, each with its first step, cautions once."""
+    ranked = sorted(lines, key=lambda line: (line.transition == "cleared", -PRIORITY_RANK[line.priority]))
+    standing = [line for line in ranked if line.transition != "cleared"]
+    tanks = len({line.occurrence.split("/")[0] for line in ranked})
+    where = f" in {tanks} tanks" if tanks > 1 else ""
+    over = len(ranked) - len(standing)
+    if standing:
+        first = standing[0].title
+        also = f", {over} over" if over else ""
+        # the first one keeps its priority and time left at the very front
+        head, _, subject = first.partition(": ")
+        title = f"{head}: {len(standing)} alarms{where}{also}. First: {subject}"
+        body = [standing[0].body.split("\n", 1)[0]]
+        body.append("Many at once often have one cause: a power cut, or power coming back.")
+    else:
+        title = f"Over: {over} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
+        body = [_over(alarm_of(line.occurrence) for line in ranked)]
+    for line in ranked:
+        step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]
+        body.append(f"- {line.title}{step}\n  Alarm: {line.occurrence}")
+    cautions: dict[str, None] = {}
+    for line in ranked:
+        alarm = alarm_of(line.occurrence)
+        if line.transition == "cleared" and not _person_first(alarm):
+            continue
+        for text in cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]:
+            cautions[text] = None
+    if standing:
+        body.append("The full text of each: `rushlight explain` and its alarm's name.")
+    return Text(_short(title), "\n\n".join([*body, *cautions]))
+
+
+def unkept_text(since_ms: int, why: str) -> Text:
+    """Rushlight itself: the store can't be written."""
+    return Text(
+        _short("HIGH: Rushlight can't keep readings: its disk or store file"),
+        "Look at the computer that Rushlight runs on: make room on its disk, or put its file back.\n\n"
+        f"Since {utc_text(since_ms)} nothing that comes in can be written down. Alarms are still judged and "
+        "sent, from memory, but not for ever: a broker sends only so many reports that are not acknowledged, "
+        "and this may be the last that you hear. What came by a serial line is lost if Rushlight is ended "
+        "before this is mended.\n\n"
+        f"What is wrong: {why}\n\n"
+        "It comes again until it is over, and can't be acknowledged.",
+    )
+
+
+def kept_again_text(since_ms: int, now_ms: int) -> Text:
+    """Rushlight itself: the store can be written again."""
+    return Text(
+        "Over: Rushlight keeps readings again",
+        "Nothing to do now.\n\n"
+        f"From {utc_text(since_ms)} to {utc_text(now_ms)} nothing could be written down; what waited in "
+        "memory and at the broker is being kept now.",
+    )
+
+
+def test_text(now_ms: int) -> Text:
+    """A notice that says it is only a test."""
+    return Text(
+        "Test: Rushlight can reach you here",
+        "Nothing to do: this is a test, no alarm is raised.\n\n"
+        f"Sent at {utc_text(now_ms)}. Alarms come this way; the first line says how urgent and how long.",
+    )
+
+
+def _trial_text(event: Event) -> Text:
+    """Text of a test alarm: nobody may take it for a real one, whichever part of it is read first."""
+    if event.event == "cleared":
+        body = ["Nothing to do: the test alarm has ended by itself.", f"Alarm: {event.occurrence}"]
+        return Text(_short(event.summary), "\n\n".join(body))
+    body = [
+        "This is a test alarm: nothing was measured and nothing has to be done.",
+        event.detail,
+        *event.cautions,
+        "End of the test alarm. Its reminders end when it is acknowledged (`rushlight acknowledge`) or over.",
+        f"Alarm: {event.occurrence}",
+    ]
+    return Text(_short(event.summary), "\n\n".join(part for part in body if part))
+
+
+def _person_first(alarm: str) -> bool:
+    return bool(alarm) and "person-first" in rationale_for(alarm).cautions
+
+
+def _over(alarms: Iterable[str]) -> str:
+    """What to do after alarms that are over: a damaged device shocks again when it next switches on."""
+    if any(_person_first(alarm) for alarm in alarms):
+        return (
+            "It is no longer seen, but that doesn't make the water safe: what leaks may only be switched off."
+        )
+    return "Nothing to do now: the readings are good again. Have a look when you pass by."
+
+
+def _short(title: str) -> str:
+    return title if len(title) <= SUMMARY_LENGTH else title[: SUMMARY_LENGTH - 1] + "…"

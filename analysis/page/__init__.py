@@ -1,7 +1,0 @@
-"""The status page: what `rushlight status` says, in a browser. It only shows: nothing switches."""
-
-from __future__ import annotations
-
-from analysis.page.server import StatusPage
-
-__all__ = ["StatusPage"]

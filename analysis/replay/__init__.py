@@ -1,0 +1,1 @@
+"""The same analysis over recorded readings, from files or from the store."""

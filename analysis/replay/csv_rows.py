@@ -1,0 +1,198 @@
+"""Recorded readings from CSV files, in order of arrival, with times made sound.
+
+Header `time,tank,quantity,value`; `time` is RFC 3339; an empty `value` is a probe fault. The further columns
+of `rushlight export` are left out: everything is judged anew. A row that can't be read is reported with its
+file and line and left out; the rest counts.
+"""
+
+from __future__ import annotations
+
+import csv
+import heapq
+import math
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from operator import itemgetter
+from pathlib import Path
+
+from rushlight.collector.errors import ReplayError
+
+__all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
+
+HEADER = ["time", "tank", "quantity", "value"]
+EXPORTED = [*HEADER, "flag", "seq", "stamp"]
+EARLIEST_MS = 1_577_836_800_000  # 2020-01-01: before it, a device's clock was never set
+LEAP_MS = 6 * 3_600_000
+LARGEST_REPORT = 16  # rows; beyond it the clock stands still and its time is all there is
+
+Complain = Callable[[str], None]
+
+
+# Time in ms, tank, quantity, value, arrival: True where the time was not sound and that of the row before
+# stands for it. A plain tuple, because millions are made.
+RecordedRow = tuple[int, str, str, float | None, bool]
+
+
+def read_rows(
+    paths: Sequence[str | Path], complain: Complain, progress: Callable[[int], None] | None = None
+) -> Iterator[RecordedRow]:
+    """Rows of all files; several files are merged by time.
+
+    Raises
+    ------
+    ReplayError
+        If a file is missing or has another header.
+    """
+    streams = [_read_one(Path(path), complain, progress) for path in paths]
+    merged = streams[0] if len(streams) == 1 else heapq.merge(*streams, key=itemgetter(0))
+    return sound_times(merged, complain)
+
+
+def _read_one(
+    path: Path, complain: Complain, progress: Callable[[int], None] | None
+) -> Iterator[RecordedRow]:
+    try:
+        file = path.open(encoding="utf-8", errors="replace", newline="")
+    except OSError as error:
+        raise ReplayError(f"{path}: can't be opened ({error.strerror}); check the name") from None
+    with file:
+        rows = csv.reader(_without_nul(file) if _may_have_nul(path) else file)
+        header = [name.strip().lstrip("\ufeff") for name in next(rows, [])]
+        if header not in (HEADER, EXPORTED):
+            raise ReplayError(
+                f"{path}, line 1: the header must be {','.join(HEADER)!r}, not {','.join(header)!r}"
+            )
+        short = header == HEADER
+        last_text = ""
+        last_ms = 0
+        done = 0
+        bad = 0
+        value: float | None
+        isfinite = math.isfinite
+        at_end = False
+        while not at_end:
+            try:
+                for row in rows:
+                    try:
+                        text, tank, quantity, value_text = row if short else _first_four(row)
+                        if text != last_text:
+                            last_ms = _milliseconds(text)
+                            last_text = text
+                        if value_text:
+                            value = float(value_text)
+                            if not isfinite(value):
+                                raise ValueError(f"{value_text} is no number")
+                        else:
+                            value = None
+                    except ValueError as error:
+                        if not row:
+                            continue
+                        bad += 1
+                        if bad <= 20:
+                            complain(f"{path}, line {rows.line_num}: {_why(row, error)}; the row is left out")
+                        continue
+                    yield last_ms, tank, quantity, value, False
+                    if progress is not None:
+                        done += 1
+                        if not done % 20_000:
+                            progress(20_000)
+                at_end = True
+            except csv.Error as error:
+                complain(f"{path}, line {rows.line_num}: {error}; left out")
+        if bad > 20:
+            complain(f"{path}: {bad} rows were left out in all")
+        if progress is not None:
+            progress(done % 20_000)
+
+
+def _first_four(row: list[str]) -> list[str]:
+    return row[:4] if len(row) == len(EXPORTED) else row
+
+
+def _may_have_nul(path: Path) -> bool:
+    """Looked for once, in whole blocks: a torn write leaves runs of NUL, most files have none."""
+    if not path.is_file():
+        return True  # a pipe can be read only once
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            if b"\0" in block:
+                return True
+    return False
+
+
+def _without_nul(lines: Iterator[str]) -> Iterator[str]:
+    for line in lines:
+        yield line.replace("\0", "") if "\0" in line else line
+
+
+def _milliseconds(text: str) -> int:
+    if text.endswith("z"):  # RFC 3339 allows it
+        text = text[:-1] + "Z"
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"time {text!r} has no offset from UTC; write Z or +01:00 behind it")
+    return round(moment.timestamp() * 1000)
+
+
+def _why(row: list[str], error: ValueError) -> str:
+    if len(row) != 4:
+        return f"{len(row)} fields where 4 are wanted"
+    if "could not convert" in str(error):
+        return f"value {row[3]!r} is no number"
+    return str(error)
+
+
+def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[RecordedRow]:
+    """Replace times that can't be.
+
+    A time before 2020 (a clock that was never set) becomes that of the row before. A leap of more than six
+    hours ahead is believed only when a row of another time stands by it: after a real gap the readings go on
+    from there, a broken clock's single stamp (one report, a row for each probe) does not.
+    """
+    latest = -1
+    held: list[RecordedRow] = []
+    told = 0
+    for row in rows:
+        time_ms = row[0]
+        if held:
+            leapt_ms = held[0][0]
+            if time_ms == leapt_ms and len(held) < LARGEST_REPORT:
+                held.append(row)
+                continue
+            if abs(time_ms - leapt_ms) < LEAP_MS:
+                latest = leapt_ms
+                yield from held
+            else:
+                told += 1
+                if told <= 5:
+                    complain(
+                        f"a report of {held[0][1]} lies {_ahead(leapt_ms - latest)} ahead of its "
+                        "neighbours; it is taken as just arrived"
+                    )
+                for early in held:
+                    yield _arrived(early, latest)
+            held.clear()
+        if time_ms < EARLIEST_MS:
+            told += 1
+            if told <= 5:
+                complain(f"a reading of {row[1]} has a time before 2020; it is taken as just arrived")
+            if latest >= 0:
+                yield _arrived(row, latest)
+            continue
+        if time_ms > latest:
+            if latest >= 0 and time_ms - latest > LEAP_MS:
+                held.append(row)
+                continue
+            latest = time_ms
+        yield row
+    for row in held:  # whole reports at the end are a gap's other side, a lone row is not
+        yield row if len(held) > 1 else _arrived(row, latest)
+
+
+def _arrived(row: RecordedRow, time_ms: int) -> RecordedRow:
+    return time_ms, row[1], row[2], row[3], True
+
+
+def _ahead(span_ms: int) -> str:
+    days = span_ms / 86_400_000
+    return f"{days:.0f} days" if days >= 2 else f"{span_ms / 3_600_000:.0f} hours"

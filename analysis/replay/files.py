@@ -1,0 +1,162 @@
+"""The same analysis over recorded readings: all times come from the data, none from the clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+
+import msgspec
+
+from rushlight.analysis.replay.csv_rows import RecordedRow, read_rows
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.errors import ReplayError
+from rushlight.collector.events import Event
+from rushlight.collector.intake.flagging import Intake
+from rushlight.collector.readings import PH_PROBE, QUANTITIES, Reading
+from rushlight.collector.settings import Settings, load_settings
+
+__all__ = ["Replay", "ReplaySummary", "replay_files"]
+
+TICK_MS = 60_000
+
+# watch, its feed, and what flags a value; None where one reading becomes two
+_Lane = tuple[TankWatch, Callable[[Reading], list[Event]], Callable[[int, float | None], int] | None]
+
+
+class ReplaySummary(msgspec.Struct):
+    """What a replay did."""
+
+    readings: int = 0
+    events: int = 0
+    raised: int = 0
+    left_out: int = 0
+    first_ms: int = -1
+    last_ms: int = -1
+
+
+class Replay:
+    """Runs rows through intake and watch; keeps the watches for whoever wants to look into them."""
+
+    def __init__(self, settings: Settings, complain: Callable[[str], None]) -> None:
+        self.settings = settings
+        self.watches = {name: TankWatch(name, tank) for name, tank in settings.tanks.items()}
+        self.summary = ReplaySummary()
+        self._intake = Intake(settings)
+        self._complain = complain
+        self._strange: set[str] = set()
+        # by tank: the time of its newest reading, and the time of the others when that was first seen
+        self._last: dict[str, int] = {}
+        self._heard: dict[str, int] = {}
+
+    def events(self, rows: Iterable[RecordedRow], until_ms: int | None = None) -> Iterator[Event]:
+        """Events in the order in which they could first be known."""
+        watches = self.watches
+        take = self._intake.take
+        summary = self.summary
+        lanes: dict[tuple[str, str], _Lane] = {}
+        tick_at = -1
+        count = 0
+        for time_ms, tank, quantity, value, arrival in rows:
+            lane = lanes.get((tank, quantity))
+            if lane is None:
+                lane = self._lane(tank, quantity)
+                if lane is None:
+                    continue
+                lanes[tank, quantity] = lane
+            watch, feed, flag = lane
+            count += 1
+            if time_ms > tick_at:
+                if len(watches) > 1 and tick_at > 0:
+                    for other in self._silent(time_ms):
+                        if other is not watch:
+                            yield from other.tick(time_ms)
+                tick_at = time_ms + TICK_MS
+                if summary.first_ms < 0:
+                    summary.first_ms = time_ms
+            if flag is not None:
+                found = feed(Reading(tank, quantity, time_ms, value, flag(time_ms, value), -1, int(arrival)))
+                if found:
+                    yield from found
+                continue
+            for flagged in take(Reading(tank, quantity, time_ms, value, stamp=int(arrival))):
+                found = feed(flagged)
+                if found:
+                    yield from found
+        summary.readings += count
+        summary.last_ms = max((watch.state.silence.last_ms for watch in watches.values()), default=-1)
+        if until_ms is not None:
+            for watch in watches.values():
+                yield from watch.tick(until_ms)
+
+    def _silent(self, time_ms: int) -> list[TankWatch]:
+        """Those that have not been heard for long, for whom the others' time passes.
+
+        By what came, not by what it says: a device whose clock is days behind the others' is not silent.
+        """
+        found = []
+        for name, watch in self.watches.items():
+            last_ms = watch.state.silence.last_ms
+            if self._last.get(name) != last_ms:
+                self._last[name], self._heard[name] = last_ms, time_ms
+            elif time_ms - self._heard[name] >= watch.silence_limit_ms - 2 * TICK_MS:
+                found.append(watch)
+        return found
+
+    def _lane(self, tank: str, quantity: str) -> _Lane | None:
+        """Where the readings of one probe go, looked up once; None for what is not in the settings."""
+        watch = self.watches.get(tank)
+        if watch is None or quantity not in QUANTITIES:
+            self._unknown(tank, quantity, watch is None)
+            return None
+        return watch, watch.feed, None if quantity == PH_PROBE else self._intake.flagger(tank, quantity)
+
+    def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
+        self.summary.left_out += 1
+        what = f"tank {tank!r}" if no_tank else f"quantity {quantity!r}"
+        if what not in self._strange and len(self._strange) < 50:
+            self._strange.add(what)
+            where = self.settings.path
+            advice = f"add [tanks.{tank}] to {where}" if no_tank else f"known are {', '.join(QUANTITIES)}"
+            self._complain(f"{what} is not known, its readings are left out; {advice}")
+
+
+def replay_files(
+    config: str | Path,
+    csvs: Sequence[str | Path],
+    events_path: str | Path | None,
+    *,
+    complain: Callable[[str], None] = lambda _: None,
+    progress: Callable[[int], None] | None = None,
+    until_ms: int | None = None,
+    seen: Callable[[Event], None] | None = None,
+) -> ReplaySummary:
+    """Replay CSV files into an events file (JSON lines).
+
+    Raises
+    ------
+    SettingsError
+        If the settings are wrong.
+    ReplayError
+        If a file can't be read or the events can't be written.
+    """
+    settings = load_settings(config)
+    replay = Replay(settings, complain)
+    summary = replay.summary
+    encode = msgspec.json.encode
+    rows = read_rows(csvs, complain, progress)
+    try:
+        out = Path(events_path).open("wb") if events_path is not None else None  # noqa: SIM115
+    except OSError as error:
+        raise ReplayError(f"{events_path}: can't be written ({error.strerror}); check the folder") from None
+    try:
+        for event in replay.events(rows, until_ms):
+            summary.events += 1
+            summary.raised += event.event == "raised"
+            if out is not None:
+                out.write(encode(event) + b"\n")
+            if seen is not None:
+                seen(event)
+    finally:
+        if out is not None:
+            out.close()
+    return summary

@@ -1,0 +1,399 @@
+"""The analysis as the running service's listener: readings in; events, notices and snapshots kept with them.
+
+All that the analysis remembers is in snapshots, saved in the transaction of the readings and events that made
+them. After a restart the readings that were committed behind the snapshot are given to it again, so a kill
+at any moment changes nothing of what is judged.
+"""
+
+from __future__ import annotations
+
+import heapq
+import logging
+from collections.abc import Iterable, Iterator, Sequence
+
+import msgspec
+
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.requests import carry_out
+from rushlight.analysis.alarms.trials import Trials, is_trial
+from rushlight.analysis.alarms.wording import duration_text, utc_text
+from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.errors import AlarmError, StoreError
+from rushlight.collector.events import Event
+from rushlight.collector.log import ClearLog, Clock
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.records import Request
+
+__all__ = ["UNKEPT_MS", "LiveAnalysis"]
+
+_log = logging.getLogger("rushlight.analysis")
+
+UNKEPT_MS = 60_000
+"""The store has not been written for so long: tell people. Another program's lock, or the moment in which a
+log is rotated away, is over before. Common practice, no source."""
+
+_PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
+_SNAPSHOT_MS = 300_000
+_RELEARN_MS = 14 * 86_400_000
+_TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
+_HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
+
+
+class LiveAnalysis:
+    """A `TankWatch` for each tank; see `rushlight.collector.service.loop.Listener` for when its methods are
+    called.
+
+    Parameters
+    ----------
+    settings : Settings
+    notifier : Notifier
+        Events' notices go through it into the outbox; sending is another thread's work.
+    clock : callable
+        Only for the log's rate limit.
+    """
+
+    def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
+        self._settings = settings
+        self._notifier = notifier
+        self.watches = {name: self._watch(name) for name in settings.tanks}
+        self._say = ClearLog(_log, clock)
+        self._events: list[Event] = []
+        self._held = 0  # so many of them have been told of from memory
+        self._unkept_ms: int | None = None  # since when the store has not been written
+        self._untold = True  # a target may have no word of what stands: look at the next commit
+        self._outcomes: dict[int, str] = {}  # of requests, by id
+        self._devices: dict[str, str] = {}
+        self._failures: dict[str, str] = {}
+        self._said: dict[str, str] = {}
+        self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
+        self._snapshot_ms = 0
+        self._tick_ms = -1
+        self._trials = Trials()
+        self._put_back = True  # the notices' times in the store are to be looked at: at the start, too
+        self._all_due = False
+
+    def _watch(self, name: str) -> TankWatch:
+        """A tank's analysis, in which one detector that fails stops no other."""
+        watch = TankWatch(name, self._settings.tanks[name])
+        watch.clocked = watch.state.frames.clocked = True
+
+        def failed(detector: str, time_ms: int, error: Exception) -> None:
+            self._failures[name] = f"{detector} {time_ms}"
+            words = f"{name}: can't judge {detector} here ({error!r}); all else is still watched"
+            if self._say.say(f"{name} {detector}", words):
+                _log.error("%s: where it failed", name, exc_info=error)
+
+        watch.failed = failed
+        return watch
+
+    # -- start ----------------------------------------------------------------------------------------
+
+    def start(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Take up where the store says the analysis was, readings behind the snapshots included."""
+        self._snapshot_ms = now_ms
+        self._park(store)
+        self._trials.restore(store.events(limit=_TRIALS_IN))
+        self._take_up(store, now_ms)
+        self._follow(now_ms, self.watches)
+        for name, watch in self.watches.items():
+            # what waited at the broker must come in before anyone is called silent
+            if watch.begin(now_ms):
+                self._changed.add(name)  # a new tank: a first report is waited for from here, over restarts
+
+    def _take_up(self, store: EmbeddedStore, now_ms: int) -> None:
+        for name, watch in self.watches.items():
+            saved = store.load_state(ANALYSIS_STATE, name)
+            if saved is None:
+                continue
+            blob, position = saved
+            try:
+                watch.restore(blob)
+                watch.follow_clock(now_ms)
+                watch.begin(now_ms)
+                again = 0
+                for _, reading in store.arrivals_after(position, name):
+                    self._feed(watch, reading)
+                    again += 1
+            except StoreError as error:
+                _log.warning("%s; learning again from the last 14 days of readings", error)
+                self._relearn(name, blob, store, now_ms)
+                self._changed.add(name)
+                continue
+            _log.info("%s: analysis restored, with %d readings since", name, again)
+
+    def _park(self, store: EmbeddedStore) -> None:
+        """A tank taken out of the settings must not keep the store from packing days; it may come back."""
+        for source, target, leaves in ((ANALYSIS_STATE, _PARKED, True), (_PARKED, ANALYSIS_STATE, False)):
+            for name in store.states(source):
+                saved = store.load_state(source, name)
+                if saved is not None and (name not in self.watches) is leaves:
+                    with store.transaction():
+                        store.save_state(target, name, saved[0], None if leaves else store.position())
+                        store.delete_state(source, name)
+
+    def _relearn(self, name: str, blob: bytes, store: EmbeddedStore, now_ms: int) -> None:
+        """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
+        fresh = self._watch(name)
+        told: dict[str, Event] = {}  # by occurrence
+        for reading in _by_time(store, name, now_ms - _RELEARN_MS):
+            try:
+                told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
+            except Exception:
+                _log.exception("%s: a stored reading broke the analysis", name)
+                break
+        book = _book_in(blob, name, fresh.tank.settings.title)
+        if book is not None:
+            fresh.restore(fresh.snapshot(book))
+        else:
+            self._events += _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+        self.watches[name] = fresh
+
+    # -- in memory --------------------------------------------------------------------------------------
+
+    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
+        """Each reading once, in order of arrival."""
+        watches = self.watches
+        self._held_up(now_ms)
+        self._follow(now_ms, {reading.tank for reading in readings} & watches.keys())
+        for reading in readings:
+            watch = watches.get(reading.tank)
+            if watch is not None:
+                self._feed(watch, reading, now_ms)
+
+    def _held_up(self, now_ms: int) -> None:
+        """A gap in the service's own time is not the devices' silence."""
+        if self._tick_ms >= 0 and now_ms - self._tick_ms > _HELD_UP_MS:
+            _log.warning(
+                "%s passed at once: the clock has leapt ahead, or the service was held up; nobody is called "
+                "silent for it",
+                duration_text((now_ms - self._tick_ms) / 1000),
+            )
+            for watch in self.watches.values():
+                watch.begin(now_ms)
+        self._tick_ms = now_ms if self._tick_ms >= 0 else -1
+
+    def _follow(self, now_ms: int, names: Iterable[str]) -> None:
+        """A clock that was put back must not silence anything for as long as it was ahead."""
+        back = [name for name in sorted(names) if self.watches[name].follow_clock(now_ms)]
+        self._changed.update(back)
+        if back:
+            self._put_back = True
+            _log.warning(
+                "the clock was put back to %s; what is remembered of %s follows it",
+                utc_text(now_ms),
+                ", ".join(back),
+            )
+
+    def _feed(self, watch: TankWatch, reading: Reading, arrived_ms: int | None = None) -> None:
+        try:
+            events = watch.feed(reading, arrived_ms)
+            if events or watch.book.changed:
+                self._note(watch, events)
+        except Exception as error:
+            # the readings are kept and the other tanks watched, whatever one detector does
+            name = watch.tank.name
+            if self._say.say(f"{name} feed", f"{name}: the analysis failed on a reading: {error!r}"):
+                _log.exception("%s: where it failed", name)
+
+    def _note(self, watch: TankWatch, events: list[Event]) -> None:
+        if events:
+            self._events += events
+            for event in events:
+                _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
+        if events or watch.book.changed:
+            self._changed.add(watch.tank.name)
+
+    def device(self, tank: str, online: bool, now_ms: int) -> None:
+        """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
+        word = "online" if online else "offline"
+        if self._said.get(tank) != word:  # it lies at the broker and comes again with each connection
+            _log.info("%s: its device says %s", tank, word)
+            self._said[tank] = word
+        self._devices[tank] = f"{word} {now_ms}"
+
+    def tick(self, now_ms: int) -> None:
+        """Deadlines of silence, ends of shelves and delays."""
+        self._held_up(now_ms)
+        self._tick_ms = now_ms
+        self._follow(now_ms, self.watches)
+        for watch in self.watches.values():
+            try:
+                self._note(watch, watch.tick(now_ms))
+            except Exception as error:
+                name = watch.tank.name
+                if self._say.say(f"{name} tick", f"{name}: the analysis failed: {error!r}"):
+                    _log.exception("%s: where it failed", name)
+        self._notifier.harm_expected(dict(self._harm_expected()))
+
+    def poll(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Carry out what people have asked for since."""
+        for request in store.open_requests():
+            if request.id not in self._outcomes:
+                self._outcomes[request.id] = self.carry_out(request, now_ms)
+        for event in self._trials.due(now_ms):
+            self._events.append(event)
+            _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
+
+    def carry_out(self, request: Request, now_ms: int) -> str:
+        """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""
+        watch = self.watches.get(request.tank)
+        if watch is None:
+            return f"refused: tank {request.tank!r} is not in the running service's settings"
+        try:
+            if request.kind == "try":
+                title = watch.tank.settings.title or request.tank
+                events, outcome = self._trials.begin(request, title, now_ms)
+            else:
+                events, outcome = self._answer(watch, request, now_ms)
+        except AlarmError as error:
+            return f"refused: {error}"
+        self._note(watch, events)
+        return f"done: {outcome}"
+
+    def _answer(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
+        """To a real alarm, and to a test of its name where there is one."""
+        events: list[Event] = []
+        words: list[str] = []
+        if request.kind == "acknowledge":
+            events, words = self._trials.acknowledge(request, now_ms)
+        elif is_trial(str(request.arguments.get("occurrence", ""))):
+            raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
+        if words and is_trial(str(request.arguments.get("occurrence", ""))):
+            return events, "; ".join(words)
+        try:
+            more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
+        except AlarmError:
+            if not words:
+                raise
+            return events, "; ".join(words)
+        return [*more, *events], "; ".join([outcome, *words])
+
+    # -- on disk ----------------------------------------------------------------------------------------
+
+    def wants(self, now_ms: int) -> bool:
+        """Something waits that no reading will carry along."""
+        waiting = self._events or self._outcomes or self._devices or self._changed or self._untold
+        waiting = waiting or self._put_back
+        return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+
+    def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        """Events with their notices, outcomes, and snapshots as of the readings written before."""
+        if self._put_back:
+            store.follow_clock(now_ms)
+        if self._notifier.keeping.holding:
+            self._hold_events(store, now_ms)  # all the one way, in their order
+        for number, event in enumerate(self._events):
+            if store.add_event(event) and number >= self._held:
+                self._notifier.queue_for(event, store, now_ms)
+        self._notifier.keeping.keep_held(store)
+        if self._untold:
+            for occurrence in self._asking():
+                self._notifier.queue_missing(occurrence, store, now_ms)
+        for number, outcome in self._outcomes.items():
+            store.close_request(number, outcome, now_ms)
+        for tank, word in self._devices.items():
+            store.set_meta(DEVICE_META + tank, word)
+        for tank, word in self._failures.items():
+            store.set_meta(FAILED_META + tank, word)
+        self._all_due = closing or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+        names = self.watches if self._all_due else sorted(self._changed)
+        if names:
+            position = store.position()
+            for name in names:
+                store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
+
+    def _harm_expected(self) -> Iterator[tuple[str, int]]:
+        """Occurrence and moment (ms UTC) of what is going to do harm, as judged last."""
+        for watch in self.watches.values():
+            for record in watch.book.records().values() if watch.book.standing() else ():
+                left_s = None if record.finding is None else record.finding.time_left_s
+                if record.open and left_s is not None:
+                    yield record.occurrence, round(watch.book.as_of_ms + left_s * 1000)
+
+    def kept(self, now_ms: int) -> None:
+        """It is on the disk: forget what waited."""
+        self._notifier.keeping.kept_again(now_ms)
+        self._notifier.keeping.kept_held()
+        self._held, self._unkept_ms, self._untold = 0, None, False
+        for name in self._changed:
+            self.watches[name].book.changed = False
+        if self._all_due:
+            self._snapshot_ms = now_ms
+        self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
+        self._devices, self._failures = {}, {}
+
+    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
+        """Alarms go out from memory; so does, after a minute, that readings can't be kept."""
+        self._hold_events(store, now_ms)
+        if self._unkept_ms is None or now_ms < self._unkept_ms:
+            self._unkept_ms = now_ms
+        if now_ms - self._unkept_ms >= UNKEPT_MS:
+            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
+
+    def tell_all(self) -> None:
+        """Have each target told, with the next commit, of what stands and was never said to it."""
+        self._untold = True
+
+    def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
+        for event in self._events[self._held :]:
+            self._held += 1
+            self._notifier.keeping.hold(event, store, now_ms)
+
+    def _asking(self) -> list[str]:
+        """Occurrences of the alarms that are open; whether they were answered is for the store to say."""
+        return [
+            record.occurrence
+            for watch in self.watches.values()
+            for record in watch.book.records().values()
+            if record.open
+        ]
+
+
+def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
+    series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
+    return heapq.merge(*series, key=lambda reading: reading.time_ms)
+
+
+def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
+    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
+    try:
+        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
+        return AlarmBook.restore(name, title, book)
+    except (msgspec.MsgspecError, StoreError):
+        return None
+
+
+def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:
+    """What makes the stored events agree with a book that was learnt anew.
+
+    Occurrences that are open in the store and not in the book are cleared (nobody could end them any more);
+    what stands in the book and not in the store is raised.
+    """
+    raised: dict[str, Event] = {}
+    over: set[str] = set()
+    for event in stored:
+        if event.test:
+            continue
+        if event.event in ("raised", "priority-changed"):
+            raised[event.occurrence] = event
+        elif event.event == "cleared":
+            over.add(event.occurrence)
+    standing = {record.occurrence for record in book.records().values() if record.open}
+    now = utc_text(now_ms)
+    found = [
+        msgspec.structs.replace(
+            event,
+            event="cleared",
+            time=now,
+            time_left_s=None,
+            summary=f"Over or raised anew: {event.summary}",
+        )
+        for occurrence, event in raised.items()
+        if occurrence not in over and occurrence not in standing
+    ]
+    return found + [told[name] for name in sorted(standing & told.keys() - raised.keys())]

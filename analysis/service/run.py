@@ -1,0 +1,153 @@
+"""`rushlight run`: the parts of the service put together, and taken apart again."""
+
+from __future__ import annotations
+
+import logging
+import signal
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Protocol
+
+from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.notices.thread import NoticeThread
+from rushlight.analysis.service.live import LiveAnalysis
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.influx.state import forget_other_servers
+from rushlight.collector.influx.thread import DrainThread
+from rushlight.collector.links import make_link
+from rushlight.collector.log import Clock
+from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.loop import CollectorService, system_clock
+from rushlight.collector.service.parts import Part, settings_of_part, take_over
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.service_lock import ServiceLock
+
+if TYPE_CHECKING:
+    from rushlight.analysis.views.page import StatusPage
+
+__all__ = ["make_notifier", "run_service"]
+
+_log = logging.getLogger("rushlight")
+
+
+def make_notifier(
+    settings: Settings,
+    clock: Clock,
+    is_well: Callable[[], bool] | None = None,
+    pictures: PictureMaker | None = None,
+) -> Notifier:
+    """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
+
+
+class _Thread(Protocol):
+    """What runs beside the collecting."""
+
+    name: str
+
+    def leave(self) -> None: ...
+    def stop(self, timeout_s: float) -> bool: ...
+
+
+def run_service(
+    settings: Settings, clock: Clock = system_clock, part: Part | None = None, ending: Ending | None = None
+) -> bool:
+    """Collect, store, watch, alert, serve the page until SIGTERM or SIGINT; False: the last reports are lost.
+
+    Whatever hangs then, all of it together has the time of `ending`.
+
+    Raises
+    ------
+    SettingsError, StoreError
+        It can't begin: nothing to collect from, another service on this store, no such file …
+    """
+    if not settings.links:
+        raise SettingsError(
+            f"{settings.path}: links: none is given, so there is nothing to collect; add [[links]]"
+        )
+    if not settings.tanks:
+        raise SettingsError(
+            f"{settings.path}: tanks: none is given, so there is nothing to watch; add [tanks.NAME]"
+        )
+    common = settings
+    settings = settings_of_part(settings, part or Part(1, 1))
+    links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
+    ending = ending or Ending()
+    services: list[CollectorService] = []
+    threads: list[_Thread] = []
+    pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
+    notifier = make_notifier(
+        settings,
+        clock,
+        lambda: all(service.is_well() for service in services),
+        pictures if settings.notices.picture else None,
+    )
+    path = settings.store_path()
+    with ServiceLock(path) as lock, EmbeddedStore(path) as store:
+        take_over(common, settings, store)
+        analysis = LiveAnalysis(settings, notifier, clock)
+        analysis.start(store, clock())
+        service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
+        services.append(service)
+
+        def end(number: int, frame: FrameType | None) -> None:
+            service.stop()
+            for thread in threads:
+                thread.leave()
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, end)
+        if not notifier.targets:
+            _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
+        notices = NoticeThread(notifier, path, clock)
+        notices.start()
+        threads.append(notices)
+        forget_other_servers(store, settings.store)
+        if settings.store.kind == "influxdb":
+            drain = DrainThread(settings.store, path, clock)
+            drain.start()
+            threads.append(drain)
+        page = _page(settings, path, clock, service.is_well, pictures)
+        if page is not None:
+            threads.append(page)
+        _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
+        try:
+            whole = service.run()
+        finally:
+            for thread in threads:
+                thread.leave()
+            for thread in threads:
+                if not thread.stop(ending.left()):
+                    _log.warning("%s did not end in time; the rest follows after the next start", thread.name)
+            if pictures is not None:
+                pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
+    _log.info("stopped")
+    ending.done(0 if whole else 1)
+    return whole
+
+
+def _page(
+    settings: Settings,
+    store_path: Path,
+    clock: Clock,
+    is_well: Callable[[], bool],
+    pictures: PictureMaker | None = None,
+) -> StatusPage | None:
+    """The status page, being served; None where it isn't wanted or can't be had."""
+    if not settings.status_page.enabled:
+        return None
+    try:
+        from rushlight.analysis.views.page import (
+            StatusPage,  # its libraries take memory that a service without it keeps
+        )
+
+        page = StatusPage(settings, store_path, clock, is_well, pictures)
+        return page if page.start() else None
+    except Exception as error:
+        # a broken installation of what only shows must not keep the tanks from being watched
+        _log.exception("no status page (%r); all else goes on", error)
+        return None

@@ -1,0 +1,382 @@
+"""What is known of the tanks at one moment, from the store alone: for `rushlight status` and the status page.
+
+Facts only, no layout: both show the same figures in the same words.
+"""
+
+from __future__ import annotations
+
+import msgspec
+from msgspec.structs import replace
+
+from rushlight.analysis.alarms.cautions import cautions_for
+from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.states import RAISED_STATES, AlarmRecord, AlarmState
+from rushlight.analysis.alarms.trials import trial_lines
+from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_text, time_left_text
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.physics.electrode_trust import PhTrust
+from rushlight.analysis.views.beyond_limits import CheckFacts, being_checked
+from rushlight.analysis.views.refused import RefusedFacts, refused_facts
+from rushlight.analysis.watch.learnt import learnt, learnt_lines, offers
+from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.errors import StoreError
+from rushlight.collector.events import PRIORITY_RANK, Priority
+from rushlight.collector.influx.state import DrainReport, drain_report
+from rushlight.collector.intake.timing import clock_doubt
+from rushlight.collector.readings import PH, PH_PROBE, QUANTITIES, Flag, Reading
+from rushlight.collector.service.loop import LINKS_META, LinkReport
+from rushlight.collector.settings import Settings, TankSettings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.service_lock import ServiceLock
+
+__all__ = [
+    "AlarmFacts",
+    "CarbonDioxideFacts",
+    "DeviceFacts",
+    "Facts",
+    "FailureFacts",
+    "LinkFacts",
+    "NoticeFacts",
+    "ReadingFacts",
+    "TankFacts",
+    "age_text",
+    "carbon_dioxide_now",
+    "collect_facts",
+    "watch_of",
+]
+
+FAILURE_TOLD_MS = 86_400_000
+_EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
+_AHEAD_S = 120  # a device's clock may be ahead by so much (rushlight.collector.intake.timing)
+
+_REMARKS: dict[int, str] = {
+    Flag.SUSPECT: "suspect",
+    Flag.FAIL: "failed its check",
+    Flag.MISSING: "could not be read",
+}
+_FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
+
+
+class ReadingFacts(msgspec.Struct, kw_only=True):
+    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
+
+    `doubt`: of pH, what is not known of its electrode.
+    """
+
+    quantity: str
+    title: str
+    value: float | None
+    unit: str
+    printed: str
+    time_ms: int
+    age_ms: int
+    remark: str = ""
+    doubt: str = ""
+
+
+class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
+    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way.
+
+    `doubt`: what is not known of the electrode behind it, "" for nothing.
+    """
+
+    mg_l: float
+    low_mg_l: float
+    high_mg_l: float
+    limit_mg_l: float
+    age_ms: int
+    doubt: str = ""
+
+
+class AlarmFacts(msgspec.Struct, kw_only=True):
+    """One alarm that is not plainly normal.
+
+    `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
+    `time_left_s` is reckoned to now. `state_text` is
+    the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
+    cautions come before its steps. `occurrence` is what `rushlight explain` takes.
+    """
+
+    alarm: str
+    quantity: str
+    title: str
+    priority: Priority
+    state: str
+    state_text: str
+    raised: bool
+    over: bool
+    headline: str
+    raised_ms: int | None
+    shelf_end_ms: int | None
+    time_left_s: float | None
+    time_left: str
+    cause: str
+    consequence: str
+    action: list[str]
+    cautions: list[str]
+    person_first: bool
+    observations: list[str]
+    rule_out: str
+    occurrence: str = ""
+
+
+class DeviceFacts(msgspec.Struct, kw_only=True):
+    """What a device last said of itself, "online" or "offline"."""
+
+    word: str
+    age_ms: int
+
+
+class FailureFacts(msgspec.Struct, kw_only=True):
+    """A detector that failed on this tank's readings: an error of Rushlight's own."""
+
+    detector: str
+    age_ms: int
+
+
+class TankFacts(msgspec.Struct, kw_only=True):
+    """One tank; `watched` is False where it is in the store but not in the settings.
+
+    `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
+    line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    """
+
+    name: str
+    title: str
+    watched: bool
+    readings: list[ReadingFacts]
+    carbon_dioxide: CarbonDioxideFacts | None = None
+    device: DeviceFacts | None = None
+    failure: FailureFacts | None = None
+    alarms: list[AlarmFacts] = []
+    tests: list[str] = []
+    checks: list[CheckFacts] = []
+    learnt: list[str] = []
+    offers: list[str] = []
+    trouble: str = ""
+
+
+class LinkFacts(msgspec.Struct, kw_only=True):
+    """How a link does; `age_ms` None: nothing has come since the service started."""
+
+    name: str
+    delivered: int
+    age_ms: int | None
+    faults: dict[str, int]
+
+
+class NoticeFacts(msgspec.Struct, kw_only=True):
+    """Notices that are not delivered yet; `late` should have been by now, `refused` were tried in vain."""
+
+    waiting: int
+    late: int
+    refused: int
+    error: str
+
+
+class Facts(msgspec.Struct, kw_only=True):
+    """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs.
+
+    `refused`: reports, or parts of them, that could not be taken. `server`: how far the copy on an InfluxDB
+    server is, None where the settings name none.
+    """
+
+    time_ms: int
+    process: int | None
+    tanks: list[TankFacts]
+    links: list[LinkFacts]
+    notices: NoticeFacts
+    server: DrainReport | None = None
+    refused: list[RefusedFacts] = []
+
+
+def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
+    """Read the store.
+
+    Raises
+    ------
+    StoreError
+        It can't be read.
+    """
+    names = [*settings.tanks, *(name for name in store.tanks() if name not in settings.tanks)]
+    return Facts(
+        time_ms=now_ms,
+        process=ServiceLock(store.path).running(),
+        tanks=[_tank(name, settings, store, now_ms) for name in names],
+        links=_links(store, now_ms),
+        notices=_notices(store, now_ms),
+        server=drain_report(store, settings.store),
+        refused=refused_facts(settings, store, now_ms),
+    )
+
+
+def age_text(age_ms: int) -> str:
+    """An age as a person says it."""
+    seconds = age_ms / 1000
+    if seconds < -_AHEAD_S:
+        return f"dated {duration_text(-seconds)} ahead of this computer's clock"
+    if seconds < 0:
+        return "just now"
+    if seconds < 90:
+        return f"{seconds:.0f} s ago"
+    return f"{duration_text(seconds)} ago"
+
+
+def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> TankFacts:
+    tank = settings.tanks.get(name)
+    latest = store.latest(name, now_ms + 1000 * _AHEAD_S)
+    facts = TankFacts(
+        name=name,
+        title=tank.title if tank is not None else "",
+        watched=tank is not None,
+        readings=[_reading(latest[quantity], now_ms) for quantity in QUANTITIES if quantity in latest],
+    )
+    if tank is None:
+        return facts
+    watch, trouble = watch_of(name, tank, store)
+    facts.trouble = "; ".join(text for text in (trouble, clock_doubt(store, name)) if text)
+    for reading in facts.readings:
+        if reading.quantity == PH:
+            reading.doubt = trust_now(watch, latest, now_ms).words
+    facts.carbon_dioxide = carbon_dioxide_now(watch, now_ms)
+    device = store.get_meta(DEVICE_META + name)
+    if device is not None:
+        word, _, since = device.partition(" ")
+        facts.device = DeviceFacts(word=word, age_ms=now_ms - int(since))
+    failed = store.get_meta(FAILED_META + name)
+    if failed is not None:
+        detector, _, since = failed.rpartition(" ")
+        if now_ms - int(since) < FAILURE_TOLD_MS:
+            facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
+    facts.alarms = _alarms(watch, now_ms)
+    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
+    facts.checks = being_checked(watch, latest, now_ms)
+    known = learnt(watch)
+    facts.learnt = learnt_lines(known, tank.timezone)
+    facts.offers = offers(tank, known)
+    return facts
+
+
+def watch_of(name: str, tank: TankSettings, store: EmbeddedStore) -> tuple[TankWatch, str]:
+    """A tank's analysis as the service left it, and what was wrong with it ("" for nothing)."""
+    watch = TankWatch(name, tank)
+    saved = store.load_state(ANALYSIS_STATE, name)
+    if saved is not None:
+        try:
+            watch.restore(saved[0])
+        except StoreError as error:
+            return TankWatch(name, tank), str(error)
+    return watch, ""
+
+
+def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
+    info = QUANTITIES[reading.quantity]
+    value = reading.value
+    return ReadingFacts(
+        quantity=reading.quantity,
+        title=info.title,
+        value=value,
+        unit=info.unit,
+        printed="–" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip(),
+        time_ms=reading.time_ms,
+        age_ms=now_ms - reading.time_ms,
+        remark=_REMARKS.get(reading.flag, ""),
+    )
+
+
+def carbon_dioxide_now(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
+    """As it was judged last: this and the alarms say the same."""
+    detector = watch.of(CarbonDioxideDetector)
+    judged = detector.newest
+    if judged is None:
+        return None
+    return CarbonDioxideFacts(
+        mg_l=judged.gas.mg_l,
+        low_mg_l=judged.gas.low,
+        high_mg_l=judged.gas.high,
+        limit_mg_l=watch.tank.settings.livestock.co2_limit_mg_l,
+        age_ms=now_ms - judged.time_ms,
+        doubt=detector.curve.doubt,
+    )
+
+
+def trust_now(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> PhTrust:
+    """How far the tank's pH is to be trusted."""
+    raw = PH_PROBE in latest and now_ms - latest[PH_PROBE].time_ms < FAILURE_TOLD_MS
+    return watch.tank.ph_trust(raw, watch.tank.clock.local(now_ms)[0])
+
+
+def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:
+    records = sorted(
+        watch.book.records().values(),
+        key=lambda r: (r.state not in RAISED_STATES, -PRIORITY_RANK[r.priority], r.raised_ms or 0),
+    )
+    shown = [r for r in records if r.occurrence or r.state is not AlarmState.NORMAL]
+    return [_alarm(record, watch, now_ms) for record in shown]
+
+
+def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
+    row, finding = rationale_for(record.alarm), record.finding
+    state_text = str(record.state)
+    if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
+        state_text = f"shelved for {duration_text(max(0, record.shelf_end_ms - now_ms) / 1000)} more"
+    elif record.raised_ms is not None:
+        state_text += f", raised {age_text(now_ms - record.raised_ms)}"
+    left = None if finding is None else finding.time_left_s
+    if left is not None:
+        # reckoned when the snapshot was made: a promise must not stay as long while time goes by
+        left = max(0.0, left - max(0, now_ms - watch.book.as_of_ms) / 1000)
+    told = finding
+    if finding is not None and record.state not in RAISED_STATES:
+        told = replace(finding, time_left_s=None)  # what is over rises or falls no more
+    return AlarmFacts(
+        alarm=record.alarm,
+        quantity=record.quantity,
+        title=row.title,
+        priority=record.priority,
+        state=str(record.state),
+        state_text=state_text,
+        raised=record.state in RAISED_STATES,
+        over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
+        headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, told, record.quantity),
+        raised_ms=record.raised_ms,
+        shelf_end_ms=record.shelf_end_ms,
+        time_left_s=left,
+        time_left=time_left_text(left),
+        cause="" if finding is None else finding.cause,
+        consequence=row.consequence,
+        action=list(row.action),
+        cautions=cautions_for(record.alarm),
+        person_first="person-first" in row.cautions,
+        observations=[] if finding is None else list(finding.observations),
+        rule_out=rule_out_text(record.alarm, finding),
+        occurrence=record.occurrence,
+    )
+
+
+def _links(store: EmbeddedStore, now_ms: int) -> list[LinkFacts]:
+    try:
+        links = msgspec.json.decode(store.get_meta(LINKS_META) or "[]", type=list[LinkReport])
+    except msgspec.MsgspecError:
+        return []  # from another version: the service writes it anew
+    return [
+        LinkFacts(
+            name=link.name,
+            delivered=link.counters.get("delivered", 0),
+            age_ms=now_ms - link.last_ms if link.last_ms else None,
+            faults={key: link.counters[key] for key in _FAULT_COUNTERS if link.counters.get(key)},
+        )
+        for link in links
+    ]
+
+
+def _notices(store: EmbeddedStore, now_ms: int) -> NoticeFacts:
+    waiting = store.pending_notices()
+    failing = [notice.error for notice in waiting if notice.error]
+    return NoticeFacts(
+        waiting=len(waiting),
+        late=sum(1 for notice in waiting if notice.next_attempt_ms <= now_ms or notice.attempts),
+        refused=len(failing),
+        error=failing[-1] if failing else "",
+    )

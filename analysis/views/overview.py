@@ -1,0 +1,253 @@
+"""`rushlight check`: what the settings mean, in words; what they leave out; what does not answer just now."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.notices.channels import address_fault, masked, split_urls
+from rushlight.analysis.notices.quiet_hours import quiet_lines
+from rushlight.collector.electrode import doubtful_electrodes, electrode_health
+from rushlight.collector.errors import RushlightError, StoreError
+from rushlight.collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
+from rushlight.collector.settings import MqttLink, SerialLink, Settings, TankSettings
+
+__all__ = ["hints", "overview"]
+
+_ANSWER_S = 2.0
+_RARE_S = 300.0  # measured: at ten minutes a welded heater is told hours late or not at all
+
+
+def overview(settings: Settings) -> str:
+    """A friendly summary: links, store, and for each tank what is watched, learnt and left out."""
+    doubtful = dict(doubtful_electrodes(settings.tanks))
+    keys = ", ".join(f"tanks.{name}.ph_calibration" for name in doubtful)
+    said = f"read; not right, see 'to mend' below: {keys}" if doubtful else "read, nothing wrong in it"
+    lines = [f"{settings.path}: {said}."]
+    for link in settings.links:
+        if isinstance(link, SerialLink):
+            lines.append(f"Collects from the serial port {link.port} at {link.baud} baud.")
+        else:
+            maps = f", {len(link.map)} topics mapped" if link.map else ""
+            lines.append(
+                f"Collects from the MQTT broker {link.host}:{link.port}, MQTT {link.protocol}{maps}."
+            )
+    if not settings.links:
+        lines.append("Collects from nowhere: add [[links]].")
+    lines.append(f"Keeps readings in {settings.store_path()}.")
+    if settings.store.kind == "influxdb":
+        lines.append(
+            f"Copies them to InfluxDB at {settings.store.url}, bucket {settings.store.bucket}; "
+            f"the file keeps them for {settings.store.keep_local_days:g} days."
+        )
+    seen = _probes(settings)
+    for name, tank in settings.tanks.items():
+        lines += ["", f"{name}: {tank.title or name}, {tank.volume_litres:g} L, {tank.timezone}"]
+        for heading, entries in zip(
+            ("watched", "learnt", "left out"), _tank(tank, seen.get(name)), strict=True
+        ):
+            lines += [f"  {heading:9} {entry}" for entry in entries]
+        if name in doubtful:
+            words = doubtful[name].words
+            lines.append(f"  {'to mend':9} pH electrode (tanks.{name}.ph_calibration): {words}")
+    if not settings.tanks:
+        lines.append("Watches nothing: add [tanks.NAME].")
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    lines += ["", *quiet_lines(settings.notices, zone)]
+    return "\n".join(lines)
+
+
+def _probes(settings: Settings) -> dict[str, set[str]]:
+    """Probes that have ever reported, where there is a store to look into."""
+    path = settings.store_path()
+    if not path.exists():
+        return {}
+    from rushlight.collector.store.embedded import EmbeddedStore
+
+    try:
+        with closing(EmbeddedStore(path, read_only=True)) as store:
+            return {name: set(store.quantities(name)) for name in store.tanks()}
+    except StoreError:
+        return {}  # `hints` tells of it
+
+
+def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[str], list[str]]:
+    """What is watched, what is learnt first, what is left out and why."""
+    watched: list[str] = []
+    learnt: list[str] = []
+    missing: list[str] = []
+
+    def there(quantity: str, *others: str) -> bool:
+        return probes is None or bool(probes & {quantity, *others})
+
+    _heat(tank, there(TEMPERATURE), watched, learnt, missing)
+    _gas(tank, there(PH, PH_PROBE), watched, learnt, missing)
+    _lamp(tank, there(LIGHT), watched, learnt, missing)
+    watched.append(
+        f"its device: silent, power cut, probe faults (a report is due every {tank.report_every_s:g} s)"
+    )
+    if tank.report_every_s > _RARE_S:
+        missing.append(
+            f"a report only every {tank.report_every_s / 60:.0f} min: what changes within minutes shows a "
+            "fault of heater, CO2 or lamp, so it is told late or not at all; report once a minute or oftener"
+        )
+    if probes is not None:
+        if ROOM_TEMPERATURE not in probes:
+            missing.append("room_temperature never reported: heat is judged without the room, a little later")
+        if tank.heater and HEATER_POWER not in probes:
+            missing.append("heater_power never reported: the heater is judged by the water alone")
+    if PH_PROBE in (probes or ()) and not tank.ph_calibration.points:
+        missing.append("a raw pH electrode without [ph_calibration]: the slope of a new electrode is taken")
+    return watched, learnt, missing
+
+
+def _heat(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str], missing: list[str]) -> None:
+    live = tank.livestock
+    if not probe:
+        missing.append("heat: no temperature has ever been reported; check the probe")
+        return
+    watched.append(
+        f"temperature within {live.temperature_low_c:g} to {live.temperature_high_c:g} °C, and ahead of it"
+    )
+    learnt.append("how fast this tank warms and cools: from the first day on, better after a week")
+    if tank.heater is None:
+        missing.append("heater stuck on or not heating: no [heater]")
+    elif tank.heater.setpoint_c is None:
+        learnt.append("what the heater holds (no heater.setpoint_c): some days")
+    else:
+        watched.append(f"heater that should hold {tank.heater.setpoint_c:g} °C: stuck on, not heating")
+    if tank.cooler is not None and tank.cooler.setpoint_c is not None:
+        watched.append(f"{tank.cooler.kind} that should hold {tank.cooler.setpoint_c:g} °C: not cooling")
+    elif tank.cooler is not None:
+        missing.append("cooler not cooling: no cooler.setpoint_c")
+
+
+def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str], missing: list[str]) -> None:
+    water = tank.water
+    if not probe:
+        missing.append("pH and CO2: no pH has ever been reported; check the probe")
+        return
+    low = "5.8 (none set)" if water.ph_low is None else f"{water.ph_low:g}"
+    high = "8.6 (none set)" if water.ph_high is None else f"{water.ph_high:g}"
+    watched.append(f"pH within {low} to {high}, as far as CO2 does not explain it")
+    electrode = electrode_health(tank.ph_calibration.points)
+    if electrode.slope_percent is not None and electrode.verdict == "good":
+        watched.append(f"pH electrode by its calibration: {electrode.words}")
+    if tank.co2 is None:
+        missing.append("CO2 overdose and absence: no [co2]; add it if gas is given")
+        return
+    limit = f"{tank.livestock.co2_limit_mg_l:g} mg/L"
+    if water.carbonate_hardness_dkh is not None:
+        watched.append(f"CO2 up to {limit}, from pH and KH {water.carbonate_hardness_dkh:g} dKH")
+    elif water.degassed_ph is not None:
+        watched.append(
+            f"CO2 up to {limit}, from pH and the degassed pH {water.degassed_ph:g}: rougher than from KH"
+        )
+    else:
+        learnt.append(
+            "CO2 from this tank's usual lowest pH (neither KH nor degassed pH set): rough, after some days"
+        )
+    if tank.co2.on is not None:
+        watched.append(f"CO2 that should run from {tank.co2.on} to {tank.co2.off}: absent")
+    else:
+        learnt.append(
+            "when CO2 is to be missed (no co2.on and off): from the daily swing of the pH, some days"
+        )
+
+
+def _lamp(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str], missing: list[str]) -> None:
+    if not probe:
+        missing.append("lamp: no light has ever been reported; check the sensor")
+        return
+    light = tank.light
+    if light is not None and light.on is not None:
+        watched.append(f"lamp on at {light.on}, off at {light.off}, give or take {light.tolerance_min:g} min")
+    else:
+        learnt.append("the lamp's times (no light.on and off): from three days on")
+    learnt.append("the lamp's full brightness, to see it fade: over weeks")
+
+
+def hints(settings: Settings) -> Iterator[str]:
+    """What is not wrong in the settings but would not work just now."""
+    for number, link in enumerate(settings.links, 1):
+        found = _broker(link) if isinstance(link, MqttLink) else _port(link)
+        if found:
+            yield f"links[{number}]: {found}"
+    notices = settings.notices
+    if not os.environ.get(notices.urls_env):
+        yield f"{notices.urls_env} is not set here: alarms would be kept but sent to nobody"
+    for url in split_urls(os.environ.get(notices.urls_env, "")):
+        if fault := address_fault(url):
+            yield f"{notices.urls_env}: target {masked(url)}: {fault}; nothing can be sent there"
+    if not os.environ.get(notices.heartbeat_url_env):
+        yield f"{notices.heartbeat_url_env} is not set here: nobody would notice if this machine stopped"
+    for name in notices.wake_for:
+        if name not in RATIONALE:
+            yield f"notices.wake_for: there is no alarm {name!r}; known are {', '.join(RATIONALE)}"
+    folder = settings.store_path().parent
+    if not folder.is_dir():
+        yield f"store.path: the folder {folder} is not there; make it"
+    elif not os.access(folder, os.W_OK):
+        yield f"store.path: this user can't write to {folder}"
+    yield from _learnt(settings)
+    if settings.store.kind == "influxdb":
+        yield from _server(settings)
+
+
+def _learnt(settings: Settings) -> Iterator[str]:
+    """What the tanks have taught where a setting is missing."""
+    path = settings.store_path()
+    if not path.exists():
+        return
+    from rushlight.analysis.watch.learnt import learnt, offers
+    from rushlight.analysis.watch.saved import ANALYSIS_STATE
+    from rushlight.analysis.watch.tank_watch import TankWatch
+    from rushlight.collector.store.embedded import EmbeddedStore
+
+    try:
+        with closing(EmbeddedStore(path, read_only=True)) as store:
+            for name, tank in settings.tanks.items():
+                saved = store.load_state(ANALYSIS_STATE, name)
+                if saved is None:
+                    continue
+                watch = TankWatch(name, tank)
+                watch.restore(saved[0])
+                for offer in offers(tank, learnt(watch)):
+                    yield f"tanks.{name}: {offer}"
+    except StoreError:
+        return  # no state, another version: the service learns anew
+
+
+def _server(settings: Settings) -> Iterator[str]:
+    from rushlight.collector.influx.reader import InfluxReadings
+
+    try:
+        with closing(InfluxReadings(settings.store)) as server:
+            server.tanks()
+    except RushlightError as error:
+        yield f"store: {error}; until then readings wait in {settings.store_path()}"
+
+
+def _port(link: SerialLink) -> str | None:
+    if "://" in link.port or os.name != "posix":
+        return None
+    if not Path(link.port).exists():
+        return f"{link.port} is not there now; not plugged in, or another name? See /dev/serial/by-id/"
+    if not os.access(link.port, os.R_OK | os.W_OK):
+        return f"{link.port}: this user has no right to it; add the user to the port's group, often 'dialout'"
+    return None
+
+
+def _broker(link: MqttLink) -> str | None:
+    for name in (link.username_env, link.password_env):
+        if name is not None and name not in os.environ:
+            return f"environment variable {name} is not set here; `run` needs it"
+    try:
+        with socket.create_connection((link.host, link.port), _ANSWER_S):
+            return None
+    except OSError as error:
+        return f"no broker answers at {link.host}:{link.port} ({error.strerror or error}); is it running?"

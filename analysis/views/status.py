@@ -1,0 +1,169 @@
+"""`rushlight status`: how the tanks are, on one screen, from the store alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TextIO
+
+from rich.console import Console
+from rich.text import Text
+
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.views.facts import (
+    AlarmFacts,
+    LinkFacts,
+    NoticeFacts,
+    TankFacts,
+    age_text,
+    collect_facts,
+)
+from rushlight.analysis.views.refused import RefusedFacts
+from rushlight.collector.influx.state import DrainReport
+from rushlight.collector.safe_text import safe_lines
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+
+__all__ = ["print_status", "status_lines"]
+
+_STYLES = {"critical": "bold white on red", "high": "bold red", "medium": "yellow", "low": "cyan"}
+
+
+def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: TextIO) -> None:
+    """Print the screen; in colour on a terminal, unless NO_COLOR is set."""
+    console = Console(file=out, highlight=False)
+    for line in status_lines(settings, store, now_ms):
+        safe = safe_lines(line.plain)
+        if safe != line.plain:
+            line = Text(safe)  # its colours would stand at the wrong places
+        console.print(line, soft_wrap=not console.is_terminal)
+
+
+def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Iterator[Text]:
+    """The lines of the screen."""
+    facts = collect_facts(settings, store, now_ms)
+    process = facts.process
+    running = f"the service runs (process {process})" if process else "the service is not running"
+    yield Text(f"{store.path} at {utc_text(now_ms)}: {running}", style="" if process else "yellow")
+    for tank in facts.tanks:
+        yield Text()
+        yield from _tank(tank)
+    yield from _cautions(facts.tanks)
+    yield Text()
+    for link in facts.links:
+        yield _link(link)
+    for refused in facts.refused:
+        yield from _refused(refused)
+    yield _notices(facts.notices)
+    if facts.server is not None:
+        yield _server(facts.server, now_ms)
+
+
+def _tank(tank: TankFacts) -> Iterator[Text]:
+    title = f"{tank.title} ({tank.name})" if tank.title else tank.name
+    yield Text(title, style="bold") + Text("" if tank.watched else "  not in the settings: not watched")
+    if not tank.readings:
+        yield Text("  no readings yet")
+    for reading in tank.readings:
+        line = f"  {reading.title:32} {reading.printed:>12}   {age_text(reading.age_ms)}"
+        yield Text(line) + Text(f"   {reading.remark}" if reading.remark else "", style="yellow")
+        if reading.doubt:
+            yield Text(f"      {reading.doubt}", style="yellow")
+    if not tank.watched:
+        return
+    if tank.trouble:
+        yield Text(f"  {tank.trouble}", style="yellow")
+    found = tank.carbon_dioxide
+    if found is not None:
+        yield Text(
+            f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
+            f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
+        )
+        if found.doubt:
+            yield Text("      a wide range, since " + found.doubt, style="yellow")
+    if tank.failure is not None:
+        yield Text(
+            f"  {tank.failure.detector} could not be judged {age_text(tank.failure.age_ms)}: an error of "
+            "Rushlight's own, see its log",
+            style="yellow",
+        )
+    if tank.device is not None:
+        yield Text(f"  its device says {tank.device.word}, {age_text(tank.device.age_ms)}")
+    for line in tank.learnt:
+        yield Text(f"  learnt: {line}", style="dim")
+    for line in tank.offers:
+        yield Text(f"  to settle: {line}")
+    for check in tank.checks:
+        yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
+    if not tank.alarms and not tank.checks:
+        yield Text("  no alarm stands", style="green")
+    for alarm in tank.alarms:
+        yield from _alarm(alarm)
+    for line in tank.tests:
+        yield Text(f"  TEST alarm, nothing is wrong by it: {line}", style="dim")
+
+
+def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
+    name = f"{alarm.alarm} --quantity {alarm.quantity}" if alarm.quantity else alarm.alarm
+    style = _STYLES[alarm.priority] if alarm.raised else "dim"
+    yield Text("  ") + Text(alarm.priority.upper(), style=style) + Text(f" {name}: {alarm.state_text}")
+    yield Text(f"      {alarm.headline}")
+    if alarm.raised:
+        yield Text(f"      time left: {alarm.time_left or 'can’t be said'}. First: {alarm.action[0]}")
+        if alarm.observations:
+            yield Text(f"      seen: {'; '.join(alarm.observations)}")
+        yield Text(f"      rule out: {alarm.rule_out}")
+        yield Text(f"      all steps and the curve: rushlight explain {alarm.occurrence}", style="dim")
+
+
+def _cautions(tanks: Sequence[TankFacts]) -> Iterator[Text]:
+    """Of alarms that ask for something to be done, and of dangers to people that are over; each text once."""
+    texts = dict.fromkeys(
+        text for t in tanks for a in t.alarms if a.raised or a.person_first for text in a.cautions
+    )
+    if texts:
+        yield Text()
+    for text in texts:
+        yield Text(text)
+
+
+def _link(link: LinkFacts) -> Text:
+    came = "nothing came since its start" if link.age_ms is None else f"last report {age_text(link.age_ms)}"
+    faults = "".join(f", {count} {key}" for key, count in link.faults.items())
+    return Text(f"link {link.name}: {link.delivered} delivered, {came}{faults}")
+
+
+def _refused(refused: RefusedFacts) -> Iterator[Text]:
+    often = "once" if refused.count == 1 else f"{refused.count} times, last"
+    yield Text(
+        f"refused {often} {age_text(refused.age_ms)}, {refused.where}: {refused.reason}", style="yellow"
+    )
+    yield Text(f"      the last one: {refused.example}", style="dim")
+    if refused.mend:
+        yield Text(f"      to mend it: {refused.mend}")
+
+
+def _notices(notices: NoticeFacts) -> Text:
+    line = f"notices: {notices.waiting} waiting" if notices.waiting else "notices: none waiting"
+    if notices.refused:
+        line += f", {notices.refused} of them not taken so far ({notices.error})"
+    return Text(line, style="yellow" if notices.late else "")
+
+
+def _server(server: DrainReport, now_ms: int) -> Text:
+    line = f"InfluxDB {server.url}, bucket {server.bucket}: "
+    if server.last_ms is None:
+        line += "nothing written yet"
+    else:
+        line += f"last written {age_text(now_ms - server.last_ms)}"
+    if server.waiting:
+        line += f", {server.waiting} readings wait in the local file"
+    if server.copying_from_ms is not None:
+        line += f", older ones are being copied from {utc_text(server.copying_from_ms)} on"
+    if server.refused:
+        line += f", {server.refused} refused and kept in the local file"
+    if server.too_old:
+        line += f", {server.too_old} older than the bucket keeps"
+    if server.away_since_ms is not None:
+        line += f"; away since {utc_text(server.away_since_ms)}: {server.error}"
+    troubled = server.away_since_ms is not None or server.refused
+    return Text(line, style="yellow" if troubled else "")

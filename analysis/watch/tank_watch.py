@@ -1,0 +1,317 @@
+"""One tank under watch: frames, detectors, diagnosis, alarms. The live service and `replay` both run this.
+
+Time is what the readings say, or what the caller passes to `tick`; nothing here reads a clock.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+import msgspec
+
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
+from rushlight.analysis.detectors.frames import FRAME_MS, Frame, FrameBuilder
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.heat.detector import TemperatureDetector
+from rushlight.analysis.detectors.lamp.detector import LampDetector
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.power.detector import PowerDetector, SilenceDetector
+from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.detectors.registry import Family, in_order, owner_of, schema_version
+from rushlight.analysis.detectors.stray_current import StrayCurrentDetector
+from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back
+from rushlight.analysis.findings import Finding
+from rushlight.analysis.watch.diagnosis import diagnose
+from rushlight.collector.errors import StoreError
+from rushlight.collector.events import Event
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import TankSettings
+
+__all__ = ["FAMILIES", "TankWatch", "WatchState"]
+
+FIVE_MINUTES_MS = 300_000
+
+Failed = Callable[[str, int, Exception], None]
+"""Told of a detector that failed: its name, the frame's time (ms UTC), the error."""
+
+FAMILIES: tuple[type[Family], ...] = (
+    ProbeDetector,
+    LampDetector,
+    StrayCurrentDetector,
+    TemperatureDetector,
+    PowerDetector,
+    CarbonDioxideDetector,
+    SettingsDoubt,
+)
+"""All families; the watch sorts them by what they need."""
+
+_Kind = TypeVar("_Kind")
+
+
+class WatchState(msgspec.Struct):
+    """What the watch itself remembers of one tank, beside its families and alarms."""
+
+    frames: FrameBuilder = msgspec.field(default_factory=FrameBuilder)
+    silence: SilenceDetector = msgspec.field(default_factory=SilenceDetector)
+    block: int = -1
+    findings: list[Finding] = msgspec.field(default_factory=list)
+
+
+class _Saved(msgspec.Struct):
+    """A snapshot without its alarms; what was saved by other fields has another version, and is not read."""
+
+    version: int
+    state: msgspec.Raw = msgspec.Raw()
+    families: dict[str, msgspec.Raw] = {}
+
+
+@functools.cache
+def _version(families: tuple[type[Family], ...]) -> int:
+    return schema_version({"watch": WatchState, **{kind.name: kind for kind in families}})
+
+
+class TankWatch:
+    """The analysis of one tank.
+
+    Attributes
+    ----------
+    book : AlarmBook
+        Its alarms; people act on it through the service.
+    state : WatchState
+    families : list of Family
+        In the order in which they judge.
+    silence_limit_ms : int
+        A device that is silent for longer is told of.
+    moment : Moment or None
+        The newest frame and what was found out about it; for whoever looks on
+        (`rushlight.analysis.replay.beliefs`).
+    clocked : bool
+        Whether `follow_clock` is told of a clock; otherwise the readings' times are all there is.
+    failed : callable or None
+        Told of a detector that failed; the others go on then, and what the failed one had found stands. By
+        default the error is raised.
+    """
+
+    def __init__(
+        self, name: str, settings: TankSettings, families: Sequence[type[Family]] = FAMILIES
+    ) -> None:
+        self.tank = Tank(name, settings)
+        self.book = AlarmBook(name, settings.title)
+        self.state = WatchState()
+        self._kinds = in_order(families)
+        self._owners = owner_of(families)
+        self._version = _version(tuple(families))
+        self.families: list[Family] = [kind() for kind in self._kinds]
+        self.moment: Moment | None = None
+        self.failed: Failed | None = None
+        self.clocked = False
+        self._active: set[str] = set()
+        self.silence_limit_ms = SilenceDetector.limit_ms(self.tank)
+        self._wire()
+
+    def _wire(self) -> None:
+        """Bound methods of the hot path; again after a restore."""
+        self._frames = self.state.frames
+        self._frames.clocked = self.clocked
+        self._feed_frame = self._frames.feed
+
+    def of(self, kind: type[_Kind]) -> _Kind:
+        """The family of that type.
+
+        Raises
+        ------
+        LookupError
+            The watch has none.
+        """
+        for family in self.families:
+            if isinstance(family, kind):
+                return family
+        raise LookupError(f"no family {kind.__name__} here")
+
+    def beliefs(self) -> dict[str, float]:
+        """What the families judged the newest frame by; empty before there is one. Names carry their unit."""
+        moment = self.moment
+        if moment is None:
+            return {}
+        said: dict[str, float] = {}
+        for family in self.families:
+            found = family.beliefs(self.tank, moment)
+            said |= {name: float(value) for name, value in found.items() if value is not None}
+        return said
+
+    def feed(self, reading: Reading, arrived_ms: int | None = None) -> list[Event]:
+        """Take one flagged reading in order of arrival; what changes by it.
+
+        The deadline of silence is looked at first, so that a gap in the readings is told at the time when
+        it became one. Silence is judged by `arrived_ms` (ms UTC), by the reading's own time where that is
+        not known.
+        """
+        heard_ms = reading.time_ms if arrived_ms is None else arrived_ms
+        silence = self.state.silence
+        events: list[Event] = []
+        if heard_ms > silence.last_ms:
+            far = heard_ms - silence.last_ms > self.silence_limit_ms
+            if far or silence.standing or silence.awaited:
+                events = self._heard(heard_ms, reading.time_ms)
+            silence.last_ms = heard_ms
+        frame = self._feed_frame(reading)
+        if frame is not None:
+            events += self._judge(frame)
+        elif self._frames.back_ms:
+            self._put_back(reading.time_ms)
+            self._feed_frame(reading)
+        return events
+
+    def _heard(self, heard_ms: int, time_ms: int) -> list[Event]:
+        """A report after a long silence, or after one that has been told."""
+        silence = self.state.silence
+        deadline = silence.deadline_ms(self.tank)
+        events: list[Event] = []
+        # where the service itself was away or held up, reports were there that it had not taken
+        missing = time_ms - self._frames.start_ms > self.silence_limit_ms and not silence.awaited
+        if missing and silence.last_ms >= 0 and deadline is not None and heard_ms > deadline:
+            events = self._silent(deadline)
+        silence.standing = silence.awaited = False
+        return events
+
+    def tick(self, now_ms: int) -> list[Event]:
+        """Let time pass without a reading: silence, shelves, delays."""
+        deadline = self.state.silence.deadline_ms(self.tank)
+        if deadline is not None and now_ms >= deadline:
+            return self._silent(deadline)
+        if self.state.silence.standing:
+            return self._silent(now_ms)
+        return self._note(self.book.tick(now_ms))
+
+    def begin(self, now_ms: int) -> bool:
+        """The service begins, or was held up: from now on a report is waited for.
+
+        Returns
+        -------
+        bool
+            True where this is a tank that has never reported, and it is the first start with it.
+        """
+        return self.state.silence.await_report(self.tank, now_ms)
+
+    def follow_clock(self, now_ms: int) -> bool:
+        """What the clock says now, where there is one beside the readings; True where it was put back.
+
+        Then all that is remembered from the time when it was ahead follows it.
+        """
+        state = self.state
+        ahead_ms = max(state.frames.start_ms, state.silence.last_ms, state.silence.since_ms)
+        if max(ahead_ms, self.book.as_of_ms) - now_ms <= STEP_MS:
+            return False
+        self._put_back(now_ms)
+        return True
+
+    def _put_back(self, now_ms: int) -> None:
+        frames, silence = self.state.frames, self.state.silence
+        by_ms, frames.back_ms = frames.back_ms, 0
+        start_ms, end_ms = frames.start_ms, frames.end_ms
+        if not by_ms and start_ms - now_ms > STEP_MS:
+            by_ms = (start_ms - now_ms) // FRAME_MS * FRAME_MS + FRAME_MS
+            start_ms, end_ms = start_ms - by_ms, end_ms - by_ms
+        if by_ms:
+            undone = 0 <= frames.before_ms <= now_ms
+            frames.late_run = 0
+            from_ms = frames.after_ms if undone else 0
+            moved = moved_back(self.state, by_ms, from_ms)
+            self.families = [moved_back(family, by_ms, from_ms) for family in self.families]
+            moved.frames.start_ms, moved.frames.end_ms = start_ms, end_ms
+            moved.frames.before_ms = moved.frames.after_ms = -1
+            moved.silence = silence
+            self.state = moved
+            self._wire()
+        silence.put_back(self.tank, now_ms)
+        self.book.put_back(now_ms)
+        self.book.changed = True  # so that it is kept as it is now
+
+    def _silent(self, now_ms: int) -> list[Event]:
+        silence = self.state.silence
+        finding = silence.finding(self.tank, now_ms)
+        if finding is None:
+            return []
+        silence.standing = True
+        for kept in self.state.findings:
+            kept.holding = True
+        return self._note(self.book.update([*self.state.findings, finding], now_ms, now_ms))
+
+    def _judge(self, frame: Frame) -> list[Event]:
+        state = self.state
+        tank = self.tank
+        day, minute = tank.clock.local(frame.start_ms)
+        block = frame.start_ms // FIVE_MINUTES_MS
+        fifth = block != state.block
+        state.block = block
+        moment = Moment(frame, day, minute, fifth, self._active)
+        for family in self.families:
+            family.recall(moment)
+        self.moment = moment
+        findings: list[Finding] = []
+        for family in self.families:
+            try:
+                findings += family.update(tank, moment)
+            except Exception as error:
+                if self.failed is None:
+                    raise
+                self.failed(family.name, frame.time_ms, error)
+                findings += self._as_before(family.name)
+        if len(findings) > 1:
+            findings = diagnose(findings, self._active, self.book.silenced())
+        state.findings = findings
+        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
+
+    def _as_before(self, family: str) -> list[Finding]:
+        """What a family had found: nobody has seen the contrary."""
+        kept = [finding for finding in self.state.findings if self._owners[finding.alarm] == family]
+        for finding in kept:
+            finding.holding = True
+        return kept
+
+    def _note(self, events: list[Event]) -> list[Event]:
+        self._active = self.book.standing()
+        self._active.discard("setting-doubtful")  # nothing is wrong with the tank: learning goes on
+        return events
+
+    def snapshot(self, book: AlarmBook | None = None) -> bytes:
+        """State and alarms (those of another book, where one is given), for the store."""
+        encode = msgspec.msgpack.encode
+        state = {
+            "version": self._version,
+            "state": self.state,
+            "families": {family.name: family for family in self.families},
+        }
+        return encode([encode(state), (self.book if book is None else book).to_bytes()])
+
+    def restore(self, blob: bytes) -> None:
+        """Take up where a snapshot was made.
+
+        Raises
+        ------
+        StoreError
+            If the snapshot can't be read, or its structs had other fields. The alarms are kept where they
+            could be read; what was learnt is as new, and the caller feeds the stored readings again.
+        """
+        where = f"analysis of {self.tank.name}"
+        decode = msgspec.msgpack.decode
+        try:
+            state_bytes, book_bytes = decode(blob, type=tuple[bytes, bytes])
+            book = AlarmBook.restore(self.tank.name, self.tank.settings.title, book_bytes)
+            self.book = book
+            self._note([])
+            saved = decode(state_bytes, type=_Saved)
+        except msgspec.MsgspecError as error:
+            raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+        if saved.version != self._version:
+            raise StoreError(f"{where}: the saved state is another version's; it is learnt anew")
+        try:
+            state = decode(saved.state, type=WatchState)
+            families: list[Family] = [decode(saved.families[kind.name], type=kind) for kind in self._kinds]
+        except (msgspec.MsgspecError, KeyError) as error:
+            raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+        self.state, self.families = state, families
+        self._wire()

@@ -1,0 +1,258 @@
+"""Deliveries into one batch of readings, ready to be written: decoded, timed, flagged, each exactly once.
+
+Making a batch changes state in memory (report numbers, quality); writing it does not. So a write that fails
+(a full disk) can be tried again with the same batch, and nothing is judged twice.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from functools import partial
+from typing import NamedTuple
+
+import msgspec
+
+from rushlight.collector.electrode import doubtful_electrodes
+from rushlight.collector.errors import WireError
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.flagging import Intake
+from rushlight.collector.intake.quality import QualityChecker, SeriesState
+from rushlight.collector.intake.refusals import REFUSED_STATE, Refusals, load_refusals
+from rushlight.collector.intake.senml import Report, TopicMaps, decode_line, decode_pack
+from rushlight.collector.intake.timing import Stamper
+from rushlight.collector.log import ClearLog
+from rushlight.collector.readings import TEMPERATURE, Flag, Reading
+from rushlight.collector.safe_text import safe_text
+from rushlight.collector.settings import MqttLink, Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+
+__all__ = ["Arrival", "Batch", "BatchMaker"]
+
+_log = logging.getLogger("rushlight.collector")
+
+_TOPIC = "rushlight/"
+_LONGEST_TOPIC = 200  # characters that are kept or said of a topic; MQTT allows 65 535 bytes
+
+
+class Arrival(NamedTuple):
+    """A delivery, and the place of its link in the settings."""
+
+    link: int
+    delivery: Delivery
+
+
+class _Aside(NamedTuple):
+    link: str
+    topic: str
+    head: bytes
+    size: int
+    reason: str
+    time_ms: int
+
+
+class UnknownTank(WireError):
+    """A report of a tank that the settings don't have."""
+
+    def __init__(self, tank: str, path: str) -> None:
+        key = tank if tank.replace("-", "").replace("_", "").isalnum() else f'"{tank}"'
+        super().__init__(
+            "unknown-tank",
+            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or mend the name in the "
+            "firmware",
+        )
+        self.tank = tank
+
+
+class Batch(msgspec.Struct):
+    """What some deliveries came to.
+
+    Attributes
+    ----------
+    arrivals : list of Arrival
+        To be acknowledged once the rest is on the disk.
+    readings : list of Reading
+        In order of arrival.
+    devices : list of (tank, online, time_ms)
+    aside : list
+        Payloads that could not be read.
+    counts : dict
+        To be added to the store's counters.
+    states : list of (kind, key, blob)
+        Report numbers and quality as they are behind this batch.
+    """
+
+    arrivals: list[Arrival] = []
+    readings: list[Reading] = []
+    devices: list[tuple[str, bool, int]] = []
+    aside: list[_Aside] = []
+    counts: dict[str, int] = {}
+    states: list[tuple[str, str, bytes]] = []
+
+    def count(self, name: str, by: int = 1) -> None:
+        """Count something."""
+        self.counts[name] = self.counts.get(name, 0) + by
+
+    def write(self, store: EmbeddedStore) -> None:
+        """Write all of it, in the caller's transaction; may be done again where that failed."""
+        store.add_readings(self.readings)
+        for aside in self.aside:
+            store.set_aside(*aside)
+        if self.counts:
+            store.add_counts(self.counts)
+        store.save_states(self.states)
+
+
+class BatchMaker:
+    """Wire, timing and quality of all links and tanks.
+
+    Parameters
+    ----------
+    settings : Settings
+    say : ClearLog
+        Where bad payloads are told of.
+    """
+
+    def __init__(self, settings: Settings, say: ClearLog) -> None:
+        self._settings = settings
+        self._say = say
+        self._maps = [TopicMaps(link.map if isinstance(link, MqttLink) else []) for link in settings.links]
+        self._stampers = {name: Stamper() for name in settings.tanks}
+        self._intake = Intake(settings)
+        self._refusals = Refusals()
+
+    def restore(self, store: EmbeddedStore) -> None:
+        """Take up report numbers and quality where the last committed batch left them."""
+        for tank, health in doubtful_electrodes(self._settings.tanks):
+            _log.warning("tanks.%s.ph_calibration: %s", tank, health.words)
+        quality: dict[str, dict[str, SeriesState]] = {}
+        for tank in self._settings.tanks:
+            try:
+                self._stampers[tank] = Stamper.load(partial(_read, store, tank))
+                saved = store.load_state("quality", tank)
+                if saved is not None:
+                    quality[tank] = msgspec.msgpack.decode(saved[0], type=dict[str, SeriesState])
+            except msgspec.MsgspecError as error:
+                _log.warning("%s: saved report numbers can't be read (%s); counting anew", tank, error)
+            celsius = store.latest(tank).get(TEMPERATURE)
+            if celsius is not None and celsius.value is not None and celsius.flag < Flag.SUSPECT:
+                self._intake.warm(tank, celsius.value)
+        self._intake.quality = QualityChecker(states=quality)
+        self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
+
+    def make(self, arrivals: Sequence[Arrival]) -> Batch:
+        """Decode, time and flag; nothing is raised, what can't be read is set aside."""
+        batch = Batch(list(arrivals))
+        for arrival in arrivals:
+            try:
+                self._take(arrival, batch)
+            except WireError as error:
+                self._refuse(arrival.delivery, error, batch)
+            except Exception:
+                # our own fault, told with its place; the payload must not come again for ever
+                _log.exception("%s: a payload broke the reader", arrival.delivery.link)
+                self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
+        if any(name.startswith("bad.") for name in batch.counts):
+            batch.states.append((REFUSED_STATE, "", self._refusals.dump()))
+        encode = msgspec.msgpack.encode
+        touched = {reading.tank for reading in batch.readings}
+        for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
+            batch.states += [(kind, tank, blob) for kind, blob in self._stampers[tank].save()]
+        for tank in sorted(touched):
+            quality = self._intake.quality.states_of(tank)
+            if quality:
+                batch.states.append(("quality", tank, encode(quality)))
+        return batch
+
+    def _take(self, arrival: Arrival, batch: Batch) -> None:
+        delivery = arrival.delivery
+        for report in self._decode(arrival, batch):
+            for problem in report.problems:
+                self._complain(delivery, problem, batch)
+            stamper = self._stampers.get(report.tank)
+            if stamper is None:
+                raise UnknownTank(report.tank, self._settings.path)
+            packet = (delivery.link, delivery.packet) if delivery.packet else None
+            stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered, packet)
+            tank = report.tank
+            if stamped.repeated:
+                batch.count(f"{tank}.repeated")
+            if stamped.lost:
+                batch.count(f"{tank}.lost", stamped.lost)
+            if stamped.lost > 0:
+                self._say.say(f"{tank} lost", f"{tank}: reports lost on the way: {stamped.lost}")
+            if stamped.rebooted:
+                batch.count(f"{tank}.rebooted")
+                self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
+            if (
+                stamped.readings
+                and stamped.readings[0].stamp
+                and any(record.time_ms is not None for record in report.records)
+            ):
+                batch.count(f"{tank}.stamped")
+                self._say.say(
+                    f"{tank} clock",
+                    f"{tank}: its device's clock is wrong (before 2020, behind, or in the future), or this "
+                    "computer's is; such reports are stamped on arrival; set the clock, or send no time",
+                )
+            batch.readings += self._intake.take_all(stamped.readings)
+
+    def _decode(self, arrival: Arrival, batch: Batch) -> list[Report]:
+        delivery = arrival.delivery
+        topic, payload = delivery.topic, delivery.payload
+        if topic is None:
+            return [decode_line(payload)]
+        mapped = self._maps[arrival.link].decode_all(topic, payload)
+        if mapped:
+            return mapped
+        if topic.startswith(_TOPIC):
+            tank, _, leaf = topic[len(_TOPIC) :].partition("/")
+            if leaf == "readings":
+                return [decode_pack(payload, tank, only=True)]
+            if leaf == "device":
+                self._device(tank, delivery, batch)
+                return []
+        raise WireError("topic", "no map in the settings is about this topic; add [[links.map]] for it")
+
+    def _device(self, tank: str, delivery: Delivery, batch: Batch) -> None:
+        word = delivery.payload[:16].decode("utf-8", "replace").strip().lower()
+        if word not in ("online", "offline"):
+            raise WireError("device", f"{word!r}: a device says 'online' or 'offline' there")
+        if tank in self._stampers:
+            batch.devices.append((tank, word == "online", delivery.arrived_ms))
+
+    def _complain(self, delivery: Delivery, error: WireError, batch: Batch) -> bool:
+        where = delivery.link
+        if delivery.topic:
+            where += f": {safe_text(delivery.topic, _LONGEST_TOPIC)}"
+        batch.count(f"bad.{error.kind}")
+        self._refusals.note(delivery, error, error.tank if isinstance(error, UnknownTank) else "")
+        # not by topic: ten thousand names that nobody knows are one cause; a watched tank has its own
+        cause = f"{delivery.link} {error.kind} {self._watched(delivery)}"
+        return self._say.say(cause, f"{where}: {error}")
+
+    def _watched(self, delivery: Delivery) -> str:
+        """The watched tank that a topic names, or "" """
+        topic = delivery.topic or ""
+        tank = topic.removeprefix(_TOPIC).partition("/")[0] if topic.startswith(_TOPIC) else ""
+        return tank if tank in self._stampers else ""
+
+    def _refuse(self, delivery: Delivery, error: WireError, batch: Batch) -> None:
+        self._complain(delivery, error, batch)
+        batch.count("set-aside")
+        payload = delivery.payload
+        batch.aside.append(
+            _Aside(
+                delivery.link,
+                (delivery.topic or "")[:_LONGEST_TOPIC],
+                payload[:4096],
+                len(payload),
+                str(error),
+                delivery.arrived_ms,
+            )
+        )
+
+
+def _read(store: EmbeddedStore, tank: str, kind: str) -> bytes | None:
+    saved = store.load_state(kind, tank)
+    return None if saved is None else saved[0]

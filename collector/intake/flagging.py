@@ -1,0 +1,96 @@
+"""Between wire and store: probe millivolts become pH, and every reading gets its quality flag."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+
+from rushlight.collector.electrode import ph_from_millivolts
+from rushlight.collector.intake.quality import QualityChecker
+from rushlight.collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
+from rushlight.collector.settings import Settings
+
+__all__ = ["Intake"]
+
+_log = logging.getLogger("rushlight.collector")
+
+WARM_C = 25.0  # where no water temperature is known yet
+_SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
+
+
+class Intake:
+    """Flags readings in order of arrival; one for the whole service or replay.
+
+    `quality` holds the state and is saved with the service's other states.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.quality = QualityChecker()
+        self._points = {name: tank.ph_calibration.points for name, tank in settings.tanks.items()}
+        self._celsius: dict[str, float] = {}
+        self._underivable: set[str] = set()  # tanks of which it is said already
+
+    def warm(self, tank: str, celsius: float) -> None:
+        """The water temperature as it was before a restart, for the electrode's first readings."""
+        self._celsius[tank] = celsius
+
+    def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
+        """What flags one series by time and value, for a caller in a hurry; not for `ph_probe`.
+
+        KeyError for an unknown quantity.
+        """
+        flag = self.quality.series(tank, quantity).flag
+        if quantity != TEMPERATURE:
+            return flag
+        warm, suspect = self.warm, _SUSPECT
+
+        def flag_temperature(time_ms: int, value: float | None) -> int:
+            found = flag(time_ms, value)
+            if found < suspect and value is not None:
+                warm(tank, value)
+            return found
+
+        return flag_temperature
+
+    def take(self, reading: Reading) -> list[Reading]:
+        """The flagged reading, and behind `ph_probe` the `ph` that is derived from it.
+
+        Where it can't be derived, that `ph` is without a value, as of a probe that can't be read: it costs
+        itself only, and its absence is noticed.
+        """
+        return self.take_all([reading])
+
+    def take_all(self, readings: Iterable[Reading]) -> list[Reading]:
+        """The same for several, in order of arrival."""
+        found: list[Reading] = []
+        flag_of = self.quality.flag
+        for reading in readings:
+            flag = flag_of(reading)
+            found.append(reading)
+            quantity = reading.quantity
+            if quantity == TEMPERATURE:
+                if flag < _SUSPECT and reading.value is not None:
+                    self._celsius[reading.tank] = reading.value
+            elif quantity == PH_PROBE:
+                found.append(self._derived(reading))
+        return found
+
+    def _derived(self, reading: Reading) -> Reading:
+        value = None
+        if reading.value is not None and reading.flag != Flag.FAIL:
+            celsius = self._celsius.get(reading.tank, WARM_C)
+            try:
+                value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+                self._underivable.discard(reading.tank)
+            except (ValueError, ArithmeticError) as error:
+                if reading.tank not in self._underivable:
+                    self._underivable.add(reading.tank)
+                    _log.warning(
+                        "%s: no pH can be derived from its electrode (%s); look at tanks.%s.ph_calibration",
+                        reading.tank,
+                        error,
+                        reading.tank,
+                    )
+        derived = Reading(reading.tank, PH, reading.time_ms, value, seq=reading.seq, stamp=reading.stamp)
+        self.quality.flag(derived)
+        return derived

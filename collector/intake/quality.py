@@ -1,0 +1,325 @@
+"""Quality flags on every reading, after the tests of IOOS QARTOD, streaming: O(1) each, none thrown away.
+
+References: U.S. Integrated Ocean Observing System, *Manual for Real-Time Quality Control of In-situ
+Temperature and Salinity Data* (QARTOD): gross range (test 4), spike (6), rate of change (7), flat line (8).
+`tests/references/qartod.py` has the four tests exactly as `ioos_qc` computes them, for comparison.
+
+Where a stream must differ from the manual:
+
+- *Spike.* The manual judges point n-1 when n is there. A stream must flag the newest point now: one that
+  leaves the last accepted value by more than the spike threshold is SUSPECT. If the next point stays with
+  it, the change was true (a water change): it is accepted and the flag is PASS again. If the next point goes
+  back, it was a spike. So a true step costs one SUSPECT, never a FAIL.
+- *Spike threshold.* The manual leaves it to the operator, one number for each site. Where reports are rare
+  (five minutes and more) the number is only the upper bound: the threshold follows the series' own
+  liveliness, `step_factor` times the largest of its last changes (which fades by `step_memory` with each
+  reading). A calm probe that jumps by little is told, a lively one is left in peace. Closer reports need it
+  not: the detectors see them minute by minute.
+- *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
+  of a probe read every second is no "rate". Confirmed in the same way.
+- *Flat line* counts from the first value of a run that stays within the tolerance of it. Freezing water is
+  left out: water and ice together stay at 0 °C for days.
+
+Thresholds are common practice for small tanks, no source, unless a comment names one.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import msgspec
+
+from rushlight.collector.readings import (
+    HEATER_POWER,
+    LIGHT,
+    PH,
+    PH_PROBE,
+    ROOM_TEMPERATURE,
+    SOURCE_PH,
+    SOURCE_TEMPERATURE,
+    TEMPERATURE,
+    Reading,
+)
+
+__all__ = ["LIMITS", "Limits", "QualityChecker", "SeriesQuality", "SeriesState"]
+
+_PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
+_NONE = math.inf
+_HOUR_MS = 3_600_000
+_GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
+_RARE_MS = 300_000  # from here on each report stands for itself
+_LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
+
+
+class Limits(NamedTuple):
+    """Thresholds for one quantity, in its unit.
+
+    Attributes
+    ----------
+    fail_low, fail_high : float
+        Outside is FAIL: the probe can't mean it.
+    suspect_low, suspect_high : float
+        Outside is SUSPECT: no tank should be there.
+    spike : float
+        A step from the last accepted value above this is SUSPECT until confirmed.
+    rate_per_s, rate_floor : float
+        A change faster than `rate_per_s` and greater than `rate_floor` is SUSPECT until confirmed.
+    flat_tolerance, flat_suspect_ms, flat_fail_ms : float
+        Within the tolerance for so long is SUSPECT, FAIL.
+    broken : tuple of float
+        Values by which a probe says that it has not measured; FAIL.
+    step_floor, step_factor, step_memory : float
+        A step of more than `step_factor` times the liveliness, and of more than the floor, is SUSPECT until
+        confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
+    ice : float
+        So near 0 a value may stay as it is.
+    """
+
+    fail_low: float
+    fail_high: float
+    suspect_low: float
+    suspect_high: float
+    spike: float = _NONE
+    rate_per_s: float = _NONE
+    rate_floor: float = _NONE
+    flat_tolerance: float = 0.0
+    flat_suspect_ms: float = _NONE
+    flat_fail_ms: float = _NONE
+    broken: tuple[float, ...] = ()
+    step_floor: float = _NONE
+    step_factor: float = 1.0
+    step_memory: float = 0.9
+    ice: float = 0.0
+
+
+# A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
+# what its common driver libraries return when nothing answers (common practice).
+_DIGITAL_THERMOMETER = (85.0, -127.0)
+
+# Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
+# pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
+# memory): up to there a high pH is the water's fault, and to be told as that.
+# pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
+LIMITS: dict[str, Limits] = {
+    TEMPERATURE: Limits(
+        -5,
+        60,
+        2,
+        42,
+        1.0,
+        0.1,
+        0.5,
+        0.001,
+        12 * _HOUR_MS,
+        48 * _HOUR_MS,
+        _DIGITAL_THERMOMETER,
+        0.5,
+        10,
+        0.95,
+        0.3,
+    ),
+    ROOM_TEMPERATURE: Limits(
+        -30, 70, -15, 50, 3.0, 0.3, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
+    ),
+    PH: Limits(0, 14, 3.5, 11.0, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
+    PH_PROBE: Limits(-600, 600, -250, 250, 18, 1.2, 9, 0.005, 12 * _HOUR_MS, 48 * _HOUR_MS),
+    LIGHT: Limits(-5, 250_000, -1, 150_000),
+    HEATER_POWER: Limits(-50, 20_000, -5, 4_000),
+    SOURCE_TEMPERATURE: Limits(
+        -5, 60, 0, 42, 2.0, 0.2, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
+    ),
+    SOURCE_PH: Limits(0, 14, 3.5, 10.5, 0.5, 0.05, 0.3, 0.0005, 24 * _HOUR_MS, 72 * _HOUR_MS),
+}
+
+
+class SeriesState(msgspec.Struct, array_like=True):
+    """What one series must keep over a restart; NaN where there is none yet."""
+
+    last: float
+    last_ms: int
+    pending: float
+    flat: float
+    flat_ms: int
+    spikes: int
+    lively: float = math.nan
+
+
+class SeriesQuality:
+    """Flags of one series (one quantity of one tank). `spikes` counts points that proved to be spikes."""
+
+    __slots__ = (
+        "_flat",
+        "_flat_ms",
+        "_flat_suspect_ms",
+        "_high",
+        "_last",
+        "_last_ms",
+        "_limits",
+        "_lively",
+        "_low",
+        "_memory",
+        "_pending",
+        "_quiet",
+        "_tolerance",
+        "spikes",
+    )
+
+    def __init__(self, limits: Limits, state: SeriesState | None = None) -> None:
+        self._limits = limits
+        self._low = limits.suspect_low
+        self._high = limits.suspect_high
+        self._quiet = min(
+            limits.spike, limits.rate_floor, limits.step_floor
+        )  # a smaller change needs no test
+        self._memory = limits.step_memory
+        self._tolerance = limits.flat_tolerance
+        self._flat_suspect_ms = limits.flat_suspect_ms
+        if state is None:
+            state = SeriesState(math.nan, 0, math.nan, math.nan, 0, 0)
+        self._last = state.last
+        self._last_ms = state.last_ms
+        self._pending = state.pending
+        self._flat = state.flat
+        self._flat_ms = state.flat_ms
+        self.spikes = state.spikes
+        # nothing known yet: as lively as the fixed threshold allows
+        known = state.lively == state.lively
+        self._lively = state.lively if known else min(limits.spike / limits.step_factor, 1e9)
+
+    def state(self) -> SeriesState:
+        """For `SeriesQuality(limits, state)` after a restart."""
+        return SeriesState(
+            self._last, self._last_ms, self._pending, self._flat, self._flat_ms, self.spikes, self._lively
+        )
+
+    def flag(self, time_ms: int, value: float | None) -> int:
+        """Flag of the newest value: 1 pass, 3 suspect, 4 fail, 9 missing.
+
+        Parameters
+        ----------
+        time_ms : int
+            Its own time. One that is older than the newest (sent late) is only tested for its range.
+        value : float or None
+            None: the device could not read the probe.
+        """
+        if value is None:
+            return _MISSING
+        if not self._low <= value <= self._high:  # NaN too
+            return self._out_of_range(value)
+        change = value - self._last
+        quiet = self._quiet
+        if not -quiet <= change <= quiet or time_ms <= self._last_ms:
+            flag = self._neighbours(time_ms, value, change)
+            if flag:
+                return flag
+        else:
+            if self._pending == self._pending:
+                self._pending = math.nan
+                self.spikes += 1
+            self._lively *= self._memory
+            if change > self._lively or -change > self._lively:
+                self._lively = abs(change)
+        self._last = value
+        self._last_ms = time_ms
+        tolerance = self._tolerance
+        if not -tolerance <= value - self._flat <= tolerance:
+            self._flat = value
+            self._flat_ms = time_ms
+        elif (
+            time_ms - self._flat_ms >= self._flat_suspect_ms
+            and not -self._limits.ice < value < self._limits.ice
+        ):
+            return _FAIL if time_ms - self._flat_ms >= self._limits.flat_fail_ms else _SUSPECT
+        return _PASS
+
+    def _out_of_range(self, value: float) -> int:
+        limits = self._limits
+        if limits.fail_low <= value <= limits.fail_high and value not in limits.broken:
+            return _SUSPECT
+        return _FAIL
+
+    def _neighbours(self, time_ms: int, value: float, change: float) -> int:
+        """0 where the value is to be accepted, its flag where it is not."""
+        elapsed = time_ms - self._last_ms
+        if -_LATE_MS < elapsed <= 0:
+            return _PASS  # sent late, or twice in one millisecond: what came since stands
+        if elapsed <= -_LATE_MS or elapsed > _GAP_MS or change != change:
+            self._pending = math.nan  # a new start
+            self._flat = math.nan
+            return 0
+        limits = self._limits
+        size = abs(change)
+        fixed = min(limits.spike, max(limits.rate_floor, limits.rate_per_s * elapsed / 1000))
+        allowed = fixed
+        if elapsed >= _RARE_MS:
+            allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
+        pending, self._pending = self._pending, value
+        if size <= allowed:
+            self._pending = math.nan
+            if pending == pending:
+                self.spikes += 1
+        elif abs(value - pending) <= fixed:
+            self._pending = math.nan  # a second one like it: the step was true
+        else:
+            return _SUSPECT
+        # a step counts for no more than it might have been, or one would hide the next
+        self._lively = max(self._memory * self._lively, min(size, allowed))
+        return 0
+
+
+class QualityChecker:
+    """A `SeriesQuality` for each (tank, quantity), made when first asked for.
+
+    Parameters
+    ----------
+    limits : dict, optional
+        Thresholds by quantity; `LIMITS` by default.
+    states : dict, optional
+        What `states` gave before a restart.
+    """
+
+    def __init__(
+        self,
+        limits: dict[str, Limits] | None = None,
+        states: dict[str, dict[str, SeriesState]] | None = None,
+    ) -> None:
+        self._limits = LIMITS if limits is None else limits
+        self._tanks: dict[str, dict[str, SeriesQuality]] = {}
+        for tank, by_quantity in (states or {}).items():
+            self._tanks[tank] = {
+                quantity: SeriesQuality(self._limits[quantity], state)
+                for quantity, state in by_quantity.items()
+                if quantity in self._limits
+            }
+
+    def series(self, tank: str, quantity: str) -> SeriesQuality:
+        """The checker of one series, to be kept by a caller in a hurry; KeyError for an unknown quantity."""
+        by_quantity = self._tanks.get(tank)
+        if by_quantity is None:
+            by_quantity = self._tanks[tank] = {}
+        series = by_quantity.get(quantity)
+        if series is None:
+            series = by_quantity[quantity] = SeriesQuality(self._limits[quantity])
+        return series
+
+    def flag(self, reading: Reading) -> int:
+        """Set and return `reading.flag`; 2 (not evaluated) for a quantity without thresholds."""
+        tank, quantity = reading.tank, reading.quantity
+        by_quantity = self._tanks.get(tank)
+        series = None if by_quantity is None else by_quantity.get(quantity)
+        if series is None:
+            if quantity not in self._limits:
+                reading.flag = _NOT_EVALUATED
+                return _NOT_EVALUATED
+            series = self.series(tank, quantity)
+        reading.flag = flag = series.flag(reading.time_ms, reading.value)
+        return flag
+
+    def states(self) -> dict[str, dict[str, SeriesState]]:
+        """State of every series by tank and quantity, for msgspec and the store."""
+        return {tank: self.states_of(tank) for tank in self._tanks}
+
+    def states_of(self, tank: str) -> dict[str, SeriesState]:
+        """State of one tank's series by quantity; empty where it has none."""
+        return {quantity: series.state() for quantity, series in self._tanks.get(tank, {}).items()}

@@ -1,0 +1,83 @@
+"""What one payload says, whatever form it came in, and what its decoders share."""
+
+from __future__ import annotations
+
+import re
+
+import msgspec
+
+from rushlight.collector.errors import WireError
+from rushlight.collector.readings import QUANTITIES
+from rushlight.collector.safe_text import safe_text
+
+__all__ = [
+    "CONVERSIONS",
+    "MAX_PAYLOAD",
+    "UNITS",
+    "Record",
+    "Report",
+    "may_hold_pack",
+    "printable",
+    "whole_number",
+    "wrong_unit",
+]
+
+MAX_PAYLOAD = 64 * 1024  # bytes; a report of every quantity is well under 1 kB
+
+UNITS = {quantity: info.unit for quantity, info in QUANTITIES.items()}
+
+# (quantity's unit, unit sent) -> value in the quantity's unit. All are registered: RFC 8428 section 12.1
+# (K, V), RFC 8798 (kW). "F" is the farad there, so degrees Fahrenheit can't be sent in a SenML pack.
+CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
+    ("Cel", "K"): (1.0, -273.15),
+    ("mV", "V"): (1000.0, 0.0),
+    ("W", "kW"): (1000.0, 0.0),
+}
+
+
+class Record(msgspec.Struct, gc=False):
+    """One value of a report.
+
+    Attributes
+    ----------
+    quantity : str
+    value : float or None
+        In the quantity's unit; None where the device could not read the probe.
+    time_ms : int or None
+        The device's absolute time, UTC, ms since 1970.
+    age_ms : int or None
+        How long before sending it was taken, where the device sent a relative time (negative: ahead).
+    """
+
+    quantity: str
+    value: float | None
+    time_ms: int | None = None
+    age_ms: int | None = None
+
+
+class Report(msgspec.Struct):
+    """What one payload says about one tank; `seq` is -1 where the device sends none."""
+
+    tank: str
+    seq: int = -1
+    records: list[Record] = []
+    problems: list[WireError] = []
+
+
+def whole_number(text: str) -> int | float:
+    return int(text) if len(text) < 17 else float(text)  # int() of a long text is slow, or refused
+
+
+def wrong_unit(quantity: str, unit: str, sent: str) -> WireError:
+    hint = " (in SenML, F is the farad)" if sent == "F" else ""
+    return WireError(
+        "unit", f"{quantity}: unit {printable(sent)!r} can't be turned into {unit!r}{hint}; send {unit!r}"
+    )
+
+
+def printable(text: str, most: int = 80) -> str:
+    return safe_text(text, most)
+
+
+may_hold_pack = re.compile(rb"\[\s*\{").search
+"""Whether a line has the beginning of a pack in it: "[{"; a debug print may begin with "[" as well."""

@@ -1,0 +1,332 @@
+"""Bytes into reports: SenML packs (RFC 8428, JSON form), serial lines with a CRC, topic maps.
+
+A bad record costs only itself: it goes into `Report.problems` and its neighbours are kept. A payload of
+which nothing can be kept raises `WireError`; no other exception leaves this module.
+"""
+
+from __future__ import annotations
+
+import binascii
+import json
+import math
+import re
+from typing import Any
+
+import msgspec
+
+from rushlight.collector.errors import WireError
+from rushlight.collector.intake.reports import (
+    CONVERSIONS,
+    MAX_PAYLOAD,
+    UNITS,
+    Record,
+    Report,
+    may_hold_pack,
+    printable,
+    whole_number,
+    wrong_unit,
+)
+from rushlight.collector.intake.topic_maps import TopicMaps
+from rushlight.collector.readings import QUANTITIES, TANK_NAME
+
+__all__ = [
+    "MAX_PAYLOAD",
+    "Record",
+    "Report",
+    "TopicMaps",
+    "add_crc",
+    "decode_line",
+    "decode_pack",
+    "encode_pack",
+]
+
+_RELATIVE_BELOW = 2**28  # RFC 8428 section 4.5.3: times below this are relative to now, in seconds
+_FARTHEST_MS = 2**53  # a time beyond this is cut to it: it can't be true, and is stamped on arrival
+_VERSION = 10  # RFC 8428 section 4.4
+
+_CRC_TAIL = re.compile(rb" \*([0-9A-Fa-f]{4})\Z")
+
+
+class _Senml(msgspec.Struct, gc=False):
+    """A SenML record's fields as far as they are used; the rest are allowed and ignored."""
+
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+    bv: float | None = None
+    bver: int | None = None
+    n: str = ""
+    u: str | None = None
+    v: float | None = None
+    vs: str | None = None
+    vb: bool | None = None
+    vd: str | None = None
+    s: float | None = None
+    t: float | None = None
+    seq: int | None = None
+
+
+_decode = msgspec.json.Decoder(list[_Senml]).decode
+
+
+def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
+    """Decode a SenML pack.
+
+    Parameters
+    ----------
+    payload : bytes
+        JSON array of SenML records, UTF-8.
+    tank : str
+        Whose it is where the pack has no base name (from the topic); the pack's own name goes first.
+    only : bool
+        Records of another tank than `tank` are refused: who may publish there may write for it alone.
+
+    Raises
+    ------
+    WireError
+        Where nothing of it can be kept; `kind` is size, encoding, json, senml, version or the kind of the
+        first bad record.
+    """
+    if len(payload) > MAX_PAYLOAD:
+        raise WireError("size", f"payload of {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}")
+    problems: list[WireError] = []
+    if b'_"' in payload:  # may hold a label that must be understood (RFC 8428 section 4.4)
+        pack = _decode_one_by_one(payload, problems)
+    else:
+        try:
+            pack = _decode(payload)
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            pack = _decode_one_by_one(payload, problems)
+    return _resolve(pack, tank, problems, only)
+
+
+def _decode_one_by_one(payload: bytes, problems: list[WireError]) -> list[_Senml]:
+    """The slow way, for packs with something wrong in them: each record that can be kept is kept."""
+    try:
+        text = payload.decode("utf-8")
+    except UnicodeDecodeError:
+        raise WireError("encoding", "not UTF-8 text; send SenML as JSON in UTF-8") from None
+    try:
+        # NaN and Infinity are no JSON but some firmware prints them: taken here, refused by record below
+        items = json.loads(text, parse_int=whole_number)
+    except (ValueError, RecursionError) as error:
+        raise WireError("json", f"not valid JSON ({printable(str(error))}); torn or wrongly built") from None
+    if not isinstance(items, list):
+        raise WireError("senml", "not a SenML pack: a pack is a JSON array of records, [{…}]")
+    pack: list[_Senml] = []
+    for place, item in enumerate(items, 1):
+        if not isinstance(item, dict):
+            problems.append(WireError("senml", f"record {place} is not a JSON object"))
+            continue
+        alien = next((label for label in item if label.endswith("_")), None)
+        if alien is not None:
+            raise WireError("senml", f"label {printable(alien)!r} must be understood and is not known here")
+        bad = [label for label, value in item.items() if not _fits(label, value)]
+        for label in bad:
+            kind = "seq" if label == "seq" else "number" if isinstance(item[label], float) else "type"
+            problems.append(
+                WireError(kind, f"record {place}: {label!r} can't be {printable(repr(item[label]))}")
+            )
+            del item[label]
+        if set(bad) - {"seq"} - _BASE:  # the record's own value, name, unit or time is not to be trusted
+            item = {label: item[label] for label in item if label in _BASE or label == "seq"}
+        pack.append(msgspec.convert({label: item[label] for label in item if label in _LABELS}, _Senml))
+    return pack
+
+
+_BASE = frozenset({"bn", "bt", "bu", "bv", "bver"})
+_TEXTS = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
+_NUMBERS = frozenset({"bt", "bv", "v", "s", "t"})
+_LABELS = frozenset(_Senml.__struct_fields__)
+_HALF_PAIR = re.compile("[\ud800-\udfff]").search  # JSON can escape half a surrogate pair; it is no text
+
+
+def _fits(label: str, value: Any) -> bool:
+    if label in _NUMBERS:
+        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        return number or value is None
+    if label in _TEXTS:
+        return not _HALF_PAIR(value) if isinstance(value, str) else value is None and label != "n"
+    if label in ("seq", "bver"):
+        return value is None or (isinstance(value, int) and not isinstance(value, bool))
+    return value is None or isinstance(value, bool) if label == "vb" else True
+
+
+def _resolve(pack: list[_Senml], tank: str, problems: list[WireError], only: bool) -> Report:
+    """Apply the base fields (RFC 8428 section 4.6), check names, units and numbers."""
+    base_name, base_unit = "", None
+    base_time: float | None = None
+    base_value = 0.0
+    base_owner: str | None = tank  # whose the quantity is where its own name says no more
+    report_tank = ""
+    records: list[Record] = []
+    for item in pack:
+        if item.bver is not None and item.bver > _VERSION:
+            raise WireError("version", f"SenML version {item.bver}; only up to {_VERSION} is understood")
+        if item.bn is not None:
+            base_name = item.bn
+            base_owner = (base_name[:-1] or tank) if base_name.endswith("/") else None
+        if item.bt is not None:
+            base_time = item.bt
+        if item.bu is not None:
+            base_unit = item.bu
+        if item.bv is not None:
+            base_value = item.bv
+        value = item.v
+        text = item.vs
+        if not item.n and value is None and text is None and item.vb is None and item.u is None:
+            continue  # only sets base fields
+        quantity = item.n
+        unit = UNITS.get(quantity)
+        if unit is not None and base_owner is not None:
+            owner = base_owner
+        else:
+            name = base_name + quantity
+            owner, _, quantity = name.rpartition("/")
+            owner = owner or tank
+            unit = UNITS.get(quantity)
+            if unit is None:
+                problems.append(_unknown_quantity(name, quantity))
+                continue
+        if owner != report_tank or not owner:
+            problem = _check_tank(base_name + item.n, owner, report_tank, tank if only else None)
+            if problem is not None:
+                problems.append(problem)
+                continue
+            report_tank = owner
+        if (text is not None and text != "fault") or item.vb is not None or item.vd is not None:
+            problems.append(
+                WireError("value", f"{quantity}: has a text or a truth value; send a number, 'v'")
+            )
+            continue
+        sent = item.u if item.u is not None else base_unit
+        if text is not None:
+            value = None
+        elif value is not None:
+            value += base_value
+            if sent is not None and sent != unit:
+                factors = CONVERSIONS.get((unit, sent))
+                if factors is None:
+                    problems.append(wrong_unit(quantity, unit, sent))
+                    continue
+                value = round(value * factors[0] + factors[1], 9)
+            if not math.isfinite(value):
+                problems.append(WireError("number", f"{quantity}: {value} is no measurement"))
+                continue
+        time = item.t
+        if base_time is not None:
+            time = base_time if time is None else base_time + time
+        if time is None:
+            records.append(Record(quantity, value))
+        elif time < _RELATIVE_BELOW:
+            records.append(Record(quantity, value, None, _milliseconds(-time)))
+        else:
+            records.append(Record(quantity, value, _milliseconds(time)))
+    seq = _seq_of(pack, problems)
+    if not records:
+        raise problems[0] if problems else WireError("empty", "a SenML pack without any record")
+    return Report(report_tank, seq, records, problems)
+
+
+def _seq_of(pack: list[_Senml], problems: list[WireError]) -> int:
+    seq = pack[0].seq if pack else None
+    if seq is None:
+        return -1
+    if not 0 <= seq < 2**53:
+        problems.append(WireError("seq", f"seq {seq} is not a report number; count up from 0 at boot"))
+        return -1
+    return seq
+
+
+def _milliseconds(seconds: float) -> int:
+    found = seconds * 1000
+    if -_FARTHEST_MS <= found <= _FARTHEST_MS:
+        return round(found)
+    return _FARTHEST_MS if found > 0 else -_FARTHEST_MS
+
+
+def _unknown_quantity(name: str, quantity: str) -> WireError:
+    known = ", ".join(QUANTITIES)
+    return WireError(
+        "quantity", f"{printable(name)!r}: quantity {printable(quantity)!r} is not known; known: {known}"
+    )
+
+
+def _check_tank(name: str, owner: str, report_tank: str, only: str | None) -> WireError | None:
+    if only is not None and owner != only:
+        return WireError(
+            "tank",
+            f"{printable(name)!r} is of another tank than its topic: who publishes for {printable(only)!r} "
+            f"writes for that tank alone; make the base name {printable(only) + '/'!r}, or leave it out",
+        )
+    if report_tank:
+        return WireError("tank", f"{printable(name)!r}: a pack is about one tank; send one pack for each")
+    if not owner:
+        return WireError("name", f"{printable(name)!r} names no tank; the base name must be 'TANK/'")
+    if not TANK_NAME.fullmatch(owner):
+        return WireError("name", f"{printable(name)!r}: {printable(owner)!r} can't be a tank's name")
+    return None
+
+
+def decode_line(line: bytes) -> Report:
+    """Decode a line of a serial port: a pack, its CRC checked where there is one.
+
+    A pack glued to the torn rest of the one before (a device that reset in mid-line) is still found; the
+    rest is counted as a problem of kind ``torn``.
+
+    Raises
+    ------
+    WireError
+        As `decode_pack`; also crc, and text for a line that is no pack (a boot banner, a debug print).
+    """
+    line = line.strip()
+    if not may_hold_pack(line):
+        raise WireError("text", "a line that is no SenML pack: a boot banner or a debug print?")
+    try:
+        return _checked_line(line)
+    except WireError as error:
+        start = line.rfind(b"[{")
+        if start <= 0 or len(line) > 2 * MAX_PAYLOAD:
+            raise
+        try:
+            report = _checked_line(line[start:])
+        except WireError:
+            raise error from None
+    report.problems.append(WireError("torn", f"{start} bytes before the pack belong to a torn line"))
+    return report
+
+
+def _checked_line(line: bytes) -> Report:
+    match = _CRC_TAIL.search(line)
+    if match:
+        line = line[: match.start()]
+        sent, found = int(match[1], 16), binascii.crc_hqx(line, 0xFFFF)
+        if sent != found:
+            raise WireError(
+                "crc",
+                f"CRC is {sent:04X}, the line's own {found:04X}: damaged on the way; check cable and baud",
+            )
+    return decode_pack(line)
+
+
+def add_crc(line: bytes) -> bytes:
+    """The line with `` *XXXX``, CRC-16/CCITT-FALSE of its bytes (poly 0x1021, init 0xFFFF)."""
+    return b"%b *%04X" % (line, binascii.crc_hqx(line, 0xFFFF))
+
+
+def encode_pack(report: Report) -> bytes:
+    """The SenML pack that `decode_pack` reads as this report (its problems are not sent)."""
+    items: list[dict[str, Any]] = []
+    for record in report.records:
+        item: dict[str, Any] = {"n": record.quantity, "u": UNITS[record.quantity]}
+        if record.value is None:
+            item["vs"] = "fault"
+        else:
+            item["v"] = record.value
+        if record.time_ms is not None:
+            item["t"] = record.time_ms / 1000
+        elif record.age_ms is not None:
+            item["t"] = -record.age_ms / 1000
+        items.append(item)
+    items[0] = {"bn": report.tank + "/"} | ({"seq": report.seq} if report.seq >= 0 else {}) | items[0]
+    return msgspec.json.encode(items)

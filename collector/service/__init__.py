@@ -1,0 +1,1 @@
+"""The loop that takes, keeps and acknowledges; how it ends; the parts of many tanks."""

@@ -1,0 +1,403 @@
+"""The running collector: links -> wire -> timing -> quality -> store -> whoever listens.
+
+A batch is made once, in memory, and written in one transaction together with what the listener makes of it;
+only then are its deliveries acknowledged. Where the write fails, the same batch waits and is written again:
+nothing is acknowledged and nothing is judged twice. What comes meanwhile is judged, too, and waits with it
+(`rushlight.collector.intake.backlog`); the listener is told to bring what it makes of that to people from
+memory (`hold`)."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Sequence
+from functools import partial
+from typing import Protocol
+
+import msgspec
+
+from rushlight.collector.errors import StoreError, StoreFull
+from rushlight.collector.influx.state import days_to_keep
+from rushlight.collector.intake.backlog import Backlog
+from rushlight.collector.intake.batch import Arrival, BatchMaker
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.intake.waiting import Waiting
+from rushlight.collector.links import Link
+from rushlight.collector.log import ClearLog, Clock
+from rushlight.collector.readings import Reading
+from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.systemd import sd_notify, watchdog_s
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.rows import DAY_MS
+from rushlight.collector.store.service_lock import ServiceLock
+from rushlight.collector.store.settled import settled_ms
+
+__all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
+
+_log = logging.getLogger("rushlight.collector")
+
+LINKS_META = "links"
+"""Name under which the store keeps the links' counters, as JSON: a list of `LinkReport`."""
+
+_BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
+_BATCH_S = 0.25  # and the longest that the first of them waits
+_LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
+_RETRY_S = (0.5, 30.0)
+_TICK_MS = 5_000
+_POLL_MS = 1_000
+_REPORT_MS = 30_000
+_COMPACT_MS = 600_000
+_COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
+_WELL_MS = 300_000
+_TRIED_META = "written-again-at"
+_LINK_S = 0.5  # for a link to end, also where the store has used up all the time
+
+
+def system_clock() -> int:
+    """The clock of a running service: ms since 1970, UTC."""
+    return time.time_ns() // 1_000_000
+
+
+class LinkReport(msgspec.Struct):
+    """How a link does, for `status`: its counters, and when it last delivered (ms, 0: not yet)."""
+
+    name: str
+    counters: dict[str, int]
+    last_ms: int = 0
+
+
+class Listener(Protocol):
+    """Who makes something of the readings.
+
+    `take`, `tick`, `device` and `poll` change memory only. `keep` writes what came of them, inside the
+    transaction of the readings; it may be called again for the same, until `kept` says that it is on disk.
+    """
+
+    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
+        """A batch of flagged readings in order of arrival; each is given exactly once."""
+
+    def device(self, tank: str, online: bool, now_ms: int) -> None:
+        """A device has said that it is there, or its last will that it is not."""
+
+    def tick(self, now_ms: int) -> None:
+        """Time passes, about every five seconds."""
+
+    def poll(self, store: EmbeddedStore, now_ms: int) -> None:
+        """Look for what people ask for, about every second."""
+
+    def wants(self, now_ms: int) -> bool:
+        """Whether there is something to keep although no reading has come."""
+
+    def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        """Write, inside the open transaction."""
+
+    def kept(self, now_ms: int) -> None:
+        """What `keep` wrote is committed."""
+
+    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
+        """It can't be committed now, for the reason that `why` says: tell people from memory.
+
+        Called four times a second or less until it can; the store may be read, and may fail at that.
+        """
+
+
+class CollectorService:
+    """Collects until it is stopped.
+
+    Parameters
+    ----------
+    settings : Settings
+    store : EmbeddedStore
+        Open for writing; stays open.
+    links : sequence of Link
+        In the order of `settings.links`, not started.
+    listener : Listener
+    clock : callable
+        Milliseconds since 1970, UTC.
+    most : int
+        Deliveries in one commit.
+    ending : Ending, optional
+        The deadline that the links share with others.
+    lock : ServiceLock, optional
+        Held by the caller. Where another service has it, this one ends: two on one store double everything.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: EmbeddedStore,
+        links: Sequence[Link],
+        listener: Listener,
+        clock: Clock = system_clock,
+        most: int = _BATCH,
+        ending: Ending | None = None,
+        lock: ServiceLock | None = None,
+    ) -> None:
+        self._lock = lock
+        self._replaced = False
+        self._store = store
+        self._links = list(links)
+        self._listener = listener
+        self._clock = clock
+        self._most = most
+        self._say = ClearLog(_log, clock)
+        self._maker = BatchMaker(settings, self._say)
+        self._queue = Waiting()
+        self._stop = threading.Event()
+        self._ending = ending or Ending()
+        self._last_ms = [0] * len(self._links)
+        self._tick_ms = self._poll_ms = self._report_ms = 0
+        self._reading_ms = 0
+        self._backlog = Backlog()
+        self._failing = False
+        self._why = ""  # the store can't be written; "" where it can, as far as is known
+        self._pause_s = _RETRY_S[0]
+        self._retry = 0.0  # when to try again, by time.monotonic
+        self._store_settings = settings.store
+        self._compacted_ms = 0  # when there was last nothing left to pack
+        self._rested = 0.0  # when packing may go on beside readings that come in
+        self._watchdog_s = watchdog_s()
+        self._barked = 0.0
+
+    def stop(self) -> None:
+        """Ask for the end; safe from a signal handler or another thread."""
+        self._ending.ask()
+        self._stop.set()
+
+    def is_well(self) -> bool:
+        """Readings are arriving and the store keeps them; for the heartbeat."""
+        return not self._failing and 0 <= self._clock() - self._reading_ms < _WELL_MS
+
+    def run(self) -> bool:
+        """Collect until `stop`; False where the last batch could not be kept."""
+        self._maker.restore(self._store)
+        for number, link in enumerate(self._links):
+            link.start(partial(self._deliver, number))
+        sd_notify("READY=1")
+        try:
+            while not self._stop.is_set():
+                if self._lock is not None and not self._lock.keep():
+                    self._replaced = True
+                    _log.error("another rushlight service has taken this store over: this one ends")
+                    self.stop()
+                    break
+                self._round()
+        finally:
+            sd_notify("STOPPING=1")
+            whole = self._finish()
+        return whole
+
+    def _deliver(self, number: int, delivery: Delivery) -> None:
+        """On a link's thread. A full queue holds the link up, which is what a full store should do."""
+        self._queue.put(Arrival(number, delivery), self._stop)  # what is not taken is not acknowledged
+
+    def _round(self) -> None:
+        if self._backlog.brimful:
+            arrivals = []
+            self._stop.wait(_BATCH_S)
+        else:
+            arrivals = self._collect()
+        now = self._clock()
+        self._judge(arrivals)
+        # a clock that was put back must not stop these for as long
+        if not 0 <= now - self._tick_ms < _TICK_MS:
+            self._tick_ms = now
+            self._listener.tick(now)
+        if not 0 <= now - self._poll_ms < _POLL_MS:
+            self._poll_ms = now
+            self._poll(now)
+        if self._why and time.monotonic() < self._retry:
+            self._hold(now, self._why)
+        elif self._why or not self._backlog.empty or self._listener.wants(now):
+            self._commit(now)
+        if not self._why:
+            if not 0 <= now - self._report_ms < _REPORT_MS:
+                self._report_ms = now
+                self._report()
+            if not 0 <= now - self._compacted_ms < _COMPACT_MS:
+                self._compact(now, busy=bool(arrivals))
+        self._bark()
+
+    def _collect(self) -> list[Arrival]:
+        """Up to a batch of deliveries; empty where nothing came for a quarter of a second."""
+        try:
+            arrivals = [self._queue.get(timeout=_BATCH_S)]
+        except queue.Empty:
+            return []
+        end = time.monotonic() + _BATCH_S
+        while True:
+            full = self._queue.fill(arrivals, self._most)
+            left = end - time.monotonic()
+            if full or left <= 0:
+                return arrivals
+            try:
+                arrivals.append(self._queue.get(timeout=min(left, _LULL_S)))
+            except queue.Empty:
+                return arrivals
+
+    def _judge(self, arrivals: list[Arrival]) -> None:
+        """Make batches, give them to the listener, and put them with what waits to be written."""
+        for part in self._backlog.parts(arrivals) if arrivals else ():
+            batch = self._maker.make(part)
+            for arrival in part:
+                self._last_ms[arrival.link] = arrival.delivery.arrived_ms
+            now = self._clock()
+            if batch.readings:
+                self._reading_ms = now
+                self._listener.take(batch.readings, now)
+            for device in batch.devices:
+                self._listener.device(*device)
+            self._backlog.add(batch)
+
+    def _commit(self, now: int, closing: bool = False) -> bool:
+        """Try once to write all that waits, and acknowledge it; False where it waits on."""
+        heard = True
+        while True:
+            try:
+                with self._store.transaction():
+                    if self._why:
+                        # also a full disk takes a commit in which there is nothing
+                        self._store.set_meta(_TRIED_META, str(now))
+                    self._backlog.write(self._store)
+                    if heard:
+                        self._listener.keep(self._store, now, closing)
+                break
+            except StoreError as error:
+                self._put_off(error, now)
+                return False
+            except Exception as error:
+                if not heard:
+                    raise
+                # The readings are kept all the same. What the listener has to say stays with it for the next
+                # commit; after a restart it makes it again from the readings.
+                heard = False
+                if self._say.say("listener", f"what was made of the readings can't be kept: {error!r}"):
+                    _log.exception("where it failed")
+                self._hold(now, repr(error))
+        self._failing, self._why, self._pause_s = not heard, "", _RETRY_S[0]
+        self._say.over("store", f"the store can be written again; {self._what_was_kept()}")
+        if heard:
+            self._listener.kept(now)
+        self._acknowledge(self._backlog.arrivals)
+        self._backlog.clear()
+        return True
+
+    def _put_off(self, error: StoreError, now: int) -> None:
+        """The store can't be written: judge on, tell people from memory, try again later."""
+        self._failing, self._why = True, str(error)
+        self._retry = time.monotonic() + self._pause_s
+        self._pause_s = min(self._pause_s * 2, _RETRY_S[1])
+        self._say.say(
+            "store",
+            f"{error}; {len(self._backlog)} reports wait, none is acknowledged; trying again",
+            logging.ERROR if isinstance(error, StoreFull) else logging.WARNING,
+        )
+        self._hold(now, self._why)
+
+    def _what_was_kept(self) -> str:
+        gone = self._backlog.let_go
+        if gone:
+            return f"{gone} readings of serial lines found no room in memory, all else is kept"
+        return "all that waited is kept"
+
+    def _hold(self, now: int, why: str) -> None:
+        try:
+            self._listener.hold(self._store, now, why)
+        except Exception as error:
+            if self._say.say("hold", f"alarms can't be sent from memory: {error!r}"):
+                _log.exception("where it failed")
+
+    def _acknowledge(self, arrivals: list[Arrival]) -> None:
+        by_link: dict[int, list[Delivery]] = {}
+        for arrival in arrivals:
+            by_link.setdefault(arrival.link, []).append(arrival.delivery)
+        for number, deliveries in by_link.items():
+            try:
+                self._links[number].acknowledge(deliveries)
+            except Exception:
+                # kept already: what is not acknowledged comes again and is found to be a repeat
+                _log.exception("%s: can't acknowledge", self._links[number].name)
+
+    def _poll(self, now: int) -> None:
+        try:
+            self._listener.poll(self._store, now)
+        except StoreError as error:
+            self._say.say("poll", f"{error}; trying again")
+
+    def _report(self) -> None:
+        reports = [
+            LinkReport(link.name, dict(link.counters), last)
+            for link, last in zip(self._links, self._last_ms, strict=True)
+        ]
+        try:
+            self._store.set_meta(LINKS_META, msgspec.json.encode(reports).decode())
+        except StoreError as error:
+            self._say.say("report", f"{error}; trying again")
+
+    def _compact(self, now: int, busy: bool) -> None:
+        """Pack old days and drop those too old, in helpings of one short transaction.
+
+        While readings come in, a tenth of the time at most; otherwise until some do.
+        """
+        end = time.monotonic() + _BATCH_S
+        while not self._stop.is_set():
+            began = time.monotonic()
+            if began < self._rested if busy else began >= end or not self._queue.empty():
+                return
+            try:
+                settled = settled_ms(self._store, now)
+                lag = (now - settled) / DAY_MS  # packing goes by the clock, dropping doesn't
+                keep = days_to_keep(self._store, self._store_settings, settled)
+                keep = {quantity: days + lag for quantity, days in keep.items()}
+                more = self._store.compact(now, keep_days=keep, limit=1).more
+                if not more:
+                    self._store.drop_old_notices(settled - 90 * 86_400_000)
+                    self._store.set_meta("compacted-at", str(now))
+            except StoreError as error:
+                more = False
+                self._say.say("compact", f"{error}; packing old days is put off")
+            if not more:
+                self._compacted_ms = now
+                return
+            self._rested = time.monotonic() + (time.monotonic() - began) / _COMPACT_SHARE
+
+    def _bark(self) -> None:
+        if self._watchdog_s is not None and time.monotonic() - self._barked >= self._watchdog_s:
+            self._barked = time.monotonic()
+            sd_notify("WATCHDOG=1")
+
+    def _finish(self) -> bool:
+        """Keep what has come, acknowledge it, let go of the links, keep what came meanwhile."""
+        whole = not self._replaced and self._drain()
+        if whole:
+            self._report()
+        self._part()
+        if self._replaced:
+            return False
+        if not whole or not self._queue.empty():
+            whole = self._drain()
+        if not whole:
+            _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
+        return whole
+
+    def _part(self) -> None:
+        """Stop the links, side by side; one whose other end hangs is left to itself."""
+        threads = [
+            threading.Thread(target=link.stop, name=f"stop {link.name}", daemon=True) for link in self._links
+        ]
+        for thread in threads:
+            thread.start()
+        for thread, link in zip(threads, self._links, strict=True):
+            thread.join(max(_LINK_S, self._ending.left()))
+            if thread.is_alive():
+                _log.warning("%s did not end in time; what it brings now is not taken", link.name)
+
+    def _drain(self) -> bool:
+        arrivals: list[Arrival] = []
+        while not self._queue.empty():
+            arrivals.append(self._queue.get_nowait())
+        self._judge(arrivals)
+        return self._commit(self._clock(), closing=True)

@@ -1,0 +1,247 @@
+"""The tables of `rushlight.toml` as types; `rushlight.collector.settings` reads them and is where to import
+them from.
+
+The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
+`[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
+`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import re
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+__all__ = [
+    "HEARTBEAT_MIN",
+    "KEEP_DAYS",
+    "PORT_MAX",
+    "RESEND_MIN",
+    "CalibrationPoint",
+    "CarbonDioxideSettings",
+    "CoolerSettings",
+    "HeaterSettings",
+    "LightSettings",
+    "LivestockSettings",
+    "MqttLink",
+    "NoticeSettings",
+    "PageSettings",
+    "PhCalibration",
+    "SerialLink",
+    "Settings",
+    "StoreSettings",
+    "TankSettings",
+    "TopicMap",
+    "WaterSettings",
+    "parse_time_of_day",
+]
+
+RESEND_MIN = (1, 1440)
+"""Minutes between reminders, least and most: a minute to be heard in, and once a day at least. Common
+practice, no source."""
+HEARTBEAT_MIN = (1, 1440)
+"""Minutes between heartbeats, least and most. Common practice, no source."""
+KEEP_DAYS = (1, 36_525)
+"""Days that readings are kept, least and most (a hundred years); longer is for ever, by leaving it out."""
+PORT_MAX = 65_535
+"""The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
+
+_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra={"unit": "minutes"})]
+_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra={"unit": "minutes"})]
+_Port = Annotated[int, msgspec.Meta(ge=1, le=PORT_MAX)]
+_PagePort = Annotated[int, msgspec.Meta(ge=0, le=PORT_MAX)]  # 0: any that is free
+
+_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """A table of the settings file: unknown keys are errors, so that a typing slip is not ignored."""
+
+
+class SerialLink(_Table, tag_field="kind", tag="serial"):
+    """A microcontroller on a serial port (any pyserial URL)."""
+
+    port: str
+    baud: int = 115200
+
+
+class TopicMap(_Table):
+    """One topic of firmware that speaks its own way; `unit` may say "F" for °F or "klx"."""
+
+    topic: str
+    tank: str
+    quantity: str
+    field: str | None = None
+    unit: Literal["Cel", "K", "F", "pH", "mV", "V", "lx", "klx", "W", "kW"] | None = None
+
+
+class MqttLink(_Table, tag_field="kind", tag="mqtt"):
+    """A broker. `protocol` is "5" or "3.1.1"; user and password come from the environment."""
+
+    host: str = "localhost"
+    port: _Port = 1883
+    username: str | None = None
+    username_env: str | None = None
+    password_env: str | None = None
+    tls_ca: str | None = None
+    tls_certificate: str | None = None
+    tls_key: str | None = None
+    protocol: Literal["5", "3.1.1"] = "5"
+    client_id: str = "rushlight-collector"
+    map: list[TopicMap] = []
+
+    def filters(self) -> list[str]:
+        """What to subscribe to."""
+        own = [entry.topic for entry in self.map]
+        return list(dict.fromkeys(["rushlight/+/readings", "rushlight/+/device", *own]))
+
+
+class StoreSettings(_Table):
+    """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever.
+
+    `path` is the local file, with "influxdb" too: all goes there first, and readings stay in it for
+    `keep_local_days` after they are on the server.
+    """
+
+    kind: Literal["embedded", "influxdb"] = "embedded"
+    path: str = "rushlight.db"
+    url: str | None = None
+    org: str | None = None
+    bucket: str | None = None
+    token_env: str | None = None
+    keep_days: dict[str, float] = {}
+    keep_local_days: float = 30
+
+
+class WaterSettings(_Table):
+    """What is known of the water; KH in German degrees (1 dKH = 17.85 mg/L as CaCO3)."""
+
+    carbonate_hardness_dkh: float | None = None
+    degassed_ph: float | None = None
+    ph_low: float | None = None
+    ph_high: float | None = None
+
+
+class LivestockSettings(_Table):
+    """What the animals stand."""
+
+    temperature_low_c: float
+    temperature_high_c: float
+    co2_limit_mg_l: float = 30.0
+
+
+class HeaterSettings(_Table):
+    setpoint_c: float | None = None
+    watts: float | None = None
+
+
+class CoolerSettings(_Table):
+    setpoint_c: float | None = None
+    kind: Literal["fan", "chiller"] = "fan"
+
+
+class LightSettings(_Table):
+    """The lamp's schedule, local time. `ramp_min` None: recognised from the data."""
+
+    on: str | None = None
+    off: str | None = None
+    tolerance_min: float = 10
+    ramp_min: float | None = None
+
+
+class CarbonDioxideSettings(_Table):
+    source: Literal["cylinder", "yeast", "citric-acid"] = "cylinder"
+    on: str | None = None
+    off: str | None = None
+
+
+class CalibrationPoint(_Table):
+    """One buffer: its pH at the temperature at which the electrode gave `mv`."""
+
+    ph: float
+    mv: float
+    temperature_c: float = 25.0
+
+
+class PhCalibration(_Table):
+    """`points`: what a raw electrode gave in its buffers. `calibrated`: its day, or of the device's own.
+
+    Without it nobody knows how old the calibration is.
+    """
+
+    points: list[CalibrationPoint] = []
+    calibrated: datetime.date | None = None
+
+
+class TankSettings(_Table):
+    volume_litres: float
+    timezone: str
+    livestock: LivestockSettings
+    title: str = ""
+    report_every_s: float = 10
+    water: WaterSettings = msgspec.field(default_factory=WaterSettings)
+    heater: HeaterSettings | None = None
+    cooler: CoolerSettings | None = None
+    light: LightSettings | None = None
+    co2: CarbonDioxideSettings | None = None
+    ph_calibration: PhCalibration = msgspec.field(default_factory=PhCalibration)
+
+
+class NoticeSettings(_Table):
+    """Where alarms are sent, and when a person may be woken.
+
+    Between `quiet_from` and `quiet_to` only the alarms of `wake_for` and critical ones are sent; the rest
+    wait until `quiet_to`. `picture`: whether an alarm's curve goes with it where the channel can carry it;
+    a notice waits `picture_wait_s` at most until it is drawn, which takes a slow machine some seconds.
+    """
+
+    urls_env: str = "RUSHLIGHT_NOTICE_URLS"
+    resend_min: _Resend = 15
+    heartbeat_url_env: str = "RUSHLIGHT_HEARTBEAT_URL"
+    heartbeat_min: _Beat = 5
+    quiet_from: str | None = None
+    quiet_to: str | None = None
+    quiet_timezone: str | None = None
+    wake_for: list[str] = msgspec.field(default_factory=lambda: ["co2-overdose"])
+    picture: bool = True
+    picture_wait_s: float = 10
+
+
+class PageSettings(_Table):
+    """The status page: address and port, or switched off.
+
+    `hosts`: names and addresses, beside this machine's own, by which a browser may call it.
+    """
+
+    enabled: bool = True
+    host: str = "127.0.0.1"
+    port: _PagePort = 8742
+    hosts: list[str] = []
+
+
+class Settings(_Table):
+    """The whole file. `path` is where it was read from, for messages and relative paths."""
+
+    links: list[SerialLink | MqttLink] = []
+    store: StoreSettings = msgspec.field(default_factory=StoreSettings)
+    tanks: dict[str, TankSettings] = {}
+    notices: NoticeSettings = msgspec.field(default_factory=NoticeSettings)
+    status_page: PageSettings = msgspec.field(default_factory=PageSettings)
+    path: str = "rushlight.toml"
+
+    def store_path(self) -> Path:
+        """The embedded store's file, relative to the settings file."""
+        return Path(self.path).parent / self.store.path
+
+
+@functools.lru_cache(maxsize=256)  # the detectors ask each minute
+def parse_time_of_day(text: str) -> int:
+    """HH:MM into minutes after midnight; ValueError otherwise."""
+    match = _TIME.fullmatch(text)
+    if not match:
+        raise ValueError(f"{text!r} is not a time of day as HH:MM")
+    return int(match[1]) * 60 + int(match[2])

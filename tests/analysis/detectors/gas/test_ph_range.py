@@ -1,0 +1,172 @@
+"""pH out of its limits: what is foretold, what is this tank's own, what is no alarm.
+
+Courses are made up, common practice, no source. That hardness which runs out takes the pH along faster and
+faster is the carbonate equilibrium: at one CO2, pH goes with the logarithm of the alkalinity (Stumm & Morgan,
+Aquatic Chemistry, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from rushlight.analysis.detectors.frames import Frame
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.findings import Finding
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.readings import Flag, Reading
+from rushlight.collector.settings import parse_settings
+
+MINUTE = 60_000
+DAY = 1440
+SETTINGS = """
+[tanks.ledge]
+volume_litres = 60
+timezone = "UTC"
+[tanks.ledge.water]
+ph_low = 6.6
+ph_high = 8.2
+[tanks.ledge.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 30.0
+co2_limit_mg_l = 30.0
+"""
+GASSED = SETTINGS + '[tanks.ledge.co2]\nsource = "yeast"\n'
+
+
+def usual(at: int) -> float:
+    """Plants alone: 7.25 at dawn, 7.45 in the evening."""
+    return 7.35 - 0.1 * math.cos(2 * math.pi * (at % DAY - 360) / DAY)
+
+
+def told(
+    curve: Callable[[int], float], minutes: int, settings: str = SETTINGS, alarm: str = "ph-out-of-range"
+) -> list[tuple[int, Finding]]:
+    """(minute, finding) of each raising of the alarm."""
+    tank = Tank("ledge", parse_settings(settings).tanks["ledge"])
+    detector = CarbonDioxideDetector()
+    out: list[tuple[int, Finding]] = []
+    active: set[str] = set()
+    for at in range(minutes):
+        frame = Frame(at * MINUTE, (at + 1) * MINUTE, 24.0, None, curve(at), None, None, {})
+        moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, active)
+        moment.heat.slope = 0.0
+        found = {finding.alarm: finding for finding in detector.update(tank, moment)}
+        one = found.get(alarm)
+        if one is not None and not one.holding and alarm not in active:
+            out.append((at, one))
+        active = {alarm} if one is not None and (alarm in active or not one.holding) else set()
+    return out
+
+
+def first_past(curve: Callable[[int], float], minutes: int, high: float = 8.2) -> int:
+    return next(at for at in range(minutes) if not 6.6 <= curve(at) <= high)
+
+
+def test_ordinary_days_and_a_week_of_slightly_more_swing_are_nothing() -> None:
+    assert told(usual, 6 * DAY) == []
+    assert told(lambda at: usual(at) + 0.02 * (at // DAY), 8 * DAY) == []
+
+
+@pytest.mark.parametrize("per_hour", [0.12, 0.25])
+@pytest.mark.parametrize("settings", [SETTINGS, GASSED])
+def test_a_rise_to_where_the_tank_has_never_been_is_told_before_the_limit(
+    settings: str, per_hour: float
+) -> None:
+    """Where gas is given, that it is gone is the likelier cause."""
+    begin = 4 * DAY + 8 * 60
+
+    def curve(at: int) -> float:
+        return usual(at) + per_hour * max(0, at - begin) / 60
+
+    alarm = "ph-out-of-range" if settings is SETTINGS else "co2-absent"
+    ((at, finding),) = told(curve, 5 * DAY, settings, alarm)
+    assert begin < at < first_past(curve, 5 * DAY)
+    assert finding.unit == "mg/L" or 7.6 < (finding.value or 0) <= 8.2
+
+
+def test_a_fall_where_no_gas_is_given_is_told_before_the_limit() -> None:
+    """Acid, or the last of the hardness: with a gas source this would be for the CO2 judgement to say."""
+    begin = 4 * DAY + 12 * 60
+
+    def curve(at: int) -> float:
+        return usual(at) - 0.3 * max(0, at - begin) / 60
+
+    ((at, _),) = told(curve, 4 * DAY + 16 * 60)
+    assert begin < at < first_past(curve, 5 * DAY)
+
+
+def test_hardness_that_runs_out_is_told_the_day_before_although_it_quickens() -> None:
+    """The alkalinity falls by the same each day, the pH by its logarithm: 0.05, 0.06, ... 0.2 a day."""
+
+    def curve(at: int) -> float:
+        left = max(0.05, 1 - max(0.0, at / DAY - 4) / 7)
+        return usual(at) + math.log10(left)
+
+    at, finding = told(curve, 11 * DAY)[0]
+    assert 5 * DAY < at < first_past(curve, 11 * DAY) - 6 * 60
+    assert "hardness" in finding.cause
+
+
+def test_more_lost_today_than_yesterday_counts() -> None:
+    """0.05 one day, 0.15 the next, then 0.36 in a night: what the days before lost is not what is coming."""
+    days, lost = (0, 4, 5, 6, 6.25, 9), (0.0, 0.0, 0.05, 0.2, 0.56, 0.6)
+
+    def curve(at: int) -> float:
+        return usual(at) - float(np.interp(at / DAY, days, lost))
+
+    at, _ = told(curve, 8 * DAY)[0]
+    assert 6 * DAY < at < 6.6 * DAY
+    assert min(curve(at) for at in range(8 * DAY)) > 6.6
+
+
+def test_a_rise_by_night_to_where_no_night_has_been_is_told_before_the_limit() -> None:
+    """Below what the water would have without gas, but gas is only given by day here."""
+    settings = SETTINGS.replace("ph_high = 8.2", "ph_high = 8.0\ndegassed_ph = 8.3")
+    settings += '[tanks.ledge.co2]\nsource = "cylinder"\non = "10:00"\noff = "18:00"\n'
+    begin = 4 * DAY + 2 * 60
+
+    def curve(at: int) -> float:
+        hour = at % DAY / 60
+        gassed = 1 - math.exp(-(hour - 10) / 1.5) if 10 <= hour < 18 else math.exp(-((hour - 18) % 24) / 3)
+        return 7.6 - 0.7 * gassed + 0.2 * max(0, at - begin) / 60
+
+    ((at, _),) = told(curve, 4 * DAY + 6 * 60, settings)
+    assert begin < at < first_past(curve, 5 * DAY, 8.0)
+
+
+def test_days_out_of_range_do_not_lock_the_alarm_up() -> None:
+    """A tank just past the limits that somebody gave it is told of, and in the end learnt."""
+
+    def curve(at: int) -> float:
+        return usual(at) + (0.0 if at < 3 * DAY else 0.87)
+
+    assert len(told(curve, 9 * DAY)) <= 3
+
+
+@pytest.mark.parametrize("bared", [False, True])
+@pytest.mark.parametrize("way", ["slowly", "at once"])
+def test_a_water_change_foretells_no_alkaline_water(bared: bool, way: str) -> None:
+    """A quarter of it, 5 °C colder and harder; the thermometer may hang in the air meanwhile."""
+    watch = TankWatch("ledge", parse_settings(SETTINGS.replace("8.2", "7.9")).tanks["ledge"])
+    begin, length = 4 * DAY + 11 * 60, 12 if way == "slowly" else 4
+    raised: list[str] = []
+    chance = random.Random(5)
+    for at in range(5 * DAY):
+        done = min(1.0, max(0.0, (at - begin) / length)) * math.exp(-max(0, at - begin) / (10 * 60))
+        celsius = 24.0 + 0.2 * math.sin(2 * math.pi * at / DAY) - 1.2 * done + chance.gauss(0, 0.03)
+        if bared and begin - 8 <= at < begin + length:
+            celsius = 17.0
+        time_ms = at * MINUTE + 20_000
+        for quantity, value in (
+            ("temperature", celsius),
+            ("ph", usual(at) + 0.32 * done + chance.gauss(0, 0.01)),
+        ):
+            events = watch.feed(Reading("ledge", quantity, time_ms, value, Flag.PASS))
+            raised += [event.alarm for event in events if event.event == "raised"]
+    assert raised == []

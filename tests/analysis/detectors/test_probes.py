@@ -1,0 +1,268 @@
+"""Probe faults, on readings as they would come: through the quality flags and the frames.
+
+Courses are made up, common practice, no source, unless a test names one.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+
+import pytest
+
+from rushlight.analysis.detectors.frames import FrameBuilder
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.findings import Finding
+from rushlight.collector.intake.quality import QualityChecker
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import parse_settings
+
+MINUTE = 60_000
+HOUR = 60
+DAY = 1440
+BEGAN = 1_772_323_200_000  # 2026-03-01T00:00Z
+
+SETTINGS = """
+[tanks.shelf]
+volume_litres = 60
+timezone = "UTC"
+[tanks.shelf.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 30.0
+co2_limit_mg_l = 30.0
+"""
+Course = Callable[[int], float | None]
+
+
+class Bench:
+    """One tank, a report each minute; `told` has (minute, quantity, cause) of each fault's beginning."""
+
+    def __init__(self) -> None:
+        self.tank = Tank("shelf", parse_settings(SETTINGS).tanks["shelf"])
+        self.quality = QualityChecker()
+        self.frames = FrameBuilder()
+        self.probes = ProbeDetector()
+        self.minute = 0
+        self.told: list[tuple[int, str, str]] = []
+        self.doubted: dict[str, list[int]] = {}
+        self.findings: list[Finding] = []
+
+    def run(self, minutes: int, **courses: Course) -> Bench:
+        """`courses` give a value at the minutes from now on; None is a reading that failed."""
+        begin = self.minute
+        for at in range(minutes):
+            self.minute = begin + at
+            frame = None
+            for quantity, course in courses.items():
+                reading = Reading("shelf", quantity, BEGAN + self.minute * MINUTE, course(at))
+                self.quality.flag(reading)
+                frame = self.frames.feed(reading) or frame
+            if frame is None:
+                continue
+            day, minute = self.tank.clock.local(frame.start_ms)
+            moment = Moment(frame, day, minute, self.minute % 5 == 4, set())
+            before = {(f.quantity, f.cause) for f in self.findings}
+            self.findings = self.probes.update(self.tank, moment)
+            for quantity in moment.probes.faulty:
+                self.doubted.setdefault(quantity, []).append(self.minute)
+            for finding in self.findings:
+                if (finding.quantity, finding.cause) not in before:
+                    self.told.append((self.minute, finding.quantity, finding.cause))
+        self.minute = begin + minutes
+        return self
+
+
+def jitter(level: float, sigma: float, digits: int = 2, seed: int = 1) -> Course:
+    chance = random.Random(seed)
+    return lambda at: round(level + chance.gauss(0, sigma), digits)
+
+
+def thermometer(level: float, seed: int = 1) -> Course:
+    """A DS18B20's steps of 1/16 °C (12 bit; data sheet, from memory) and a little noise."""
+    chance = random.Random(seed)
+    return lambda at: round((level + chance.gauss(0, 0.02)) * 16) / 16
+
+
+# -- stuck
+
+
+def test_freezing_water_holds_its_temperature() -> None:
+    """Water and ice together stay at 0 °C, the ice point, for as long as both are there."""
+    assert not Bench().run(30 * HOUR, temperature=lambda at: 0.0).told
+    assert not Bench().run(30 * HOUR, temperature=lambda at: -0.0625).told
+    (fault,) = Bench().run(30 * HOUR, temperature=lambda at: 4.0).told
+    assert fault[1:] == (
+        "temperature",
+        "the probe or its converter has frozen: real water is never that still",
+    )
+
+
+def still_nights(hours: int) -> Course:
+    """A probe that shows half degrees: it stands still each night for so long, and moves by day."""
+    return lambda at: 22.0 if at % DAY < hours * HOUR else 22.5 + 0.5 * (at // 20 % 3)
+
+
+@pytest.mark.parametrize(
+    ("night", "still", "fault"), [(5, 12, False), (5, 17, True), (1, 4, True), (1, 2, False)]
+)
+def test_a_probe_is_stuck_by_its_own_stillness(night: int, still: int, fault: bool) -> None:
+    """Three times its longest: who rests five hours a night may rest twelve, who rests one not four."""
+    bench = Bench().run(3 * DAY, temperature=still_nights(night))
+    assert not bench.told
+    bench.run(still * HOUR, temperature=lambda at: 23.0)
+    assert bool(bench.told) is fault
+
+
+def test_a_stuck_probe_is_believed_again_when_it_moves() -> None:
+    bench = Bench().run(10 * HOUR, ph=lambda at: 6.8)
+    assert bench.findings
+    bench.run(30, ph=jitter(6.9, 0.01))
+    assert not bench.findings
+
+
+# -- restless
+
+
+def test_an_electrode_in_air_is_told_and_doubted_before() -> None:
+    """No buffer and no mass behind it: it wanders and jitters, at the level where it was."""
+    bench = Bench().run(DAY, ph=jitter(6.8, 0.02))
+    chance, level = random.Random(3), [6.8]
+
+    def in_air(at: int) -> float:
+        level[0] += chance.gauss(0, 0.02)
+        return round(level[0] + chance.gauss(0, 0.06), 2)
+
+    bench.run(3 * DAY, ph=in_air)  # and it never gets used to it
+    ((minute, quantity, cause),) = bench.told
+    assert quantity == "ph" and "in air" in cause
+    assert DAY < minute <= DAY + 2 * HOUR
+    assert min(bench.doubted["ph"]) <= DAY + HOUR
+    said = bench.findings[0].observations
+    assert said[1].startswith("from minute to minute it jumps by 0.0") and "usual is 0.02" in said[1]
+    # back in the water
+    bench.run(3 * HOUR, ph=jitter(6.8, 0.02, seed=4))
+    assert not bench.findings
+
+
+@pytest.mark.parametrize("per_hour", [0.3, 1.0, 3.0, 12.0])
+def test_a_surge_of_gas_is_no_fault_of_the_electrode(per_hour: float) -> None:
+    """However fast it falls, it goes on as it did: 12 pH an hour is more than any cylinder does."""
+    bench = Bench().run(DAY, ph=jitter(7.2, 0.02))
+    noise = jitter(0.0, 0.02, seed=5)
+    bench.run(30, ph=lambda at: max(5.6, 7.2 - per_hour * at / 60) + (noise(at) or 0.0))
+    bench.run(5 * HOUR, ph=lambda at: max(5.6, 7.2 - per_hour * 0.5) + (noise(at) or 0.0))
+    assert not bench.told
+    assert "ph" not in bench.doubted
+
+
+@pytest.mark.parametrize("level", [6.6, 7.6, 7.85, 8.3])
+def test_a_calibration_in_two_buffers_is_no_fault(level: float) -> None:
+    """Rinsed, a quarter of an hour in pH 6.98 and 4.02, rinsed, back; the room is watched meanwhile."""
+    bench = Bench().run(DAY, ph=jitter(level, 0.02))
+    bench.run(7, ph=jitter(6.98, 0.01)).run(8, ph=jitter(4.02, 0.01))
+    bench.run(3 * HOUR, ph=jitter(level + 0.05, 0.02))
+    assert not bench.told
+
+
+def test_probes_bared_by_a_water_change_are_no_fault() -> None:
+    """Seventeen minutes in air while the water is low, then colder, softer water."""
+    bench = Bench().run(DAY, ph=jitter(7.6, 0.005), temperature=thermometer(25.0))
+    bench.run(
+        17,
+        ph=jitter(7.7, 0.1),
+        temperature=lambda at: round((20 + 5 * math.exp(-(at + 1) / 3)) * 16) / 16,
+    )
+    bench.run(3 * HOUR, ph=jitter(7.3, 0.005), temperature=thermometer(23.8))
+    assert not bench.told
+
+
+def test_a_thermometer_between_two_of_its_steps_is_no_noise() -> None:
+    bench = Bench().run(DAY, temperature=thermometer(25.0))
+    bench.run(6 * HOUR, temperature=thermometer(25.03125, seed=2))
+    assert not bench.told
+
+
+def test_a_wet_connector_of_the_thermometer_is_told() -> None:
+    bench = Bench().run(DAY, temperature=thermometer(25.0))
+    bench.run(2 * HOUR, temperature=jitter(25.0, 0.3, 4))
+    ((minute, quantity, cause),) = bench.told
+    assert quantity == "temperature" and "wet connector" in cause and minute <= DAY + 90
+
+
+@pytest.mark.parametrize("quantity", ["temperature", "ph", "light", "room_temperature"])
+def test_a_loose_contact_is_told_and_a_lost_reading_is_not(quantity: str) -> None:
+    value = {"light": 4000.0, "ph": 7.0}.get(quantity, 22.0)
+    noise = jitter(value, value / 1000, 3)
+    bench = Bench().run(DAY, **{quantity: lambda at: None if at % 300 == 7 else noise(at)})
+    assert not bench.told
+    bench.run(2 * HOUR, **{quantity: lambda at: None if at % 5 == 2 else noise(at)})
+    ((minute, told, cause),) = bench.told
+    assert told == quantity and "loose contact" in cause and minute <= DAY + 2 * HOUR
+    assert "of the last 90 frames" in bench.findings[0].observations[1]
+
+
+# -- impossible, and what only looks so
+
+
+def test_water_that_walks_past_what_a_tank_should_be_is_no_fault_of_the_electrode() -> None:
+    bench = Bench().run(HOUR, ph=jitter(8.4, 0.01))
+    bench.run(
+        30 * HOUR, ph=lambda at: round(8.4 + 0.1 * at / 60, 2) if at % 2 else round(8.41 + 0.1 * at / 60, 2)
+    )
+    assert not bench.told
+
+
+def test_a_value_that_leaps_there_is() -> None:
+    bench = Bench().run(HOUR, ph=jitter(8.4, 0.01)).run(30, ph=lambda at: 14.0)
+    ((minute, quantity, cause),) = bench.told
+    assert quantity == "ph" and "can't be in a tank" in cause and minute <= HOUR + 22
+    assert bench.findings[0].observations[0] == "the probe gives 14"
+
+
+@pytest.mark.parametrize("share", [1, 20])
+def test_a_light_meter_at_its_full_scale_is_not_believed(share: int) -> None:
+    """65535: sixteen bits, all ones. A flash of it is no fault."""
+    bench = Bench().run(DAY, light=lambda at: 65535.0 if at % 400 == 9 else 5000.0 + at % 7)
+    assert not bench.told
+    bench.run(2 * HOUR, light=lambda at: 5000.0 + at % 7 if share > 1 and at % share == 0 else 65535.0)
+    assert bench.told[0][1] == "light" and bench.told[0][0] <= DAY + 100
+
+
+# -- in air
+
+
+def in_air(room: float) -> Course:
+    """A thermometer lifted out of 25 °C water: three minutes' time constant."""
+    return lambda at: round((room + (25 - room) * math.exp(-at / 3)) * 16) / 16
+
+
+def cold_change(fall: float, per_hour: float) -> Course:
+    """Colder water poured in within minutes, and warmed again by the heater."""
+    noise = thermometer(0.0)
+    return lambda at: 25 - fall + min(fall, per_hour * at / 60) + (noise(at) or 0.0)
+
+
+@pytest.mark.parametrize(("course", "fault"), [(in_air(20.3), True), (cold_change(4.8, 0.8), False)])
+def test_a_thermometer_in_air_where_the_room_is_not_measured(course: Course, fault: bool) -> None:
+    bench = Bench().run(HOUR, temperature=thermometer(25.0)).run(3 * HOUR, temperature=course)
+    assert [cause for _, _, cause in bench.told] == (
+        ["the probe hangs in air: the water level has fallen or it was not put back"] if fault else []
+    )
+
+
+@pytest.mark.parametrize(("room", "within"), [(31.0, 60), (20.0, 110)])
+def test_no_water_change_leaps_up_so_that_is_told_sooner(room: float, within: int) -> None:
+    bench = Bench().run(HOUR, temperature=thermometer(25.0)).run(3 * HOUR, temperature=in_air(room))
+    ((minute, quantity, _),) = bench.told
+    assert quantity == "temperature" and within - 20 <= minute - HOUR <= within
+
+
+def test_a_thermometer_in_air_follows_the_room() -> None:
+    """By a window the air is half a degree colder than at the room's own probe."""
+    room = thermometer(21.0, seed=9)
+    bench = Bench().run(HOUR, temperature=thermometer(25.0), room_temperature=room)
+    bench.run(3 * HOUR, temperature=in_air(19.9), room_temperature=room)
+    ((_, quantity, cause),) = bench.told
+    assert quantity == "temperature" and "hangs in air" in cause

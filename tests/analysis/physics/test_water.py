@@ -1,0 +1,431 @@
+"""Water chemistry against PHREEQC, PyCO2SYS and published values (tests/references/water.json)."""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+import statistics
+import warnings
+from collections.abc import Callable
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import phreeqpython
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rushlight.analysis.physics import water
+
+REFERENCES: dict[str, Any] = {
+    entry["id"]: entry["value"]
+    for entry in json.loads(
+        (Path(__file__).parents[2] / "references" / "water.json").read_text(encoding="utf-8")
+    )["entries"]
+}
+GRID_KH = range(1, 13)
+GRID_PH = [6.0 + 0.1 * step for step in range(19)]
+GRID_T = [15, 18, 20, 22, 25, 28, 30]
+
+phs = st.floats(5.5, 8.5)
+hardnesses = st.floats(0.5, 20.0)
+temperatures = st.floats(2.0, 38.0)
+doses = st.floats(0.3, 150.0)
+
+Point = tuple[int, float, int]
+
+
+class Phreeqc:
+    """PHREEQC with phreeqc.dat: CO2 of water of given pH, alkalinity and temperature."""
+
+    def __init__(self) -> None:
+        self.engine = phreeqpython.PhreeqPython(database="phreeqc.dat")
+
+    def solution(self, ph: float, dkh: float, temperature_c: float, cation: str = "Na") -> Any:
+        # 1 dKH is 10 mg/L CaO (56.077 g/mol), two equivalents: not our constant.
+        alkalinity = dkh * 2 * 10 / 56.077
+        charge = alkalinity / (2 if cation == "Ca" else 1)
+        return self.engine.add_solution(
+            {
+                "temp": temperature_c,
+                "pH": ph,
+                "units": "mmol/kgw",
+                "Alkalinity": alkalinity,
+                cation: f"{charge} charge",
+            }
+        )
+
+    def carbon_dioxide(self, ph: float, dkh: float, temperature_c: float, cation: str = "Na") -> float:
+        solution = self.solution(ph, dkh, temperature_c, cation)
+        found = float(solution.molality("CO2", units="mol")) * 44_009.5
+        solution.forget()
+        return found
+
+
+@pytest.fixture(scope="module")
+def phreeqc() -> Phreeqc:
+    return Phreeqc()
+
+
+@pytest.fixture(scope="module")
+def phreeqc_grid(phreeqc: Phreeqc) -> dict[Point, float]:
+    return {(kh, ph, t): phreeqc.carbon_dioxide(ph, kh, t) for kh, ph, t in product(GRID_KH, GRID_PH, GRID_T)}
+
+
+@pytest.fixture(scope="module")
+def pyco2sys_grid() -> dict[Point, float]:
+    """PyCO2SYS, its fresh-water option (Millero 1979); it may warn about its own dependencies."""
+    points = list(product(GRID_KH, GRID_PH, GRID_T))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import PyCO2SYS
+
+        result = PyCO2SYS.sys(
+            par1=[kh * 2 * 10 / 56.077 * 1000 for kh, _, _ in points],
+            par1_type=1,
+            par2=[ph for _, ph, _ in points],
+            par2_type=3,
+            temperature=[t for _, _, t in points],
+            salinity=0,
+            opt_k_carbonic=8,
+        )
+    return {point: float(co2) * 44.0095e-3 for point, co2 in zip(points, result["CO2"], strict=True)}
+
+
+# --- dissolved CO2 -----------------------------------------------------------------------------------
+
+
+def test_carbon_dioxide_is_that_of_phreeqc(phreeqc_grid: dict[Point, float]) -> None:
+    """PHREEQC 3, phreeqc.dat: the requirement is 2 %, the docstring says 0.5 %."""
+    for (kh, ph, t), expected in phreeqc_grid.items():
+        assert water.carbon_dioxide_mg_l(ph, kh, t) == pytest.approx(expected, rel=0.005), (kh, ph, t)
+
+
+def test_ideal_carbon_dioxide_is_that_of_pyco2sys(pyco2sys_grid: dict[Point, float]) -> None:
+    """PyCO2SYS 1.8 opt_k_carbonic=8 has no activity correction: the requirement is 1.5 %."""
+    for (kh, ph, t), expected in pyco2sys_grid.items():
+        found = water.carbon_dioxide_mg_l(ph, kh, t, activity=False)
+        assert found == pytest.approx(expected, rel=0.005), (kh, ph, t)
+
+
+def test_activity_explains_the_gap_between_the_two_libraries(
+    phreeqc_grid: dict[Point, float], pyco2sys_grid: dict[Point, float]
+) -> None:
+    """The gap between them grows with KH (ionic strength); ours must be the same gap.
+
+    The reference co2.agreement has PHREEQC's molality times density, hence the 0.4 % there (its note).
+    """
+    for kh in GRID_KH:
+        mean = REFERENCES["co2.agreement"]["by_kh"][str(kh)]["mean"]
+        points = [point for point in phreeqc_grid if point[0] == kh]
+        between = statistics.fmean(100 * (pyco2sys_grid[p] / phreeqc_grid[p] - 1) for p in points)
+        ours = statistics.fmean(
+            100
+            * (
+                water.carbon_dioxide_mg_l(p[1], kh, p[2], activity=False)
+                / water.carbon_dioxide_mg_l(p[1], kh, p[2])
+                - 1
+            )
+            for p in points
+        )
+        assert between == pytest.approx(mean, abs=0.4)
+        assert ours == pytest.approx(between, abs=0.4)
+
+
+@pytest.mark.parametrize("case", REFERENCES["co2.calcium_instead_of_sodium_pct"])
+def test_calcium_instead_of_sodium_stays_within_what_is_documented(
+    phreeqc: Phreeqc, case: dict[str, float]
+) -> None:
+    """PHREEQC, CaHCO3 water: 0.6 % (1 dKH) to 3 % (12 dKH) less, as the docstring says."""
+    calcium = phreeqc.carbon_dioxide(case["ph"], case["kh"], case["t"], "Ca")
+    sodium = phreeqc.carbon_dioxide(case["ph"], case["kh"], case["t"])
+    assert 100 * (calcium / sodium - 1) == pytest.approx(case["pct"], abs=0.02)
+    assert water.carbon_dioxide_mg_l(case["ph"], case["kh"], case["t"]) == pytest.approx(calcium, rel=0.04)
+
+
+def test_no_alkalinity_left_is_no_carbon_dioxide() -> None:
+    assert water.carbon_dioxide_mg_l(10.5, 0.0, 25) == 0.0
+    # Pure water at pH 6 without KH: CO2 = ([H+]^2 - Kw) / K1, by hand with K1 = 10^-6.352 (25 °C).
+    by_hand = (1e-12 - 1e-14) / 10**-6.352 * 44_009.5
+    assert water.carbon_dioxide_mg_l(6.0, 0.0, 25) == pytest.approx(by_hand, rel=0.002)
+
+
+@given(phs, hardnesses, temperatures)
+def test_more_acid_or_more_hardness_is_more_carbon_dioxide(ph: float, kh: float, t: float) -> None:
+    here = water.carbon_dioxide_mg_l(ph, kh, t)
+    assert water.carbon_dioxide_mg_l(ph - 0.01, kh, t) > here
+    assert water.carbon_dioxide_mg_l(ph, kh + 0.05, t) > here
+    assert water.carbon_dioxide_mg_l(ph, kh, t + 0.1) < here  # pK1 falls with temperature below 50 °C
+
+
+@given(doses, hardnesses, temperatures)
+def test_ph_for_is_the_inverse(co2: float, kh: float, t: float) -> None:
+    ph = water.ph_for(co2, kh, t)
+    assert water.carbon_dioxide_mg_l(ph, kh, t) == pytest.approx(co2, rel=1e-9)
+
+
+@given(phs, hardnesses, temperatures)
+def test_carbonate_hardness_from_is_the_inverse(ph: float, kh: float, t: float) -> None:
+    co2 = water.carbon_dioxide_mg_l(ph, kh, t)
+    assert water.carbonate_hardness_from(ph, co2, t) == pytest.approx(kh, rel=1e-9)
+
+
+def test_inverses_are_those_of_phreeqc(phreeqc_grid: dict[Point, float]) -> None:
+    """PHREEQC's CO2 put into the inverses gives the KH and the pH that PHREEQC was given."""
+    for (kh, ph, t), co2 in phreeqc_grid.items():
+        assert water.ph_for(co2, kh, t) == pytest.approx(ph, abs=0.003)
+        assert water.carbonate_hardness_from(ph, co2, t) == pytest.approx(kh, rel=0.006)
+
+
+def test_no_hardness_where_other_acids_hold_the_ph_down() -> None:
+    assert water.carbonate_hardness_from(4.0, 0.6, 25) == 0.0
+
+
+def test_an_impossible_hardness_is_named() -> None:
+    with pytest.raises(ValueError, match="more than 100 dKH"):
+        water.carbonate_hardness_from(9.0, 30.0, 25)
+
+
+# --- constants ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("row", REFERENCES["co2.constants"], ids=lambda row: f"{row['t_c']}C")
+def test_constants_are_the_published_ones(row: dict[str, float]) -> None:
+    """Plummer & Busenberg 1982 (coefficients from memory, values at 25 °C as published)."""
+    t = row["t_c"]
+    assert water.log_kh(t) == pytest.approx(row["log_KH"], abs=6e-5)
+    assert water.pk1(t) == pytest.approx(row["pK1"], abs=6e-5)
+    assert water.pk2(t) == pytest.approx(row["pK2"], abs=6e-5)
+
+
+@pytest.mark.parametrize("t", [5, 15, 25, 35])
+def test_constants_are_those_of_phreeqc(phreeqc: Phreeqc, t: float) -> None:
+    """Mass-action quotients of activities in a PHREEQC solution (phreeqc.dat)."""
+    ph = 7.5
+    solution = phreeqc.solution(ph, 4, t)
+    log = {
+        name: math.log10(solution.activity(name, units="mol")) for name in ("CO2", "HCO3-", "CO3-2", "OH-")
+    }
+    assert water.pk1(t) == pytest.approx(ph + log["CO2"] - log["HCO3-"], abs=0.001)
+    assert water.pk2(t) == pytest.approx(ph + log["HCO3-"] - log["CO3-2"], abs=0.001)
+    assert water.pkw(t) == pytest.approx(ph - log["OH-"], abs=0.01)
+    # Saturation index of CO2(g) is the log of its pressure; phreeqc.dat refitted solubility after 1982.
+    assert water.log_kh(t) == pytest.approx(log["CO2"] - solution.si("CO2(g)"), abs=0.01)
+    solution.forget()
+
+
+def test_a_german_degree_is_17_848_mg_of_calcium_carbonate() -> None:
+    """1 dKH is 10 mg/L CaO by definition (atomic weights: IUPAC)."""
+    assert pytest.approx(2 * 10 / 56.077, rel=1e-4) == water.MEQ_PER_DKH
+
+
+# --- uncertainty -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kh", "kh_error"), [(4.0, 0.5), (8.0, 1.0), (12.0, 1.0)])
+@pytest.mark.parametrize("ph_error", [0.02, 0.1])
+def test_uncertainty_is_that_of_a_monte_carlo_run(kh: float, kh_error: float, ph_error: float) -> None:
+    """Propagation of distributions, GUM supplement 1 (JCGM 101:2008)."""
+    draw = random.Random(20260301)
+    logs = [
+        math.log(
+            water.carbon_dioxide_mg_l(
+                draw.gauss(6.8, ph_error), draw.gauss(kh, kh_error), draw.gauss(24, 0.5)
+            )
+        )
+        for _ in range(20_000)
+    ]
+    found = water.carbon_dioxide_uncertainty(
+        6.8, kh, 24, ph_error=ph_error, carbonate_hardness_error_dkh=kh_error, temperature_error_c=0.5
+    )
+    assert found.relative_error == pytest.approx(statistics.stdev(logs), rel=0.04)
+    inside = sum(found.covered_low < math.exp(value) < found.covered_high for value in logs) / len(logs)
+    assert inside == pytest.approx(0.9545, abs=0.01)  # normal distribution, k = 2
+
+
+def test_uncertainty_by_hand() -> None:
+    """0.1 pH is a factor 10^0.1 = 1.259, 1 dKH of 4 a quarter; together sqrt(0.2303² + 0.25²) = 0.340."""
+    found = water.carbon_dioxide_uncertainty(6.8, 4, 22, temperature_error_c=0)
+    assert found.relative_error == pytest.approx(0.3399, abs=1e-4)
+    assert found.estimate == water.carbon_dioxide_mg_l(6.8, 4, 22)
+    assert found.low == pytest.approx(found.estimate * math.exp(-0.3399), rel=1e-4)
+    assert found.high == pytest.approx(found.estimate * math.exp(0.3399), rel=1e-4)
+    assert found.covered_high == pytest.approx(found.estimate * math.exp(2 * 0.3399), rel=1e-3)
+
+
+@pytest.mark.parametrize("t", [15, 20, 28])
+def test_uncertainty_from_temperature_is_that_of_phreeqc(phreeqc: Phreeqc, t: int) -> None:
+    """PHREEQC one degree warmer and one colder, pH and KH exact."""
+    step = math.log(phreeqc.carbon_dioxide(6.8, 4, t - 1) / phreeqc.carbon_dioxide(6.8, 4, t + 1)) / 2
+    found = water.carbon_dioxide_uncertainty(
+        6.8, 4, t, ph_error=0, carbonate_hardness_error_dkh=0, temperature_error_c=1
+    )
+    assert found.relative_error == pytest.approx(step, rel=0.05)
+
+
+def test_uncertainty_without_hardness_points_to_the_other_method() -> None:
+    with pytest.raises(ValueError, match="carbon_dioxide_from_degassed"):
+        water.carbon_dioxide_uncertainty(6.8, 0, 22)
+
+
+# --- degassed pH, air, trade rule --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kh", "t"), list(product([1, 4, 8], [15, 22, 28])))
+@pytest.mark.parametrize("degassed", [7.0, 7.5, 8.0])
+def test_degassed_method_is_that_of_phreeqc(phreeqc: Phreeqc, kh: int, t: int, degassed: float) -> None:
+    """PHREEQC, the same water at two pH values: within the 2 % that the docstring says."""
+    base = phreeqc.carbon_dioxide(degassed, kh, t)
+    for ph in (6.3, 6.8):
+        found = water.carbon_dioxide_from_degassed(ph, degassed, t, base)
+        assert found == pytest.approx(phreeqc.carbon_dioxide(ph, kh, t), rel=0.02)
+
+
+def test_trade_rule_of_one_unit_down() -> None:
+    """Common practice, no source: one unit of pH down is tenfold, about 30 mg/L, from a base of 3 mg/L."""
+    assert water.carbon_dioxide_from_degassed(6.6, 7.6, 24, water.TRADE_BASE_MG_L) == pytest.approx(30.0)
+    aired = water.carbon_dioxide_from_degassed(6.6, 7.6, 24)
+    assert aired == pytest.approx(10 * water.air_equilibrium_mg_l(24))
+    assert 5.5 < aired < 7.0
+
+
+@pytest.mark.parametrize("t", [5, 15, 20, 25, 30])
+def test_air_equilibrium_is_that_of_phreeqc(phreeqc: Phreeqc, t: float) -> None:
+    """PHREEQC, water equilibrated with CO2(g) at 420 ppm of dry air."""
+    dry = 1 - water.vapour_pressure_kpa(t) / 101.325
+    solution = phreeqc.engine.add_solution({"temp": t})
+    solution.equalize(["CO2(g)"], [math.log10(420e-6 * dry)])
+    expected = float(solution.molality("CO2", units="mol")) * 44_009.5
+    solution.forget()
+    assert water.air_equilibrium_mg_l(t) == pytest.approx(expected, rel=0.02)
+
+
+def test_a_degassed_ph_tells_the_hardness() -> None:
+    """4 dKH water in equilibrium with open air has pH 8.3 to 8.4, and gives its 4 dKH back."""
+    ph = water.ph_for(water.air_equilibrium_mg_l(22), 4, 22)
+    assert 8.2 < ph < 8.5
+    assert water.carbonate_hardness_from(ph, water.air_equilibrium_mg_l(22), 22) == pytest.approx(4)
+
+
+@pytest.mark.parametrize("t", GRID_T)
+def test_trade_rule_is_as_far_off_as_documented(phreeqc_grid: dict[Point, float], t: int) -> None:
+    """Rule of thumb (common practice, no source) against PHREEQC; co2.trade_rule, 0.4 % by its note."""
+    errors = [
+        100 * (water.carbon_dioxide_trade_rule(ph, kh) / expected - 1)
+        for (kh, ph, at), expected in phreeqc_grid.items()
+        if at == t
+    ]
+    assert statistics.fmean(errors) == pytest.approx(
+        REFERENCES["co2.trade_rule"]["by_temperature"][str(t)]["mean"], abs=0.5
+    )
+    assert max(errors) < 0  # always too low: it hides an overdose
+
+
+# --- oxygen, ammonia, mixing -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("t", "expected"), REFERENCES["oxygen.saturation_mg_l"].items())
+def test_oxygen_saturation_is_the_published_table(t: str, expected: float) -> None:
+    """Benson & Krause 1984, as in APHA 4500-O."""
+    assert water.oxygen_saturation_mg_l(float(t)) == pytest.approx(expected, abs=6e-4)
+
+
+@pytest.mark.parametrize("pressure_kpa", [80.0, 95.0, 101.325, 104.0])
+@pytest.mark.parametrize("t", [10, 20, 30])
+def test_oxygen_saturation_is_that_of_phreeqc(phreeqc: Phreeqc, t: float, pressure_kpa: float) -> None:
+    """PHREEQC, O2(g) at 20.946 % of dry air; phreeqc.dat's solubility is another fit, hence 2.5 %."""
+    dry_atm = (pressure_kpa - water.vapour_pressure_kpa(t)) / 101.325
+    solution = phreeqc.engine.add_solution({"temp": t})
+    solution.equalize(["O2(g)"], [math.log10(0.20946 * dry_atm)])
+    expected = float(solution.molality("O2", units="mol")) * 31_998.8
+    solution.forget()
+    assert water.oxygen_saturation_mg_l(t, pressure_kpa) == pytest.approx(expected, rel=0.025)
+
+
+@pytest.mark.parametrize("pressure_kpa", [60.0, 80.0, 108.0])
+def test_oxygen_follows_the_pressure_of_dry_air(pressure_kpa: float) -> None:
+    """Henry's and Dalton's laws; the real gas correction of Benson & Krause is under 0.05 % here."""
+    vapour = 2.3393  # kPa at 20 °C, IAPWS-95 (from memory)
+    ratio = water.oxygen_saturation_mg_l(20, pressure_kpa) / water.oxygen_saturation_mg_l(20)
+    assert ratio == pytest.approx((pressure_kpa - vapour) / (101.325 - vapour), rel=5e-4)
+
+
+@pytest.mark.parametrize(("t", "expected"), REFERENCES["water.vapour_pressure_kpa"].items())
+def test_vapour_pressure(t: str, expected: float) -> None:
+    """IAPWS-95 as in the CRC Handbook (values from memory)."""
+    assert water.vapour_pressure_kpa(float(t)) == pytest.approx(expected, rel=0.003)
+
+
+def test_unionised_ammonia_is_the_published_table() -> None:
+    """Emerson et al. 1975 (formula from memory)."""
+    for row in REFERENCES["ammonia.unionised_fraction"]:
+        found = water.unionised_ammonia_fraction(row["ph"], row["t_c"])
+        assert found == pytest.approx(row["fraction"], rel=1e-4), row
+
+
+@pytest.mark.parametrize("t", [10, 20, 25, 30])
+def test_unionised_ammonia_is_that_of_phreeqc(phreeqc: Phreeqc, t: float) -> None:
+    """PHREEQC: quotient of activities of NH3 and NH4+ in very dilute water, an independent constant."""
+    solution = phreeqc.engine.add_solution({"temp": t, "pH": 8.0, "units": "mmol/kgw", "N(-3)": 0.001})
+    nh3 = float(solution.activity("NH3", units="mol"))
+    nh4 = float(solution.activity("NH4+", units="mol"))
+    solution.forget()
+    assert water.unionised_ammonia_fraction(8.0, t) == pytest.approx(nh3 / (nh3 + nh4), rel=0.03)
+
+
+@pytest.mark.parametrize("case", REFERENCES["water.mixing"])
+def test_mixing(case: dict[str, float]) -> None:
+    """Heat balance, by hand."""
+    found = water.mixed_temperature_c(case["v1_l"], case["t1"], case["v2_l"], case["t2"])
+    assert found == pytest.approx(case["t"], abs=5e-5)
+
+
+# --- bad input ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -127.0, 85.0])
+def test_temperatures_that_are_no_water_are_named(bad: float) -> None:
+    """−127 and 85 °C are what a DS18B20 shows when it is disconnected or has just been powered."""
+    calls: list[Callable[[], float]] = [
+        lambda: water.carbon_dioxide_mg_l(7, 4, bad),
+        lambda: water.oxygen_saturation_mg_l(bad),
+        lambda: water.unionised_ammonia_fraction(7, bad),
+        lambda: water.air_equilibrium_mg_l(bad),
+        lambda: water.nernst_slope_mv(bad),
+        lambda: water.mixed_temperature_c(1, bad, 1, 20),
+    ]
+    for call in calls:
+        with pytest.raises(ValueError, match="temperature_c"):
+            call()
+
+
+@pytest.mark.parametrize("bad", [math.nan, -0.1, 14.1])
+def test_values_that_are_no_ph_are_named(bad: float) -> None:
+    calls: list[Callable[[], float]] = [
+        lambda: water.carbon_dioxide_mg_l(bad, 4, 20),
+        lambda: water.carbon_dioxide_from_degassed(7, bad, 20),
+        lambda: water.carbonate_hardness_from(bad, 10, 20),
+        lambda: water.carbon_dioxide_trade_rule(bad, 4),
+        lambda: water.unionised_ammonia_fraction(bad, 20),
+    ]
+    for call in calls:
+        with pytest.raises(ValueError, match="ph: "):
+            call()
+
+
+@pytest.mark.parametrize("bad", [math.nan, -1.0])
+def test_other_impossible_values_are_named(bad: float) -> None:
+    with pytest.raises(ValueError, match="carbonate_hardness_dkh"):
+        water.carbon_dioxide_mg_l(7, bad, 20)
+    with pytest.raises(ValueError, match="co2_mg_l"):
+        water.ph_for(bad, 4, 20)
+    with pytest.raises(ValueError, match="base_mg_l"):
+        water.carbon_dioxide_from_degassed(7, 7.5, 20, bad)
+    with pytest.raises(ValueError, match="pressure_kpa"):
+        water.oxygen_saturation_mg_l(20, bad)
+    with pytest.raises(ValueError, match="second_litres"):
+        water.mixed_temperature_c(1, 20, bad, 20)
+    with pytest.raises(ValueError, match="ph_error"):
+        water.carbon_dioxide_uncertainty(7, 4, 20, ph_error=bad)

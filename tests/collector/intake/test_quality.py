@@ -1,0 +1,342 @@
+"""collector/intake/quality.py and tests/references/qartod.py against ioos_qc on the same series, and on tank
+events."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import math
+import random
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from ioos_qc import qartod
+
+from rushlight.collector.intake.quality import LIMITS, Limits, QualityChecker, SeriesQuality, SeriesState
+from rushlight.collector.readings import QUANTITIES, Reading
+from tests.references.qartod import FlatLineTest, RateOfChangeTest, SpikeTest, gross_range
+
+STEP_MS = 10_000
+QUARTER_MS = 900_000
+NO_TESTS = Limits(-math.inf, math.inf, -math.inf, math.inf)
+
+
+def river(quantity: str) -> tuple[list[int], list[float]]:
+    """Logan River, August 2014: see tests/references/logan_river.md for source and licence."""
+    path = Path(__file__).parents[2] / "references" / "logan_river.csv.gz"
+    times, values = [], []
+    with gzip.open(path, "rt", encoding="utf-8", newline="") as text:
+        for row in csv.DictReader(text):
+            if row["quantity"] == quantity:
+                time = datetime.fromisoformat(row["time"]).replace(tzinfo=UTC)
+                times.append(int(time.timestamp()) * 1000)
+                values.append(float(row["value"]))
+    return times, values
+
+
+def holed(values: list[float]) -> list[float | None]:
+    chance = random.Random(5)
+    return [None if chance.random() < 0.03 else value for value in values]
+
+
+def as_array(values: list[float | None] | list[float]) -> np.ndarray:
+    return np.array([math.nan if value is None else value for value in values])
+
+
+def seconds(times: list[int]) -> np.ndarray:
+    return (np.array(times) // 1000).astype("datetime64[s]")
+
+
+def run(series: SeriesQuality, values: list[float | None] | list[float], step_ms: int = STEP_MS) -> list[int]:
+    return [series.flag(n * step_ms, value) for n, value in enumerate(values, 1)]
+
+
+# The published tests, flag by flag: reference ioos_qc.qartod (the IOOS package), on a real series with holes.
+
+
+@pytest.mark.parametrize("quantity", ["temperature_c", "ph"])
+def test_gross_range_as_ioos(quantity: str) -> None:
+    _, values = river(quantity)
+    with_holes = holed(values)
+    fail, suspect = ((5, 10), (6, 9)) if quantity == "temperature_c" else ((8.2, 8.6), (8.3, 8.5))
+    reference = qartod.gross_range_test(as_array(with_holes), fail, suspect)
+    assert {1, 3, 4, 9} <= set(reference.tolist())
+    assert [gross_range(value, fail, suspect) for value in with_holes] == reference.tolist()
+    # and the streaming flags agree where only the range is tested
+    limits = NO_TESTS._replace(
+        fail_low=fail[0], fail_high=fail[1], suspect_low=suspect[0], suspect_high=suspect[1]
+    )
+    assert run(SeriesQuality(limits), with_holes) == reference.tolist()
+
+
+@pytest.mark.parametrize(("quantity", "suspect", "fail"), [("temperature_c", 0.05, 0.3), ("ph", 0.02, 0.1)])
+def test_spike_as_ioos(quantity: str, suspect: float, fail: float) -> None:
+    values = holed(river(quantity)[1])
+    reference = qartod.spike_test(as_array(values), suspect, fail)
+    assert {1, 2, 3, 4, 9} <= set(reference.tolist())
+    test = SpikeTest(suspect, fail)
+    flags = [test.update(value) for value in values]
+    assert flags[0] is None
+    assert [*flags[1:], test.finish()] == reference.tolist()
+
+
+@pytest.mark.parametrize(("quantity", "suspect", "fail"), [("temperature_c", 1e-4, 4e-4), ("ph", 2e-5, 1e-4)])
+def test_rate_of_change_as_ioos(quantity: str, suspect: float, fail: float) -> None:
+    times, real = river(quantity)
+    values = holed(real)
+    reference = qartod.rate_of_change_test(as_array(values), seconds(times), suspect, fail)
+    assert {1, 3, 4, 9} <= set(reference.tolist())
+    test = RateOfChangeTest(suspect, fail)
+    assert [test.update(t, v) for t, v in zip(times, values, strict=True)] == reference.tolist()
+
+
+@pytest.mark.parametrize(("quantity", "tolerance"), [("temperature_c", 0.06), ("ph", 0.015)])
+def test_flat_line_as_ioos(quantity: str, tolerance: float) -> None:
+    times, real = river(quantity)
+    values = holed(real)
+    reference = qartod.flat_line_test(as_array(values), seconds(times), 3600, 9000, tolerance)
+    assert {1, 3, 4, 9} <= set(reference.tolist())
+    test = FlatLineTest(3600, 9000, 900, tolerance)
+    assert [test.update(value) for value in values] == reference.tolist()
+
+
+# The streaming flags against the same package, where the two definitions meet.
+
+
+def test_streaming_flat_line_as_ioos_below_the_resolution() -> None:
+    """A probe that is stuck gives the same value: with a tolerance below its resolution both agree."""
+    times, values = river("ph")
+    values[500:560] = [values[500]] * 60
+    values[900:910] = [values[900]] * 10
+    reference = qartod.flat_line_test(as_array(values), seconds(times), 4 * 3600, 10 * 3600, 0.002)
+    assert {1, 3, 4} <= set(reference.tolist())
+    limits = NO_TESTS._replace(
+        flat_tolerance=0.002, flat_suspect_ms=4 * 3_600_000, flat_fail_ms=10 * 3_600_000
+    )
+    series = SeriesQuality(limits)
+    assert [series.flag(t, v) for t, v in zip(times, values, strict=True)] == reference.tolist()
+
+
+def test_streaming_spikes_as_ioos_differential() -> None:
+    """Isolated spikes: SUSPECT at once where `spike_test(method="differential")` finds them afterwards."""
+    times, values = river("temperature_c")
+    clean = [v if 0 < v < 20 else values[n - 1] for n, v in enumerate(values[:1290])]
+    steps = np.abs(np.diff(clean))
+    good = [n for n in range(10, len(clean) - 10) if max(steps[n - 8 : n + 8]) < 0.5]
+    chance = random.Random(8)
+    base = clean[:]
+    for n in good[::37]:
+        clean[n] += chance.choice([-3, 3])
+    reference = qartod.spike_test(as_array(clean), 2.0, None, method="differential").tolist()
+    found = {n for n, flag in enumerate(reference) if flag == 3}
+    assert {n for n in range(len(base)) if clean[n] != base[n]} <= found
+    series = SeriesQuality(NO_TESTS._replace(spike=2.0))
+    flags = [series.flag(t, v) for t, v in zip(times, clean, strict=False)]
+    assert {n for n, flag in enumerate(flags) if flag == 3} == found
+    assert series.spikes == len(found)
+
+
+def test_streaming_rate_as_ioos_on_true_steps() -> None:
+    values = [20.0] * 30 + [23.0] * 30 + [18.0] * 30
+    times = [n * STEP_MS for n in range(1, len(values) + 1)]
+    reference = qartod.rate_of_change_test(as_array(values), seconds(times), 0.1).tolist()
+    assert reference.count(3) == 2
+    series = SeriesQuality(NO_TESTS._replace(rate_per_s=0.1, rate_floor=0.0))
+    assert run(series, values) == reference
+
+
+# What a tank does. Expectations here are common practice, no source.
+
+
+def noisy(level: float, count: int, noise: float, seed: int = 1) -> list[float]:
+    chance = random.Random(seed)
+    return [level + chance.gauss(0, noise) for _ in range(count)]
+
+
+@pytest.mark.parametrize("minutes", [0, 1, 3, 10])
+def test_water_change_is_never_a_fault(minutes: int) -> None:
+    """3 °C colder within minutes: SUSPECT at most for the first two samples, never FAIL."""
+    samples = max(1, minutes * 6)
+    ramp = [24.0 - 3.0 * n / samples for n in range(1, samples + 1)]
+    noise = noisy(0, 200 + samples, 0.03)
+    values = [v + e for v, e in zip([24.0] * 100 + ramp + [21.0] * 100, noise, strict=True)]
+    flags = run(SeriesQuality(LIMITS["temperature"]), values)
+    assert set(flags) <= {1, 3}
+    assert flags.count(3) <= 2
+    assert set(flags[102 + samples :]) == {1}
+
+
+def test_ph_step_passes_again_at_once() -> None:
+    values = noisy(7.2, 60, 0.01) + noisy(6.7, 60, 0.01, 2)
+    flags = run(SeriesQuality(LIMITS["ph"]), values)
+    assert flags == [1] * 60 + [3] + [1] * 59
+
+
+def test_single_spike_is_suspect_and_counted() -> None:
+    values = noisy(7.2, 60, 0.01)
+    values[30] += 0.8
+    series = SeriesQuality(LIMITS["ph"])
+    flags = run(series, values)
+    assert [n for n, flag in enumerate(flags) if flag != 1] == [30]
+    assert series.spikes == 1
+
+
+def test_noise_of_an_ordinary_probe_passes() -> None:
+    """DS18B20: steps of 0.0625 °C (12 bit; data sheet, from memory), read every second."""
+    chance = random.Random(3)
+    values = [round((24 + chance.gauss(0, 0.06)) * 16) / 16 for _ in range(5000)]
+    assert set(run(SeriesQuality(LIMITS["temperature"]), values, 1000)) == {1}
+
+
+@pytest.mark.parametrize("quantity", ["temperature", "room_temperature", "source_temperature"])
+def test_power_on_and_absent_values_of_a_digital_thermometer(quantity: str) -> None:
+    """85.0: the DS18B20's power-on value (data sheet, from memory); -127: what drivers say for no answer."""
+    series = SeriesQuality(LIMITS[quantity])
+    assert run(series, [85.0, 24.0, 85.0, 24.05, -127.0, 24.0, None, 24.0]) == [4, 1, 4, 1, 4, 1, 9, 1]
+
+
+def test_lamp_and_heater_may_switch_and_stay() -> None:
+    for quantity, level in (("light", 9000.0), ("heater_power", 100.0)):
+        day = [0.0] * 4000 + [level] * 4000 + [0.0] * 4000
+        assert set(run(SeriesQuality(LIMITS[quantity]), day)) == {1}
+
+
+def test_stuck_probe() -> None:
+    flags = run(SeriesQuality(LIMITS["temperature"]), [23.4375] * (50 * 360))
+    assert flags[12 * 360 - 1] == 1
+    assert flags[12 * 360] == 3
+    assert flags[48 * 360] == 4
+
+
+def test_freezing_water_may_keep_its_temperature() -> None:
+    """Water and ice together are at 0 °C, the ice point, for as long as both are there."""
+    outdoors = LIMITS["temperature"]._replace(suspect_low=-1.0)  # as for a river
+    for value in (0.0, -0.0625, 0.25):
+        assert set(run(SeriesQuality(outdoors), [value] * (50 * 6), 600_000)) == {1}
+    assert run(SeriesQuality(outdoors), [0.5] * (50 * 6), 600_000)[-1] == 4
+
+
+# The spike threshold of series that report rarely: it follows the series' own liveliness.
+
+CALM = [8.30, 8.31, 8.31, 8.32, 8.32, 8.33, 8.33, 8.33, 8.34, 8.34]  # a quiet river's pH, every quarter-hour
+LIVELY = [8.30, 8.37, 8.45, 8.40, 8.33, 8.26, 8.31, 8.38, 8.46, 8.40]  # one with much weed, on a sunny day
+
+
+def test_a_calm_series_is_told_of_a_small_jump_and_a_lively_one_left_in_peace() -> None:
+    calm, lively = SeriesQuality(LIMITS["ph"]), SeriesQuality(LIMITS["ph"])
+    assert set(run(calm, CALM * 3 + CALM, QUARTER_MS)[2:10]) == {1}
+    begin = 4 * len(CALM) + 1
+    calm.flag(begin * QUARTER_MS, 8.34)
+    assert calm.flag((begin + 1) * QUARTER_MS, 8.44) == 3
+    assert set(run(lively, LIVELY, QUARTER_MS)) == {1}
+    assert lively.flag(11 * QUARTER_MS, 8.50) == 1
+
+
+def test_a_jump_that_is_confirmed_was_true_and_one_that_goes_back_a_spike() -> None:
+    for after, spikes in ((8.45, 0), (8.34, 1)):
+        series = SeriesQuality(LIMITS["ph"])
+        run(series, CALM + [8.34] * 10, QUARTER_MS)
+        assert series.flag(21 * QUARTER_MS, 8.44) == 3
+        assert series.flag(22 * QUARTER_MS, after) == 1
+        assert series.spikes == spikes
+
+
+def test_the_fixed_threshold_holds_for_the_liveliest_series() -> None:
+    series = SeriesQuality(LIMITS["ph"])
+    run(series, [8.0 + 0.25 * (n % 2) for n in range(40)], QUARTER_MS)
+    assert series.flag(41 * QUARTER_MS, 8.25 + 0.31) == 3
+
+
+def test_liveliness_fades() -> None:
+    """A tenth less with each calm reading: after a stormy day the threshold is a calm river's again."""
+    flags = []
+    for calm_readings in (2, 8, 40):
+        series = SeriesQuality(LIMITS["ph"])
+        run(series, [*LIVELY, *[8.40] * calm_readings], QUARTER_MS)
+        flags.append(series.flag((11 + calm_readings) * QUARTER_MS, 8.50))
+    assert flags == [1, 1, 3]
+
+
+def test_a_jump_never_hides_the_next() -> None:
+    """Two spikes of one size an hour apart: the first, larger than all before, makes it no habit."""
+    series = SeriesQuality(LIMITS["temperature"])
+    values = [9.0 + 0.02 * (n % 3) for n in range(60)]
+    values[50] = values[54] = 9.9
+    flags = run(series, values, QUARTER_MS)
+    assert [n for n, flag in enumerate(flags) if flag != 1] == [50, 54]
+
+
+@pytest.mark.parametrize(("step_ms", "flag"), [(60_000, 1), (299_000, 1), (300_000, 3), (QUARTER_MS, 3)])
+def test_close_reports_need_no_such_threshold(step_ms: int, flag: int) -> None:
+    """0.1 pH off a calm series: each minute the detectors see it, at five it stands for itself."""
+    series = SeriesQuality(LIMITS["ph"])
+    run(series, [*CALM, *[8.34] * 30], step_ms)
+    assert series.flag(41 * step_ms, 8.44) == flag
+
+
+def test_nothing_is_expected_of_a_series_that_is_not_known_yet() -> None:
+    series = SeriesQuality(LIMITS["ph"])
+    assert [series.flag(n * QUARTER_MS, v) for n, v in enumerate([8.3, 8.55, 8.3], 1)] == [1, 1, 1]
+
+
+def test_late_readings_only_have_their_range_tested() -> None:
+    series = SeriesQuality(LIMITS["temperature"])
+    run(series, noisy(24, 20, 0.02))
+    assert series.flag(15 * STEP_MS, 27.0) == 1
+    assert series.flag(16 * STEP_MS, 70.0) == 4
+    assert series.flag(21 * STEP_MS, 24.0) == 1
+
+
+def test_after_a_long_gap_another_level_is_no_spike() -> None:
+    series = SeriesQuality(LIMITS["temperature"])
+    run(series, noisy(24, 20, 0.02))
+    assert series.flag(3_600_000, 20.0) == 1
+
+
+def test_checker_sets_the_flag_of_each_series() -> None:
+    checker = QualityChecker()
+    readings = [
+        Reading("hallway", "temperature", 1000, 24.0),
+        Reading("porch", "temperature", 1000, 18.0),
+        Reading("hallway", "temperature", 11_000, 85.0),
+        Reading("porch", "temperature", 11_000, 18.0),
+        Reading("porch", "ph", 11_000, None),
+        Reading("porch", "salinity", 11_000, 1.0),
+    ]
+    assert [checker.flag(r) for r in readings] == [1, 1, 4, 1, 9, 2]
+    assert [r.flag for r in readings] == [1, 1, 4, 1, 9, 2]
+    assert checker.series("hallway", "temperature") is checker.series("hallway", "temperature")
+
+
+def test_every_quantity_of_the_contract_has_limits() -> None:
+    assert set(LIMITS) == set(QUANTITIES)
+    for limits in LIMITS.values():
+        assert limits.fail_low <= limits.suspect_low < limits.suspect_high <= limits.fail_high
+
+
+_values = st.lists(
+    st.none() | st.floats() | st.sampled_from([24.0, 24.05, 21.0, 85.0, -127.0, 7.0, 7.5]), max_size=60
+)
+
+
+@given(st.sampled_from(sorted(LIMITS)), _values, st.data())
+def test_restored_state_flags_as_if_never_stopped(
+    quantity: str, values: list[float | None], data: st.DataObject
+) -> None:
+    whole = QualityChecker()
+    first = QualityChecker()
+    cut = data.draw(st.integers(0, len(values)))
+    elapsed = st.integers(-2_000_000, 90_000_000)
+    times = np.cumsum([0, *data.draw(st.lists(elapsed, min_size=len(values), max_size=len(values)))]).tolist()
+    rows = [Reading("hallway", quantity, t, v) for t, v in zip(times, values, strict=False)]
+    expected = [whole.flag(row) for row in rows]
+    assert set(expected) <= {1, 3, 4, 9}
+    head = [first.flag(row) for row in rows[:cut]]
+    blob = msgspec.msgpack.encode(first.states())
+    after = QualityChecker(states=msgspec.msgpack.decode(blob, type=dict[str, dict[str, SeriesState]]))
+    assert head + [after.flag(row) for row in rows[cut:]] == expected
