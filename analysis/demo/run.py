@@ -17,7 +17,7 @@ from typing import TextIO
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.demo.facts import event_behind, harm_ms, raised_in, readings_text
 from rushlight.analysis.demo.screen import Outcome, Screen, lead_text
-from rushlight.analysis.demo.service import Collecting, KeptClock, Watching
+from rushlight.analysis.demo.service import AsSent, Collecting, KeptClock, Watching
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.errors import LinkLost, SettingsError
@@ -120,14 +120,15 @@ class _Demo:
         notifier = Notifier(
             settings.notices,
             environment={settings.notices.urls_env: _TARGET},
-            clock=clock,
+            clock=clock.judged,
             timezone=self._scene.timezone,
             sender=self._take_notice,
         )
         watching = Watching(settings, notifier, clock)
         watching.start(store, clock())
-        link = make_link(settings.links[0], lambda: node.time_ms)
-        collecting = Collecting(CollectorService(settings, store, [link], watching, clock, most=_TOGETHER))
+        link = AsSent(make_link(settings.links[0], lambda: node.time_ms))
+        service = CollectorService(settings, store, [link], watching, clock.judged, most=_TOGETHER)
+        collecting = Collecting(service)
         collecting.start()
         with node:
             try:

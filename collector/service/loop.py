@@ -200,8 +200,8 @@ class CollectorService:
             self._stop.wait(_BATCH_S)
         else:
             arrivals = self._collect()
-        now = self._clock()
         self._judge(arrivals)
+        now = self._clock()  # behind what was judged: a reading may not be later than the tick after it
         # a clock that was put back must not stop these for as long
         if not 0 <= now - self._tick_ms < _TICK_MS:
             self._tick_ms = now
