@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.alarms.wording import duration_text
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, Verdict, limits_of, may_move
 from rushlight.analysis.physics.mixing import CLOSE_C, PORTION, Match, Water, compare
 from rushlight.analysis.physics.water import mixed_temperature_c
@@ -220,11 +221,14 @@ def comparison(
         there = second_water(store, tank, now_ms) if other is None else None
         watch, _ = watch_of(tank, settings.tanks[tank], store)
         gas = carbon_dioxide_now(watch, now_ms)
+        now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
+        if now is None and here.ph is not None:  # not judged yet, or no service runs
+            found = watch.of(CarbonDioxideDetector).estimate(watch.tank, here.ph, here.celsius)
+            now = None if found is None else (found.mg_l, found.high)
     if there is None and other is not None:
         with EmbeddedStore(settings_of_tank(settings, other).store_path(), read_only=True) as store:
             there = tank_water(store, other, settings.tanks[other].title, now_ms)
     assert there is not None
-    now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
     yield from match_lines(here, there, settings.tanks[tank].livestock, animals, now)
 
 

@@ -38,6 +38,9 @@ def check(settings: Settings) -> Iterator[str]:
             if link.baud <= 0:
                 yield f"{where}.baud: must be more than 0, as in 115200"
             continue
+        for key in ("host", "client_id"):
+            if not getattr(link, key).strip():
+                yield f"{where}.{key}: is empty; write one, or leave the key out"
         for number, mapped in enumerate(link.map, 1):
             place = f"{where}.map[{number}]"
             if mapped.quantity not in QUANTITIES:

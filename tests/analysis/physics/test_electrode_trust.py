@@ -177,8 +177,8 @@ def test_a_corrected_hardness_reaches_the_estimate_after_a_restart() -> None:
     corrected = parse_settings(SETTINGS.replace("dkh = 4.0", "dkh = 8.0"))
     again = TankWatch("shelf", corrected.tanks["shelf"])
     again.restore(first.snapshot())
-    before = first.state.carbon_dioxide.estimate(first.tank, 6.8, 24.0)
-    after = again.state.carbon_dioxide.estimate(again.tank, 6.8, 24.0)
+    before = first.of(CarbonDioxideDetector).estimate(first.tank, 6.8, 24.0)
+    after = again.of(CarbonDioxideDetector).estimate(again.tank, 6.8, 24.0)
     assert before is not None and after is not None
     assert after.mg_l / before.mg_l == pytest.approx(2.0, rel=0.05)
 

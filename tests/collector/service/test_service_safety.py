@@ -49,7 +49,7 @@ def test_after_a_batch_was_given_up_nothing_behind_it_is_kept_or_acknowledged(
     keep = bench.notebook.keep
 
     def failing(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
-        if True not in failed:  # to the one last time, that included
+        if failed.count(True) < 2:  # to the last time, when the links have ended, that included
             failed.append(closing)
             raise StoreError("no room")
         keep(store, now_ms, closing)
