@@ -174,7 +174,7 @@ def test_hours_are_learnt_in_spite_of_shadows() -> None:
         return lit(minute, ramp=60) * (0.1 if shade else 1.0) if day != 7 else 0.0
 
     watched = Watched("").feed(course, range(8))
-    assert watched.detector.habit == pytest.approx([720, 1200], abs=8)
+    assert watched.detector.hours.habit == pytest.approx([720, 1200], abs=8)
     (raised,) = watched.raised("light-missing")
     assert 7.5 < raised < 7.6
 
