@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
-from rushlight.analysis.detectors.doubts.lamp_hours import LEAST_DAYS, clock_text
+from rushlight.analysis.detectors.doubts.numbers import DOUBT
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
+from rushlight.analysis.detectors.lamp.schedule import clock_text
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.settings import TankSettings
@@ -63,7 +64,7 @@ def learnt(watch: TankWatch) -> Learnt:
     heat, curve = watch.of(TemperatureDetector), watch.of(CarbonDioxideDetector).curve
     doubt, tracker = watch.of(SettingsDoubt), watch.of(LampDetector).tracker
     lows, highs = curve.extremes.lows, curve.extremes.highs
-    days = len(lows) >= LEAST_DAYS
+    days = len(lows) >= DOUBT.least_days
     lamp = doubt.lamp.usual
     return Learnt(
         time_constant_h=heat.learnt.get("time_constant_h"),

@@ -13,7 +13,8 @@ import msgspec
 from msgspec.structs import replace
 
 from rushlight.analysis.detectors.doubts.hardness import GasDays
-from rushlight.analysis.detectors.doubts.lamp_hours import LEAST_DAYS, LampTimes
+from rushlight.analysis.detectors.doubts.lamp_hours import LampTimes
+from rushlight.analysis.detectors.doubts.numbers import DOUBT
 from rushlight.analysis.detectors.doubts.setpoint import ThermostatHold
 from rushlight.analysis.detectors.gas.curve import PRE_CO2_MG_L
 from rushlight.analysis.detectors.moment import DoubtFacts, Moment, Tank
@@ -52,7 +53,7 @@ class RestWater(msgspec.Struct):
     @property
     def resting_ph(self) -> float | None:
         """Median of the last nights; None before three of them."""
-        return median([ph for _, ph, _ in self.rests[-5:]]) if len(self.rests) >= LEAST_DAYS else None
+        return median([ph for _, ph, _ in self.rests[-5:]]) if len(self.rests) >= DOUBT.least_days else None
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; works on those that end five minutes."""
@@ -133,10 +134,10 @@ class RestWater(msgspec.Struct):
             self.fitted, self.found, self.sides = True, None, []
             return
         self.sides.append(side)
-        del self.sides[:-LEAST_DAYS]
-        days = [d for d, _, _ in self.rests[-LEAST_DAYS:]]
-        in_a_row = len(days) == LEAST_DAYS and days[-1] - days[0] == LEAST_DAYS - 1
-        if self.fitted or self.found is not None or not in_a_row or abs(sum(self.sides)) < LEAST_DAYS:
+        del self.sides[: -DOUBT.least_days]
+        days = [d for d, _, _ in self.rests[-DOUBT.least_days :]]
+        in_a_row = len(days) == DOUBT.least_days and days[-1] - days[0] == DOUBT.least_days - 1
+        if self.fitted or self.found is not None or not in_a_row or abs(sum(self.sides)) < DOUBT.least_days:
             return
         reckoned = low if side > 0 else high
         what = "KH" if kh is not None else "the degassed pH"
@@ -149,7 +150,7 @@ class RestWater(msgspec.Struct):
             unit="mg/L",
             cause=f"{what} in the settings is too {'high' if side > 0 else 'low'}, or the electrode is off",
             observations=[
-                f"pH {ph:.2f} at the end of the last {LEAST_DAYS} nights, flat and without CO2 given",
+                f"pH {ph:.2f} at the end of the last {DOUBT.least_days} nights, flat and without CO2 given",
                 f"with {printed} that would be {reckoned:.2g} mg/L of CO2",
                 f"at rest water holds {air:.1f} (open air) to {most:.0f} mg/L (stale room, full tank)",
             ],

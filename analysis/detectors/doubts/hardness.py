@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.doubts.lamp_hours import LEAST_DAYS
+from rushlight.analysis.detectors.doubts.numbers import DOUBT
 from rushlight.analysis.detectors.gas.curve import PRE_CO2_MG_L
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.findings import Finding
@@ -82,16 +82,18 @@ class GasDays(msgspec.Struct):
             return  # one day a little nearer does not settle it
         self.days.append((self.day, low, high))
         self.sides.append(side)
-        del self.days[:-LEAST_DAYS], self.sides[:-LEAST_DAYS]
+        del self.days[: -DOUBT.least_days], self.sides[: -DOUBT.least_days]
         if side == 0:
             self.fitted, self.found, self.settled = True, None, False
             return
         lows = [day[1] for day in self.days]
-        in_a_row = len(self.days) == LEAST_DAYS and self.days[-1][0] - self.days[0][0] == LEAST_DAYS - 1
+        in_a_row = (
+            len(self.days) == DOUBT.least_days and self.days[-1][0] - self.days[0][0] == DOUBT.least_days - 1
+        )
         alike = max(lows) - min(lows) <= ALIKE_PH
         if self.fitted or self.found is not None or not in_a_row or not alike:
             return
-        if abs(sum(self.sides)) == LEAST_DAYS:
+        if abs(sum(self.sides)) == DOUBT.least_days:
             least = max(carbon_dioxide_mg_l(day[2], kh, self.celsius) for day in self.days)
             self.settled = side < 0 or most > DEADLY * limit or least < limit
             self.found = self._finding(kh, limit, most, min(lows), side)
@@ -117,7 +119,7 @@ class GasDays(msgspec.Struct):
             if side > 0
             else "KH in the settings is too low, or the electrode reads too high, or no gas arrives",
             observations=[
-                f"pH went down to {low:.2f} on each of the last {LEAST_DAYS} days",
+                f"pH went down to {low:.2f} on each of the last {DOUBT.least_days} days",
                 f"with KH {kh:g} dKH that would be {reckoned} mg/L of CO2: {what}; the limit is {limit:g}",
                 *(
                     ["until that is settled CO2 is judged by this tank's usual pH alone"]

@@ -8,31 +8,22 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.doubts.numbers import DOUBT, LAMP_HOURS
+from rushlight.analysis.detectors.lamp.numbers import TIMER
+from rushlight.analysis.detectors.lamp.schedule import (
+    DAY_MIN,
+    Schedule,
+    clock_text,
+    minutes_apart,
+    schedule_set,
+)
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import DAY_MS
 from rushlight.analysis.findings import Finding
-from rushlight.collector.settings import parse_time_of_day
 
-__all__ = ["LampTimes", "clock_text", "minutes_apart"]
-
-LEAST_DAYS = 3
-DOUBT_MIN = 30.0
-STEADY_MIN = 10.0  # edges of one switching differ by less from day to day; common practice, no source
-ASTRAY_MIN = 60  # the lamp has been other than it usually is for so long
-KEPT_DAYS = 6
-
-
-def minutes_apart(one: float, other: float) -> float:
-    """How much later `one` is than `other`, −720 to 720, both minutes of the day."""
-    return (one - other + 720) % 1440 - 720
-
-
-def clock_text(minute: float) -> str:
-    """HH:MM."""
-    whole = round(minute) % 1440
-    return f"{whole // 60:02d}:{whole % 60:02d}"
+__all__ = ["LampTimes"]
 
 
 class Switching(msgspec.Struct):
@@ -43,7 +34,8 @@ class Switching(msgspec.Struct):
 
     def add(self, day: int, minute: float) -> None:
         self.edges.append((day, minute))
-        self.edges = [edge for edge in self.edges[-40:] if edge[0] > day - KEPT_DAYS]
+        kept = self.edges[-LAMP_HOURS.kept_edges :]
+        self.edges = [edge for edge in kept if edge[0] > day - LAMP_HOURS.kept_days]
 
     def usual(self) -> tuple[float, int] | None:
         """(minute of the day, days in a row up to the newest) of the edge that comes at one time daily.
@@ -61,13 +53,13 @@ class Switching(msgspec.Struct):
             days = 0
             while True:
                 gaps = [minutes_apart(m, minute) for d, m in self.edges if d == newest - days]
-                steady = [gap for gap in gaps if abs(gap) <= STEADY_MIN]
+                steady = [gap for gap in gaps if abs(gap) <= TIMER.same_time_min]
                 if not steady:
                     break
                 near.append(min(steady, key=abs))
                 days += 1
             if best is None or days > best[1]:
-                best = (minute + median(near)) % 1440, days
+                best = (minute + median(near)) % DAY_MIN, days
         return best
 
 
@@ -101,9 +93,9 @@ class LampTimes(msgspec.Struct):
 
     @property
     def usual(self) -> tuple[float, float, int] | None:
-        """(on, off) in minutes of the day and the days in a row; None before `LEAST_DAYS` of them."""
+        """(on, off) in minutes of the day and the days in a row; None before enough of them."""
         on, off = self.on.usual(), self.off.usual()
-        if on is None or off is None or min(on[1], off[1]) < LEAST_DAYS:
+        if on is None or off is None or min(on[1], off[1]) < DOUBT.least_days:
             return None
         return on[0], off[0], min(on[1], off[1])
 
@@ -111,9 +103,7 @@ class LampTimes(msgspec.Struct):
         """One frame. O(1), but for the few edges of a day."""
         frame = moment.frame
         light = tank.settings.light
-        schedule = None
-        if light is not None and light.on is not None and light.off is not None:
-            schedule = float(parse_time_of_day(light.on)), float(parse_time_of_day(light.off))
+        schedule = schedule_set(light)
         mark = f"{light.on} {light.off}" if light is not None else ""
         if mark != self.mark:
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
@@ -136,7 +126,7 @@ class LampTimes(msgspec.Struct):
             one.add(day, minute)
             if schedule is not None and light is not None:
                 error = minutes_apart(minute, schedule[0 if sign > 0 else 1])
-                if abs(error) <= light.tolerance_min + 5:
+                if abs(error) <= light.tolerance_min + LAMP_HOURS.slack_min:
                     one.fitted = True
                 self._judge(moment, schedule, sign, minute)
         return self._finding(moment, schedule, lit)
@@ -148,11 +138,13 @@ class LampTimes(msgspec.Struct):
             self.blind.learn_blind(moment.day, lux)
         return self.blind.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
 
-    def _judge(self, moment: Moment, schedule: tuple[float, float], sign: int, minute: float) -> None:
+    def _judge(self, moment: Moment, schedule: Schedule, sign: int, minute: float) -> None:
         if self.told:
-            elsewhere = abs(minutes_apart(minute, self.told[0 if sign > 0 else 1])) > STEADY_MIN + 5
+            apart = abs(minutes_apart(minute, self.told[0 if sign > 0 else 1]))
+            elsewhere = apart > TIMER.same_time_min + LAMP_HOURS.slack_min
             self.strays = self.strays + 1 if elsewhere else 0
-            if self.strays >= 4 or (elsewhere and (self.on.fitted, self.off.fitted) != tuple(self.fitted)):
+            changed = elsewhere and (self.on.fitted, self.off.fitted) != tuple(self.fitted)
+            if self.strays >= LAMP_HOURS.strays or changed:
                 self.told = []  # no more as it was told: the timer's doing, or the lamp has been set right
                 self.on.fitted = self.off.fitted = True
             return
@@ -160,8 +152,8 @@ class LampTimes(msgspec.Struct):
         if usual is None:
             return
         off_by = [minutes_apart(usual[n], schedule[n]) for n in (0, 1)]
-        wrong = [abs(error) > DOUBT_MIN for error in off_by]
-        if not any(wrong) or moment.frame.start_ms - self.since_ms < LEAST_DAYS * DAY_MS:
+        wrong = [abs(error) > LAMP_HOURS.doubt_min for error in off_by]
+        if not any(wrong) or moment.frame.start_ms - self.since_ms < DOUBT.least_days * DAY_MS:
             return
         if (wrong[0] and self.on.fitted) or (wrong[1] and self.off.fitted):
             return  # it was right once: that is a timer that slips
@@ -172,16 +164,14 @@ class LampTimes(msgspec.Struct):
         )
         self.fresh = True
 
-    def _finding(
-        self, moment: Moment, schedule: tuple[float, float] | None, lit: bool | None
-    ) -> list[Finding]:
+    def _finding(self, moment: Moment, schedule: Schedule | None, lit: bool | None) -> list[Finding]:
         if not self.told or schedule is None:
             return []
         on, off = self.told
-        should = (moment.minute - on) % 1440 < (off - on) % 1440
+        should = (moment.minute - on) % DAY_MIN < (off - on) % DAY_MIN
         self.astray = self.astray + 1 if lit is not None and lit != should else 0
         explains = ["light-schedule-drift"]
-        if self.astray <= ASTRAY_MIN:
+        if self.astray <= LAMP_HOURS.astray_min:
             explains += ["light-missing", "light-stuck-on"]  # else it is out, or on, against its own habit
         off_by = max((minutes_apart(on, schedule[0]), minutes_apart(off, schedule[1])), key=abs)
         finding = Finding(
@@ -196,7 +186,7 @@ class LampTimes(msgspec.Struct):
             cause="the settings never had this lamp's hours, or its timer's clock has been wrong all along",
             observations=[
                 f"the lamp is on from {clock_text(on)} to {clock_text(off)}, "
-                f"the same on {LEAST_DAYS} days and more",
+                f"the same on {DOUBT.least_days} days and more",
                 f"the settings have {clock_text(schedule[0])} to {clock_text(schedule[1])}",
             ],
             rule_out="compare the timer's clock with yours and look when the lamp goes on: where the "

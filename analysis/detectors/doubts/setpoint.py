@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.doubts.lamp_hours import LEAST_DAYS
+from rushlight.analysis.detectors.doubts.numbers import DOUBT, SETPOINT
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.findings import Finding
 
 __all__ = ["ThermostatHold"]
 
-DOUBT_C = 1.5
-STEADY_C = 0.5
-NEAR_C = 0.7  # of a thermostat's swing; common practice, no source
 NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
@@ -38,8 +35,10 @@ class ThermostatHold(msgspec.Struct):
 
     @property
     def held_c(self) -> float | None:
-        """What it holds, °C; None before three such days."""
-        return median([low for _, low, _ in self.holds[-5:]]) if len(self.holds) >= LEAST_DAYS else None
+        """What it holds, °C; None before enough such days."""
+        if len(self.holds) < DOUBT.least_days:
+            return None
+        return median([low for _, low, _ in self.holds[-SETPOINT.shown_days :]])
 
     def update(self, tank: Tank, moment: Moment, comes_on: float | None) -> None:
         """One frame; works on those that end five minutes. `comes_on`: where it surely does, °C.
@@ -74,41 +73,46 @@ class ThermostatHold(msgspec.Struct):
         if frame.heater is not None:
             self.peak_watts = max(self.peak_watts, frame.heater)
             self.metered += 1
-            self.heating += frame.heater > 0.3 * self.peak_watts > 1.0
+            self.heating += frame.heater > SETPOINT.on_share * self.peak_watts > SETPOINT.least_w
+
+    def _governed(self, low: float, comes_on: float | None) -> tuple[bool, bool]:
+        """Whether the heater held the day's `low` (°C); and whether it did so surely, even if too low."""
+        if self.metered > SETPOINT.least_values:
+            on_share = self.heating / self.metered
+            governed = SETPOINT.least_on_share < on_share < SETPOINT.most_on_share
+            return governed, governed
+        if self.stuck > SETPOINT.spoilt_values:
+            return False, False
+        room = self.warmest_room
+        if room is not None:
+            # the room is colder all day, and something keeps the water above it
+            return room < low - SETPOINT.over_room_c, room < low - SETPOINT.well_over_room_c
+        # seen to turn the water's fall at one temperature, and the day stayed near it
+        near = comes_on is not None and abs(low - comes_on) < SETPOINT.near_c
+        return near, near
 
     def _close(self, setpoint: float | None, comes_on: float | None) -> None:
         values = sorted(self.values)
-        if len(values) < 250 or self.spoilt > 12:
+        if len(values) < SETPOINT.least_values or self.spoilt > SETPOINT.spoilt_values:
             return
-        low, middle = values[len(values) // 4], median(values)
-        if self.metered > 250:
-            governed = 0.05 < self.heating / self.metered < 0.9
-            below = governed
-        elif self.warmest_room is None and comes_on is not None:
-            # seen to turn the water's fall at one temperature, and the day stayed near it
-            governed = abs(low - comes_on) < NEAR_C and self.stuck <= 12
-            below = governed
-        else:
-            # the room is colder all day, and something keeps the water above it
-            room = self.warmest_room
-            governed = room is not None and room < low - 1.5 and self.stuck <= 12
-            below = governed and room is not None and room < low - 3.0
+        low, middle = values[int(len(values) * SETPOINT.low_quantile)], median(values)
+        governed, below = self._governed(low, comes_on)
         if not governed:
             return
         self.holds.append((self.day, low, middle))
-        del self.holds[:-7]
+        del self.holds[: -SETPOINT.kept_days]
         if setpoint is None:
             return
-        over, under = low - setpoint > DOUBT_C, below and setpoint - middle > DOUBT_C
-        if not over and setpoint - middle <= DOUBT_C:
+        over, under = low - setpoint > SETPOINT.doubt_c, below and setpoint - middle > SETPOINT.doubt_c
+        if not over and setpoint - middle <= SETPOINT.doubt_c:
             self.fitted, self.found = True, None
             return
-        last = self.holds[-LEAST_DAYS:]
+        last = self.holds[-DOUBT.least_days :]
         lows = [hold[1] for hold in last]
         sure = (
-            len(last) == LEAST_DAYS
-            and last[-1][0] - last[0][0] == LEAST_DAYS - 1
-            and max(lows) - min(lows) < STEADY_C
+            len(last) == DOUBT.least_days
+            and last[-1][0] - last[0][0] == DOUBT.least_days - 1
+            and max(lows) - min(lows) < SETPOINT.steady_c
             and (over or under)
         )
         if not sure or self.fitted or self.found is not None:
@@ -124,7 +128,7 @@ class ThermostatHold(msgspec.Struct):
             cause="the heater's dial is not where the settings say, or its thermostat or the probe is off"
             + ("" if over else ", or the heater is too weak"),
             observations=[
-                f"the heater has held {held:.1f} °C for {LEAST_DAYS} days",
+                f"the heater has held {held:.1f} °C for {DOUBT.least_days} days",
                 f"the settings have {setpoint:g} °C, {abs(held - setpoint):.1f} °C "
                 f"{'less' if over else 'more'}",
             ],

@@ -6,15 +6,12 @@ import itertools
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.numbers import DIMMING
+from rushlight.analysis.estimators.mann_kendall import mann_kendall
 from rushlight.analysis.estimators.robust import median, theil_sen
 from rushlight.analysis.findings import Finding
 
 __all__ = ["LampDimming"]
-
-DIMMING_SHARE = 0.12
-STEP_SHARE = 0.12  # from one day to the next: another lamp, a cleaned glass
-DAYS = 21
-CLEAR_OF_WEATHER = 6  # a lamp ages smoothly, to a per cent or so; common practice, no source
 
 
 class LampDimming(msgspec.Struct):
@@ -29,27 +26,26 @@ class LampDimming(msgspec.Struct):
         Sunlight through the photoperiod makes the days differ by far more than a lamp does: a fall counts
         only where it stands out from that.
         """
-        levels = plateaus[-DAYS:]
-        days = [float(day) for day in plateau_days[-DAYS:]]
+        levels = plateaus[-DIMMING.days :]
+        days = [float(day) for day in plateau_days[-DIMMING.days :]]
         drops = [a - b for a, b in itertools.pairwise(levels)]
         if drops:
             largest = max(range(len(drops)), key=lambda i: abs(drops[i]))
-            if abs(drops[largest]) > STEP_SHARE * levels[0]:
+            if abs(drops[largest]) > DIMMING.step_share * levels[0]:
                 levels, days = levels[largest + 1 :], days[largest + 1 :]
-        n = len(levels)
-        if n < 6:
+        if len(levels) < DIMMING.least_days:
             self.standing = False
             return
         slope = theil_sen(days, levels)
         start = median([v - slope * d for v, d in zip(levels, days, strict=True)]) + slope * days[0]
         fall = -slope * (days[-1] - days[0]) / start if start > 0 else 0.0
-        score = sum((b > a) - (b < a) for i, a in enumerate(levels) for b in levels[i + 1 :])
-        sigma = (n * (n - 1) * (2 * n + 5) / 18) ** 0.5
+        score, sigma = mann_kendall(levels)
         # day against day: a lamp that begins to age has a kink in its course, weather has one each day
         bends = [abs(a - 2 * b + c) for a, b, c in zip(levels, levels[1:], levels[2:], strict=False)]
-        weather = median(bends) / 1.65  # a standard deviation, were the days normal and independent
-        limit = DIMMING_SHARE * (0.6 if self.standing else 1.0)
-        self.standing = fall > limit and score < -2.3 * sigma and CLEAR_OF_WEATHER * weather < fall * start
+        weather = median(bends) / DIMMING.bend_per_sd
+        limit = DIMMING.fall_share * (DIMMING.over_factor if self.standing else 1.0)
+        falls = fall > limit and score < -DIMMING.trend_z * sigma
+        self.standing = falls and DIMMING.weather_factor * weather < fall * start
         self.numbers = [start, levels[-1], fall, days[-1] - days[0]]
 
     def findings(self) -> list[Finding]:

@@ -8,24 +8,14 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.numbers import DRIFT, TRACKER
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import Moment, minutes_text
 from rushlight.analysis.estimators.robust import median, theil_sen
-from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
+from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
-__all__ = ["FARTHEST_DRIFT_MIN", "LampDrift", "Sighting"]
-
-FARTHEST_DRIFT_MIN = 240.0
-LOOK_MIN = 15  # so long must it be dark on the one side and steady on the other
-STEADY_SHARE = 0.12
-DARK_SHARE = 0.25
-AGREE_MIN = 12.0
-ENOUGH = 3  # points of sightings that agree: a clear one has two, one of the lamp's size and pace has one
-KEPT_MS = 2.5 * DAY_MS
-CAUSE_MS = 4 * DAY_MS
-ALIKE_MIN = 20.0
-NEVER_FITTED_MS = 4 * DAY_MS
+__all__ = ["LampDrift", "Sighting"]
 
 
 class Sighting(msgspec.Struct):
@@ -77,17 +67,19 @@ class LampDrift(msgspec.Struct):
         `quiet_until_ms` is when the lamp should have come on: one that comes on early stays on till then.
         """
         level = tracker.level() or edge.size
-        shape = abs(edge.quarter_min - ramp / 4) < max(3.0, ramp / 8)
-        sized = shape and 0.75 < edge.size / level < 1.3
-        span = LOOK_MIN * MINUTE_MS
-        ramp_ms = int(ramp * MINUTE_MS)
+        quarter = ramp * (TRACKER.late_share - TRACKER.early_share)
+        shape = abs(edge.quarter_min - quarter) < max(DRIFT.pace_min, DRIFT.pace_share * ramp)
+        sized = shape and DRIFT.size_low_share < edge.size / level < DRIFT.size_high_share
+        span = int(DRIFT.look_min * MINUTE_MS)
+        settled_ms = int(ramp * MINUTE_MS) + int(DRIFT.settle_min * MINUTE_MS)
         if edge.sign > 0:
-            clear = tracker.highest(edge.time_ms - span, edge.time_ms - MINUTE_MS) < DARK_SHARE * level
-            after_ms = edge.time_ms + ramp_ms + 2 * MINUTE_MS
+            before = tracker.highest(edge.time_ms - span, edge.time_ms - MINUTE_MS)
+            clear = before < DRIFT.dark_share * level
+            after_ms = edge.time_ms + settled_ms
         else:
-            end = edge.time_ms - ramp_ms - 2 * MINUTE_MS
-            clear = tracker.steady(end - span, end, STEADY_SHARE)
-            after_ms = edge.time_ms + 2 * MINUTE_MS
+            end = edge.time_ms - settled_ms
+            clear = tracker.steady(end - span, end, DRIFT.steady_share)
+            after_ms = edge.time_ms + int(DRIFT.settle_min * MINUTE_MS)
         until_ms = max(after_ms + span, quiet_until_ms if edge.sign > 0 else 0)
         # an edge that takes the last one back within minutes is waited out in its place
         self.waiting = Sighting(
@@ -100,18 +92,14 @@ class LampDrift(msgspec.Struct):
         level = tracker.level()
         if one is None or level is None or now_ms < one.after_ms:
             return
-        if one.sign > 0 and lux < 0.7 * level:
+        if one.sign > 0 and lux < TRACKER.lit_share * level:
             self.waiting = None  # light that goes again before the lamp's time is the sun's
             return
-        seen_ms = one.after_ms + LOOK_MIN * MINUTE_MS
+        seen_ms = one.after_ms + int(DRIFT.look_min * MINUTE_MS)
         if not one.looked and now_ms >= seen_ms + MINUTE_MS:
             one.looked = True
-            if one.points == 2:
-                if one.sign > 0:
-                    still = tracker.steady(one.after_ms, seen_ms, STEADY_SHARE)
-                else:
-                    still = tracker.highest(one.after_ms, seen_ms) < DARK_SHARE * level
-                one.points = 2 if still else int(one.sized)
+            if one.points == 2 and not _clear_after(one, seen_ms, level, tracker):
+                one.points = int(one.sized)
         if one.looked and now_ms >= one.until_ms:
             self.waiting = None
             self._judge(one, tolerance, cause)
@@ -127,50 +115,57 @@ class LampDrift(msgspec.Struct):
             return
         if not one.points:
             return
+        kept_ms = DRIFT.kept_d * DAY_MS
         alike = [
-            d for d in self.doubts if one.time_ms - d.time_ms < KEPT_MS and abs(d.error - error) < AGREE_MIN
+            d
+            for d in self.doubts
+            if one.time_ms - d.time_ms < kept_ms and abs(d.error - error) < DRIFT.agree_min
         ]
         points = one.points + sum(d.points for d in alike)
-        if self.standing and abs(error - self.shift) < ALIKE_MIN:
-            points = ENOUGH
-        # hours that never fitted are a doubtful setting's, see lamp_times, which is told after three days
-        known = self.fitted or one.time_ms - self.first_ms > NEVER_FITTED_MS
-        if known and points >= (2 if cause else ENOUGH):
+        if self.standing and abs(error - self.shift) < DRIFT.alike_min:
+            points = DRIFT.enough_points
+        # hours that never fitted are left to the doubt about the settings
+        known = self.fitted or one.time_ms - self.first_ms > DRIFT.never_fitted_d * DAY_MS
+        if known and points >= (DRIFT.cause_points if cause else DRIFT.enough_points):
             self.doubts.clear()
             for sighting in [*alike, one] if not self.standing else [one]:
                 self._accept(sighting, tolerance)
             return
         self.doubts.append(one)
-        del self.doubts[:-6]
+        del self.doubts[: -DRIFT.kept_doubts]
 
     def _accept(self, one: Sighting, tolerance: float) -> None:
         if one.sign > 0:
             self.last_on_error = one.error
         self.errors.append(one.error)
         self.error_days.append(one.time_ms / DAY_MS)
-        del self.errors[:-28]
-        del self.error_days[:-28]
-        error = one.error
-        recent_days = [d for d in self.error_days if d > self.error_days[-1] - 10]
-        recent = self.errors[-len(recent_days) :]
-        fitted = error
-        if len(recent) >= 6:
-            slope = theil_sen(recent_days, recent)
-            middle = median([e - slope * d for d, e in zip(recent_days, recent, strict=True)])
-            fitted = middle + slope * recent_days[-1]
-            off = median([abs(e - middle - slope * d) for d, e in zip(recent_days, recent, strict=True)])
-            if off > 3 or abs(fitted - error) > 8:
-                fitted = error  # a jump, not a drift
+        del self.errors[: -DRIFT.kept_errors]
+        del self.error_days[: -DRIFT.kept_errors]
+        error, fitted = one.error, self._trend()
         measure = fitted if abs(fitted) > abs(error) else error
-        if abs(error) > tolerance + 1 or abs(fitted) > tolerance + 1.5:
+        if abs(error) > tolerance + DRIFT.past_min or abs(fitted) > tolerance + DRIFT.past_trend_min:
             self.standing, self.shift = True, measure
             self.on_time = [-1, -1]
         elif self.standing:
             self._on_time(one, measure, tolerance)
 
+    def _trend(self) -> float:
+        """How late the timer is by the course of its switchings, minutes; by the last where it jumped."""
+        error = self.errors[-1]
+        days = [day for day in self.error_days if day > self.error_days[-1] - DRIFT.trend_d]
+        recent = self.errors[-len(days) :]
+        if len(recent) < DRIFT.trend_edges:
+            return error
+        slope = theil_sen(days, recent)
+        middle = median([e - slope * d for d, e in zip(days, recent, strict=True)])
+        fitted = middle + slope * days[-1]
+        scatter = median([abs(e - middle - slope * d) for d, e in zip(days, recent, strict=True)])
+        jumped = scatter > DRIFT.scatter_min or abs(fitted - error) > DRIFT.jump_min
+        return error if jumped else fitted
+
     def _on_time(self, one: Sighting, measure: float, tolerance: float) -> None:
         """Over when both switchings of a day were on time, or one of them on two days."""
-        if abs(one.error) >= tolerance - 1:
+        if abs(one.error) >= tolerance - DRIFT.within_min:
             self.shift = measure
             return
         index = 0 if one.sign > 0 else 1
@@ -184,18 +179,17 @@ class LampDrift(msgspec.Struct):
         if not self.standing:
             return []
         cause = "the timer runs slow or fast, or has lost its time"
-        if (
-            abs(abs(self.shift) - 60) < AGREE_MIN
-            and clock_changed_ms >= 0
-            and moment.frame.start_ms - clock_changed_ms < CAUSE_MS
-        ):
+        changed = clock_changed_ms >= 0 and (
+            moment.frame.start_ms - clock_changed_ms < DRIFT.clock_change_d * DAY_MS
+        )
+        if changed and abs(abs(self.shift) - HOUR_MS / MINUTE_MS) < DRIFT.agree_min:
             cause = "the clocks have changed for daylight saving and the timer has not followed"
         elif stood_still:
             cause = "the timer stood still during a power cut"
         return [
             Finding(
                 alarm="light-schedule-drift",
-                priority="medium" if abs(self.shift) > 60 else "low",
+                priority="medium" if abs(self.shift) > DRIFT.medium_min else "low",
                 value=round(self.shift, 1),
                 unit="min",
                 cause=cause,
@@ -204,7 +198,14 @@ class LampDrift(msgspec.Struct):
                     f"{'late' if self.shift > 0 else 'early'}",
                     times,
                     "last switchings against the schedule, in minutes: "
-                    + ", ".join(f"{e:+.0f}" for e in self.errors[-4:]),
+                    + ", ".join(f"{e:+.0f}" for e in self.errors[-DRIFT.shown_errors :]),
                 ],
             )
         ]
+
+
+def _clear_after(one: Sighting, seen_ms: int, level: float, tracker: LampTracker) -> bool:
+    """Whether the light after it is steady, where the lamp came on, or dark, where it went out."""
+    if one.sign > 0:
+        return tracker.steady(one.after_ms, seen_ms, DRIFT.steady_share)
+    return tracker.highest(one.after_ms, seen_ms) < DRIFT.dark_share * level

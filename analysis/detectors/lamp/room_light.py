@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import msgspec
+
+from rushlight.analysis.detectors.lamp.numbers import ROOM_LIGHT
+from rushlight.analysis.detectors.lamp.schedule import DAY_MIN
 
 __all__ = ["Daylight"]
 
-BINS = 48
-WAIT = 6  # half-hours before a peak counts, so that what an alarm was about isn't taken for daylight
-FADES = 0.93  # a day: a bright day is remembered for a week or two
+
+def _bins() -> int:
+    return math.ceil(DAY_MIN / ROOM_LIGHT.bin_min)
 
 
 class Daylight(msgspec.Struct):
@@ -17,8 +22,8 @@ class Daylight(msgspec.Struct):
     A mean over days won't do: the first clear day after a cloudy week is brighter than any mean.
     """
 
-    highest: list[float] = msgspec.field(default_factory=lambda: [0.0] * BINS)
-    days: list[int] = msgspec.field(default_factory=lambda: [0] * BINS)
+    highest: list[float] = msgspec.field(default_factory=lambda: [0.0] * _bins())
+    days: list[int] = msgspec.field(default_factory=lambda: [0] * _bins())
     bin: int = -1
     peak: float = 0.0
     count: int = 0
@@ -26,10 +31,10 @@ class Daylight(msgspec.Struct):
 
     def add(self, minute_of_day: float, lux: float | None) -> None:
         """One frame; None where the lamp is lit or may be."""
-        index = int(minute_of_day // 30)
+        index = int(minute_of_day // ROOM_LIGHT.bin_min)
         if index != self.bin:
-            self.fresh.append((self.bin, self.peak if self.count >= 10 else -1.0))
-            if len(self.fresh) > WAIT:
+            self.fresh.append((self.bin, self.peak if self.count >= ROOM_LIGHT.least_minutes else -1.0))
+            if len(self.fresh) > ROOM_LIGHT.wait_bins:
                 self._keep(*self.fresh.pop(0))
             self.bin, self.peak, self.count = index, 0.0, 0
         if lux is not None:
@@ -39,7 +44,7 @@ class Daylight(msgspec.Struct):
 
     def _keep(self, index: int, peak: float) -> None:
         if index >= 0 and peak >= 0:
-            self.highest[index] = max(peak, FADES * self.highest[index])
+            self.highest[index] = max(peak, ROOM_LIGHT.fades_per_day * self.highest[index])
             self.days[index] += 1
 
     def forget(self) -> None:
@@ -49,8 +54,9 @@ class Daylight(msgspec.Struct):
 
     def at(self, minute_of_day: float, least_days: int = 1) -> float | None:
         """Lux that daylight has reached at about this hour; None where fewer days were seen."""
-        here = int(minute_of_day // 30)
-        near = (here - 1) % BINS, here, (here + 1) % BINS
+        here = int(minute_of_day // ROOM_LIGHT.bin_min)
+        bins = len(self.highest)
+        near = (here - 1) % bins, here, (here + 1) % bins
         if self.days[here] < least_days:
             return None
         return max(self.highest[index] for index in near)

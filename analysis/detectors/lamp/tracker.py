@@ -8,19 +8,17 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
 __all__ = ["Edge", "LampTracker"]
-
-DARK_LX = 150.0  # below this no aquarium lamp is on; common practice, no source
-LONGEST_RAMP_MIN = 60.0
-NO_EDGE_MS = 36 * 3_600_000
 
 
 class Edge(msgspec.Struct):
     """One switching: +1 on, −1 off; `time_ms` as the timer gave it (begin of the rise, end of the fall).
 
-    `quarter_min` is how long the second quarter of the swing took, a quarter of the ramp; `size` is in lux.
+    `quarter_min` is how long the second quarter of the swing took (a quarter of the ramp); `size` is in lux.
     """
 
     sign: int
@@ -47,15 +45,19 @@ class LampTracker(msgspec.Struct):
     def level(self) -> float | None:
         """The lamp's own level in lux; None before the first photoperiod has ended.
 
-        The lowest but one of the last five photoperiods: sunlight only adds, and one odd day is left out.
+        The lowest but one of the last photoperiods: sunlight only adds, and one odd day is left out.
         """
-        last = sorted(self.plateaus[-5:])
-        return None if not last else last[0] if len(last) < 4 else last[1]
+        last = sorted(self.plateaus[-TRACKER.level_days :])
+        return None if not last else last[0] if len(last) < TRACKER.second_days else last[1]
 
     def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
         """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
         seen, level = self._span(first_ms, last_ms), self.level()
         return level is not None and bool(seen) and max(seen) - min(seen) <= share * level
+
+    def still(self, now_ms: int) -> bool:
+        """Whether the light has stayed as it is for as long as a lamp's does, and the sun's doesn't."""
+        return self.steady(now_ms - PRESENCE.still_min * MINUTE_MS, now_ms, PRESENCE.still_share)
 
     def highest(self, first_ms: float, last_ms: float) -> float:
         """The brightest of a span, lux; infinite where too little was seen of it to say."""
@@ -64,82 +66,93 @@ class LampTracker(msgspec.Struct):
     def _span(self, first_ms: float, last_ms: float) -> list[float]:
         """What was seen in a span of the last 80 minutes; nothing where that was less than the most of it."""
         seen = [v for at, v in zip(self.times, self.values, strict=True) if first_ms <= at <= last_ms]
-        return seen if len(seen) >= 0.6 * (last_ms - first_ms) / 60_000 else []
+        return seen if len(seen) >= TRACKER.seen_share * (last_ms - first_ms) / MINUTE_MS else []
+
+    @property
+    def knows_ramp(self) -> bool:
+        """Whether the ramp has been seen."""
+        return len(self.quarters) >= TRACKER.known_edges
 
     def ramp_min(self, setting: float | None) -> float:
         """Ramp in minutes: as set, else as seen, else the longest one that is to be expected."""
         if setting is not None:
             return setting
-        if len(self.quarters) >= 2:
+        if self.knows_ramp:
             quarter = median(self.quarters)
-            return 0.0 if quarter <= 1.5 else min(4 * quarter, 90.0)
-        return LONGEST_RAMP_MIN
+            ramp = quarter / (TRACKER.late_share - TRACKER.early_share)
+            return 0.0 if quarter <= TRACKER.at_once_min else min(ramp, TRACKER.longest_seen_ramp_min)
+        return TRACKER.longest_ramp_min
 
     def add(self, time_ms: int, lux: float, ramp_setting: float | None) -> Edge | None:
         """One frame's mean; the edge that it completes, if it completes one."""
-        times, values = self.times, self.values
-        if times and abs(time_ms - times[-1]) > 15 * 60_000:
-            times.clear()
-            values.clear()
-            self.raw.clear()
-            self.raw_ms.clear()
-            # the edge, if there was one, fell into the gap: go by the level
-            level = self.level()
-            if level is not None:
-                self.lit = True if lux > 0.7 * level else False if lux < 0.3 * level else None
+        if self.times and abs(time_ms - self.times[-1]) > TRACKER.gap_min * MINUTE_MS:
+            self._gap(lux)
         # the middle of three, a minute late: a spike is no edge
-        raw = self.raw
-        raw.append(lux)
-        self.raw_ms.append(time_ms)
-        if len(raw) < 3:
+        raw, raw_ms = [*self.raw, lux], [*self.raw_ms, time_ms]
+        self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
+        if len(raw) <= 2:
             return None
-        if len(raw) > 3:
-            del raw[0]
-            del self.raw_ms[0]
-        a, b, c = raw
+        a, b, c = self.raw
         lux = max(min(a, b), min(max(a, b), c))
-        times.append(self.raw_ms[1])
-        values.append(lux)
-        if len(times) > 100:
-            del times[:20]
-            del values[:20]
+        self._keep(self.raw_ms[1], lux)
         level = self.level()
         if level is None:
-            self.lit = False if lux < DARK_LX else self.lit
+            self.lit = False if lux < TRACKER.dark_lx else self.lit
             return None
-        if lux < 0.12 * level and self.lit is None:
+        if lux < TRACKER.out_share * level and self.lit is None:
             self.lit = False
-        if self.quarters and time_ms - self.last_edge_ms > NO_EDGE_MS:
+        if self.quarters and time_ms - self.last_edge_ms > TRACKER.no_edge_h * HOUR_MS:
             self.quarters.clear()  # a ramp learnt from shadows is too short to see the lamp's own by
-        span = round(self.ramp_min(ramp_setting)) + 5
+        return self._edge(lux, level, round(self.ramp_min(ramp_setting)) + TRACKER.extra_min)
+
+    def _gap(self, lux: float) -> None:
+        """The edge, if there was one, fell into the gap: go by the level."""
+        for kept in (self.times, self.values, self.raw, self.raw_ms):
+            kept.clear()
+        level = self.level()
+        if level is not None:
+            lit, dark = lux > TRACKER.lit_share * level, lux < TRACKER.dark_share * level
+            self.lit = True if lit else False if dark else None
+
+    def _keep(self, time_ms: int, lux: float) -> None:
+        self.times.append(time_ms)
+        self.values.append(lux)
+        if len(self.times) > TRACKER.kept_frames:
+            del self.times[: TRACKER.let_go_frames]
+            del self.values[: TRACKER.let_go_frames]
+
+    def _edge(self, lux: float, level: float, span: int) -> Edge | None:
+        """The edge within the last `span` minutes."""
+        values = self.values
         first = max(0, len(values) - span)
         if not self.lit:
             base = min(values[first:])
-            if lux - base >= 0.55 * level:
+            if lux - base >= TRACKER.edge_share * level:
                 return self._rise(first, base, level)
         if self.lit is not False:
             top = max(values[first:])
-            if top - lux >= 0.55 * level:
+            if top - lux >= TRACKER.edge_share * level:
                 return self._fall(first, top, level)
         return None
 
     def _rise(self, first: int, base: float, level: float) -> Edge:
-        values = self.values
-        half = self._last_below(first, base + 0.5 * level)
-        quarter = self._last_below(first, base + 0.25 * level)
-        took = half - quarter
+        late = self._last_below(first, base + TRACKER.late_share * level)
+        early = self._last_below(first, base + TRACKER.early_share * level)
+        took = late - early
+        # at the pace of that part of the rise, from where it began
+        before = took * TRACKER.early_share / (TRACKER.late_share - TRACKER.early_share)
         self.lit, self.last_edge_ms = True, self.times[-1]
-        return Edge(
-            1, int(quarter - took) if took > 60_000 else int(quarter), took / 60_000, values[-1] - base
-        )
+        begun = early - before if took > MINUTE_MS else early
+        return Edge(1, int(begun), took / MINUTE_MS, self.values[-1] - base)
 
     def _fall(self, first: int, top: float, level: float) -> Edge:
-        half = self._last_above(first, top - 0.5 * level)
-        quarter = self._last_above(first, top - 0.25 * level)
-        took = half - quarter
+        late = self._last_above(first, top - TRACKER.late_share * level)
+        early = self._last_above(first, top - TRACKER.early_share * level)
+        took = late - early
+        after = took * (1 - TRACKER.late_share) / (TRACKER.late_share - TRACKER.early_share)
         self.lit, self.last_edge_ms = False, self.times[-1]
-        end = half + 2 * took if took > 60_000 else half
-        return Edge(-1, int(end), took / 60_000, top - self.values[-1])
+        end = late + after if took > MINUTE_MS else late
+        return Edge(-1, int(end), took / MINUTE_MS, top - self.values[-1])
 
     def _last_below(self, first: int, threshold: float) -> float:
         """When the last rise crossed the threshold, between frames by straight line."""
@@ -159,12 +172,12 @@ class LampTracker(msgspec.Struct):
         share = (threshold - low) / (high - low) if high != low else 0.0
         start = self.times[index]
         # a frame's mean stands for its middle
-        return start + 30_000 + share * (self.times[index + 1] - start)
+        return start + MINUTE_MS // 2 + share * (self.times[index + 1] - start)
 
     def learn_edge(self, edge: Edge) -> None:
         """An edge that was where the schedule has it: its ramp is this lamp's."""
         self.quarters.append(edge.quarter_min)
-        del self.quarters[:-8]
+        del self.quarters[: -TRACKER.kept_edges]
 
     def learn_plateau(self, day: int, lux: float | None) -> None:
         """Five-minute values from the middle of the photoperiod; None ends the day's photoperiod."""
@@ -174,24 +187,27 @@ class LampTracker(msgspec.Struct):
                 self.today_day = day
             self.today.append(lux)
         elif self.today:
-            if len(self.today) >= 12:
+            if len(self.today) >= TRACKER.least_values:
                 ordered = sorted(self.today)
-                # a low quantile: sunlight only ever adds
-                low = ordered[len(ordered) // 8]
-                if low > 2 * DARK_LX:
-                    self.plateaus.append(low)
-                    self.plateau_days.append(self.today_day)
-                del self.plateaus[:-60]
-                del self.plateau_days[:-60]
+                # sunlight only ever adds
+                low = ordered[int(len(ordered) * TRACKER.low_quantile)]
+                self._learn_level(self.today_day, low, low)
             self.today.clear()
 
     def learn_blind(self, day: int, lux: float) -> None:
         """Five-minute values round the clock where no schedule is known: the bright ones are the lamp's."""
         self.today.append(lux)
-        if len(self.today) >= 288:
-            top = sorted(self.today)[-3]
-            bright = [value for value in self.today if value > 0.4 * top]
-            if top > 2 * DARK_LX and len(bright) >= 24:
-                self.plateaus.append(median(bright))
-                self.plateau_days.append(day)
+        if len(self.today) >= TRACKER.day_values:
+            top = sorted(self.today)[-TRACKER.top_value]
+            bright = [value for value in self.today if value > TRACKER.blind_share * top]
+            if len(bright) >= TRACKER.blind_values:
+                self._learn_level(day, top, median(bright))
             self.today.clear()
+
+    def _learn_level(self, day: int, seen: float, level: float) -> None:
+        """A day's level, where what was seen is bright enough for a lamp."""
+        if seen > TRACKER.lamp_lx:
+            self.plateaus.append(level)
+            self.plateau_days.append(day)
+            del self.plateaus[: -TRACKER.kept_days]
+            del self.plateau_days[: -TRACKER.kept_days]

@@ -132,6 +132,7 @@ def test_a_timer_that_slips_is_a_drift_and_no_doubtful_setting() -> None:
 
     events = feed(TankWatch("alcove", tank(light=NOON)), course, range(8))
     assert names(events)[-1] == "light-schedule-drift" and not told(events)
+    assert told(feed(TankWatch("alcove", tank(light=NOON)), lambda d, m: course(d + 3, m), range(5)))
 
 
 def test_a_timer_that_runs_slow_from_the_first_day_is_a_drift() -> None:
@@ -395,6 +396,7 @@ def test_a_setpoint_that_was_never_held_is_told_once(held: float) -> None:
 def test_a_dial_that_is_off_by_a_degree_is_not_told() -> None:
     settings = tank(heater="setpoint_c = 25\nwatts = 60")
     assert not told(feed(TankWatch("alcove", settings), thermostat(26.1), range(5)))
+    assert told(feed(TankWatch("alcove", settings), thermostat(27.1), range(5)))
 
 
 def test_a_thermostat_that_wanders_off_is_a_fault_and_no_doubtful_setting() -> None:
@@ -404,6 +406,7 @@ def test_a_thermostat_that_wanders_off_is_a_fault_and_no_doubtful_setting() -> N
         return thermostat(25.0 if day < 3 else 27.2)(day, minute)
 
     assert not told(feed(TankWatch("alcove", settings), course, range(7)))
+    assert told(feed(TankWatch("alcove", settings), lambda d, m: course(d + 3, m), range(5)))
 
 
 def test_a_setpoint_far_below_makes_no_alarm_of_each_heating() -> None:
@@ -437,6 +440,7 @@ def test_a_warm_room_is_no_doubtful_setpoint() -> None:
         return {"temperature": 26.5 + 0.3 * swing, "room_temperature": 26.5 + swing}
 
     assert not told(feed(TankWatch("alcove", settings), course, range(5)))
+    assert told(feed(TankWatch("alcove", settings), thermostat(26.5), range(5)))
 
 
 # -- what is learnt ---------------------------------------------------------------------------------

@@ -102,12 +102,16 @@ def clouds(seed: int, peak: float, centre: float, width: float) -> Course:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("ramp", [0, 10, 60])
 def test_sun_and_clouds_as_bright_as_the_lamp_raise_nothing(seed: int, ramp: int) -> None:
-    """Up to one and a half times the lamp, before, while and after it is lit, for eight days."""
+    """Up to one and a half times the lamp, before, while and after it is lit, for eight days.
+
+    The lamp dead on the two days after: it is missed, whatever the sun does.
+    """
     for centre in (640, 760, 1180):
         sun = clouds(seed, 9000, centre, 90)
         light = f'on = "12:00"\noff = "20:00"\nramp_min = {ramp}'
         watched = Watched(light).feed(lambda d, m, s=sun: lit(m, ramp=ramp) + s(d, m), range(8))
         assert watched.changes == []
+        assert watched.feed(sun, range(8, 10)).raised("light-missing")
 
 
 def test_a_timer_an_hour_off_is_one_alarm_till_both_switchings_are_right_again() -> None:
@@ -125,6 +129,8 @@ def test_a_timer_an_hour_off_is_one_alarm_till_both_switchings_are_right_again()
 def test_a_lamp_left_on_by_hand_one_evening_is_no_drift() -> None:
     watched = Watched().feed(lambda d, m: lit(m, off=1240 if d == 4 else 1200), range(8))
     assert watched.changes == []
+    watched.feed(lambda d, m: lit(m, 760, 1240), range(8, 10))  # both switchings: the timer
+    assert watched.raised("light-schedule-drift")
 
 
 @pytest.mark.parametrize("sunny", [False, True])
@@ -156,6 +162,8 @@ def test_hours_that_never_fitted_are_left_to_the_settings_doubt() -> None:
     """See test_settings_doubt: that is told after three days; till then no timer is blamed."""
     watched = Watched().feed(lambda d, m: lit(m, 780, 1260), range(4))
     assert watched.raised("light-schedule-drift") == []
+    fitted = Watched().feed(lambda d, m: lit(m) if d < 1 else lit(m, 780, 1260), range(4))
+    assert fitted.raised("light-schedule-drift")
 
 
 def test_a_slow_timer_is_told_once_it_is_past_its_tolerance() -> None:
@@ -174,7 +182,7 @@ def test_hours_are_learnt_in_spite_of_shadows() -> None:
         return lit(minute, ramp=60) * (0.1 if shade else 1.0) if day != 7 else 0.0
 
     watched = Watched("").feed(course, range(8))
-    assert watched.detector.habit == pytest.approx([720, 1200], abs=8)
+    assert watched.detector.hours.habit == pytest.approx([720, 1200], abs=8)
     (raised,) = watched.raised("light-missing")
     assert 7.5 < raised < 7.6
 
@@ -231,6 +239,8 @@ def test_sun_that_goes_before_the_lamp_fades_is_no_missing_lamp() -> None:
 
     watched = Watched('on = "12:00"\noff = "20:00"\nramp_min = 60').feed(course, range(7))
     assert watched.changes == []
+    watched.feed(lambda d, m: course(d, m) if m < 1090 else 0.0, range(7, 8))  # the lamp with it
+    assert watched.raised("light-missing")
 
 
 @pytest.mark.parametrize(("ramp", "after"), [(0, 4), (0, 12), (60, 12), (60, 25), (60, 50)])
@@ -269,7 +279,10 @@ def test_a_shadow_while_it_brightens_is_no_missing_lamp() -> None:
         shade = day == 4 and 745 <= minute < 760
         return lit(minute, ramp=60) * (0.1 if shade else 1.0)
 
-    assert Watched('on = "12:00"\noff = "20:00"\nramp_min = 60').feed(course, range(7)).changes == []
+    watched = Watched('on = "12:00"\noff = "20:00"\nramp_min = 60').feed(course, range(7))
+    assert watched.changes == []
+    watched.feed(lambda d, m: course(d, m) if m < 745 else 0.0, range(7, 8))  # and stays out
+    assert watched.raised("light-missing")
 
 
 def test_a_timer_that_followed_the_clocks_is_waited_for_no_longer_than_ever() -> None:
@@ -314,7 +327,10 @@ def test_evening_sun_brighter_than_the_lamp_is_no_lamp_stuck_on() -> None:
         sun = math.exp(-0.5 * ((minute - 1240) / 60) ** 2)
         return lit(minute) + sun * (400 if day < 3 else 7000)
 
-    assert Watched().feed(course, range(7)).changes == []
+    watched = Watched().feed(course, range(7))
+    assert watched.changes == []
+    watched.feed(lambda d, m: course(d, m) + (LAMP if m >= 1200 else 0.0), range(7, 8))
+    assert watched.raised("light-stuck-on")
 
 
 def test_a_spike_at_night_teaches_no_daylight() -> None:
@@ -353,6 +369,9 @@ def test_a_week_that_clouds_over_is_no_ageing_lamp() -> None:
     for n in range(6, len(levels) + 1):
         dimming.judge(levels[:n], list(range(n)))
         assert dimming.findings() == []
+    # in the same weather, a lamp that loses four per cent a day
+    dimming.judge([level * (1 - 0.04 * n) for n, level in enumerate(levels)], list(range(len(levels))))
+    assert [finding.alarm for finding in dimming.findings()] == ["light-dimming"]
 
 
 # -- the parts --------------------------------------------------------------------------------------

@@ -99,6 +99,7 @@ def test_the_ramp_is_recognised(ramp: int) -> None:
 def test_sunlight_alone_is_no_lamp() -> None:
     edges = run(known(0.0), ((at, window_sun(n % DAY)) for n, (at, _) in enumerate(frames(2, 0))), 0.0)
     assert edges == []
+    assert [edge.sign for edge in run(known(0.0), frames(2, 0, window_sun), 0.0)] == [1, -1] * 2
 
 
 @pytest.mark.parametrize("length", [1, 2])
@@ -147,6 +148,19 @@ def test_darkness_teaches_no_level() -> None:
         tracker.learn_blind(n // 288, 30.0)
         assert tracker.add(BEGAN + n * MINUTE, 30.0, None) is None
     assert tracker.level() is None and tracker.lit is False
+    for n, (_, lux) in enumerate(frames(2, 0)):
+        if n % 5 == 0:
+            tracker.learn_blind(n // DAY, lux)
+    assert tracker.level() == pytest.approx(LAMP, rel=0.03)
+
+
+def test_levels_are_kept_for_some_weeks_only() -> None:
+    """With a schedule and without one: the state of a tank doesn't grow for ever."""
+    tracker = LampTracker()
+    for n in range(90 * 288):
+        tracker.learn_blind(n // 288, lamp(n % 288 * 5, 0))
+    assert len(tracker.plateaus) == len(tracker.plateau_days) == 60
+    assert tracker.plateau_days[-1] == 89
 
 
 times = st.integers(BEGAN - 10 * DAY * MINUTE, BEGAN + 10 * DAY * MINUTE)

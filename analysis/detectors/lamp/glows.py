@@ -1,0 +1,47 @@
+"""A lamp that stays on dimmed after its time."""
+
+from __future__ import annotations
+
+from rushlight.analysis.detectors.lamp.numbers import PRESENCE, STUCK, TRACKER
+from rushlight.analysis.detectors.lamp.room_light import Daylight
+from rushlight.analysis.detectors.lamp.schedule import Due
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
+from rushlight.analysis.estimators.units import MINUTE_MS
+
+__all__ = ["glows"]
+
+
+def glows(
+    tracker: LampTracker, level: float, now: int, minute: float, dark_ms: int, daylight: Daylight, due: Due
+) -> bool:
+    """Whether it fell at its time, but not to darkness, and has stayed as it is since.
+
+    `level` is the lamp's in full (lx), `now` and `dark_ms` are ms UTC: this frame, and when it was last dark.
+    """
+    lux = tracker.values[-1] if tracker.values else 0.0
+    since_min = due.past_off - due.tolerance - STUCK.fall_min
+    if lux < STUCK.glow_share * level or lux < TRACKER.dark_lx or now - dark_ms < since_min * MINUTE_MS:
+        return False
+    return (
+        lux <= PRESENCE.full_share * level
+        and _no_daylight(lux, level, minute, daylight)
+        and tracker.steady(now - STUCK.glow_min * MINUTE_MS, now, PRESENCE.still_share * lux / level)
+        and _same_throughout(tracker.values, lux)
+    )
+
+
+def _no_daylight(lux: float, level: float, minute: float, daylight: Daylight) -> bool:
+    """Whether it is brighter than this hour has been without the lamp."""
+    usual = daylight.at(minute)
+    if usual is None or lux < STUCK.usual_factor * usual + STUCK.usual_share * level:
+        return False
+    # one day says little of the sun, unless that hour was quite dark
+    return usual <= STUCK.deep_dark_share * level or daylight.at(minute, STUCK.sure_days) is not None
+
+
+def _same_throughout(values: list[float], lux: float) -> bool:
+    """Whether the means of the parts of the last minutes agree: even a clear sky's light rises and sinks."""
+    size = STUCK.glow_min // STUCK.glow_parts
+    starts = [part * size for part in range(STUCK.glow_parts)]
+    seen = [sum(values[-start - size : -start or None]) / size for start in starts]
+    return max(seen) - min(seen) < STUCK.level_share * lux
