@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import configparser
+import math
 import re
 import tomllib
 from pathlib import Path
@@ -12,15 +13,16 @@ import pytest
 
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.commands.main import cli
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.notices.channels import split_urls
-from rushlight.analysis.physics.water import (
-    carbon_dioxide_mg_l,
-    carbon_dioxide_trade_rule,
-    carbon_dioxide_uncertainty,
-)
+from rushlight.analysis.physics.numbers import ELECTRODE, WATER
+from rushlight.analysis.physics.water import carbon_dioxide_mg_l
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.simulator.scene import SCENE
 from tests.refresh_readme import MOST_LINES, alarm_table, block, excerpt
+from tests.trade_rule import trade_rule_mg_l
 
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text()
@@ -127,20 +129,35 @@ def test_unit_file_can_be_read_and_starts_the_program() -> None:
 @pytest.mark.parametrize(("celsius", "percent"), [(15.0, 24), (25.0, 11)])
 def test_the_trade_rules_bias_is_as_stated(celsius: float, percent: int) -> None:
     """The reference is our own function, which tests/analysis/physics/test_water.py holds to PHREEQC."""
-    bias = carbon_dioxide_trade_rule(6.8, 4.0) / carbon_dioxide_mg_l(6.8, 4.0, celsius) - 1
+    bias = trade_rule_mg_l(6.8, 4.0) / carbon_dioxide_mg_l(6.8, 4.0, celsius) - 1
     assert round(-100 * bias) == percent
     assert re.search(rf"\b{percent} %( too low)? at {celsius:g} °C", DIAGNOSIS)
 
 
 def test_the_error_of_co2_is_as_stated() -> None:
-    e = carbon_dioxide_uncertainty(6.8, 4.0, 24.0)
+    """What the detector judges by where the electrode was calibrated in the last month."""
+    settings = parse_settings(
+        '[tanks.desk]\nvolume_litres = 60\ntimezone = "UTC"\nwater.carbonate_hardness_dkh = 4.0\n'
+        "livestock.temperature_low_c = 18\nlivestock.temperature_high_c = 28\n"
+        "ph_calibration.calibrated = 2026-02-20\n"
+    )
+    watch = TankWatch("desk", settings.tanks["desk"])
+    for minute in range(20):
+        for quantity, value in (("temperature", 24.0), ("ph", 6.8)):
+            at = 1_772_330_400_000 + minute * 60_000  # 2026-03-01
+            watch.feed(Reading("desk", quantity, at, value, Flag.PASS))
+    shown = watch.of(CarbonDioxideDetector).shown
+    assert shown is not None
+    gas = shown.gas
+    wide = math.exp(2 * gas.error)  # 95 %: two standard errors
     said = (
-        f"{e.estimate:.0f} mg/L, **probably between {e.low:.0f} and {e.high:.0f}, 95 % between "
-        f"{e.covered_low:.0f} and {e.covered_high:.0f} mg/L**"
+        f"{gas.mg_l:.0f} mg/L, **probably between {gas.low:.0f} and {gas.high:.0f} (two in three), "
+        f"95 % between {gas.mg_l / wide:.0f} and {gas.mg_l * wide:.0f} mg/L**"
     )
     assert said in " ".join(DIAGNOSIS.split())
-    finer = carbon_dioxide_uncertainty(6.8, 4.0, 24.0, ph_error=0.05, carbonate_hardness_error_dkh=0.5)
-    assert finer.relative_error == pytest.approx(e.relative_error / 2, rel=0.01)
+    assert f"a drop test good to {WATER.kh_error_dkh:g} dKH" in " ".join(DIAGNOSIS.split())
+    assert f"an electrode good to {ELECTRODE.calibrated_ph:g} pH" in " ".join(DIAGNOSIS.split())
+    assert math.hypot(math.log(10) * 0.05, 0.3 / 4) == pytest.approx(gas.error / 2)  # "halve that"
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 
 from rushlight.analysis.notices.wording import milliseconds
-from rushlight.analysis.physics.water import carbon_dioxide_mg_l
+from rushlight.analysis.replay.store import replay_store
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE, Flag
 from rushlight.collector.settings import Settings
@@ -54,7 +54,7 @@ def event_behind(store: EmbeddedStore, title: str, body: str) -> Event | None:
 
 
 def readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: Settings) -> str:
-    """Lowest and highest of the chapter's good readings, and the CO2 that follows from them."""
+    """Lowest and highest of the chapter's good readings, and of the CO2 that was judged by."""
     good: dict[str, dict[int, float]] = {TEMPERATURE: {}, PH: {}}
     bad = 0
     for quantity, values in good.items():
@@ -68,10 +68,9 @@ def readings_text(store: EmbeddedStore, tank: str, chapter: Chapter, settings: S
         return "No readings."
     said = f"Water {min(water.values()):.1f} to {max(water.values()):.1f} °C, pH "
     said += f"{min(acid.values()):.2f} to {max(acid.values()):.2f}"
-    hardness = settings.tanks[tank].water.carbonate_hardness_dkh
-    if hardness is not None:
-        both = [time for time in acid if time in water]
-        gas = [carbon_dioxide_mg_l(acid[time], hardness, water[time]) for time in both[::30]]
+    samples = replay_store(settings, store, tank, chapter.start_ms, chapter.end_ms).samples
+    gas = [sample.beliefs["co2_mg_l"] for sample in samples if "co2_mg_l" in sample.beliefs]
+    if gas:
         said += f", CO2 {min(gas):.0f} to {max(gas):.0f} mg/L"
     said += f", in {len(water)} reports"
     return f"{said}; bad readings flagged: {bad}." if bad else f"{said}."

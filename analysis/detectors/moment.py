@@ -8,7 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.physics.electrode_trust import OLD_PH_ERROR, PhTrust, ph_trust
+from rushlight.analysis.physics.electrode_trust import PhTrust, old_ph_error, ph_trust
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.collector.settings import TankSettings
 
@@ -166,7 +166,7 @@ class GasFacts(msgspec.Struct):
     swing: float = 0.0
     slope_2h: float | None = None
     injected: bool = False
-    ph_error: float = OLD_PH_ERROR
+    ph_error: float = msgspec.field(default_factory=old_ph_error)
 
 
 class DoubtFacts(msgspec.Struct):

@@ -26,7 +26,6 @@ from rushlight.collector.readings import (
 __all__ = ["BEFORE_H", "Context", "panels_for", "parted"]
 
 _GAP_MS = 20 * 60_000
-_SLOPE_LIMIT = -2.0  # pH an hour; as the detector's own forecast
 
 BEFORE_H: dict[str, float] = {
     "light-dimming": 24 * 28,
@@ -108,11 +107,10 @@ def _gas(context: Context) -> Panel | None:
     curves = _curve("reckoned from pH", "measured", reckoned)
     decided = context.at_decision()
     if decided is not None and context.alarm == "co2-overdose":
-        mg_l, slope = decided.beliefs.get("co2_mg_l"), decided.beliefs.get("ph_slope_per_h")
-        if mg_l is not None and slope is not None:
-            slope = max(slope, _SLOPE_LIMIT)
+        mg_l, later = decided.beliefs.get("co2_mg_l"), decided.beliefs.get("co2_in_1_h_mg_l")
+        if mg_l is not None and later is not None:
             ahead = [
-                (decided.time_ms + minute * 60_000, mg_l * 10 ** (-slope * minute / 60))
+                (decided.time_ms + minute * 60_000, mg_l * (later / mg_l) ** (minute / 60))
                 for minute in range(0, 61, 5)
             ]
             curves += _curve("as it was going then, 1 h on", "forecast", ahead)

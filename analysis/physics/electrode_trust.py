@@ -10,33 +10,13 @@ import datetime
 import math
 from typing import Literal, NamedTuple
 
+from rushlight.analysis.physics.numbers import ELECTRODE
 from rushlight.collector.electrode import OFFSET_LARGE_MV, electrode_health, nernst_slope_mv
 from rushlight.collector.settings import PhCalibration
 
-__all__ = [
-    "CALIBRATED_PH_ERROR",
-    "CREEP_PH",
-    "KEEPS_DAYS",
-    "OLD_PH_ERROR",
-    "UNCALIBRATED_PH_ERROR",
-    "PhTrust",
-    "ph_trust",
-]
+__all__ = ["PhTrust", "old_ph_error", "ph_trust", "uncalibrated_ph_error"]
 
-CALIBRATED_PH_ERROR = 0.1
-"""pH, standard error of a hobby electrode between calibrations; common practice, no source."""
-CREEP_PH = 0.15
-"""pH by which an electrode creeps in a month and more; common practice, no source."""
-KEEPS_DAYS = 31
-"""Days a calibration is relied on: once a month is common practice, no source."""
-OLD_PH_ERROR = math.hypot(CALIBRATED_PH_ERROR, CREEP_PH)
-"""pH, where the calibration is older than that, or its day not known: both errors together (0.18)."""
-UNCALIBRATED_PH_ERROR = OFFSET_LARGE_MV / nernst_slope_mv(25.0) / math.sqrt(3.0)
-"""pH, where there is none: an offset anywhere within what a sound electrode may have, ±30 mV or half
-a pH, is an error of half its range over the root of 3: 0.29 (rectangular distribution; GUM, JCGM 100:2008,
-4.3.7)."""
-
-_EPOCH = datetime.date(1970, 1, 1).toordinal()
+_EPOCH = datetime.date.fromisoformat("1970-01-01").toordinal()
 
 
 class PhTrust(NamedTuple):
@@ -45,6 +25,20 @@ class PhTrust(NamedTuple):
     state: Literal["calibrated", "old", "not known", "not calibrated"]
     error: float
     words: str
+
+
+def old_ph_error() -> float:
+    """pH, where the calibration is old or its day not known: a calibrated one's, and the creep (0.18)."""
+    return math.hypot(ELECTRODE.calibrated_ph, ELECTRODE.creep_ph)
+
+
+def uncalibrated_ph_error() -> float:
+    """pH, where there is no calibration (0.29).
+
+    An offset anywhere within what a sound electrode may have, ±30 mV or half a pH, is an error of half its
+    range over the root of 3 (rectangular distribution; GUM, JCGM 100:2008, 4.3.7).
+    """
+    return OFFSET_LARGE_MV / nernst_slope_mv(ELECTRODE.buffer_c) / math.sqrt(ELECTRODE.rectangular)
 
 
 def ph_trust(calibration: PhCalibration, raw: bool, day: int) -> PhTrust:
@@ -60,11 +54,11 @@ def ph_trust(calibration: PhCalibration, raw: bool, day: int) -> PhTrust:
         Local days since 1970-01-01.
     """
     if raw and not calibration.points:
-        return PhTrust("not calibrated", UNCALIBRATED_PH_ERROR, "the electrode is not calibrated")
+        return PhTrust("not calibrated", uncalibrated_ph_error(), "the electrode is not calibrated")
     if calibration.points and electrode_health(calibration.points).verdict == "suspect":
         return PhTrust(
             "not calibrated",
-            UNCALIBRATED_PH_ERROR,
+            uncalibrated_ph_error(),
             "the electrode's calibration in the settings can't be right",
         )
     date = calibration.calibrated
@@ -72,11 +66,11 @@ def ph_trust(calibration: PhCalibration, raw: bool, day: int) -> PhTrust:
     if age is None or age < -1:  # the day may be that of another time zone, but not one to come
         return PhTrust(
             "not known",
-            OLD_PH_ERROR,
+            old_ph_error(),
             "when the electrode was calibrated is not known (ph_calibration.calibrated)",
         )
-    if age > KEEPS_DAYS:
+    if age > ELECTRODE.keeps_days:
         return PhTrust(
-            "old", OLD_PH_ERROR, f"the electrode was calibrated {age} days ago: calibrate it again"
+            "old", old_ph_error(), f"the electrode was calibrated {age} days ago: calibrate it again"
         )
-    return PhTrust("calibrated", CALIBRATED_PH_ERROR, "")
+    return PhTrust("calibrated", ELECTRODE.calibrated_ph, "")

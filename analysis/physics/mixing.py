@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from rushlight.analysis.physics.numbers import MIXING
 from rushlight.analysis.physics.water import unionised_ammonia_fraction
 
 __all__ = ["Match", "Water", "compare"]
-
-CLOSE_C = 2.0  # float the bag until less is left: excerpt of an unnamed review, weak; no better was found
-_CLOSE_PH = 0.5  # common practice, no source
-PORTION = 0.25  # of the bucket, exchanged at a time: common practice, no source
 
 
 class Water(NamedTuple):
@@ -62,11 +59,15 @@ def compare(here: Water, there: Water) -> Match:
         ammonia = unionised_ammonia_fraction(here.ph, here.celsius) / unionised_ammonia_fraction(
             there.ph, there.celsius
         )
-    close = colder is not None and abs(colder) < CLOSE_C and (lower is None or abs(lower) < _CLOSE_PH)
+    close = (
+        colder is not None
+        and abs(colder) < MIXING.close_c
+        and (lower is None or abs(lower) < MIXING.close_ph)
+    )
     return Match(
         colder,
         lower,
-        max(_portions(colder, CLOSE_C), _portions(lower, _CLOSE_PH)),
+        max(_portions(colder, MIXING.close_c), _portions(lower, MIXING.close_ph)),
         ammonia,
         None if colder is None else close,
     )
@@ -79,4 +80,4 @@ def _portions(difference: float | None, close: float) -> int:
     """
     if difference is None or abs(difference) < close:
         return 0
-    return math.ceil(math.log(close / abs(difference)) / math.log(1.0 - PORTION) + 1e-9)
+    return math.floor(math.log(close / abs(difference)) / math.log(1.0 - MIXING.portion_share)) + 1

@@ -1,40 +1,23 @@
-"""Water chemistry: dissolved CO2 from pH and KH, its inverses and its uncertainty; oxygen, ammonia, mixing.
+"""Water chemistry: dissolved CO2 from pH and KH, CO2 of the air; oxygen, ammonia, mixing.
 
 Pure functions of plain floats, without state or arrays: they are called for every minute of data.
 
 Units: temperature °C, concentrations mg/L, carbonate hardness (KH) in German degrees (dKH), pH as activity.
 All functions raise ValueError, naming the argument, on values that no tank water can have (not finite,
 pH outside 0–14, temperature outside −5–60 °C, negative KH, concentration or volume not above 0).
-
-Which method when
------------------
-* KH is known and carbonate makes up the alkalinity: `carbon_dioxide_mg_l`.
-* KH unknown, or other acids and bases in the water (humic acids, phosphate buffers, leaf litter make the
-  KH method read far too high): `carbon_dioxide_from_degassed`.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
-
-from rushlight.collector.electrode import nernst_slope_mv
 
 __all__ = [
     "MEQ_PER_DKH",
-    "TRADE_BASE_MG_L",
-    "CarbonDioxideEstimate",
     "air_equilibrium_mg_l",
-    "carbon_dioxide_from_degassed",
     "carbon_dioxide_mg_l",
-    "carbon_dioxide_trade_rule",
-    "carbon_dioxide_uncertainty",
-    "carbonate_hardness_from",
     "log_kh",
     "mixed_temperature_c",
-    "nernst_slope_mv",
     "oxygen_saturation_mg_l",
-    "ph_for",
     "pk1",
     "pk2",
     "pkw",
@@ -47,34 +30,6 @@ ATMOSPHERE_KPA = 101.325
 
 # 1 dKH is 10 mg/L CaO, 17.848 mg/L as CaCO3 (100.087 g/mol, two equivalents).
 MEQ_PER_DKH = 2 * 17.848 / 100.087
-
-# What the trade's "one unit of pH down is about 30 mg/L" takes for granted. Common practice, no source.
-TRADE_BASE_MG_L = 3.0
-
-_LN10 = math.log(10.0)
-
-
-class CarbonDioxideEstimate(NamedTuple):
-    """Dissolved CO2 with its uncertainty (GUM, JCGM 100:2008, terms).
-
-    Attributes
-    ----------
-    estimate : float
-        mg/L.
-    relative_error : float
-        Standard uncertainty of ln CO2; for small values the relative standard error.
-    low, high : float
-        mg/L, one standard uncertainty below and above (about 68 %).
-    covered_low, covered_high : float
-        mg/L, `coverage_factor` standard uncertainties below and above.
-    """
-
-    estimate: float
-    relative_error: float
-    low: float
-    high: float
-    covered_low: float
-    covered_high: float
 
 
 def _checked_kelvin(temperature_c: float) -> float:
@@ -166,7 +121,7 @@ def carbon_dioxide_mg_l(
 
     Within 0.5 % of PHREEQC (phreeqc.dat) for NaHCO3 water of 1–12 dKH, pH 6.0–7.8, 15–30 °C. With calcium
     instead of sodium PHREEQC gives 0.6 % (1 dKH) to 3 % (12 dKH) less. What matters in practice is the
-    error of pH and KH: see `carbon_dioxide_uncertainty`.
+    error of pH and KH: see `rushlight.analysis.physics.carbon_dioxide`.
     """
     _check_ph("ph", ph)
     _check_hardness(carbonate_hardness_dkh)
@@ -178,108 +133,6 @@ def carbon_dioxide_mg_l(
     # {CO3}/{HCO3} = 10^(pH-pK2); the activity coefficient of CO3-2 is gamma^4, hence gamma^3 here.
     bicarbonate = free / (1.0 + 2.0 * 10.0 ** (ph - pk2(temperature_c) - 3.0 * log_g))
     return float(bicarbonate * 10.0 ** (log_g + pk1(temperature_c) - ph)) * CO2_MG_PER_MOL
-
-
-def carbon_dioxide_uncertainty(
-    ph: float,
-    carbonate_hardness_dkh: float,
-    temperature_c: float,
-    *,
-    ph_error: float = 0.1,
-    carbonate_hardness_error_dkh: float = 1.0,
-    temperature_error_c: float = 0.5,
-    coverage_factor: float = 2.0,
-) -> CarbonDioxideEstimate:
-    """CO2 with the standard uncertainty that the errors of pH, KH and temperature leave in it.
-
-    The law of propagation (GUM, JCGM 100:2008, 5.1.2) applied to ln CO2, errors taken as independent; the
-    limits are therefore factors, not differences: 10 mg/L with 0.3 is 7.4 to 13.5 mg/L.
-
-    Parameters
-    ----------
-    ph_error, carbonate_hardness_error_dkh, temperature_error_c : float
-        Standard errors. The defaults are a calibrated hobby electrode and a drop test that counts whole
-        degrees: common practice, no source.
-    coverage_factor : float
-        GUM's k; 2 covers about 95 %.
-
-    Notes
-    -----
-    Errors in pH and KH act almost as ln 10 · ph_error and error/KH. Where the KH error is more than about
-    half of KH itself the lower limit is only indicative.
-    """
-    if not carbonate_hardness_dkh > 0.0:
-        raise ValueError(
-            f"carbonate_hardness_dkh: {carbonate_hardness_dkh!r} dKH leaves CO2 undetermined; "
-            "use carbon_dioxide_from_degassed"
-        )
-    for name, error in (
-        ("ph_error", ph_error),
-        ("carbonate_hardness_error_dkh", carbonate_hardness_error_dkh),
-        ("temperature_error_c", temperature_error_c),
-        ("coverage_factor", coverage_factor),
-    ):
-        if not 0.0 <= error < math.inf:
-            raise ValueError(f"{name}: {error!r} must be a number from 0")
-    estimate = carbon_dioxide_mg_l(ph, carbonate_hardness_dkh, temperature_c)
-    # At fixed pH and KH temperature acts through pK1 alone (pK2, pKw and activity change it by under 0.1 %).
-    t = min(max(temperature_c, -4.0), 59.0)
-    per_degree = _LN10 * (pk1(t + 1.0) - pk1(t - 1.0)) / 2.0
-    relative = math.hypot(
-        _LN10 * ph_error,
-        carbonate_hardness_error_dkh / carbonate_hardness_dkh,
-        per_degree * temperature_error_c,
-    )
-    one, wide = math.exp(relative), math.exp(coverage_factor * relative)
-    return CarbonDioxideEstimate(
-        estimate, relative, estimate / one, estimate * one, estimate / wide, estimate * wide
-    )
-
-
-def carbonate_hardness_from(ph: float, co2_mg_l: float, temperature_c: float) -> float:
-    """KH (dKH) that water of this pH and dissolved CO2 must have: the inverse of `carbon_dioxide_mg_l`.
-
-    With the degassed pH and `air_equilibrium_mg_l` it checks a KH test: a test that says much more than
-    this means that something other than carbonate holds the pH down. 0 where no alkalinity is left.
-
-    Raises
-    ------
-    ValueError
-        Also where it would be more than 100 dKH, which is no fresh water.
-    """
-    _check_ph("ph", ph)
-    _check_above_zero("co2_mg_l", co2_mg_l)
-    log_ratio = ph - pk1(temperature_c)
-    carbonate = 2.0 * 10.0 ** (ph - pk2(temperature_c))
-    hydroxide = 10.0 ** (ph - pkw(temperature_c)) - 10.0**-ph
-    alkalinity = 0.0
-    for _ in range(100):  # activity depends only weakly on the result: about eight rounds
-        log_g = _log_gamma(alkalinity, temperature_c)
-        bicarbonate = co2_mg_l / CO2_MG_PER_MOL * 10.0 ** (log_ratio - log_g)
-        before = alkalinity
-        alkalinity = bicarbonate * (1.0 + carbonate * 10.0 ** (-3.0 * log_g)) + hydroxide * 10.0**-log_g
-        if alkalinity <= 0.0:
-            return 0.0
-        if alkalinity > 0.1 * MEQ_PER_DKH:
-            break
-        if abs(alkalinity - before) <= 1e-13 * alkalinity:
-            return float(alkalinity) * 1e3 / MEQ_PER_DKH
-    raise ValueError(
-        f"co2_mg_l: {co2_mg_l:g} mg/L at pH {ph:g} would need more than 100 dKH; check the pH and the CO2"
-    )
-
-
-def ph_for(co2_mg_l: float, carbonate_hardness_dkh: float, temperature_c: float) -> float:
-    """pH at which water of this KH holds `co2_mg_l`: the inverse of `carbon_dioxide_mg_l` in pH."""
-    _check_above_zero("co2_mg_l", co2_mg_l)
-    low, high = 0.0, 14.0
-    for _ in range(48):  # CO2 falls steadily with pH, so halving always works; to 5e-14
-        middle = (low + high) / 2.0
-        if carbon_dioxide_mg_l(middle, carbonate_hardness_dkh, temperature_c) > co2_mg_l:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
 
 
 def vapour_pressure_kpa(temperature_c: float) -> float:
@@ -301,50 +154,6 @@ def air_equilibrium_mg_l(
     _check_above_zero("pressure_kpa less the vapour pressure", dry_kpa)
     atm = co2_ppm * 1e-6 * dry_kpa / ATMOSPHERE_KPA
     return float(10.0 ** log_kh(temperature_c)) * atm * CO2_MG_PER_MOL
-
-
-def carbon_dioxide_from_degassed(
-    ph: float, degassed_ph: float, temperature_c: float, base_mg_l: float | None = None
-) -> float:
-    """CO2 from how far the pH is below the same water's degassed pH: base · 10^(degassed_ph - ph).
-
-    Needs no KH, and an offset of the electrode drops out, so it also serves where KH is doubtful. It holds
-    as long as bicarbonate stays the same, whatever else is in the water (within 2 % up to pH 8).
-
-    Parameters
-    ----------
-    degassed_ph : float
-        pH of the same water without added CO2, measured with the same electrode.
-    temperature_c : float
-        Only used for the default of `base_mg_l`.
-    base_mg_l : float or None
-        CO2 left in the degassed water; None: equilibrium with open air (`air_equilibrium_mg_l`).
-
-    Notes
-    -----
-    The result is proportional to the base, and the base is the weak point. The trade's "one unit of pH down
-    is tenfold CO2, about 30 mg/L" takes it to be 3 mg/L (`TRADE_BASE_MG_L`; common practice, no source),
-    which fits tank water before the CO2 comes on, with fish and filter breathing into it. A sample that was
-    truly aired holds about 0.6 mg/L, and then the same unit means 6 mg/L. Measure the two pH values in the
-    way the base assumes.
-    """
-    _check_ph("ph", ph)
-    _check_ph("degassed_ph", degassed_ph)
-    if base_mg_l is None:
-        base_mg_l = air_equilibrium_mg_l(temperature_c)
-    _check_above_zero("base_mg_l", base_mg_l)
-    return base_mg_l * float(10.0 ** (degassed_ph - ph))
-
-
-def carbon_dioxide_trade_rule(ph: float, carbonate_hardness_dkh: float) -> float:
-    """The trade's rule of thumb 3 · KH · 10^(7 - pH), mg/L. Common practice, no source; for comparison only.
-
-    It knows no temperature: against PHREEQC it is off by about -23 % at 15 °C, -16 % at 20 °C, -10 % at
-    25 °C and -5 % at 30 °C, always on the side that hides an overdose.
-    """
-    _check_ph("ph", ph)
-    _check_hardness(carbonate_hardness_dkh)
-    return 3.0 * carbonate_hardness_dkh * float(10.0 ** (7.0 - ph))
 
 
 def oxygen_saturation_mg_l(temperature_c: float, pressure_kpa: float = ATMOSPHERE_KPA) -> float:

@@ -13,7 +13,7 @@ import msgspec
 
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
-from rushlight.analysis.detectors.gas.overdose import USUAL_PH
+from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.patience import FROM_ERRORS
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
@@ -109,7 +109,7 @@ def _gas(watch: TankWatch, now_ms: int) -> Iterator[CheckFacts]:
     usual = detector.curve.usual_low
     if gas.errors_above(limit) < FROM_ERRORS:
         text += "but by less than the estimate may be off: test pH and KH with drop tests"
-    elif usual is not None and read.ph > usual - USUAL_PH:
+    elif usual is not None and read.ph > usual - OVERDOSE.usual_ph:
         text += (
             f"but this tank's pH goes down to {usual:.2f} on its usual days: test pH and KH with drop tests"
         )

@@ -286,9 +286,9 @@ def _reading(reading: Reading, now_ms: int) -> ReadingFacts:
 
 
 def carbon_dioxide_now(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | None:
-    """As it was judged last: this and the alarms say the same."""
+    """What was judged by last: the alarms say the same."""
     detector = watch.of(CarbonDioxideDetector)
-    judged = detector.newest
+    judged = detector.shown
     if judged is None:
         return None
     return CarbonDioxideFacts(

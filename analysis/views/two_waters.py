@@ -12,7 +12,8 @@ from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, Verdict, limits_of, may_move
-from rushlight.analysis.physics.mixing import CLOSE_C, PORTION, Match, Water, compare
+from rushlight.analysis.physics.mixing import Match, Water, compare
+from rushlight.analysis.physics.numbers import MIXING
 from rushlight.analysis.physics.water import mixed_temperature_c
 from rushlight.analysis.views.facts import carbon_dioxide_now, watch_of
 from rushlight.collector.errors import SettingsError
@@ -176,8 +177,8 @@ def _mixing(found: Match, here: Water, there: Water) -> str:
         "Bring them together slowly: exchange a quarter of the carrying water for water of "
         f"{here.name}, wait {_PAUSE_MIN} min, {found.portions} times "
         f"({_after(found.portions, here.celsius, there.celsius)}). Slower is better. That under "
-        f"{CLOSE_C:g} °C is close enough is a weak source's; the pH figure, the portion and the pause are "
-        "common practice."
+        f"{MIXING.close_c:g} °C is close enough is a weak source's; the pH figure, the portion and the pause "
+        "are common practice."
     )
 
 
@@ -185,7 +186,7 @@ def _after(portions: int, here_c: float, there_c: float) -> str:
     temperatures = []
     celsius = there_c
     for _ in range(portions):
-        celsius = mixed_temperature_c(1.0 - PORTION, celsius, PORTION, here_c)
+        celsius = mixed_temperature_c(1.0 - MIXING.portion_share, celsius, MIXING.portion_share, here_c)
         temperatures.append(f"{celsius:.1f}")
     return " → ".join([f"{there_c:.1f}", *temperatures]) + " °C"
 

@@ -12,18 +12,13 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT
-from rushlight.analysis.detectors.gas.curve import PRE_CO2_MG_L
+from rushlight.analysis.detectors.doubts.water_numbers import GAS_DAYS
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.numbers import WATER
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
 
 __all__ = ["GasDays"]
-
-ENOUGH_VALUES = 200  # five-minute values of a day's 288
-# Of the limit. An estimate below it raises no alarm in a tank that is not known yet, so its days are learnt.
-TOO_MUCH = 1.3
-DEADLY = 2.5  # of the limit: three days of it, and there is nobody left to warn for; judgement, no source
-ALIKE_PH = 0.25  # between the lowest pH of those days; common practice, no source
 
 
 class GasDays(msgspec.Struct):
@@ -36,7 +31,7 @@ class GasDays(msgspec.Struct):
     mark: str = ""
     day: int = -1
     values: list[float] = msgspec.field(default_factory=list)
-    celsius: float = 24.0
+    celsius: float = msgspec.field(default_factory=lambda: WATER.usual_c)
     days: list[tuple[int, float, float]] = msgspec.field(default_factory=list)
     sides: list[int] = msgspec.field(default_factory=list)
     fitted: bool = False
@@ -68,17 +63,21 @@ class GasDays(msgspec.Struct):
         if moment.frame.ph is not None and not doubtful:
             self.values.append(moment.gas.ph)
             if moment.frame.temperature is not None and "temperature" not in moment.probes.faulty:
-                self.celsius = min(max(moment.frame.temperature, 1.0), 40.0)
+                self.celsius = min(max(moment.frame.temperature, WATER.coldest_c), WATER.warmest_c)
 
     def _close(self, tank: Tank, kh: float) -> None:
         values = sorted(self.values)
-        if len(values) < ENOUGH_VALUES:
+        if len(values) < GAS_DAYS.day_values:
             return
         hour = len(values) // 24
         low, high = values[hour], values[-1 - hour]
         limit = tank.settings.livestock.co2_limit_mg_l
         most, side = self._most(tank, kh, low)
-        if side == 0 and self.found is not None and not 2 * PRE_CO2_MG_L < most < limit:
+        if (
+            side == 0
+            and self.found is not None
+            and not GAS_DAYS.settles_times * WATER.before_gas_mg_l < most < limit
+        ):
             return  # one day a little nearer does not settle it
         self.days.append((self.day, low, high))
         self.sides.append(side)
@@ -90,24 +89,24 @@ class GasDays(msgspec.Struct):
         in_a_row = (
             len(self.days) == DOUBT.least_days and self.days[-1][0] - self.days[0][0] == DOUBT.least_days - 1
         )
-        alike = max(lows) - min(lows) <= ALIKE_PH
+        alike = max(lows) - min(lows) <= GAS_DAYS.alike_ph
         if self.fitted or self.found is not None or not in_a_row or not alike:
             return
         if abs(sum(self.sides)) == DOUBT.least_days:
             least = max(carbon_dioxide_mg_l(day[2], kh, self.celsius) for day in self.days)
-            self.settled = side < 0 or most > DEADLY * limit or least < limit
+            self.settled = side < 0 or most > GAS_DAYS.deadly_share * limit or least < limit
             self.found = self._finding(kh, limit, most, min(lows), side)
 
     def _most(self, tank: Tank, kh: float, ph: float) -> tuple[float, int]:
         """(mg/L of CO2, 1 where that is too much to live with, -1 where it is hardly any) at a pH."""
         most = carbon_dioxide_mg_l(ph, kh, self.celsius)
-        if most > TOO_MUCH * tank.settings.livestock.co2_limit_mg_l:
+        if most > GAS_DAYS.too_much_share * tank.settings.livestock.co2_limit_mg_l:
             return most, 1
-        return most, -1 if tank.settings.co2 is not None and most < PRE_CO2_MG_L else 0
+        return most, -1 if tank.settings.co2 is not None and most < WATER.before_gas_mg_l else 0
 
     def _finding(self, kh: float, limit: float, most: float, low: float, side: int) -> Finding:
         what = "no fish lives well with that" if side > 0 else "hardly more than without any gas"
-        reckoned = f"{most:.0f}" if most > 10 else f"{most:.1f}"
+        reckoned = f"{most:.0f}" if most > GAS_DAYS.rough_mg_l else f"{most:.1f}"
         return Finding(
             alarm="setting-doubtful",
             quantity="ph",

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.curve import Gas, PhCurve
+from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.numbers import ABSENCE, CURVE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.collector.settings import CarbonDioxideSettings, parse_time_of_day
 
 __all__ = ["AbsenceJudge"]
-
-AFTER_OPENING_MIN = 150  # until then the gas of the day has hardly shown in the water
 
 
 class AbsenceJudge(msgspec.Struct):
@@ -30,7 +30,7 @@ class AbsenceJudge(msgspec.Struct):
         raised = "co2-absent" in moment.active
         if co2.on is not None and co2.off is not None:
             on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-            if not AFTER_OPENING_MIN <= (moment.minute - on) % 1440 <= (off - on) % 1440:
+            if not ABSENCE.after_opening_min <= (moment.minute - on) % 1440 <= (off - on) % 1440:
                 self.since = -1
                 if raised and held is not None:
                     # nothing can be seen out of hours: keep what was found until the valve opens again
@@ -43,11 +43,11 @@ class AbsenceJudge(msgspec.Struct):
             if self.since < 0:
                 self.since = now
         elif raised:
-            if expected is not None and curve.ph - expected < 0.12:
+            if expected is not None and curve.ph - expected < ABSENCE.back_ph:
                 return None
         else:
             self.since = -1
-        if not raised and (self.since < 0 or now - self.since < 60 * MINUTE_MS):
+        if not raised and (self.since < 0 or now - self.since < ABSENCE.patience_min * MINUTE_MS):
             return None
         observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2{curve.doubted}"]
         if expected is not None:
@@ -73,7 +73,11 @@ class AbsenceJudge(msgspec.Struct):
             return False
         odd = curve.ph - max(stepped, 0.0) - curve.expected  # fresh water, or an electrode set right
         swing = curve.swing()
-        need = max(0.22, 0.45 * swing) if co2.on is not None else max(0.3, 0.6 * swing)
-        level = curve.slope is None or curve.slope > -0.08
-        gone = odd > need and level and gas.mg_l < 0.8 * tank.settings.livestock.co2_limit_mg_l
-        return gone and (co2.on is not None or curve.ph > median(highs[-3:]) + 0.05)
+        if co2.on is not None:
+            need = max(ABSENCE.timed_ph, ABSENCE.timed_share * swing)
+        else:
+            need = max(ABSENCE.untimed_ph, ABSENCE.untimed_share * swing)
+        level = curve.slope is None or curve.slope > -ABSENCE.level_ph_per_h
+        most = ABSENCE.most_share * tank.settings.livestock.co2_limit_mg_l
+        highest = median(highs[-CURVE.recent_days :]) + ABSENCE.above_highest_ph
+        return odd > need and level and gas.mg_l < most and (co2.on is not None or curve.ph > highest)

@@ -10,7 +10,9 @@ from typing import ClassVar
 import msgspec
 
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
-from rushlight.analysis.detectors.gas.curve import HALF_HOUR, HOUR, Gas, PhCurve
+from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.estimate import GasEstimate
+from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -18,10 +20,9 @@ from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.carbon_dioxide import Gas
 
 __all__ = ["CarbonDioxideDetector", "Judged"]
-
-STEEPEST_PH_PER_H = -2.0  # a forecast looks no further; common practice, no source
 
 
 class Judged(msgspec.Struct, frozen=True):
@@ -45,7 +46,11 @@ class Judged(msgspec.Struct, frozen=True):
 
 
 class CarbonDioxideDetector(msgspec.Struct):
-    """State of the carbon dioxide family of one tank."""
+    """State of the carbon dioxide family of one tank.
+
+    `judged` is by the pH less what stepped, `read` by the pH as read; `by_reading`: the overdose that was
+    found is one of the pH as read.
+    """
 
     name: ClassVar[str] = "carbon dioxide"
     place: ClassVar[str] = "gas"
@@ -53,8 +58,9 @@ class CarbonDioxideDetector(msgspec.Struct):
     needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "current", "heat"})
     recalls: ClassVar[frozenset[str]] = frozenset({"doubts"})
 
-    block: Window = msgspec.field(default_factory=lambda: Window(5))
+    block: Window = msgspec.field(default_factory=lambda: Window(CURVE.block_values))
     curve: PhCurve = msgspec.field(default_factory=PhCurve)
+    estimate: GasEstimate = msgspec.field(default_factory=GasEstimate)
     overdose: OverdoseJudge = msgspec.field(default_factory=OverdoseJudge)
     absence: AbsenceJudge = msgspec.field(default_factory=AbsenceJudge)
     range: RangeJudge = msgspec.field(default_factory=RangeJudge)
@@ -62,6 +68,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     judged: Judged | None = None
     read: Judged | None = None
+    by_reading: bool = False
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
@@ -74,7 +81,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         self._doubts(tank, moment)
         self._say(tank, moment)
         if ph is None or ("ph" in moment.probes.faulty and not restless):
-            if window.times and now - window.times[-1] > HALF_HOUR:
+            if window.times and now - window.times[-1] > CURVE.lost_min * MINUTE_MS:
                 if ph is not None or not moment.beyond("ph"):
                     self.hold.clear()
                 self._restart()
@@ -84,14 +91,14 @@ class CarbonDioxideDetector(msgspec.Struct):
                 self._look(tank, moment, ph)
             return list(self.hold.values())
         block = self.block
-        if block.times and (gap := abs(now - block.times[-1])) > 4 * MINUTE_MS:
+        if block.times and (gap := abs(now - block.times[-1])) > CURVE.block_gap_min * MINUTE_MS:
             block.clear()  # a median across a gap would make a slope of a step
-            if gap > 20 * MINUTE_MS:
+            if gap > CURVE.restart_gap_min * MINUTE_MS:
                 self._restart()
         block.add(now, ph)
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
-            self.quiet_until = now + 15 * MINUTE_MS
+            self.quiet_until = now + CURVE.step_quiet_min * MINUTE_MS
             window.clear()
             self.overdose.since = -1
             self.range.reset()
@@ -113,8 +120,9 @@ class CarbonDioxideDetector(msgspec.Struct):
             "ph_usual": self.curve.profile.at(moment.minute),
             "ph_usual_lowest": self.curve.usual_low,
         }
-        judged = self.judged
-        if moment.frame.ph is None or "ph" in moment.probes.faulty or judged is None:
+        judged = self.shown
+        fresh_ms = CURVE.block_values * MINUTE_MS
+        if moment.frame.ph is None or judged is None or moment.frame.time_ms - judged.time_ms >= fresh_ms:
             return out
         out |= {
             "ph_slope_per_h": judged.slope,
@@ -125,7 +133,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         }
         if judged.slope is not None:
             # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
-            out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, STEEPEST_PH_PER_H)
+            out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, -CURVE.steepest_ph_per_h)
         return out
 
     def _say(self, tank: Tank, moment: Moment) -> None:
@@ -134,7 +142,8 @@ class CarbonDioxideDetector(msgspec.Struct):
         said = moment.gas
         said.ph, said.swing, said.injected = curve.ph, curve.swing(), curve.injected(tank)
         said.ph_error = curve.ph_error
-        said.slope_2h = curve.window.slope_per_hour(2 * HOUR) if moment.fifth else None
+        long_ms = CURVE.long_slope_min * MINUTE_MS
+        said.slope_2h = curve.window.slope_per_hour(long_ms) if moment.fifth else None
 
     def _doubts(self, tank: Tank, moment: Moment) -> None:
         """What the settings say of the water is left out once it is in doubt and the tank is known."""
@@ -144,10 +153,12 @@ class CarbonDioxideDetector(msgspec.Struct):
             curve.extremes.lows = [low for low, _ in doubts.lived]
             curve.extremes.highs = [high for _, high in doubts.lived]
             curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
-        curve.untold = doubts.reference and curve.usual_low is not None and curve.injected(tank)
+        known = curve.usual_low is not None and curve.injected(tank)
+        self.estimate.doubtful = doubts.reference and known
 
     def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
-        gas = self.curve.gas(tank, ph, moment.frame.temperature) if _knows(tank) else None
+        celsius = moment.frame.temperature
+        gas = self.estimate.at(tank, self.curve, ph, celsius) if _knows(tank) else None
         self.read = None if gas is None else Judged(moment.frame.time_ms, ph, self.curve.slope, gas)
         return self.overdose.look(tank, moment, self.curve, gas, ph)
 
@@ -156,12 +167,13 @@ class CarbonDioxideDetector(msgspec.Struct):
         found = self._as_read(tank, moment, ph)
         if found is not None:
             self.hold[found.alarm] = found
+            self.by_reading = True
 
     @property
-    def newest(self) -> Judged | None:
-        """The estimate judged by last: less what stepped, or as read where nothing else was judged."""
+    def shown(self) -> Judged | None:
+        """The estimate that was judged by last, and all that people are shown, wherever they look."""
         judged, read = self.judged, self.read
-        if judged is None or (read is not None and read.time_ms > judged.time_ms):
+        if judged is None or (read is not None and (self.by_reading or read.time_ms > judged.time_ms)):
             return read
         return judged
 
@@ -171,6 +183,7 @@ class CarbonDioxideDetector(msgspec.Struct):
 
     def _restart(self) -> None:
         self.judged = self.read = None
+        self.by_reading = False
         self.block.clear()
         self.curve.window.clear()
         self.overdose.since = self.absence.since = -1
@@ -184,16 +197,17 @@ class CarbonDioxideDetector(msgspec.Struct):
         # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
         stepped = ph
         down = -moment.current.ph_stepped
-        if down > 0.04:
-            ph += min(down, 3 * (down - 0.04))
+        if down > CURVE.stepped_noise_ph:
+            ph += min(down, CURVE.stepped_gain * (down - CURVE.stepped_noise_ph))
         # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
         # alarm would keep it up for ever.
         ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
         ph_alarm = ph_alarm or "ph" in moment.probes.restless
-        usable = not ph_alarm and "stray-current-suspected" not in moment.active and down < 0.2
+        guess = "stray-current-suspected" in moment.active or down >= CURVE.stepped_guess_ph
+        usable = not (ph_alarm or guess)
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)
-        gas = curve.gas(tank, ph, moment.frame.temperature)
+        gas = self.estimate.at(tank, curve, ph, moment.frame.temperature)
         self.judged = None if gas is None else Judged(moment.frame.time_ms, ph, curve.slope, gas)
         if quiet:
             # judge nothing new but what would be deadly, let go of nothing
@@ -204,8 +218,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         findings: dict[str, Finding] = {}
         found: Finding | None
         seen = self._as_read(tank, moment, stepped)
+        self.by_reading = False
         if gas is not None and _knows(tank):
-            found = self.overdose.judge(tank, moment, curve, gas) or seen
+            found = self.overdose.judge(tank, moment, curve, gas)
+            self.by_reading = found is None and seen is not None
+            found = found or seen
             if found is not None:
                 findings[found.alarm] = found
         if gas is not None and curve.injected(tank):

@@ -6,7 +6,8 @@ import math
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.curve import HALF_HOUR, HOUR, Gas, PhCurve
+from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
 from rushlight.analysis.detectors.patience import (
     DISTURBED_MS,
@@ -18,13 +19,11 @@ from rushlight.analysis.detectors.patience import (
     WITH_LAMP_MS,
     patience_ms,
 )
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.carbon_dioxide import Gas
 
 __all__ = ["OverdoseJudge"]
-
-LEAST_DAYS = 2
-USUAL_PH = 0.1  # no lower than the usual lowest by this: it reads so every day; common practice, no source
 
 
 class OverdoseJudge(msgspec.Struct):
@@ -60,7 +59,7 @@ class OverdoseJudge(msgspec.Struct):
         usual_low = curve.usual_low
         told = self.sudden >= 0 and "co2-overdose" in moment.active
         if errors < (FROM_ERRORS if told else SUDDEN_ERRORS) or (
-            usual_low is not None and ph > usual_low - USUAL_PH
+            usual_low is not None and ph > usual_low - OVERDOSE.usual_ph
         ):
             self.sudden = -1
             return None
@@ -100,8 +99,9 @@ class OverdoseJudge(msgspec.Struct):
         if usual_low is None:
             patience = patience_ms(gas.errors_above(limit), GAS_FIRST_DAY_MS, GAS_LEAST_MS)
         else:
-            patience = 0 if falling < -0.25 else GAS_LEAST_MS
-        still = raised and (gas.mg_l > 0.9 * limit and (usual_low is None or curve.ph < usual_low - 0.03))
+            patience = 0 if falling < -OVERDOSE.at_once_ph_per_h else GAS_LEAST_MS
+        below = usual_low is None or curve.ph < usual_low - OVERDOSE.below_ph
+        still = raised and gas.mg_l > OVERDOSE.lets_go_share * limit and below
         waited = self.since >= 0 and now - self.since >= patience
         if not (still or waited or (raised and wrong)):
             return None
@@ -111,9 +111,12 @@ class OverdoseJudge(msgspec.Struct):
     def _unknown_tank(limit: float, gas: Gas, falling: float) -> bool:
         """The first day: the published limit, and the estimate's own error."""
         mg_l, error = gas.mg_l, gas.error
-        forecast = mg_l * 10 ** -max(falling, -2.0)  # one hour on: the time a person needs to wake and act
-        level = mg_l > limit * math.exp((FROM_ERRORS if error < 0.5 else 1.7) * error)
-        soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
+        # one hour on: the time a person needs to wake and act
+        forecast = mg_l * 10 ** -max(falling, -CURVE.steepest_ph_per_h)
+        rough = error >= OVERDOSE.rough_log
+        level = mg_l > limit * math.exp((OVERDOSE.rough_errors if rough else FROM_ERRORS) * error)
+        fast = not rough and falling < -OVERDOSE.falling_ph_per_h
+        soon = fast and forecast > limit * math.exp(error) and mg_l > limit
         return level or soon
 
     @staticmethod
@@ -124,82 +127,99 @@ class OverdoseJudge(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         # The hour after the first reading's time of day was seen but once, in a tank that may not have been
         # at rest; there the usual curve has a step that is no gas.
-        later = curve.profile.at((moment.minute + 60) % 1440, LEAST_DAYS)
+        later = curve.profile.at((moment.minute + HOUR_MS // MINUTE_MS) % 1440, OVERDOSE.least_days)
         # where the usual curve is steep, as when the valve opens, minutes make a large departure
-        steep = curve.expected is not None and later is not None and abs(later - curve.expected) > 0.25
+        expected = curve.expected
+        steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
-        doubtful = steep or curve.profile.at(moment.minute, LEAST_DAYS) is None
+        doubtful = steep or curve.profile.at(moment.minute, OVERDOSE.least_days) is None
         level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
         soon = OverdoseJudge._through(limit, curve, gas, usual_low) or (
             later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
         )
-        doubt = 1.6
+        doubt = OVERDOSE.sure_errors
         if curve.creeping() and not raised:
-            doubt = 2.5  # hardness that runs out looks like gas to whoever reckons with the old hardness
+            doubt = OVERDOSE.creeping_errors
             fresh = OverdoseJudge._fresh(tank, curve)
-            level, soon = level and fresh, soon and fresh and gas.mg_l > 0.6 * limit
-        sure = gas.mg_l > limit * math.exp(doubt * gas.error) and usual_low - curve.ph > 0.03
+            level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
+        below = usual_low - curve.ph > OVERDOSE.below_ph
+        sure = gas.mg_l > limit * math.exp(doubt * gas.error) and below
         return level or soon or sure
 
     @staticmethod
     def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, doubtful: bool) -> bool:
         """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
-        scatter = curve.scatter
-        below = usual_low - curve.ph
+        scatter, below = curve.scatter, usual_low - curve.ph
+        margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
-        if (gas.mg_l > limit and below > 0.07 + 1.5 * scatter) or (
-            gas.high > limit and below > 0.18 + 1.5 * scatter
+        if (gas.mg_l > limit and below > OVERDOSE.over_below_ph + margin) or (
+            gas.high > limit and below > OVERDOSE.may_below_ph + margin
         ):
             return True
         # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
-        strange = odd > 0.1 + 1.5 * scatter and below > 0.05
-        stranger = odd > max(0.25, 0.12 + 3.0 * scatter) and below > 0.03 and not doubtful
-        return (strange and gas.mg_l * math.exp(0.35 * gas.error) > limit) or (stranger and gas.high > limit)
+        strange = odd > OVERDOSE.strange_ph + margin and below > OVERDOSE.strange_below_ph
+        far = max(OVERDOSE.stranger_least_ph, OVERDOSE.stranger_ph + OVERDOSE.stranger_scatters * scatter)
+        stranger = odd > far and below > OVERDOSE.below_ph and not doubtful
+        likely = gas.mg_l * math.exp(OVERDOSE.strange_errors * gas.error)
+        return (strange and likely > limit) or (stranger and gas.high > limit)
 
     @staticmethod
     def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
         """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
         mg_l, fall = gas.mg_l, curve.fall
-        if fall <= 0.1 or curve.ph > usual_low - 0.03 or gas.error >= 0.5:
+        slow = fall <= OVERDOSE.falling_ph_per_h
+        if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
             return False
-        return mg_l > 0.9 * limit and mg_l * 10 ** min(fall, 2.0) > limit * math.exp(gas.error)
+        forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
+        return mg_l > OVERDOSE.through_share * limit and forecast > limit * math.exp(gas.error)
 
     @staticmethod
     def _soon(limit: float, curve: PhCurve, gas: Gas, usual_low: float, later: float, steep: bool) -> bool:
         """Over the limit within the hour a person needs to wake and act; `later` is the usual pH then."""
         expected, ph, fall = curve.expected, curve.ph, curve.fall
-        drift = curve.residuals.slope_per_hour(HALF_HOUR)
+        drift = curve.residuals.slope_per_hour(CURVE.slope_min * MINUTE_MS)
         if expected is None or drift is None:
             return False
-        odd = expected - ph
+        odd, scatter = expected - ph, curve.scatter
+        departs = (
+            drift > OVERDOSE.soon_drift_ph_per_h
+            and fall > OVERDOSE.soon_fall_ph_per_h
+            and odd > OVERDOSE.soon_odd_ph
+        )
         # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
-        if drift <= 0.08 or fall <= 0.05 or odd <= 0.05 or ph - fall >= usual_low:
+        if not departs or ph - fall >= usual_low:
             return False
-        scatter = curve.scatter
-        if steep and (ph >= usual_low + 0.05 or odd <= 0.15 + scatter):
+        if steep and (ph >= usual_low + OVERDOSE.steep_above_ph or odd <= OVERDOSE.steep_odd_ph + scatter):
             return False
         # an estimate that is far below the limit and sure of itself is not an hour away from it
-        if gas.mg_l <= 0.5 * limit and not (gas.error < 0.5 and gas.high > 0.6 * limit):
+        fine = gas.error < OVERDOSE.rough_log
+        if gas.mg_l <= OVERDOSE.soon_share * limit and not (
+            fine and gas.high > OVERDOSE.soon_high_share * limit
+        ):
             return False
         # The usual curve, less what departs from it, going on as it does now; and no faster than the pH falls
         # now, or usually does in that hour.
-        ahead_ph = ph - min(expected - later + min(drift, 2.0), max(fall, expected - later))
+        ahead_ph = ph - min(
+            expected - later + min(drift, CURVE.steepest_ph_per_h), max(fall, expected - later)
+        )
         forecast = gas.mg_l * 10 ** (ph - ahead_ph)
         ahead = usual_low - ahead_ph
-        return (forecast > limit and gas.error < 0.5 and ahead > 0.11 + 1.5 * scatter) or (
-            forecast * math.exp(gas.error) > limit and ahead > 0.25 + 1.5 * scatter
+        margin = OVERDOSE.scatters * scatter
+        return (forecast > limit and fine and ahead > OVERDOSE.ahead_ph + margin) or (
+            forecast * math.exp(gas.error) > limit and ahead > OVERDOSE.ahead_may_ph + margin
         )
 
     @staticmethod
     def _fresh(tank: Tank, curve: PhCurve) -> bool:
         """Against a sinking curve only what falls faster than the usual day counts."""
         now = curve.residuals.values[-1] if curve.residuals.values else 0.0
-        hour, morning = curve.residuals.ago(HOUR - 5 * MINUTE_MS), curve.residuals.ago(5 * HOUR + HALF_HOUR)
+        hour = curve.residuals.ago(OVERDOSE.fresh_hour_min * MINUTE_MS)
+        morning = curve.residuals.ago(OVERDOSE.fresh_morning_min * MINUTE_MS)
         co2 = tank.settings.co2
         valve = co2 is None or co2.on is not None
-        # hardness hardly ever runs out by a quarter of a pH in six hours
-        return (hour is not None and now - hour > (0.15 if valve else 0.07)) or (
-            morning is not None and now - morning > 0.25
+        lately = OVERDOSE.fresh_hour_ph if valve else OVERDOSE.fresh_hour_steady_ph
+        return (hour is not None and now - hour > lately) or (
+            morning is not None and now - morning > OVERDOSE.fresh_morning_ph
         )
 
     @staticmethod
@@ -209,7 +229,7 @@ class OverdoseJudge(msgspec.Struct):
         falling = min(slope or 0.0, 0.0)
         if mg_l > limit:
             left = 0.0
-        elif falling < -0.01:
+        elif falling < -OVERDOSE.least_fall_ph_per_h:
             left = math.log10(limit / mg_l) / -falling * 3600
         else:
             left = None
@@ -224,10 +244,11 @@ class OverdoseJudge(msgspec.Struct):
             observations.append(f"pH changing {slope:+.2f} an hour{dark}{'; ' if usual else ''}{usual}")
         elif usual:
             observations.append(usual)
-        if curve.expected is not None and curve.expected - curve.ph > 0.1:
+        if curve.expected is not None and curve.expected - curve.ph > OVERDOSE.said_odd_ph:
             observations.append(f"usual at this time of day: pH {curve.expected:.2f}")
         celsius = moment.frame.temperature
-        warm = celsius is not None and celsius > tank.settings.livestock.temperature_high_c - 1.0
+        highest = tank.settings.livestock.temperature_high_c
+        warm = celsius is not None and celsius > highest - OVERDOSE.warm_margin_c
         if celsius is not None and warm:
             # warm and gassed: less oxygen in the water, and the gas hinders its uptake
             observations.append(oxygen_text(celsius))
@@ -237,7 +258,8 @@ class OverdoseJudge(msgspec.Struct):
             if source == "cylinder"
             else "the reactor surges; it can't be turned off, only its hose taken out"
         )
-        urgent = warm or mg_l > limit or (left is not None and left < 5400) or falling < -0.1
+        soon = left is not None and left < OVERDOSE.urgent_s
+        urgent = warm or mg_l > limit or soon or falling < -OVERDOSE.falling_ph_per_h
         return Finding(
             alarm="co2-overdose",
             holding=holding,

@@ -14,14 +14,9 @@ from hypothesis import strategies as st
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.explain.curves import Panel
 from rushlight.analysis.explain.explanation import _notes
-from rushlight.analysis.physics.electrode_trust import (
-    CALIBRATED_PH_ERROR,
-    CREEP_PH,
-    KEEPS_DAYS,
-    OLD_PH_ERROR,
-    UNCALIBRATED_PH_ERROR,
-    ph_trust,
-)
+from rushlight.analysis.physics.carbon_dioxide import log_error
+from rushlight.analysis.physics.electrode_trust import old_ph_error, ph_trust, uncalibrated_ph_error
+from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.replay.beliefs import RecordingWatch
 from rushlight.analysis.views.page.app import PageApp
 from rushlight.analysis.views.status import status_lines
@@ -60,8 +55,8 @@ def since(days: int, points: list[CalibrationPoint] | None = None) -> PhCalibrat
     [
         (since(0), False, "calibrated"),
         (since(0, GOOD), True, "calibrated"),
-        (since(KEEPS_DAYS), False, "calibrated"),
-        (since(KEEPS_DAYS + 1), False, "old"),
+        (since(ELECTRODE.keeps_days), False, "calibrated"),
+        (since(ELECTRODE.keeps_days + 1), False, "old"),
         (since(-1), False, "calibrated"),  # it is a day later elsewhere
         (since(-2), False, "not known"),  # a slip: the day is still to come
         (PhCalibration(), False, "not known"),
@@ -79,11 +74,20 @@ def test_when_an_electrode_counts_as_calibrated(calibration: PhCalibration, raw:
 
 def test_the_errors() -> None:
     """0.1, 0.15 pH and 31 days are common practice, no source; the others follow from GUM 4.3.7."""
-    assert (CALIBRATED_PH_ERROR, CREEP_PH, KEEPS_DAYS) == (0.1, 0.15, 31)
-    assert pytest.approx(0.1803, abs=1e-4) == OLD_PH_ERROR
+    assert (ELECTRODE.calibrated_ph, ELECTRODE.creep_ph, ELECTRODE.keeps_days) == (0.1, 0.15, 31)
+    assert old_ph_error() == pytest.approx(0.1803, abs=1e-4)
     # ±30 mV at 59.16 mV a pH (Nernst, 25 °C) is ±0.507 pH; a uniform spread of half-width a has a/√3
-    assert pytest.approx(30 / 59.159 / math.sqrt(3), abs=1e-4) == UNCALIBRATED_PH_ERROR
-    assert CALIBRATED_PH_ERROR < OLD_PH_ERROR < UNCALIBRATED_PH_ERROR
+    assert uncalibrated_ph_error() == pytest.approx(30 / 59.159 / math.sqrt(3), abs=1e-4)
+    assert ELECTRODE.calibrated_ph < old_ph_error() < uncalibrated_ph_error()
+
+
+def test_the_error_of_hardness_is_that_of_a_drop_either_way() -> None:
+    """A value anywhere within ±1 dKH has a standard error of 1/√3 (rectangular distribution; GUM 4.3.7)."""
+    assert WATER.kh_error_dkh == pytest.approx(1 / math.sqrt(3), abs=0.05)
+    assert log_error(0.0, 4.0) == pytest.approx(0.6 / 4)
+    assert log_error(0.1, 1e9) == pytest.approx(math.log(10) * 0.1)
+    # 0.1 pH is a factor 10^0.1 = 1.259, 0.6 dKH of 4 is 15 %; together sqrt(0.2303² + 0.15²) = 0.2748
+    assert log_error(0.1, 4.0) == pytest.approx(0.2748, abs=1e-4)
 
 
 @given(st.integers(-400, 4000), st.integers(0, 400), st.booleans())
@@ -148,7 +152,7 @@ def test_it_is_said_wherever_the_figure_is(
 
 def test_the_judgement_takes_the_error_that_is_shown(tmp_path: Path) -> None:
     """An alarm names the doubt in what it has seen; replay's beliefs have the error."""
-    for calibration, error in (("calibrated = 2026-02-28", 0.1), ("", OLD_PH_ERROR)):
+    for calibration, error in (("calibrated = 2026-02-28", 0.1), ("", old_ph_error())):
         settings = parse_settings(SETTINGS + calibration)
         watch = RecordingWatch("shelf", settings.tanks["shelf"], 0)
         events = [
@@ -168,19 +172,28 @@ def test_the_judgement_takes_the_error_that_is_shown(tmp_path: Path) -> None:
         assert watch.of(CarbonDioxideDetector).curve.ph_error == pytest.approx(error)
 
 
-def test_a_corrected_hardness_reaches_the_estimate_after_a_restart() -> None:
-    """The factor that is kept with the state is that of its KH."""
-    first = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
-    for minute in range(20):
+def judged_after(watch: TankWatch, minutes: range) -> float:
+    """mg/L of CO2 that was judged by last, after readings of 24.0 °C and pH 6.8."""
+    for minute in minutes:
         for name, level in (("temperature", 24.0), ("ph", 6.8)):
-            first.feed(Reading("shelf", name, NOW + minute * 60_000, level))
-    corrected = parse_settings(SETTINGS.replace("dkh = 4.0", "dkh = 8.0"))
-    again = TankWatch("shelf", corrected.tanks["shelf"])
-    again.restore(first.snapshot())
-    before = first.of(CarbonDioxideDetector).estimate(first.tank, 6.8, 24.0)
-    after = again.of(CarbonDioxideDetector).estimate(again.tank, 6.8, 24.0)
-    assert before is not None and after is not None
-    assert after.mg_l / before.mg_l == pytest.approx(2.0, rel=0.05)
+            watch.feed(Reading("shelf", name, NOW + minute * 60_000, level))
+    shown = watch.of(CarbonDioxideDetector).shown
+    assert shown is not None and watch.beliefs()["co2_mg_l"] == shown.gas.mg_l
+    return shown.gas.mg_l
+
+
+def test_a_corrected_hardness_reaches_the_estimate_after_a_restart() -> None:
+    """The water stays at one temperature: nothing that is kept by it may stand for another KH."""
+    first = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
+    before = judged_after(first, range(20))
+    same, corrected = (
+        TankWatch("shelf", parse_settings(SETTINGS.replace("dkh = 4.0", f"dkh = {kh}")).tanks["shelf"])
+        for kh in (4.0, 8.0)
+    )
+    for watch in (same, corrected):
+        watch.restore(first.snapshot())
+    assert judged_after(same, range(20, 30)) == pytest.approx(before)
+    assert judged_after(corrected, range(20, 30)) / before == pytest.approx(2.0, rel=0.05)
 
 
 def test_a_date_that_is_none_is_named() -> None:

@@ -18,6 +18,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.analysis.physics import water
+from rushlight.analysis.physics.carbon_dioxide import Gas, log_error
+from rushlight.analysis.physics.numbers import WATER
+from tests.trade_rule import trade_rule_mg_l
 
 REFERENCES: dict[str, Any] = {
     entry["id"]: entry["value"]
@@ -32,7 +35,6 @@ GRID_T = [15, 18, 20, 22, 25, 28, 30]
 phs = st.floats(5.5, 8.5)
 hardnesses = st.floats(0.5, 20.0)
 temperatures = st.floats(2.0, 38.0)
-doses = st.floats(0.3, 150.0)
 
 Point = tuple[int, float, int]
 
@@ -160,34 +162,6 @@ def test_more_acid_or_more_hardness_is_more_carbon_dioxide(ph: float, kh: float,
     assert water.carbon_dioxide_mg_l(ph, kh, t + 0.1) < here  # pK1 falls with temperature below 50 °C
 
 
-@given(doses, hardnesses, temperatures)
-def test_ph_for_is_the_inverse(co2: float, kh: float, t: float) -> None:
-    ph = water.ph_for(co2, kh, t)
-    assert water.carbon_dioxide_mg_l(ph, kh, t) == pytest.approx(co2, rel=1e-9)
-
-
-@given(phs, hardnesses, temperatures)
-def test_carbonate_hardness_from_is_the_inverse(ph: float, kh: float, t: float) -> None:
-    co2 = water.carbon_dioxide_mg_l(ph, kh, t)
-    assert water.carbonate_hardness_from(ph, co2, t) == pytest.approx(kh, rel=1e-9)
-
-
-def test_inverses_are_those_of_phreeqc(phreeqc_grid: dict[Point, float]) -> None:
-    """PHREEQC's CO2 put into the inverses gives the KH and the pH that PHREEQC was given."""
-    for (kh, ph, t), co2 in phreeqc_grid.items():
-        assert water.ph_for(co2, kh, t) == pytest.approx(ph, abs=0.003)
-        assert water.carbonate_hardness_from(ph, co2, t) == pytest.approx(kh, rel=0.006)
-
-
-def test_no_hardness_where_other_acids_hold_the_ph_down() -> None:
-    assert water.carbonate_hardness_from(4.0, 0.6, 25) == 0.0
-
-
-def test_an_impossible_hardness_is_named() -> None:
-    with pytest.raises(ValueError, match="more than 100 dKH"):
-        water.carbonate_hardness_from(9.0, 30.0, 25)
-
-
 # --- constants ---------------------------------------------------------------------------------------
 
 
@@ -221,74 +195,37 @@ def test_a_german_degree_is_17_848_mg_of_calcium_carbonate() -> None:
     assert pytest.approx(2 * 10 / 56.077, rel=1e-4) == water.MEQ_PER_DKH
 
 
-# --- uncertainty -------------------------------------------------------------------------------------
+# --- the error of the estimate -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("kh", "kh_error"), [(4.0, 0.5), (8.0, 1.0), (12.0, 1.0)])
+@pytest.mark.parametrize("kh", [4.0, 8.0, 12.0])
 @pytest.mark.parametrize("ph_error", [0.02, 0.1])
-def test_uncertainty_is_that_of_a_monte_carlo_run(kh: float, kh_error: float, ph_error: float) -> None:
-    """Propagation of distributions, GUM supplement 1 (JCGM 101:2008)."""
+def test_the_error_is_that_of_a_monte_carlo_run(kh: float, ph_error: float) -> None:
+    """Propagation of distributions, GUM supplement 1 (JCGM 101:2008); half a degree of temperature, too."""
     draw = random.Random(20260301)
     logs = [
         math.log(
             water.carbon_dioxide_mg_l(
-                draw.gauss(6.8, ph_error), draw.gauss(kh, kh_error), draw.gauss(24, 0.5)
+                draw.gauss(6.8, ph_error), draw.gauss(kh, WATER.kh_error_dkh), draw.gauss(24, 0.5)
             )
         )
         for _ in range(20_000)
     ]
-    found = water.carbon_dioxide_uncertainty(
-        6.8, kh, 24, ph_error=ph_error, carbonate_hardness_error_dkh=kh_error, temperature_error_c=0.5
-    )
-    assert found.relative_error == pytest.approx(statistics.stdev(logs), rel=0.04)
-    inside = sum(found.covered_low < math.exp(value) < found.covered_high for value in logs) / len(logs)
-    assert inside == pytest.approx(0.9545, abs=0.01)  # normal distribution, k = 2
+    error = log_error(ph_error, kh)
+    assert error == pytest.approx(statistics.stdev(logs), rel=0.04)
+    found = Gas(math.exp(statistics.fmean(logs)), error)
+    inside = sum(found.low < math.exp(value) < found.high for value in logs) / len(logs)
+    assert inside == pytest.approx(0.6827, abs=0.015)  # normal distribution, one standard deviation
 
 
-def test_uncertainty_by_hand() -> None:
-    """0.1 pH is a factor 10^0.1 = 1.259, 1 dKH of 4 a quarter; together sqrt(0.2303² + 0.25²) = 0.340."""
-    found = water.carbon_dioxide_uncertainty(6.8, 4, 22, temperature_error_c=0)
-    assert found.relative_error == pytest.approx(0.3399, abs=1e-4)
-    assert found.estimate == water.carbon_dioxide_mg_l(6.8, 4, 22)
-    assert found.low == pytest.approx(found.estimate * math.exp(-0.3399), rel=1e-4)
-    assert found.high == pytest.approx(found.estimate * math.exp(0.3399), rel=1e-4)
-    assert found.covered_high == pytest.approx(found.estimate * math.exp(2 * 0.3399), rel=1e-3)
+def test_the_range_is_a_factor() -> None:
+    """10 mg/L with 0.3 is 7.4 to 13.5 mg/L; 20 mg/L is ln 2 / 0.3 = 2.31 standard errors above."""
+    found = Gas(10.0, 0.3)
+    assert (found.low, found.high) == (pytest.approx(7.408, abs=1e-3), pytest.approx(13.499, abs=1e-3))
+    assert Gas(20.0, 0.3).errors_above(10.0) == pytest.approx(2.31, abs=0.01)
 
 
-@pytest.mark.parametrize("t", [15, 20, 28])
-def test_uncertainty_from_temperature_is_that_of_phreeqc(phreeqc: Phreeqc, t: int) -> None:
-    """PHREEQC one degree warmer and one colder, pH and KH exact."""
-    step = math.log(phreeqc.carbon_dioxide(6.8, 4, t - 1) / phreeqc.carbon_dioxide(6.8, 4, t + 1)) / 2
-    found = water.carbon_dioxide_uncertainty(
-        6.8, 4, t, ph_error=0, carbonate_hardness_error_dkh=0, temperature_error_c=1
-    )
-    assert found.relative_error == pytest.approx(step, rel=0.05)
-
-
-def test_uncertainty_without_hardness_points_to_the_other_method() -> None:
-    with pytest.raises(ValueError, match="carbon_dioxide_from_degassed"):
-        water.carbon_dioxide_uncertainty(6.8, 0, 22)
-
-
-# --- degassed pH, air, trade rule --------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("kh", "t"), list(product([1, 4, 8], [15, 22, 28])))
-@pytest.mark.parametrize("degassed", [7.0, 7.5, 8.0])
-def test_degassed_method_is_that_of_phreeqc(phreeqc: Phreeqc, kh: int, t: int, degassed: float) -> None:
-    """PHREEQC, the same water at two pH values: within the 2 % that the docstring says."""
-    base = phreeqc.carbon_dioxide(degassed, kh, t)
-    for ph in (6.3, 6.8):
-        found = water.carbon_dioxide_from_degassed(ph, degassed, t, base)
-        assert found == pytest.approx(phreeqc.carbon_dioxide(ph, kh, t), rel=0.02)
-
-
-def test_trade_rule_of_one_unit_down() -> None:
-    """Common practice, no source: one unit of pH down is tenfold, about 30 mg/L, from a base of 3 mg/L."""
-    assert water.carbon_dioxide_from_degassed(6.6, 7.6, 24, water.TRADE_BASE_MG_L) == pytest.approx(30.0)
-    aired = water.carbon_dioxide_from_degassed(6.6, 7.6, 24)
-    assert aired == pytest.approx(10 * water.air_equilibrium_mg_l(24))
-    assert 5.5 < aired < 7.0
+# --- air, trade rule --------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("t", [5, 15, 20, 25, 30])
@@ -302,18 +239,11 @@ def test_air_equilibrium_is_that_of_phreeqc(phreeqc: Phreeqc, t: float) -> None:
     assert water.air_equilibrium_mg_l(t) == pytest.approx(expected, rel=0.02)
 
 
-def test_a_degassed_ph_tells_the_hardness() -> None:
-    """4 dKH water in equilibrium with open air has pH 8.3 to 8.4, and gives its 4 dKH back."""
-    ph = water.ph_for(water.air_equilibrium_mg_l(22), 4, 22)
-    assert 8.2 < ph < 8.5
-    assert water.carbonate_hardness_from(ph, water.air_equilibrium_mg_l(22), 22) == pytest.approx(4)
-
-
 @pytest.mark.parametrize("t", GRID_T)
 def test_trade_rule_is_as_far_off_as_documented(phreeqc_grid: dict[Point, float], t: int) -> None:
     """Rule of thumb (common practice, no source) against PHREEQC; co2.trade_rule, 0.4 % by its note."""
     errors = [
-        100 * (water.carbon_dioxide_trade_rule(ph, kh) / expected - 1)
+        100 * (trade_rule_mg_l(ph, kh) / expected - 1)
         for (kh, ph, at), expected in phreeqc_grid.items()
         if at == t
     ]
@@ -393,7 +323,7 @@ def test_temperatures_that_are_no_water_are_named(bad: float) -> None:
         lambda: water.oxygen_saturation_mg_l(bad),
         lambda: water.unionised_ammonia_fraction(7, bad),
         lambda: water.air_equilibrium_mg_l(bad),
-        lambda: water.nernst_slope_mv(bad),
+        lambda: water.vapour_pressure_kpa(bad),
         lambda: water.mixed_temperature_c(1, bad, 1, 20),
     ]
     for call in calls:
@@ -405,9 +335,6 @@ def test_temperatures_that_are_no_water_are_named(bad: float) -> None:
 def test_values_that_are_no_ph_are_named(bad: float) -> None:
     calls: list[Callable[[], float]] = [
         lambda: water.carbon_dioxide_mg_l(bad, 4, 20),
-        lambda: water.carbon_dioxide_from_degassed(7, bad, 20),
-        lambda: water.carbonate_hardness_from(bad, 10, 20),
-        lambda: water.carbon_dioxide_trade_rule(bad, 4),
         lambda: water.unionised_ammonia_fraction(bad, 20),
     ]
     for call in calls:
@@ -419,13 +346,7 @@ def test_values_that_are_no_ph_are_named(bad: float) -> None:
 def test_other_impossible_values_are_named(bad: float) -> None:
     with pytest.raises(ValueError, match="carbonate_hardness_dkh"):
         water.carbon_dioxide_mg_l(7, bad, 20)
-    with pytest.raises(ValueError, match="co2_mg_l"):
-        water.ph_for(bad, 4, 20)
-    with pytest.raises(ValueError, match="base_mg_l"):
-        water.carbon_dioxide_from_degassed(7, 7.5, 20, bad)
     with pytest.raises(ValueError, match="pressure_kpa"):
         water.oxygen_saturation_mg_l(20, bad)
     with pytest.raises(ValueError, match="second_litres"):
         water.mixed_temperature_c(1, 20, bad, 20)
-    with pytest.raises(ValueError, match="ph_error"):
-        water.carbon_dioxide_uncertainty(7, 4, 20, ph_error=bad)

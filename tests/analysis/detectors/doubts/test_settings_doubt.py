@@ -336,14 +336,14 @@ def test_a_doubtful_reference_is_kept_until_the_tank_s_usual_can_take_its_place(
     )
     doubt.water.mark, doubt.water.found = "27.0 None", Finding(alarm="setting-doubtful", quantity="ph")
     at = BEGAN
-    for lows, given, untold in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
+    for lows, given, doubtful in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
         alcove = Tank("alcove", settings if given else tank(water="carbonate_hardness_dkh = 27"))
         gas.curve.extremes.lows, gas.curve.extremes.highs = lows, lows
         moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, False, set())
         doubt.update(alcove, moment)
         doubt.recall(moment)
         gas.update(alcove, moment)
-        assert gas.curve.untold is untold
+        assert gas.estimate.doubtful is doubtful
 
 
 def test_a_hardness_that_leaves_no_gas_is_told_once() -> None:
