@@ -277,6 +277,24 @@ def test_status_acknowledge_and_shelve_without_a_service(run: Callable[..., Outp
     assert kinds == ["raised", "acknowledged", "shelved", "unshelved", "raised"]
 
 
+def test_out_of_service_is_shown_until_it_is_returned(run: Callable[..., Output], config: Path) -> None:
+    fill(config.parent)
+    status, out, err = run("out-of-service", "hallway", "temperature-high")
+    assert (status, err) == (0, "")
+    assert out == "hallway/temperature-high is out of service until a person returns it to service\n"
+    assert re.search(r"temperature-high: out of service, taken out (just now|\d+ s ago)\n", run("status")[1])
+    status, _, err = run("shelve", "hallway", "temperature-high", "--for", "2h")
+    assert status == 1 and "return it to service first" in err
+    assert run("return-to-service", "hallway", "temperature-high") == (
+        0,
+        "hallway/temperature-high returned to service\n",
+        "",
+    )
+    assert "HIGH temperature-high: unacknowledged, raised" in run("status")[1]
+    with closing(EmbeddedStore(config.parent / "rushlight.db", read_only=True)) as store:
+        assert [e.event for e in store.events()] == ["raised", "shelved", "unshelved", "raised"]
+
+
 def test_a_service_that_does_not_answer_is_told_and_the_request_kept(
     run: Callable[..., Output], config: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
