@@ -86,7 +86,7 @@ class Reason(StrEnum):
     RETURNED = "returned to service"
 
 
-class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """All that is known of one alarm; times in ms UTC.
 
     `standing` is the condition behind both delays, tracked in every state. `occurrence` is the raising that
