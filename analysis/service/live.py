@@ -7,7 +7,6 @@ at any moment changes nothing of what is judged.
 
 from __future__ import annotations
 
-import heapq
 import logging
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -29,7 +28,7 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.settings.tables import LOOK_BACK_DAYS
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.records import Request
+from rushlight.collector.store.records import Request, in_time_order
 
 __all__ = ["UNKEPT_MS", "LiveAnalysis"]
 
@@ -144,7 +143,7 @@ class LiveAnalysis:
         began_ms, number, first_ms = self._log_clock(), 0, now_ms
         fresh = self._watch(name)
         told: dict[str, Event] = {}  # by occurrence
-        for reading in _by_time(store, name, now_ms - _RELEARN_MS):
+        for reading in in_time_order(store, [name], now_ms - _RELEARN_MS):
             number, first_ms = number + 1, min(first_ms, reading.time_ms)
             try:
                 told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
@@ -366,11 +365,6 @@ class LiveAnalysis:
             for record in watch.book.records().values()
             if record.open
         ]
-
-
-def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
-    series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
-    return heapq.merge(*series, key=lambda reading: reading.time_ms)
 
 
 def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
