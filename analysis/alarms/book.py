@@ -59,8 +59,11 @@ _EVENT: dict[Reason, EventKind] = {
 }
 
 
-class _BookState(msgspec.Struct, kw_only=True):
-    version: int = 1
+class _BookState(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """As it is saved. People's shelves must outlive an upgrade: a field that is added begins with its
+    default, and where one is gone or renamed the whole is not read, so that nothing is misread in silence.
+    """
+
     now_ms: int = 0
     records: list[AlarmRecord] = []
 
@@ -236,8 +239,6 @@ class AlarmBook:
             state = msgspec.msgpack.decode(data, type=_BookState)
         except msgspec.MsgspecError as error:
             raise StoreError(f"alarm state of {tank}: can't be read ({error}); start without it") from None
-        if state.version != 1:
-            raise StoreError(f"alarm state of {tank}: written by a newer version ({state.version}); update")
         book = cls(tank, title)
         book._now_ms = state.now_ms
         for record in state.records:

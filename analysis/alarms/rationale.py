@@ -1,9 +1,9 @@
 """The alarm rationalisation (ISA-18.2 / IEC 62682): one table, read by detectors, alarms, notices and status.
 
 Every alarm of the contract has one row: what happens if nobody acts, what to do in short steps, what not to
-touch, how urgent it is by default, its delays and its deadband. Delays and deadbands are common practice
-(EEMUA 191 gives 1 % of range as a starting deadband for temperature and composition); detectors already
-wait out single readings, so on-delays are short, and off-delays long enough that an alarm can't chatter.
+touch, how urgent it is by default, and its delays. Delays are common practice, no source: detectors wait out
+single readings and have deadbands of their own, so on-delays are short, and off-delays long enough that an
+alarm can't chatter.
 """
 
 from __future__ import annotations
@@ -44,8 +44,6 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         What would rule it out: a clause of what to look at, and what it would mean; no full stop.
     on_delay_s, off_delay_s : int
         Seconds a condition must stand before it is raised, and be gone before it is cleared.
-    deadband : float
-        How far inside the limit a value must come before the condition is gone, in `deadband_unit`.
     family : Family
     harmful : bool
         True where animals (or a person) come to harm; False where plants suffer or sight is lost.
@@ -64,8 +62,6 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     action: tuple[str, ...]
     on_delay_s: int
     off_delay_s: int
-    deadband: float
-    deadband_unit: str
     family: Family
     harmful: bool
     cautions: tuple[CautionName, ...]
@@ -115,8 +111,6 @@ RATIONALE: dict[str, Rationale] = {
         "day shows the pH without the gas",
         on_delay_s=0,
         off_delay_s=900,
-        deadband=3.0,
-        deadband_unit="mg/L",
         family="carbon dioxide",
         harmful=True,
         wakes_from="low",
@@ -141,8 +135,6 @@ RATIONALE: dict[str, Rationale] = {
         "KH with a drop test before you believe the electrode",
         on_delay_s=60,
         off_delay_s=1200,
-        deadband=2.0,
-        deadband_unit="mg/L",
         family="carbon dioxide",
         harmful=False,
         cautions=("electrical", "gas", "animals"),
@@ -169,8 +161,6 @@ RATIONALE: dict[str, Rationale] = {
         "too, it is the electrode",
         on_delay_s=0,
         off_delay_s=1200,
-        deadband=0.1,
-        deadband_unit="pH",
         family="carbon dioxide",
         harmful=True,
         wakes_from="high",
@@ -195,8 +185,6 @@ RATIONALE: dict[str, Rationale] = {
         "lamp goes out now and then: a heater that switches itself off is not stuck",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.2,
-        deadband_unit="Cel",
         family="heat",
         harmful=True,
         wakes_from="low",
@@ -223,8 +211,6 @@ RATIONALE: dict[str, Rationale] = {
         "lamp is lit; don't reach in to feel whether it is warm",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.2,
-        deadband_unit="Cel",
         family="heat",
         harmful=True,
         wakes_from="low",
@@ -249,8 +235,6 @@ RATIONALE: dict[str, Rationale] = {
         " with a second thermometer and look at the room's temperature",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.2,
-        deadband_unit="Cel",
         family="heat",
         harmful=True,
         wakes_from="low",
@@ -276,8 +260,6 @@ RATIONALE: dict[str, Rationale] = {
         "so that no hand goes into the water",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.2,
-        deadband_unit="Cel",
         family="heat",
         harmful=True,
         wakes_from="low",
@@ -302,8 +284,6 @@ RATIONALE: dict[str, Rationale] = {
         "so that no hand goes into the water",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.2,
-        deadband_unit="Cel",
         family="heat",
         harmful=True,
         wakes_from="low",
@@ -328,8 +308,6 @@ RATIONALE: dict[str, Rationale] = {
         "times anew",
         on_delay_s=0,
         off_delay_s=1800,
-        deadband=3.0,
-        deadband_unit="min",
         family="light",
         harmful=False,
         cautions=("electrical",),
@@ -351,8 +329,6 @@ RATIONALE: dict[str, Rationale] = {
         "cable is off",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.0,
-        deadband_unit="lx",
         family="light",
         harmful=False,
         cautions=("electrical", "gas"),
@@ -372,8 +348,6 @@ RATIONALE: dict[str, Rationale] = {
         rule_out="look at the lamp: where it is out, the sun or another lamp shines on the sensor",
         on_delay_s=60,
         off_delay_s=900,
-        deadband=0.0,
-        deadband_unit="lx",
         family="light",
         harmful=False,
         cautions=("electrical",),
@@ -395,8 +369,6 @@ RATIONALE: dict[str, Rationale] = {
         "compare the next day",
         on_delay_s=0,
         off_delay_s=1800,
-        deadband=3.0,
-        deadband_unit="%",
         family="light",
         harmful=False,
         cautions=("electrical", "animals"),
@@ -418,8 +390,6 @@ RATIONALE: dict[str, Rationale] = {
         rule_out="compare with a second instrument or a drop test: where both agree, the probe is right",
         on_delay_s=60,
         off_delay_s=600,
-        deadband=0.0,
-        deadband_unit="",
         family="probes",
         harmful=False,
         cautions=("electrical",),
@@ -441,8 +411,6 @@ RATIONALE: dict[str, Rationale] = {
         "too, it is the network, the broker or the mains",
         on_delay_s=0,
         off_delay_s=600,
-        deadband=0.0,
-        deadband_unit="s",
         family="power",
         harmful=False,
         wakes_from="low",
@@ -470,8 +438,6 @@ RATIONALE: dict[str, Rationale] = {
         "have, lamp or heater has failed alone",
         on_delay_s=0,
         off_delay_s=900,
-        deadband=0.0,
-        deadband_unit="",
         family="power",
         harmful=True,
         wakes_from="low",
@@ -500,8 +466,6 @@ RATIONALE: dict[str, Rationale] = {
         "battery: steps that go on then are the board's own and not the mains",
         on_delay_s=0,
         off_delay_s=1800,
-        deadband=0.0,
-        deadband_unit="pH",
         family="power",
         harmful=True,
         wakes_from="low",
@@ -526,8 +490,6 @@ RATIONALE: dict[str, Rationale] = {
         "test, a second thermometer outside on the glass",
         on_delay_s=0,
         off_delay_s=1800,
-        deadband=0.0,
-        deadband_unit="",
         family="probes",
         harmful=False,
         cautions=("electrical",),

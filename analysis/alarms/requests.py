@@ -1,4 +1,7 @@
-"""What people may ask of an alarm: acknowledge, shelve, unshelve; the same for service and command."""
+"""What people may ask of an alarm: acknowledge it, shelve it, take it out of service, and end those.
+
+The same for the service and the commands.
+"""
 
 from __future__ import annotations
 
@@ -60,6 +63,10 @@ def carry_out(
         return _shelve(book, request, now_ms, probes)
     if request.kind == "unshelve":
         return _unshelve(book, request, now_ms)
+    if request.kind == "out-of-service":
+        return _remove(book, request, now_ms, probes)
+    if request.kind == "return-to-service":
+        return _return(book, request, now_ms)
     raise AlarmError(f"{request.kind!r} can't be done to an alarm")
 
 
@@ -98,17 +105,11 @@ def _shelve(
     book: AlarmBook, request: Request, now_ms: int, probes: Collection[str]
 ) -> tuple[list[Event], str]:
     until = now_ms + int(request.arguments["for_ms"])
-    keys = {(book.tank, request.alarm, request.quantity)}
-    known = quantities_of(request.alarm)
-    if known and not request.quantity:
-        named = [name for name in known if name in probes] or known
-        keys = {(book.tank, request.alarm, name) for name in named}
     records = book.records()
-    keys |= {key for key in _there(book, request) if key[2] or not known}
     events: list[Event] = []
     done: list[AlarmKey] = []
     words: list[str] = []
-    for key in sorted(keys):
+    for key in _wanted(book, request, probes):
         record = records.get(key)
         if record is not None and record.state is AlarmState.OUT_OF_SERVICE:
             words.append(f"{_name(key)} is {_silence(record)}: return it to service first")
@@ -117,19 +118,55 @@ def _shelve(
         done.append(key)
     if not done:
         raise AlarmError("; ".join(words))
-    if len(done) == 1:
-        text = f"{_name(done[0])} shelved until {utc_text(until)}"
-    else:
-        text = f"{_asked(request)} shelved until {utc_text(until)} for {', '.join(key[2] for key in done)}"
-    return events, "; ".join([text, *words])
+    return events, "; ".join([_said(request, done, f"shelved until {utc_text(until)}"), *words])
 
 
 def _unshelve(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[Event], str]:
-    shelved = [key for key, r in sorted(_there(book, request).items()) if r.state is AlarmState.SHELVED]
+    there = sorted(_there(book, request).items())
+    shelved = [key for key, r in there if r.state is AlarmState.SHELVED]
     if not shelved:
+        removed = ", ".join(_name(key) for key, r in there if r.state is AlarmState.OUT_OF_SERVICE)
+        if removed:
+            raise AlarmError(f"{removed}: is out of service, not shelved; return it to service instead")
         return [], f"{_asked(request)} was not shelved"
     events = [event for key in shelved for event in book.unshelve(key, now_ms, request.actor)]
     return events, "; ".join(f"{_name(key)} unshelved" for key in shelved)
+
+
+def _remove(
+    book: AlarmBook, request: Request, now_ms: int, probes: Collection[str]
+) -> tuple[list[Event], str]:
+    keys = _wanted(book, request, probes)
+    events = [event for key in keys for event in book.out_of_service(key, now_ms, request.actor)]
+    if not events:
+        return [], _said(request, keys, "was out of service already")
+    return events, _said(request, keys, "is out of service until a person returns it to service")
+
+
+def _return(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[Event], str]:
+    removed = [
+        key for key, r in sorted(_there(book, request).items()) if r.state is AlarmState.OUT_OF_SERVICE
+    ]
+    if not removed:
+        return [], f"{_asked(request)} was not out of service"
+    events = [event for key in removed for event in book.return_to_service(key, now_ms, request.actor)]
+    return events, "; ".join(f"{_name(key)} returned to service" for key in removed)
+
+
+def _wanted(book: AlarmBook, request: Request, probes: Collection[str]) -> list[AlarmKey]:
+    """What is to be silenced: the quantity that was named, or all that there can be."""
+    keys = {(book.tank, request.alarm, request.quantity)}
+    known = quantities_of(request.alarm)
+    if known and not request.quantity:
+        named = [name for name in known if name in probes] or known
+        keys = {(book.tank, request.alarm, name) for name in named}
+    return sorted(keys | {key for key in _there(book, request) if key[2] or not known})
+
+
+def _said(request: Request, done: list[AlarmKey], what: str) -> str:
+    if len(done) == 1:
+        return f"{_name(done[0])} {what}"
+    return f"{_asked(request)} {what} for {', '.join(key[2] for key in done)}"
 
 
 def _there(book: AlarmBook, request: Request) -> dict[AlarmKey, AlarmRecord]:

@@ -86,14 +86,14 @@ class Reason(StrEnum):
     RETURNED = "returned to service"
 
 
-class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """All that is known of one alarm; times in ms UTC.
 
     `standing` is the condition behind both delays, tracked in every state. `occurrence` is the raising that
     is open or was the last; `open` says which. A shelf ends an occurrence's hold on a person but not the
     occurrence: it is cleared when its condition goes, or replaced when the alarm is raised again.
-    `shelved_ms` is when it was shelved; `named_ms` the time in the last occurrence's name where the clock was
-    put back since, so that no name is given twice.
+    `shelved_ms` is when it was shelved or taken out of service; `named_ms` the time in the last occurrence's
+    name where the clock was put back since, so that no name is given twice.
     """
 
     alarm: str
@@ -156,7 +156,8 @@ def step(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Re
     elif kind is Input.UNSHELVE and record.state is AlarmState.SHELVED:
         return replace(record, state=AlarmState.NORMAL, shelf_end_ms=None), Reason.UNSHELVED
     elif kind is Input.REMOVE and record.state is not AlarmState.OUT_OF_SERVICE:
-        return replace(record, state=AlarmState.OUT_OF_SERVICE, shelf_end_ms=None), Reason.REMOVED
+        removed = replace(record, state=AlarmState.OUT_OF_SERVICE, shelf_end_ms=None, shelved_ms=now_ms)
+        return removed, Reason.REMOVED
     elif kind is Input.RETURN and record.state is AlarmState.OUT_OF_SERVICE:
         return replace(record, state=AlarmState.NORMAL), Reason.RETURNED
     return record, Reason.NONE

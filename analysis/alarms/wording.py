@@ -161,7 +161,8 @@ def _summary(
     elif kind == "acknowledged":
         start, end = f"Acknowledged{by}: {name} in ", ""
     elif kind == "shelved":
-        start, end = f"Shelved{by} {'until ' + until if until else '(out of service)'}: {name} in ", ""
+        start = f"Shelved{by} until {until}: " if until else f"Taken out of service{by}: "
+        start, end = f"{start}{name} in ", ""
     else:
         start, end = f"Back in service{by}: {name} in ", ""
     return _fit(start, lambda tank: f"{tank}{end}", title)

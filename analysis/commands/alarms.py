@@ -11,7 +11,7 @@ from rushlight.analysis.commands.options import CONFIG, PART, say, settings_of
 if TYPE_CHECKING:
     from rushlight.collector.service.parts import Part
 
-__all__ = ["acknowledge", "shelve", "try_", "unshelve"]
+__all__ = ["acknowledge", "out_of_service", "return_to_service", "shelve", "try_", "unshelve"]
 
 
 _WHICH = click.argument("words", nargs=-1, required=True, metavar="TANK ALARM | ALARM-ID")
@@ -58,6 +58,30 @@ def shelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str
 def unshelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
     """End a shelf early; the alarm is raised again if its condition stands."""
     return _ask(config, part, "unshelve", words, quantity, {})
+
+
+@click.command("out-of-service")
+@CONFIG
+@PART
+@_WHICH
+@_QUANTITY
+def out_of_service(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
+    """Silence one alarm until you return it to service.
+
+    For what is not there for longer than a shelf lasts (7 days), as a cooler in winter or a probe that is
+    away for repair. `rushlight status` and the page go on saying that it is out of service.
+    """
+    return _ask(config, part, "out-of-service", words, quantity, {})
+
+
+@click.command("return-to-service")
+@CONFIG
+@PART
+@_WHICH
+@_QUANTITY
+def return_to_service(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
+    """End `out-of-service`; the alarm is raised again if its condition holds."""
+    return _ask(config, part, "return-to-service", words, quantity, {})
 
 
 @click.command("try")

@@ -8,7 +8,14 @@ from collections.abc import Sequence
 
 import click
 
-from rushlight.analysis.commands.alarms import acknowledge, shelve, try_, unshelve
+from rushlight.analysis.commands.alarms import (
+    acknowledge,
+    out_of_service,
+    return_to_service,
+    shelve,
+    try_,
+    unshelve,
+)
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
 from rushlight.analysis.commands.demo import demo
@@ -62,6 +69,8 @@ for _command in (
     acknowledge,
     shelve,
     unshelve,
+    out_of_service,
+    return_to_service,
     try_,
 ):
     cli.add_command(_command)

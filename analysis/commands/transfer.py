@@ -1,23 +1,24 @@
-"""`rushlight export` and `rushlight import`: readings out to CSV or Parquet, and back in."""
+"""`rushlight export` and `rushlight import`: readings to CSV or Parquet and back, other tables out."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from rushlight.analysis.replay.around import moment_in
 from rushlight.collector.errors import RushlightError, SettingsError, StoreError
 from rushlight.collector.influx.state import drain_report
 from rushlight.collector.service.parts import settings_of_tank, settings_of_whole
 from rushlight.collector.settings import Settings
+from rushlight.collector.store import tables_out
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.exchange import export_csv, export_parquet, import_csv, import_parquet
 from rushlight.collector.store.records import ReadingSource
 from rushlight.collector.store.service_lock import ServiceLock
 
-__all__ = ["export_readings", "import_readings"]
+__all__ = ["export_readings", "export_set_aside", "export_summaries", "import_readings"]
 
 _AHEAD_MS = 86_400_000  # the two clocks may be a time zone apart (common practice, no source)
 
@@ -54,25 +55,39 @@ def export_readings(
         The store can't be read, or the file not written.
     """
     write = _by_suffix(file, export_csv, export_parquet)
-    zones = [settings.tanks[tank]] if tank in settings.tanks else list(settings.tanks.values())
-    zone = zones[0].timezone if zones else "UTC"
-    span = []
-    for option, text in (("--from", start), ("--to", end)):
-        try:
-            span.append(None if text is None else moment_in(text, zone))
-        except ValueError as error:
-            raise SettingsError(f"{option}: {error}") from None
+    span = _span(settings, tank, start, end)
     with closing(_source(settings, tank, here)) as source:
-        if tank is not None and tank not in settings.tanks and tank not in source.tanks():
-            known = list(dict.fromkeys([*settings.tanks, *source.tanks()]))
-            raise SettingsError(
-                f"--tank: there is no tank {tank!r}, neither in {settings.path} nor in the store; known are "
-                f"{', '.join(known) or 'none'}"
-            )
+        _check_tank(settings, source, tank)
         count = write(source, file, tank, span[0], span[1], quantities or None)
         if isinstance(source, EmbeddedStore):
             return f"{count} readings from {source.path} written to {file}"
     return f"{count} readings from {settings.store.url} written to {file}{_behind(settings)}"
+
+
+def export_summaries(
+    settings: Settings,
+    file: str,
+    step: Literal["hourly", "daily"],
+    tank: str | None,
+    start: str | None,
+    end: str | None,
+    quantities: Sequence[str] = (),
+) -> str:
+    """As `export_readings`, the lowest, mean and highest of each hour or day, from the local file."""
+    _csv_only(file)
+    first_ms, last_ms = _span(settings, tank, start, end)
+    with _local(settings, tank) as store:
+        _check_tank(settings, store, tank)
+        count = tables_out.export_summaries(store, file, step, tank, first_ms, last_ms, quantities or None)
+        return f"{count} {step} summaries from {store.path} written to {file}"
+
+
+def export_set_aside(settings: Settings, file: str) -> str:
+    """Write the payloads that could not be read to `file`; errors as `export_readings`."""
+    _csv_only(file)
+    with _local(settings, None) as store:
+        count = tables_out.export_set_aside(store, file)
+        return f"{count} payloads that could not be read, from {store.path}, written to {file}"
 
 
 def import_readings(settings: Settings, files: Sequence[str], now_ms: int) -> list[str]:
@@ -96,11 +111,44 @@ def import_readings(settings: Settings, files: Sequence[str], now_ms: int) -> li
     return said
 
 
+def _csv_only(file: str) -> None:
+    if Path(file).suffix.lower() != ".csv":
+        raise SettingsError(f"{file}: name it .csv; only readings are written as Parquet")
+
+
+def _span(
+    settings: Settings, tank: str | None, start: str | None, end: str | None
+) -> tuple[int | None, int | None]:
+    """`--from` and `--to` as ms UTC."""
+    zones = [settings.tanks[tank]] if tank in settings.tanks else list(settings.tanks.values())
+    zone = zones[0].timezone if zones else "UTC"
+    span = []
+    for option, text in (("--from", start), ("--to", end)):
+        try:
+            span.append(None if text is None else moment_in(text, zone))
+        except ValueError as error:
+            raise SettingsError(f"{option}: {error}") from None
+    return span[0], span[1]
+
+
+def _check_tank(settings: Settings, source: ReadingSource, tank: str | None) -> None:
+    if tank is not None and tank not in settings.tanks and tank not in source.tanks():
+        known = list(dict.fromkeys([*settings.tanks, *source.tanks()]))
+        raise SettingsError(
+            f"--tank: there is no tank {tank!r}, neither in {settings.path} nor in the store; known are "
+            f"{', '.join(known) or 'none'}"
+        )
+
+
 def _source(settings: Settings, tank: str | None, here: bool) -> ReadingSource:
     if settings.store.kind == "influxdb" and not here:
         from rushlight.collector.influx.reader import InfluxReadings
 
         return InfluxReadings(settings.store)
+    return _local(settings, tank)
+
+
+def _local(settings: Settings, tank: str | None) -> EmbeddedStore:
     own = settings_of_whole(settings) if tank is None else settings_of_tank(settings, tank)
     return EmbeddedStore(own.store_path(), read_only=True)
 

@@ -7,16 +7,13 @@ in `rushlight.analysis.watch.tank_watch.FAMILIES` and the rows of its alarms in 
 
 from __future__ import annotations
 
-import zlib
-from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar, Protocol
-
-import msgspec
+from collections.abc import Sequence
+from typing import ClassVar, Protocol
 
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.findings import Finding
 
-__all__ = ["Family", "in_order", "owner_of", "schema_version"]
+__all__ = ["Family", "in_order", "owner_of"]
 
 
 class Family(Protocol):
@@ -99,20 +96,3 @@ def owner_of(families: Sequence[type[Family]]) -> dict[str, str]:
                 raise ValueError(f"{alarm} belongs to {owners[alarm]} and to {one.name}")
             owners[alarm] = one.name
     return owners
-
-
-def schema_version(types: Mapping[str, Any]) -> int:
-    """A number that follows from the fields of saved structs: names, types and defaults, all the way down.
-
-    Parameters
-    ----------
-    types : mapping of str to type
-        Saved types by the names they are saved under.
-
-    Returns
-    -------
-    int
-        CRC-32 of their JSON schemas; another one for any other field, type or default.
-    """
-    schemas, components = msgspec.json.schema_components(types.values())
-    return zlib.crc32(msgspec.json.encode([sorted(types), schemas, components], order="deterministic"))

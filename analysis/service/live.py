@@ -7,7 +7,6 @@ at any moment changes nothing of what is judged.
 
 from __future__ import annotations
 
-import heapq
 import logging
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -19,6 +18,7 @@ from rushlight.analysis.alarms.trials import Trials, is_trial
 from rushlight.analysis.alarms.wording import duration_text, utc_text
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.service.reconciling import reconciled, silence_again
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import AlarmError, StoreError
@@ -26,8 +26,9 @@ from rushlight.collector.events import Event
 from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import Settings
+from rushlight.collector.settings.tables import LOOK_BACK_DAYS
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.records import Request
+from rushlight.collector.store.records import Request, in_time_order
 
 __all__ = ["UNKEPT_MS", "LiveAnalysis"]
 
@@ -39,7 +40,7 @@ log is rotated away, is over before. Common practice, no source."""
 
 _PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
-_RELEARN_MS = 14 * 86_400_000
+_RELEARN_MS = LOOK_BACK_DAYS * 86_400_000
 _TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
@@ -54,13 +55,14 @@ class LiveAnalysis:
     notifier : Notifier
         Events' notices go through it into the outbox; sending is another thread's work.
     clock : callable
-        Only for the log's rate limit.
+        Only for the log: its rate limit, and how long a start took.
     """
 
     def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
         self._settings = settings
         self._notifier = notifier
         self.watches = {name: self._watch(name) for name in settings.tanks}
+        self._log_clock = clock
         self._say = ClearLog(_log, clock)
         self._events: list[Event] = []
         self._held = 0  # so many of them have been told of from memory
@@ -120,7 +122,7 @@ class LiveAnalysis:
                     self._feed(watch, reading)
                     again += 1
             except StoreError as error:
-                _log.warning("%s; learning again from the last 14 days of readings", error)
+                _log.warning("%s; learning again from the last %d days of readings", error, LOOK_BACK_DAYS)
                 self._relearn(name, blob, store, now_ms)
                 self._changed.add(name)
                 continue
@@ -138,9 +140,11 @@ class LiveAnalysis:
 
     def _relearn(self, name: str, blob: bytes, store: EmbeddedStore, now_ms: int) -> None:
         """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
+        began_ms, number, first_ms = self._log_clock(), 0, now_ms
         fresh = self._watch(name)
         told: dict[str, Event] = {}  # by occurrence
-        for reading in _by_time(store, name, now_ms - _RELEARN_MS):
+        for reading in in_time_order(store, [name], now_ms - _RELEARN_MS):
+            number, first_ms = number + 1, min(first_ms, reading.time_ms)
             try:
                 told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
             except Exception:
@@ -150,8 +154,17 @@ class LiveAnalysis:
         if book is not None:
             fresh.restore(fresh.snapshot(book))
         else:
-            self._events += _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+            stored = store.events(tank=name)
+            self._events += reconciled(stored, fresh.book, told, now_ms)
+            silence_again(stored, fresh.book, now_ms)
         self.watches[name] = fresh
+        _log.warning(
+            "%s: learnt again from %d readings of the last %s, in %.1f s",
+            name,
+            number,
+            duration_text((now_ms - first_ms) / 1000),
+            (self._log_clock() - began_ms) / 1000,
+        )
 
     # -- in memory --------------------------------------------------------------------------------------
 
@@ -354,11 +367,6 @@ class LiveAnalysis:
         ]
 
 
-def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
-    series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
-    return heapq.merge(*series, key=lambda reading: reading.time_ms)
-
-
 def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
     """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
     try:
@@ -366,34 +374,3 @@ def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
         return AlarmBook.restore(name, title, book)
     except (msgspec.MsgspecError, StoreError):
         return None
-
-
-def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:
-    """What makes the stored events agree with a book that was learnt anew.
-
-    Occurrences that are open in the store and not in the book are cleared (nobody could end them any more);
-    what stands in the book and not in the store is raised.
-    """
-    raised: dict[str, Event] = {}
-    over: set[str] = set()
-    for event in stored:
-        if event.test:
-            continue
-        if event.event in ("raised", "priority-changed"):
-            raised[event.occurrence] = event
-        elif event.event == "cleared":
-            over.add(event.occurrence)
-    standing = {record.occurrence for record in book.records().values() if record.open}
-    now = utc_text(now_ms)
-    found = [
-        msgspec.structs.replace(
-            event,
-            event="cleared",
-            time=now,
-            time_left_s=None,
-            summary=f"Over or raised anew: {event.summary}",
-        )
-        for occurrence, event in raised.items()
-        if occurrence not in over and occurrence not in standing
-    ]
-    return found + [told[name] for name in sorted(standing & told.keys() - raised.keys())]

@@ -321,6 +321,9 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
     state_text = str(record.state)
     if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
         state_text = f"shelved for {duration_text(max(0, record.shelf_end_ms - now_ms) / 1000)} more"
+    elif record.state is AlarmState.OUT_OF_SERVICE and record.shelved_ms is not None:
+        # it ends by no clock: who forgot it is to see it
+        state_text += f", taken out {age_text(now_ms - record.shelved_ms)}"
     elif record.raised_ms is not None:
         state_text += f", raised {age_text(now_ms - record.raised_ms)}"
     left = None if finding is None else finding.time_left_s

@@ -20,7 +20,7 @@ from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power.detector import PowerDetector, SilenceDetector
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
-from rushlight.analysis.detectors.registry import Family, in_order, owner_of, schema_version
+from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.detectors.stray_current import StrayCurrentDetector
 from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back
 from rushlight.analysis.findings import Finding
@@ -29,6 +29,7 @@ from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import TankSettings
+from rushlight.collector.store.saved import schema_version
 
 __all__ = ["FAMILIES", "TankWatch", "WatchState"]
 

@@ -33,7 +33,7 @@ class Mark(NamedTuple):
     copy_ms: int | None
 
 
-class DrainState(msgspec.Struct):
+class DrainState(msgspec.Struct, forbid_unknown_fields=True):
     """What is remembered of one server.
 
     Attributes

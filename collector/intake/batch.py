@@ -18,6 +18,12 @@ from rushlight.collector.errors import WireError
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.intake.quality import QualityChecker, SeriesState
+from rushlight.collector.intake.quality_state import (
+    QUALITY_STATE,
+    learn_quality,
+    load_quality,
+    save_quality,
+)
 from rushlight.collector.intake.refusals import REFUSED_STATE, Refusals, load_refusals
 from rushlight.collector.intake.senml import Report, TopicMaps, decode_line, decode_pack
 from rushlight.collector.intake.timing import Stamper
@@ -129,11 +135,15 @@ class BatchMaker:
         for tank in self._settings.tanks:
             try:
                 self._stampers[tank] = Stamper.load(partial(_read, store, tank))
-                saved = store.load_state("quality", tank)
-                if saved is not None:
-                    quality[tank] = msgspec.msgpack.decode(saved[0], type=dict[str, SeriesState])
             except msgspec.MsgspecError as error:
                 _log.warning("%s: saved report numbers can't be read (%s); counting anew", tank, error)
+            saved = _read(store, tank, QUALITY_STATE)
+            try:
+                if saved is not None:
+                    quality[tank] = load_quality(saved)
+            except msgspec.MsgspecError as error:
+                _log.warning("%s: %s; learnt again from the stored readings", tank, error)
+                quality[tank] = learn_quality(store, tank)
             celsius = store.latest(tank).get(TEMPERATURE)
             if celsius is not None and celsius.value is not None and celsius.flag < Flag.SUSPECT:
                 self._intake.warm(tank, celsius.value)
@@ -154,14 +164,13 @@ class BatchMaker:
                 self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
         if any(name.startswith("bad.") for name in batch.counts):
             batch.states.append((REFUSED_STATE, "", self._refusals.dump()))
-        encode = msgspec.msgpack.encode
         touched = {reading.tank for reading in batch.readings}
         for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
             batch.states += [(kind, tank, blob) for kind, blob in self._stampers[tank].save()]
         for tank in sorted(touched):
             quality = self._intake.quality.states_of(tank)
             if quality:
-                batch.states.append(("quality", tank, encode(quality)))
+                batch.states.append((QUALITY_STATE, tank, save_quality(quality)))
         return batch
 
     def _take(self, arrival: Arrival, batch: Batch) -> None:

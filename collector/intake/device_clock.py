@@ -24,7 +24,7 @@ _DOUBTED = 2  # old reports in a row that keep a pace: the next is stamped on ar
 _DOUBTED_AT_ONCE = 1  # where they can't have waited: they say they are older than one that came before
 
 
-class DeviceClock(msgspec.Struct):
+class DeviceClock(msgspec.Struct, forbid_unknown_fields=True):
     """Told of each report that has a plausible time; all times ms UTC.
 
     Attributes

@@ -21,7 +21,7 @@ _TOPIC = 200  # characters
 _REASON = 500  # characters
 
 
-class Refusal(msgspec.Struct):
+class Refusal(msgspec.Struct, forbid_unknown_fields=True):
     """One cause of refused payloads or records; all texts are as they came in.
 
     Attributes

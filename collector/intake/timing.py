@@ -58,8 +58,11 @@ STAMPER_KINDS = (_HEAD, *_PAGE_KINDS)
 _encode = msgspec.msgpack.Encoder().encode
 
 
-class StamperState(msgspec.Struct):
+class StamperState(msgspec.Struct, forbid_unknown_fields=True):
     """What must survive a restart, and the counts.
+
+    A field that is added begins with its default after an upgrade; a snapshot with a field that is gone or
+    renamed is not read.
 
     Attributes
     ----------

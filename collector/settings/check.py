@@ -15,6 +15,7 @@ from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings.convert import guess
 from rushlight.collector.settings.tables import (
     KEEP_DAYS,
+    LOOK_BACK_DAYS,
     SerialLink,
     Settings,
     TankSettings,
@@ -67,10 +68,10 @@ def check(settings: Settings) -> Iterator[str]:
             )
         elif settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
             yield f'store.url: {settings.store.url!r} must begin with http://, as in "http://localhost:8086"'
-        if not 15 <= settings.store.keep_local_days <= KEEP_DAYS[1]:
+        if not LOOK_BACK_DAYS < settings.store.keep_local_days <= KEEP_DAYS[1]:
             yield (
-                f"store.keep_local_days: must be from 15 to {KEEP_DAYS[1]}; the analysis looks back as far "
-                "as 14 days"
+                f"store.keep_local_days: must be from {LOOK_BACK_DAYS + 1} to {KEEP_DAYS[1]}; the analysis "
+                f"looks back as far as {LOOK_BACK_DAYS} days"
             )
     for quantity, days in settings.store.keep_days.items():
         if quantity not in QUANTITIES:

@@ -19,6 +19,7 @@ import msgspec
 __all__ = [
     "HEARTBEAT_MIN",
     "KEEP_DAYS",
+    "LOOK_BACK_DAYS",
     "PORT_MAX",
     "RESEND_MIN",
     "CalibrationPoint",
@@ -47,6 +48,9 @@ HEARTBEAT_MIN = (1, 1440)
 """Minutes between heartbeats, least and most. Common practice, no source."""
 KEEP_DAYS = (1, 36_525)
 """Days that readings are kept, least and most (a hundred years); longer is for ever, by leaving it out."""
+LOOK_BACK_DAYS = 22
+"""So many days of readings the analysis learns again from after an upgrade: the longest memory of a detector,
+a lamp's light on 21 days, and the day that has begun."""
 PORT_MAX = 65_535
 """The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
 

@@ -23,7 +23,15 @@ from rushlight.collector.store.recorded_rows import row_fault
 from rushlight.collector.store.records import ReadingSource, in_time_order
 from rushlight.collector.store.rows import DAY_MS
 
-__all__ = ["export_csv", "export_parquet", "import_csv", "import_parquet"]
+__all__ = [
+    "Lines",
+    "export_csv",
+    "export_parquet",
+    "import_csv",
+    "import_parquet",
+    "time_text",
+    "whole_file",
+]
 
 _COLUMNS = ("time", "tank", "quantity", "value", "flag", "seq", "stamp")
 _NEEDED = 4
@@ -50,13 +58,13 @@ def export_csv(
         The file can't be written; one already there is left as it was.
     """
     count = 0
-    with _whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(_Lines(file))
+    with whole_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(Lines(file))
         writer.writerow(_COLUMNS)
         for reading in in_time_order(store, None if tank is None else [tank], start_ms, end_ms, quantities):
             writer.writerow(
                 (
-                    _text(reading.time_ms),
+                    time_text(reading.time_ms),
                     reading.tank,
                     reading.quantity,
                     "" if reading.value is None else repr(reading.value),
@@ -103,7 +111,7 @@ def export_parquet(
     count = 0
     plain = {"time": "DELTA_BINARY_PACKED", "seq": "DELTA_BINARY_PACKED"}
     with (
-        _whole_file(path) as part,
+        whole_file(path) as part,
         parquet.ParquetWriter(
             part,
             schema,
@@ -252,12 +260,13 @@ def _tanks(store: ReadingSource, tank: str | None) -> Iterable[str]:
     return store.tanks() if tank is None else (tank,)
 
 
-def _text(time_ms: int) -> str:
+def time_text(time_ms: int) -> str:
+    """RFC 3339 with milliseconds."""
     moment = _EPOCH + time_ms * _MILLISECOND
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-class _Lines:
+class Lines:
     """Lines that end with LF alone: csv quotes a CR in a name only where it belongs to a line's end."""
 
     def __init__(self, file: TextIO) -> None:
@@ -268,8 +277,8 @@ class _Lines:
 
 
 @contextmanager
-def _whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """A file beside `path` that takes its place when all is written."""
+def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """A file beside `path` that takes its place when all is written; StoreError where that can't be."""
     part = Path(f"{os.fspath(path)}.part")
     try:
         yield part

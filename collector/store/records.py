@@ -107,7 +107,7 @@ class Notice(NamedTuple):
 
 
 class Request(NamedTuple):
-    """What a person asked for through the command line: acknowledge, shelve, unshelve."""
+    """What a person asked for through the command line: acknowledge, shelve, try an alarm and so on."""
 
     id: int
     kind: str

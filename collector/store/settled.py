@@ -46,16 +46,22 @@ def settled_ms(store: _Store, now_ms: int) -> int:
     StoreError
         The store can't be read or written.
     """
-    text = store.get_meta(_META)
-    if text is None:
+    before = _remembered(store)
+    if before is None:
         newest = [r.time_ms for tank in store.tanks() for r in store.latest(tank, now_ms).values()]
         last_ms = max((time_ms for time_ms in newest if time_ms <= now_ms), default=now_ms)
         before = _Settled(min(now_ms, last_ms + _AT_FIRST_MS), now_ms)
-    else:
-        before = msgspec.json.decode(text, type=_Settled)
-        if 0 <= now_ms - before.clock_ms < _MOMENT_MS:
-            return min(now_ms, before.time_ms)  # one commit for many helpings
+    elif 0 <= now_ms - before.clock_ms < _MOMENT_MS:
+        return min(now_ms, before.time_ms)  # one commit for many helpings
     ran_ms = min(max(now_ms - before.clock_ms, 0), _AT_ONCE_MS)
     time_ms = min(now_ms, before.time_ms + _FASTER * ran_ms)
     store.set_meta(_META, msgspec.json.encode(_Settled(time_ms, now_ms)).decode())
     return time_ms
+
+
+def _remembered(store: _Store) -> _Settled | None:
+    text = store.get_meta(_META)
+    try:
+        return None if text is None else msgspec.json.decode(text, type=_Settled)
+    except msgspec.MsgspecError:
+        return None  # another version's

@@ -43,7 +43,6 @@ def test_row_is_complete(alarm: str) -> None:
     assert PRIORITY_RANK[row.priority] >= PRIORITY_RANK[row.least_priority]
     assert 0 <= row.on_delay_s <= 120
     assert 600 <= row.off_delay_s <= 1800
-    assert row.deadband >= 0
     assert row.steps().startswith("1. ") and f"\n{len(row.action)}. " in row.steps()
 
 

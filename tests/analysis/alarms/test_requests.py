@@ -84,7 +84,45 @@ def test_out_of_service_is_said_and_the_rest_is_shelved() -> None:
     )
 
 
-@pytest.mark.parametrize("kind", ["acknowledge", "shelve", "unshelve"])
+def test_out_of_service_holds_until_a_person_ends_it() -> None:
+    book = faulty("ph")
+    events, words = asked(book, "out-of-service", "probe-fault")
+    assert words == (
+        "landing/probe-fault is out of service until a person returns it to service for ph, temperature"
+    )
+    assert {(e.event, e.quantity, e.until) for e in events} == {
+        ("shelved", "ph", ""),
+        ("shelved", "temperature", ""),
+    }
+    assert {e.summary for e in events} == {
+        "Taken out of service by ann: probe fault (pH) in Landing",
+        "Taken out of service by ann: probe fault (water temperature) in Landing",
+    }
+    assert asked(book, "out-of-service", "probe-fault", "ph") == (
+        [],
+        "landing/probe-fault/ph was out of service already",
+    )
+    with pytest.raises(AlarmError, match="probe-fault/ph: is out of service, not shelved; return it"):
+        asked(book, "unshelve", "probe-fault", "ph")
+    found = [Finding(alarm="probe-fault", quantity="ph")]
+    month = NOW + 30 * 24 * HOUR
+    assert book.update(found, month) == []
+    book = AlarmBook.restore("landing", "Landing", book.to_bytes())
+    assert book.update(found, month + HOUR) == []
+    request = Request(1, "return-to-service", "landing", "probe-fault", "", {}, "ann", NOW, None, None)
+    events, words = carry_out(book, request, month + 2 * HOUR, ())
+    assert words == (
+        "landing/probe-fault/ph returned to service; landing/probe-fault/temperature returned to service"
+    )
+    # its condition holds, so the twin of the silence above: raised again
+    assert [(e.event, e.quantity) for e in events if e.quantity == "ph"] == [
+        ("unshelved", "ph"),
+        ("raised", "ph"),
+    ]
+    assert carry_out(book, request, month + 2 * HOUR, ())[1] == "landing/probe-fault was not out of service"
+
+
+@pytest.mark.parametrize("kind", ["acknowledge", "shelve", "unshelve", "out-of-service", "return-to-service"])
 def test_a_quantity_that_is_none_is_refused_with_what_there_is(kind: str) -> None:
     book = faulty("ph")
     with pytest.raises(AlarmError, match="no probe-fault about 'banana'; it may be about temperature, room"):
@@ -169,7 +207,10 @@ def test_every_id_that_a_notice_can_print_is_taken(
 PROBES = ("temperature", "ph", "light")
 STEPS = st.lists(
     st.tuples(
-        st.sampled_from(["fault", "shelve", "acknowledge", "unshelve"]), st.sampled_from(["", *PROBES])
+        st.sampled_from(
+            ["fault", "shelve", "acknowledge", "unshelve", "out-of-service", "return-to-service"]
+        ),
+        st.sampled_from(["", *PROBES]),
     ),
     max_size=12,
 )
@@ -194,7 +235,11 @@ def test_whatever_was_asked_before_the_answer_is_what_the_book_has(steps: list[t
         states = {key[2]: str(record.state) for key, record in book.records().items()}
         wanted = [quantity] if quantity else list(PROBES)
         if kind == "shelve":
-            assert all(states[name] == "shelved" and name in words for name in wanted)
+            assert all(states[name] in ("shelved", "out of service") and name in words for name in wanted)
+        elif kind == "out-of-service":
+            assert all(states[name] == "out of service" for name in wanted)
+        elif kind == "return-to-service":
+            assert "out of service" not in {states.get(name) for name in wanted}
         elif kind == "unshelve":
             assert "shelved" not in {states.get(name) for name in wanted}
         else:

@@ -277,6 +277,24 @@ def test_status_acknowledge_and_shelve_without_a_service(run: Callable[..., Outp
     assert kinds == ["raised", "acknowledged", "shelved", "unshelved", "raised"]
 
 
+def test_out_of_service_is_shown_until_it_is_returned(run: Callable[..., Output], config: Path) -> None:
+    fill(config.parent)
+    status, out, err = run("out-of-service", "hallway", "temperature-high")
+    assert (status, err) == (0, "")
+    assert out == "hallway/temperature-high is out of service until a person returns it to service\n"
+    assert re.search(r"temperature-high: out of service, taken out (just now|\d+ s ago)\n", run("status")[1])
+    status, _, err = run("shelve", "hallway", "temperature-high", "--for", "2h")
+    assert status == 1 and "return it to service first" in err
+    assert run("return-to-service", "hallway", "temperature-high") == (
+        0,
+        "hallway/temperature-high returned to service\n",
+        "",
+    )
+    assert "HIGH temperature-high: unacknowledged, raised" in run("status")[1]
+    with closing(EmbeddedStore(config.parent / "rushlight.db", read_only=True)) as store:
+        assert [e.event for e in store.events()] == ["raised", "shelved", "unshelved", "raised"]
+
+
 def test_a_service_that_does_not_answer_is_told_and_the_request_kept(
     run: Callable[..., Output], config: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -401,6 +419,45 @@ def test_export_and_import_refuse_in_words(run: Callable[..., Output], config: P
     with ServiceLock(config.parent / "rushlight.db"):
         status, _, err = run("import", "nowhere.csv")
     assert status == 1 and "stop that one" in err
+
+
+@pytest.mark.parametrize(("step", "span"), [("hourly", "h"), ("daily", "D")])
+def test_export_of_summaries_agrees_with_pandas(
+    run: Callable[..., Output], config: Path, step: str, span: str
+) -> None:
+    fill(config.parent)
+    assert run("export", "all.csv")[0] == 0
+    out = run("export", "--summary", step, "--quantity", "ph", "sums.csv")[1]
+    whole = pd.read_csv(config.parent / "all.csv", parse_dates=["time"])
+    whole = whole[whole["quantity"] == "ph"].set_index("time")["value"].resample(span)
+    sums = pd.read_csv(config.parent / "sums.csv", parse_dates=["time"])
+    assert out == f"{len(sums)} {step} summaries from rushlight.db written to sums.csv\n"
+    assert set(sums["tank"]) == {"hallway"} and set(sums["quantity"]) == {"ph"}
+    assert list(sums["time"]) == list(whole.count().index)
+    assert list(sums["number"]) == list(whole.count()) and sums["number"].sum() == 360
+    for name, expected in (("minimum", whole.min()), ("mean", whole.mean()), ("maximum", whole.max())):
+        assert list(sums[name]) == pytest.approx(list(expected)), name
+    assert run("export", "--summary", step, "--to", "2020-01-01", "sums.csv")[1].startswith("0 ")
+    status, _, err = run("export", "--summary", step, "sums.parquet")
+    assert status == 2 and "sums.parquet: name it .csv; only readings" in err
+    status, _, err = run("export", "--summary", step, "--tank", "attic", "sums.csv")
+    assert status == 2 and "there is no tank 'attic'" in err
+
+
+def test_export_of_what_could_not_be_read(run: Callable[..., Output], config: Path) -> None:
+    fill(config.parent)
+    with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
+        store.set_aside("mqtt", "kitchen/\x1b[2Jscale", b"=1\xff", 3, "no number", 1_772_330_400_000)
+    assert run("export", "--set-aside", "aside.csv")[1] == (
+        "1 payloads that could not be read, from rushlight.db, written to aside.csv\n"
+    )
+    (row,) = pd.read_csv(config.parent / "aside.csv").to_dict("records")
+    assert "\x1b" not in row["topic"] and row["topic"].endswith("scale")
+    assert (row["time"], row["size"], row["reason"], row["payload"]) == (
+        "2026-03-01T02:00:00.000Z", 3, "no number", repr(b"=1\xff"),
+    )  # fmt: skip
+    status, _, err = run("export", "--set-aside", "--summary", "daily", "aside.csv")
+    assert status == 2 and "goes with no other choice" in err
 
 
 def test_what_was_exported_can_be_replayed(run: Callable[..., Output], config: Path) -> None:

@@ -9,12 +9,13 @@ import pytest
 
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.detectors.registry import Family, in_order, owner_of, schema_version
+from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.tank_watch import FAMILIES, TankWatch
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import parse_settings
+from rushlight.collector.store.saved import schema_version
 
 SETTINGS = """
 [[links]]

@@ -253,7 +253,7 @@ def test_a_snapshot_of_another_version_is_learnt_anew_and_alarms_are_not_sent_ag
         ANALYSIS_STATE, "hallway", msgspec.msgpack.encode([msgspec.msgpack.encode(older), book]), position
     )
     service.kill()
-    assert "learning again from the last 14 days" in caplog.text
+    assert "learning again from the last 22 days" in caplog.text
     assert service.alarms() == {"temperature-high": "acknowledged"}
     service.commit([])
     assert [e for e in service.events() if e[2] != "acknowledged"] == before

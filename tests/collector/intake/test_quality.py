@@ -8,7 +8,6 @@ import gzip
 import math
 import random
 from datetime import UTC, datetime
-from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -20,6 +19,7 @@ from ioos_qc import qartod
 from rushlight.collector.intake.quality import LIMITS, Limits, QualityChecker, SeriesQuality, SeriesState
 from rushlight.collector.readings import QUANTITIES, Reading
 from tests.references.qartod import FlatLineTest, RateOfChangeTest, SpikeTest, gross_range
+from tests.rivers import data_file
 
 STEP_MS = 10_000
 QUARTER_MS = 900_000
@@ -27,12 +27,11 @@ NO_TESTS = Limits(-math.inf, math.inf, -math.inf, math.inf)
 
 
 def river(quantity: str) -> tuple[list[int], list[float]]:
-    """Logan River, August 2014: see tests/references/logan_river.md for source and licence."""
-    path = Path(__file__).parents[2] / "references" / "logan_river.csv.gz"
+    """Logan River Observatory, Franklin Basin, August 2014, as the sensor gave it: see `tests.rivers`."""
     times, values = [], []
-    with gzip.open(path, "rt", encoding="utf-8", newline="") as text:
+    with gzip.open(data_file("lro_FranklinBasin2014.csv.gz"), "rt", encoding="utf-8", newline="") as text:
         for row in csv.DictReader(text):
-            if row["quantity"] == quantity:
+            if row["quantity"] == quantity and row["time"].startswith("2014-08"):
                 time = datetime.fromisoformat(row["time"]).replace(tzinfo=UTC)
                 times.append(int(time.timestamp()) * 1000)
                 values.append(float(row["value"]))
