@@ -16,7 +16,6 @@ import msgspec
 
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.reports import (
-    CONVERSIONS,
     MAX_PAYLOAD,
     UNITS,
     Record,
@@ -27,7 +26,7 @@ from rushlight.collector.intake.reports import (
     wrong_unit,
 )
 from rushlight.collector.intake.topic_maps import TopicMaps
-from rushlight.collector.readings import QUANTITIES, TANK_NAME
+from rushlight.collector.readings import CONVERSIONS, QUANTITIES, TANK_NAME
 
 __all__ = [
     "MAX_PAYLOAD",
