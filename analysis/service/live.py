@@ -7,18 +7,15 @@ at any moment changes nothing of what is judged.
 
 from __future__ import annotations
 
-import heapq
 import logging
 from collections.abc import Iterable, Iterator, Sequence
 
-import msgspec
-
-from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.requests import carry_out
 from rushlight.analysis.alarms.trials import Trials, is_trial
 from rushlight.analysis.alarms.wording import duration_text, utc_text
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.service.relearn import book_in, by_time, reconciled
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import AlarmError, StoreError
@@ -45,8 +42,9 @@ _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its cl
 
 
 class LiveAnalysis:
-    """A `TankWatch` for each tank; see `rushlight.collector.service.loop.Listener` for when its methods are
-    called.
+    """A `TankWatch` for each tank.
+
+    When its methods are called: see `rushlight.collector.service.listener.Listener`.
 
     Parameters
     ----------
@@ -140,17 +138,17 @@ class LiveAnalysis:
         """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
         fresh = self._watch(name)
         told: dict[str, Event] = {}  # by occurrence
-        for reading in _by_time(store, name, now_ms - _RELEARN_MS):
+        for reading in by_time(store, name, now_ms - _RELEARN_MS):
             try:
                 told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
             except Exception:
                 _log.exception("%s: a stored reading broke the analysis", name)
                 break
-        book = _book_in(blob, name, fresh.tank.settings.title)
+        book = book_in(blob, name, fresh.tank.settings.title)
         if book is not None:
             fresh.restore(fresh.snapshot(book))
         else:
-            self._events += _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+            self._events += reconciled(store.events(tank=name), fresh.book, told, now_ms)
         self.watches[name] = fresh
 
     # -- in memory --------------------------------------------------------------------------------------
@@ -352,48 +350,3 @@ class LiveAnalysis:
             for record in watch.book.records().values()
             if record.open
         ]
-
-
-def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
-    series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
-    return heapq.merge(*series, key=lambda reading: reading.time_ms)
-
-
-def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
-    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
-    try:
-        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-        return AlarmBook.restore(name, title, book)
-    except (msgspec.MsgspecError, StoreError):
-        return None
-
-
-def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:
-    """What makes the stored events agree with a book that was learnt anew.
-
-    Occurrences that are open in the store and not in the book are cleared (nobody could end them any more);
-    what stands in the book and not in the store is raised.
-    """
-    raised: dict[str, Event] = {}
-    over: set[str] = set()
-    for event in stored:
-        if event.test:
-            continue
-        if event.event in ("raised", "priority-changed"):
-            raised[event.occurrence] = event
-        elif event.event == "cleared":
-            over.add(event.occurrence)
-    standing = {record.occurrence for record in book.records().values() if record.open}
-    now = utc_text(now_ms)
-    found = [
-        msgspec.structs.replace(
-            event,
-            event="cleared",
-            time=now,
-            time_left_s=None,
-            summary=f"Over or raised anew: {event.summary}",
-        )
-        for occurrence, event in raised.items()
-        if occurrence not in over and occurrence not in standing
-    ]
-    return found + [told[name] for name in sorted(standing & told.keys() - raised.keys())]

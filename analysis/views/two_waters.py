@@ -17,7 +17,7 @@ from rushlight.analysis.views.facts import carbon_dioxide_now, watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.log import Clock
 from rushlight.collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
-from rushlight.collector.service.loop import system_clock
+from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import LivestockSettings, Settings
 from rushlight.collector.store.embedded import EmbeddedStore

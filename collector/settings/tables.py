@@ -54,7 +54,7 @@ PORT_MAX = 65_535
 """The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
 
 BAUD_MAX = 12_000_000
-"""The fastest of common USB serial bridges, bit/s. Common practice, from memory."""
+"""The fastest of common USB serial bridges, bit/s. From memory."""
 
 
 def _says(unit: str = "", advice: str = "") -> dict[str, str]:
@@ -64,47 +64,39 @@ def _says(unit: str = "", advice: str = "") -> dict[str, str]:
 
 # Where no source is named: what can't be meant is refused, most often a wrong unit. Common practice.
 _FAHRENHEIT = "is it in °F? Give °C"
-_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says(unit="minutes"))]
-_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says(unit="minutes"))]
+_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says("minutes"))]
+_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says("minutes"))]
 _PictureWait = Annotated[
     float,
-    msgspec.Meta(ge=0, le=300, extra=_says(unit="seconds", advice="the notice is held back for so long")),
+    msgspec.Meta(ge=0, le=300, extra=_says("seconds", "the notice is held back for so long")),
 ]
 _Port = Annotated[int, msgspec.Meta(ge=1, le=PORT_MAX)]
 _PagePort = Annotated[int, msgspec.Meta(ge=0, le=PORT_MAX)]  # 0: any that is free
-_Baud = Annotated[int, msgspec.Meta(ge=1, le=BAUD_MAX, extra=_says(unit="bit/s", advice="115200 is usual"))]
+_Baud = Annotated[int, msgspec.Meta(ge=1, le=BAUD_MAX, extra=_says("bit/s", "115200 is usual"))]
 _KeepDays = Annotated[
     float,
-    msgspec.Meta(
-        ge=KEEP_DAYS[0], le=KEEP_DAYS[1], extra=_says(unit="days", advice="leave it out to keep all")
-    ),
+    msgspec.Meta(ge=KEEP_DAYS[0], le=KEEP_DAYS[1], extra=_says("days", "leave it out to keep all")),
 ]
 _KeepLocal = Annotated[
     float,
-    msgspec.Meta(
-        ge=15, le=KEEP_DAYS[1], extra=_says(unit="days", advice="the analysis looks back as far as 14 days")
-    ),
+    msgspec.Meta(ge=15, le=KEEP_DAYS[1], extra=_says("days", "the analysis looks back as far as 14 days")),
 ]
 _Hardness = Annotated[
     float,
-    msgspec.Meta(gt=0, le=40, extra=_says(unit="dKH", advice="is it in mg/L as CaCO3? Divide by 17.85")),
+    msgspec.Meta(gt=0, le=40, extra=_says("dKH", "is it in mg/L as CaCO3? Divide by 17.85")),
 ]
-_Ph = Annotated[float, msgspec.Meta(ge=3, le=11, extra=_says(advice="that is no pH of a tank"))]
-_Water = Annotated[float, msgspec.Meta(ge=-2, le=45, extra=_says(unit="°C", advice=_FAHRENHEIT))]
-_Setpoint = Annotated[float, msgspec.Meta(gt=0, lt=45, extra=_says(unit="°C", advice=_FAHRENHEIT))]
+_Ph = Annotated[float, msgspec.Meta(ge=3, le=11, extra=_says("", "that is no pH of a tank"))]
+_Water = Annotated[float, msgspec.Meta(ge=-2, le=45, extra=_says("°C", _FAHRENHEIT))]
+_Setpoint = Annotated[float, msgspec.Meta(gt=0, lt=45, extra=_says("°C", _FAHRENHEIT))]
 # under pure CO2 at one atmosphere water takes some 1450 mg/L at 25 °C (Henry's law)
 _CarbonDioxide = Annotated[
-    float, msgspec.Meta(gt=0, le=1000, extra=_says(unit="mg/L", advice="20 to 30 is common practice"))
+    float, msgspec.Meta(gt=0, le=1000, extra=_says("mg/L", "20 to 30 is common practice"))
 ]
-_Watts = Annotated[
-    float, msgspec.Meta(gt=0, le=20_000, extra=_says(unit="W", advice="read it off the heater's plate"))
-]
-_Tolerance = Annotated[float, msgspec.Meta(gt=0, le=720, extra=_says(unit="minutes"))]
-_Ramp = Annotated[float, msgspec.Meta(ge=0, le=240, extra=_says(unit="minutes"))]
-_Volume = Annotated[
-    float, msgspec.Meta(gt=0, le=100_000, extra=_says(unit="L", advice="give the water in litres"))
-]
-_Report = Annotated[float, msgspec.Meta(gt=0, le=3600, extra=_says(unit="seconds"))]
+_Watts = Annotated[float, msgspec.Meta(gt=0, le=20_000, extra=_says("W", "read it off the heater's plate"))]
+_Tolerance = Annotated[float, msgspec.Meta(gt=0, le=720, extra=_says("minutes"))]
+_Ramp = Annotated[float, msgspec.Meta(ge=0, le=240, extra=_says("minutes"))]
+_Volume = Annotated[float, msgspec.Meta(gt=0, le=100_000, extra=_says("L", "give the water in litres"))]
+_Report = Annotated[float, msgspec.Meta(gt=0, le=3600, extra=_says("seconds"))]
 _Given = Annotated[str, msgspec.Meta(min_length=1)]
 _TankName = Annotated[
     str,

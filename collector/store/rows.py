@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
+from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame, to_rows
 from rushlight.collector.store.database import Database
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ class ReadingRows(Database):
         value = keys.get((time_ms, seq))
         return None if value is None else (value,)
 
-    def _chunk(self, series: int, day: int) -> codec.Columns | None:
+    def _chunk(self, series: int, day: int) -> Columns | None:
         row = self._one("SELECT blob FROM chunks WHERE series = ? AND day = ?", (series, day))
         return None if row is None else codec.decode(row[0])
 
@@ -284,7 +285,7 @@ class ReadingRows(Database):
         )
         chunk = self._chunk(series, start_ms // DAY_MS)
         if chunk is not None:
-            packed = [row for row in codec.to_rows(chunk) if start_ms <= row[0] < end_ms]
+            packed = [row for row in to_rows(chunk) if start_ms <= row[0] < end_ms]
             rows = sorted(packed + rows, key=lambda row: (row[0], row[3])) if rows else packed
         return rows
 
@@ -313,7 +314,7 @@ class ReadingRows(Database):
         if day is not None and (row is None or row[0] < (day + 1) * DAY_MS):
             chunk = self._chunk(series, day)
             assert chunk is not None
-            last = codec.to_rows(codec.Columns._make(column[-1:] for column in chunk))[0]
+            last = to_rows(Columns._make(column[-1:] for column in chunk))[0]
             if row is None or (last[0], last[3]) > (row[0], row[3]):
                 return last
         return row
@@ -352,15 +353,15 @@ class ReadingRows(Database):
             Index `time` (UTC, milliseconds); columns value (float64, NaN where the probe could not be
             read), flag (int8), seq (int64), stamp (int8).
         """
-        return codec.to_frame(self.columns(tank, quantity, start_ms, end_ms))
+        return to_frame(self.columns(tank, quantity, start_ms, end_ms))
 
     def columns(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
-    ) -> codec.Columns:
+    ) -> Columns:
         """One series as numpy arrays, by time and seq."""
         series = self._find_series(tank, quantity)
         if series is None:
-            return codec.from_rows([])
+            return from_rows([])
         start = _FIRST if start_ms is None else start_ms
         end = _LAST if end_ms is None else end_ms
         with self._snapshot():
@@ -373,9 +374,9 @@ class ReadingRows(Database):
                 " WHERE series = ? AND time_ms >= ? AND time_ms < ?",
                 (series, start, end),
             )
-        whole = codec.concatenate([codec.decode_days([row[0] for row in blobs]), codec.from_rows(rows)])
+        whole = concatenate([codec.decode_days([row[0] for row in blobs]), from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
-        return codec.Columns._make(column[first:last] for column in whole)
+        return Columns._make(column[first:last] for column in whole)
 
 
 def _same(one: float | None, other: float | None) -> bool:
