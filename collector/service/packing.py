@@ -11,7 +11,7 @@ from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.log import ClearLog
 from rushlight.collector.settings import StoreSettings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.rows import DAY_MS
+from rushlight.collector.store.series import DAY_MS
 from rushlight.collector.store.settled import settled_ms
 
 __all__ = ["Packing"]

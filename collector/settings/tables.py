@@ -1,5 +1,4 @@
-"""The tables of `rushlight.toml` as types; `rushlight.collector.settings` reads them and is where to import
-them from.
+"""The tables of `rushlight.toml` as types; import them from `rushlight.collector.settings`, which reads them.
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
 `[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
@@ -68,7 +67,7 @@ _Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extr
 _Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says("minutes"))]
 _PictureWait = Annotated[
     float,
-    msgspec.Meta(ge=0, le=300, extra=_says("seconds", "the notice is held back for so long")),
+    msgspec.Meta(ge=0, le=300, extra=_says("seconds", "a notice waits so long")),
 ]
 _Port = Annotated[int, msgspec.Meta(ge=1, le=PORT_MAX)]
 _PagePort = Annotated[int, msgspec.Meta(ge=0, le=PORT_MAX)]  # 0: any that is free

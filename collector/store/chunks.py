@@ -10,7 +10,8 @@ from rushlight.collector.readings import Flag
 from rushlight.collector.store import codec
 from rushlight.collector.store.columns import Columns, concatenate, from_rows
 from rushlight.collector.store.records import Summary
-from rushlight.collector.store.rows import COMPACTED, DAY_MS, ReadingRows
+from rushlight.collector.store.rows import COMPACTED, ReadingRows
+from rushlight.collector.store.series import DAY_MS
 
 __all__ = ["Chunks", "Compaction"]
 
