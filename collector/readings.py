@@ -9,6 +9,7 @@ from typing import NamedTuple
 import msgspec
 
 __all__ = [
+    "CONVERSIONS",
     "HEATER_POWER",
     "LIGHT",
     "PH",
@@ -59,6 +60,14 @@ QUANTITIES: dict[str, QuantityInfo] = {
     HEATER_POWER: QuantityInfo("W", "W", 1, "heater power"),
     SOURCE_TEMPERATURE: QuantityInfo("Cel", "°C", 2, "temperature of the second water"),
     SOURCE_PH: QuantityInfo("pH", "", 2, "pH of the second water"),
+}
+
+# (quantity's unit, unit sent) -> value in the quantity's unit. All are registered: RFC 8428 section 12.1
+# (K, V), RFC 8798 (kW). "F" is the farad there, so degrees Fahrenheit can't be sent in a SenML pack.
+CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
+    ("Cel", "K"): (1.0, -273.15),
+    ("mV", "V"): (1000.0, 0.0),
+    ("W", "kW"): (1000.0, 0.0),
 }
 
 

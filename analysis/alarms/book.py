@@ -15,8 +15,8 @@ from msgspec.structs import replace
 
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.states import (
+    EVENT_OF,
     MAX_SHELF_MS,
-    PRIORITY_HOLD_MS,
     RAISED_STATES,
     SILENCED_STATES,
     AlarmRecord,
@@ -30,33 +30,9 @@ from rushlight.analysis.alarms.states import (
 from rushlight.analysis.alarms.wording import compose, utc_text
 from rushlight.analysis.findings import Finding
 from rushlight.collector.errors import AlarmError, StoreError
-from rushlight.collector.events import AlarmKey, Event, EventKind
+from rushlight.collector.events import AlarmKey, Event
 
-__all__ = [
-    "MAX_SHELF_MS",
-    "PRIORITY_HOLD_MS",
-    "AlarmBook",
-    "AlarmRecord",
-    "AlarmState",
-    "Input",
-    "Reason",
-    "Step",
-    "step",
-]
-
-_EVENT: dict[Reason, EventKind] = {
-    Reason.RAISED: "raised",
-    Reason.CLEARED: "cleared",
-    Reason.RAISED_PRIORITY: "priority-changed",
-    Reason.LOWERED_PRIORITY: "priority-changed",
-    Reason.ACKNOWLEDGED: "acknowledged",
-    Reason.SHELVED: "shelved",
-    Reason.UNSHELVED: "unshelved",
-    Reason.SHELF_ENDED: "unshelved",
-    # the contract has no event of its own for this: a shelf with no end
-    Reason.REMOVED: "shelved",
-    Reason.RETURNED: "unshelved",
-}
+__all__ = ["AlarmBook"]
 
 
 class _BookState(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -306,7 +282,7 @@ class AlarmBook:
         if reason is Reason.CLEARED:
             after = replace(after, finding=latest)
         self._keep(key, after)
-        kind = _EVENT.get(reason)
+        kind = EVENT_OF.get(reason)
         if kind is None:
             return []
         events = [compose(kind, key, self.title, before, after, latest, time_ms, actor)]

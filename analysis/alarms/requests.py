@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from rushlight.analysis.alarms.book import AlarmBook, AlarmRecord, AlarmState
+from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import RATIONALE
-from rushlight.analysis.alarms.states import SILENCED_STATES
+from rushlight.analysis.alarms.states import SILENCED_STATES, AlarmRecord, AlarmState
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.events import AlarmKey, Event

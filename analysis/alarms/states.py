@@ -22,9 +22,10 @@ from msgspec.structs import replace
 
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.findings import Finding
-from rushlight.collector.events import PRIORITY_RANK, Priority
+from rushlight.collector.events import PRIORITY_RANK, EventKind, Priority
 
 __all__ = [
+    "EVENT_OF",
     "MAX_SHELF_MS",
     "PRIORITY_HOLD_MS",
     "RAISED_STATES",
@@ -278,3 +279,18 @@ def put_back(record: AlarmRecord, before_ms: int, now_ms: int) -> AlarmRecord:
         raised_ms=moved(raised_ms),
         named_ms=named_ms,
     )
+
+
+EVENT_OF: dict[Reason, EventKind] = {
+    Reason.RAISED: "raised",
+    Reason.CLEARED: "cleared",
+    Reason.RAISED_PRIORITY: "priority-changed",
+    Reason.LOWERED_PRIORITY: "priority-changed",
+    Reason.ACKNOWLEDGED: "acknowledged",
+    Reason.SHELVED: "shelved",
+    Reason.UNSHELVED: "unshelved",
+    Reason.SHELF_ENDED: "unshelved",
+    # the contract has no event of its own for this: a shelf with no end
+    Reason.REMOVED: "shelved",
+    Reason.RETURNED: "unshelved",
+}

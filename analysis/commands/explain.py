@@ -27,7 +27,7 @@ def explain(config: str, part: Part | None, png: str | None, alarm_id: str) -> i
     the time it is the latest one.
     """
     from rushlight.analysis.explain.answer import explain_alarm
-    from rushlight.collector.service.loop import system_clock
+    from rushlight.collector.service.listener import system_clock
 
     for line in explain_alarm(settings_of(config, part), alarm_id, png, system_clock(), sys.stderr):
         say(line)

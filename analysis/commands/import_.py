@@ -24,7 +24,7 @@ def import_(config: str, part: Part | None, files: tuple[str, ...]) -> int:
     The service must be stopped meanwhile.
     """
     from rushlight.analysis.commands.transfer import import_readings
-    from rushlight.collector.service.loop import system_clock
+    from rushlight.collector.service.listener import system_clock
 
     for line in import_readings(settings_of(config, part), files, system_clock()):
         say(line)

@@ -49,7 +49,7 @@ def replay(
     """
     if store:
         from rushlight.analysis.replay.around import replay_around
-        from rushlight.collector.service.loop import system_clock
+        from rushlight.collector.service.listener import system_clock
 
         if around is None:
             raise click.UsageError("--store needs --around TIME.")

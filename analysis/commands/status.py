@@ -26,7 +26,7 @@ def status(config: str, part: Part | None) -> int:
     from contextlib import closing
 
     from rushlight.analysis.views.status import print_status
-    from rushlight.collector.service.loop import system_clock
+    from rushlight.collector.service.listener import system_clock
     from rushlight.collector.service.parts import parts_present, settings_of_part
     from rushlight.collector.store.embedded import EmbeddedStore
 

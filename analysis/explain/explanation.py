@@ -13,8 +13,9 @@ from itertools import pairwise
 import msgspec
 
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.explain.context import Context
 from rushlight.analysis.explain.curves import Panel
-from rushlight.analysis.explain.panels import BEFORE_H, Context, panels_for
+from rushlight.analysis.explain.panels import BEFORE_H, panels_for
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.replay.beliefs import Sample
 from rushlight.analysis.replay.store import HOUR_MS, Readings, replay_store

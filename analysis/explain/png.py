@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from rushlight.analysis.explain.context import parted
 from rushlight.analysis.explain.curves import Curve, Panel
 from rushlight.analysis.explain.explanation import Explanation, explain
-from rushlight.analysis.explain.panels import parted
 from rushlight.collector.errors import RushlightError, SettingsError
 from rushlight.collector.settings import load_settings
 

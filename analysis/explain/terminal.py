@@ -8,9 +8,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH
+from rushlight.analysis.explain.context import parted
 from rushlight.analysis.explain.curves import Curve, Panel
 from rushlight.analysis.explain.explanation import Explanation
-from rushlight.analysis.explain.panels import parted
 from rushlight.analysis.replay.store import HOUR_MS
 
 __all__ = ["explanation_lines", "plot_lines"]

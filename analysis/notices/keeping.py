@@ -12,7 +12,8 @@ import logging
 from collections.abc import Callable, Iterable, Mapping
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.notices.memory import OWN, Held, Key, MemoryOutbox, NoticeMemory, NoticeStore, is_own
+from rushlight.analysis.notices.memory import OWN, Held, Key, MemoryOutbox, NoticeMemory, is_own
+from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.queue import NoticeQueue
 from rushlight.analysis.notices.wording import kept_again_text, unkept_text
 from rushlight.collector.errors import StoreError

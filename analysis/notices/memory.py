@@ -12,14 +12,15 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from typing import NamedTuple, Protocol, TypeVar
+from typing import NamedTuple, TypeVar
 
+from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import PRIORITY_RANK, Event
 from rushlight.collector.store.records import Notice
 
-__all__ = ["OWN", "Held", "MemoryOutbox", "NoticeMemory", "NoticeStore", "is_own"]
+__all__ = ["OWN", "Held", "MemoryOutbox", "NoticeMemory", "is_own"]
 
 OWN = "_service/"
 """Before the occurrence of a notice about Rushlight itself; no tank's name begins so."""
@@ -31,40 +32,6 @@ _T = TypeVar("_T")
 def is_own(occurrence: str) -> bool:
     """Whether a notice is about Rushlight itself, not about a tank."""
     return occurrence.startswith(OWN)
-
-
-class NoticeStore(Protocol):
-    """What notices need of the store (`rushlight.collector.store.embedded` has it)."""
-
-    def transaction(self) -> AbstractContextManager[None]: ...
-    def queue_notice(
-        self,
-        *,
-        occurrence: str,
-        transition: str,
-        target: str,
-        title: str,
-        body: str,
-        priority: str,
-        created_ms: int,
-        number: int = 0,
-        not_before_ms: int = 0,
-    ) -> bool: ...
-    def due_notices(self, now_ms: int, limit: int = 100) -> list[Notice]: ...
-    def notice_delivered(self, number: int, now_ms: int) -> None: ...
-    def pending_notices(self) -> list[Notice]: ...
-    def notices(self, occurrence: str) -> list[Notice]: ...
-    def notice_failed(self, number: int, next_attempt_ms: int, error: str) -> None: ...
-    def cancel_notices(self, occurrence: str) -> int: ...
-    def keep_notice(self, notice: Notice, cancelled: bool) -> None: ...
-    def targets_with_word(self, occurrence: str) -> set[str]: ...
-    def events(
-        self,
-        tank: str | None = None,
-        since_ms: int | None = None,
-        limit: int | None = None,
-        occurrence: str | None = None,
-    ) -> list[Event]: ...
 
 
 class Held(NamedTuple):

@@ -25,7 +25,8 @@ from typing import NamedTuple
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
 from rushlight.analysis.notices.keeping import NoticeKeeping
-from rushlight.analysis.notices.memory import MemoryOutbox, NoticeStore, is_own
+from rushlight.analysis.notices.memory import MemoryOutbox, is_own
+from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
 from rushlight.analysis.notices.queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
 from rushlight.analysis.notices.wording import Line, Text, group_text, reminder_text

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Container, Sequence
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.notices.memory import NoticeStore, is_own
+from rushlight.analysis.notices.memory import is_own
+from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
 from rushlight.analysis.notices.wording import (
     Text,

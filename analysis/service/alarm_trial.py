@@ -9,7 +9,7 @@ from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.alarms.requests import wrong_quantity
 from rushlight.analysis.service.requests import outcome_of, person
 from rushlight.collector.errors import AlarmError, SettingsError, StoreError
-from rushlight.collector.service.loop import system_clock
+from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore

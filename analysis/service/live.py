@@ -8,17 +8,14 @@ at any moment changes nothing of what is judged.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 
-import msgspec
-
-from rushlight.analysis.alarms.book import AlarmBook
-from rushlight.analysis.alarms.requests import carry_out
-from rushlight.analysis.alarms.trials import Trials, is_trial
+from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text, utc_text
-from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.notices.notifier import Notifier
-from rushlight.analysis.service.reconciling import reconciled, silence_again
+from rushlight.analysis.service.answers import answer
+from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
+from rushlight.analysis.service.relearn import park, relearn
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import AlarmError, StoreError
@@ -28,7 +25,7 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.settings.tables import LOOK_BACK_DAYS
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.records import Request, in_time_order
+from rushlight.collector.store.records import Request
 
 __all__ = ["UNKEPT_MS", "LiveAnalysis"]
 
@@ -38,16 +35,15 @@ UNKEPT_MS = 60_000
 """The store has not been written for so long: tell people. Another program's lock, or the moment in which a
 log is rotated away, is over before. Common practice, no source."""
 
-_PARKED = "analysis-parked"  # of tanks that are not in the settings now; holds no readings back
 _SNAPSHOT_MS = 300_000
-_RELEARN_MS = LOOK_BACK_DAYS * 86_400_000
 _TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
 
 class LiveAnalysis:
-    """A `TankWatch` for each tank; see `rushlight.collector.service.loop.Listener` for when its methods are
-    called.
+    """A `TankWatch` for each tank.
+
+    When its methods are called: see `rushlight.collector.service.listener.Listener`.
 
     Parameters
     ----------
@@ -98,7 +94,7 @@ class LiveAnalysis:
     def start(self, store: EmbeddedStore, now_ms: int) -> None:
         """Take up where the store says the analysis was, readings behind the snapshots included."""
         self._snapshot_ms = now_ms
-        self._park(store)
+        park(store, self.watches)
         self._trials.restore(store.events(limit=_TRIALS_IN))
         self._take_up(store, now_ms)
         self._follow(now_ms, self.watches)
@@ -123,48 +119,12 @@ class LiveAnalysis:
                     again += 1
             except StoreError as error:
                 _log.warning("%s; learning again from the last %d days of readings", error, LOOK_BACK_DAYS)
-                self._relearn(name, blob, store, now_ms)
+                fresh = self._watch(name)
+                self._events += relearn(fresh, blob, store, now_ms, self._log_clock)
+                self.watches[name] = fresh
                 self._changed.add(name)
                 continue
             _log.info("%s: analysis restored, with %d readings since", name, again)
-
-    def _park(self, store: EmbeddedStore) -> None:
-        """A tank taken out of the settings must not keep the store from packing days; it may come back."""
-        for source, target, leaves in ((ANALYSIS_STATE, _PARKED, True), (_PARKED, ANALYSIS_STATE, False)):
-            for name in store.states(source):
-                saved = store.load_state(source, name)
-                if saved is not None and (name not in self.watches) is leaves:
-                    with store.transaction():
-                        store.save_state(target, name, saved[0], None if leaves else store.position())
-                        store.delete_state(source, name)
-
-    def _relearn(self, name: str, blob: bytes, store: EmbeddedStore, now_ms: int) -> None:
-        """Detectors from stored readings, alarms from the snapshot where at least those can be read."""
-        began_ms, number, first_ms = self._log_clock(), 0, now_ms
-        fresh = self._watch(name)
-        told: dict[str, Event] = {}  # by occurrence
-        for reading in in_time_order(store, [name], now_ms - _RELEARN_MS):
-            number, first_ms = number + 1, min(first_ms, reading.time_ms)
-            try:
-                told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
-            except Exception:
-                _log.exception("%s: a stored reading broke the analysis", name)
-                break
-        book = _book_in(blob, name, fresh.tank.settings.title)
-        if book is not None:
-            fresh.restore(fresh.snapshot(book))
-        else:
-            stored = store.events(tank=name)
-            self._events += reconciled(stored, fresh.book, told, now_ms)
-            silence_again(stored, fresh.book, now_ms)
-        self.watches[name] = fresh
-        _log.warning(
-            "%s: learnt again from %d readings of the last %s, in %.1f s",
-            name,
-            number,
-            duration_text((now_ms - first_ms) / 1000),
-            (self._log_clock() - began_ms) / 1000,
-        )
 
     # -- in memory --------------------------------------------------------------------------------------
 
@@ -241,7 +201,7 @@ class LiveAnalysis:
                 name = watch.tank.name
                 if self._say.say(f"{name} tick", f"{name}: the analysis failed: {error!r}"):
                     _log.exception("%s: where it failed", name)
-        self._notifier.harm_expected(dict(self._harm_expected()))
+        self._notifier.harm_expected(dict(harm_expected(self.watches.values())))
 
     def poll(self, store: EmbeddedStore, now_ms: int) -> None:
         """Carry out what people have asked for since."""
@@ -262,29 +222,11 @@ class LiveAnalysis:
                 title = watch.tank.settings.title or request.tank
                 events, outcome = self._trials.begin(request, title, now_ms)
             else:
-                events, outcome = self._answer(watch, request, now_ms)
+                events, outcome = answer(self._trials, watch, request, now_ms)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
         return f"done: {outcome}"
-
-    def _answer(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
-        """To a real alarm, and to a test of its name where there is one."""
-        events: list[Event] = []
-        words: list[str] = []
-        if request.kind == "acknowledge":
-            events, words = self._trials.acknowledge(request, now_ms)
-        elif is_trial(str(request.arguments.get("occurrence", ""))):
-            raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
-        if words and is_trial(str(request.arguments.get("occurrence", ""))):
-            return events, "; ".join(words)
-        try:
-            more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
-        except AlarmError:
-            if not words:
-                raise
-            return events, "; ".join(words)
-        return [*more, *events], "; ".join([outcome, *words])
 
     # -- on disk ----------------------------------------------------------------------------------------
 
@@ -305,7 +247,7 @@ class LiveAnalysis:
                 self._notifier.queue_for(event, store, now_ms)
         self._notifier.keeping.keep_held(store)
         if self._untold:
-            for occurrence in self._asking():
+            for occurrence in open_occurrences(self.watches.values()):
                 self._notifier.queue_missing(occurrence, store, now_ms)
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
@@ -319,14 +261,6 @@ class LiveAnalysis:
             position = store.position()
             for name in names:
                 store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
-
-    def _harm_expected(self) -> Iterator[tuple[str, int]]:
-        """Occurrence and moment (ms UTC) of what is going to do harm, as judged last."""
-        for watch in self.watches.values():
-            for record in watch.book.records().values() if watch.book.standing() else ():
-                left_s = None if record.finding is None else record.finding.time_left_s
-                if record.open and left_s is not None:
-                    yield record.occurrence, round(watch.book.as_of_ms + left_s * 1000)
 
     def kept(self, now_ms: int) -> None:
         """It is on the disk: forget what waited."""
@@ -356,21 +290,3 @@ class LiveAnalysis:
         for event in self._events[self._held :]:
             self._held += 1
             self._notifier.keeping.hold(event, store, now_ms)
-
-    def _asking(self) -> list[str]:
-        """Occurrences of the alarms that are open; whether they were answered is for the store to say."""
-        return [
-            record.occurrence
-            for watch in self.watches.values()
-            for record in watch.book.records().values()
-            if record.open
-        ]
-
-
-def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
-    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
-    try:
-        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-        return AlarmBook.restore(name, title, book)
-    except (msgspec.MsgspecError, StoreError):
-        return None

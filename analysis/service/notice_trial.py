@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from rushlight.analysis.service.run import make_notifier
 from rushlight.collector.errors import SettingsError
-from rushlight.collector.service.loop import system_clock
+from rushlight.collector.service.listener import system_clock
 from rushlight.collector.settings import Settings
 
 __all__ = ["send_test"]

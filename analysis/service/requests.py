@@ -13,7 +13,7 @@ from rushlight.analysis.alarms.requests import wrong_quantity
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
 from rushlight.collector.errors import AlarmError, SettingsError, StoreError
-from rushlight.collector.service.loop import system_clock
+from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore

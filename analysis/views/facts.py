@@ -15,36 +15,33 @@ from rushlight.analysis.alarms.trials import trial_lines
 from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_text, time_left_text
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.electrode_trust import PhTrust
-from rushlight.analysis.views.beyond_limits import CheckFacts, being_checked
-from rushlight.analysis.views.refused import RefusedFacts, refused_facts
+from rushlight.analysis.views.beyond_limits import being_checked
+from rushlight.analysis.views.fact_types import (
+    AlarmFacts,
+    CarbonDioxideFacts,
+    DeviceFacts,
+    Facts,
+    FailureFacts,
+    LinkFacts,
+    NoticeFacts,
+    ReadingFacts,
+    TankFacts,
+)
+from rushlight.analysis.views.refused import refused_facts
 from rushlight.analysis.watch.learnt import learnt, learnt_lines, offers
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError
-from rushlight.collector.events import PRIORITY_RANK, Priority
-from rushlight.collector.influx.state import DrainReport, drain_report
-from rushlight.collector.intake.timing import clock_doubt
+from rushlight.collector.events import PRIORITY_RANK
+from rushlight.collector.influx.state import drain_report
+from rushlight.collector.intake.clock_doubt import clock_doubt
 from rushlight.collector.readings import PH, PH_PROBE, QUANTITIES, Flag, Reading
-from rushlight.collector.service.loop import LINKS_META, LinkReport
+from rushlight.collector.service.listener import LINKS_META, LinkReport
 from rushlight.collector.settings import Settings, TankSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock
 
-__all__ = [
-    "AlarmFacts",
-    "CarbonDioxideFacts",
-    "DeviceFacts",
-    "Facts",
-    "FailureFacts",
-    "LinkFacts",
-    "NoticeFacts",
-    "ReadingFacts",
-    "TankFacts",
-    "age_text",
-    "carbon_dioxide_now",
-    "collect_facts",
-    "watch_of",
-]
+__all__ = ["age_text", "carbon_dioxide_now", "collect_facts", "watch_of"]
 
 FAILURE_TOLD_MS = 86_400_000
 _EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
@@ -56,139 +53,6 @@ _REMARKS: dict[int, str] = {
     Flag.MISSING: "could not be read",
 }
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
-
-
-class ReadingFacts(msgspec.Struct, kw_only=True):
-    """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
-
-    `doubt`: of pH, what is not known of its electrode.
-    """
-
-    quantity: str
-    title: str
-    value: float | None
-    unit: str
-    printed: str
-    time_ms: int
-    age_ms: int
-    remark: str = ""
-    doubt: str = ""
-
-
-class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
-    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way.
-
-    `doubt`: what is not known of the electrode behind it, "" for nothing.
-    """
-
-    mg_l: float
-    low_mg_l: float
-    high_mg_l: float
-    limit_mg_l: float
-    age_ms: int
-    doubt: str = ""
-
-
-class AlarmFacts(msgspec.Struct, kw_only=True):
-    """One alarm that is not plainly normal.
-
-    `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
-    `time_left_s` is reckoned to now. `state_text` is
-    the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
-    cautions come before its steps. `occurrence` is what `rushlight explain` takes.
-    """
-
-    alarm: str
-    quantity: str
-    title: str
-    priority: Priority
-    state: str
-    state_text: str
-    raised: bool
-    over: bool
-    headline: str
-    raised_ms: int | None
-    shelf_end_ms: int | None
-    time_left_s: float | None
-    time_left: str
-    cause: str
-    consequence: str
-    action: list[str]
-    cautions: list[str]
-    person_first: bool
-    observations: list[str]
-    rule_out: str
-    occurrence: str = ""
-
-
-class DeviceFacts(msgspec.Struct, kw_only=True):
-    """What a device last said of itself, "online" or "offline"."""
-
-    word: str
-    age_ms: int
-
-
-class FailureFacts(msgspec.Struct, kw_only=True):
-    """A detector that failed on this tank's readings: an error of Rushlight's own."""
-
-    detector: str
-    age_ms: int
-
-
-class TankFacts(msgspec.Struct, kw_only=True):
-    """One tank; `watched` is False where it is in the store but not in the settings.
-
-    `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
-    line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
-    """
-
-    name: str
-    title: str
-    watched: bool
-    readings: list[ReadingFacts]
-    carbon_dioxide: CarbonDioxideFacts | None = None
-    device: DeviceFacts | None = None
-    failure: FailureFacts | None = None
-    alarms: list[AlarmFacts] = []
-    tests: list[str] = []
-    checks: list[CheckFacts] = []
-    learnt: list[str] = []
-    offers: list[str] = []
-    trouble: str = ""
-
-
-class LinkFacts(msgspec.Struct, kw_only=True):
-    """How a link does; `age_ms` None: nothing has come since the service started."""
-
-    name: str
-    delivered: int
-    age_ms: int | None
-    faults: dict[str, int]
-
-
-class NoticeFacts(msgspec.Struct, kw_only=True):
-    """Notices that are not delivered yet; `late` should have been by now, `refused` were tried in vain."""
-
-    waiting: int
-    late: int
-    refused: int
-    error: str
-
-
-class Facts(msgspec.Struct, kw_only=True):
-    """Everything at `time_ms` (ms UTC); `process` is the running service's number, None where none runs.
-
-    `refused`: reports, or parts of them, that could not be taken. `server`: how far the copy on an InfluxDB
-    server is, None where the settings name none.
-    """
-
-    time_ms: int
-    process: int | None
-    tanks: list[TankFacts]
-    links: list[LinkFacts]
-    notices: NoticeFacts
-    server: DrainReport | None = None
-    refused: list[RefusedFacts] = []
 
 
 def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:

@@ -9,14 +9,8 @@ from rich.console import Console
 from rich.text import Text
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.views.facts import (
-    AlarmFacts,
-    LinkFacts,
-    NoticeFacts,
-    TankFacts,
-    age_text,
-    collect_facts,
-)
+from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
+from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.refused import RefusedFacts
 from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines

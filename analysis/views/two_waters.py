@@ -19,7 +19,7 @@ from rushlight.analysis.views.facts import carbon_dioxide_now, watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.log import Clock
 from rushlight.collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
-from rushlight.collector.service.loop import system_clock
+from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import LivestockSettings, Settings
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -224,7 +224,8 @@ def comparison(
         gas = carbon_dioxide_now(watch, now_ms)
         now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
         if now is None and here.ph is not None:  # not judged yet, or no service runs
-            found = watch.of(CarbonDioxideDetector).estimate(watch.tank, here.ph, here.celsius)
+            family = watch.of(CarbonDioxideDetector)
+            found = family.estimate.at(watch.tank, family.curve, here.ph, here.celsius)
             now = None if found is None else (found.mg_l, found.high)
     if there is None and other is not None:
         with EmbeddedStore(settings_of_tank(settings, other).store_path(), read_only=True) as store:

@@ -40,7 +40,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from rushlight.analysis.replay.files import Replay
-from rushlight.collector.intake.quality import LIMITS, QualityChecker
+from rushlight.collector.intake.limits import LIMITS
+from rushlight.collector.intake.quality import QualityChecker
 from rushlight.collector.readings import PH, TEMPERATURE
 from rushlight.collector.settings import load_settings
 

@@ -149,7 +149,8 @@ def profile(folder: Path, messages: list[tuple[str, bytes]], port: int) -> None:
     from rushlight.analysis.service.live import LiveAnalysis
     from rushlight.analysis.service.run import make_notifier
     from rushlight.collector.links import make_link
-    from rushlight.collector.service.loop import CollectorService, system_clock
+    from rushlight.collector.service.listener import system_clock
+    from rushlight.collector.service.loop import CollectorService
     from rushlight.collector.settings import load_settings
 
     begin_session(folder, port)

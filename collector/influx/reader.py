@@ -18,7 +18,7 @@ from rushlight.collector.influx.answers import from_status, from_transport, spli
 from rushlight.collector.influx.points import FIELDS, MEASUREMENT, NS
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import StoreSettings
-from rushlight.collector.store import codec
+from rushlight.collector.store.columns import Columns, from_rows, to_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,15 +145,15 @@ class InfluxReadings:
 
     def columns(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
-    ) -> codec.Columns:
+    ) -> Columns:
         """One series as numpy arrays, by time and seq."""
-        return codec.from_rows(list(self._series(tank, quantity, start_ms, end_ms)))
+        return from_rows(list(self._series(tank, quantity, start_ms, end_ms)))
 
     def frame(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
     ) -> pd.DataFrame:
         """One series as a pandas frame, as the embedded store's `frame`."""
-        return codec.to_frame(self.columns(tank, quantity, start_ms, end_ms))
+        return to_frame(self.columns(tank, quantity, start_ms, end_ms))
 
     def _series(self, tank: str, quantity: str, start_ms: int | None, end_ms: int | None) -> Iterator[_Row]:
         after = _FIRST_NS - 1 if start_ms is None else max(start_ms * NS - 1, _FIRST_NS - 1)

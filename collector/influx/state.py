@@ -9,7 +9,7 @@ import msgspec
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.settings import StoreSettings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.rows import DAY_MS
+from rushlight.collector.store.series import DAY_MS
 
 __all__ = [
     "DrainReport",

@@ -26,111 +26,20 @@ Thresholds are common practice for small tanks, no source, unless a comment name
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import msgspec
 
+from rushlight.collector.intake.limits import LIMITS, Limits
 from rushlight.collector.readings import (
-    HEATER_POWER,
-    LIGHT,
-    PH,
-    PH_PROBE,
-    ROOM_TEMPERATURE,
-    SOURCE_PH,
-    SOURCE_TEMPERATURE,
-    TEMPERATURE,
     Reading,
 )
 
-__all__ = ["LIMITS", "Limits", "QualityChecker", "SeriesQuality", "SeriesState"]
+__all__ = ["QualityChecker", "SeriesQuality", "SeriesState"]
 
 _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
-_NONE = math.inf
-_HOUR_MS = 3_600_000
 _GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
 _RARE_MS = 300_000  # from here on each report stands for itself
 _LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
-
-
-class Limits(NamedTuple):
-    """Thresholds for one quantity, in its unit.
-
-    Attributes
-    ----------
-    fail_low, fail_high : float
-        Outside is FAIL: the probe can't mean it.
-    suspect_low, suspect_high : float
-        Outside is SUSPECT: no tank should be there.
-    spike : float
-        A step from the last accepted value above this is SUSPECT until confirmed.
-    rate_per_s, rate_floor : float
-        A change faster than `rate_per_s` and greater than `rate_floor` is SUSPECT until confirmed.
-    flat_tolerance, flat_suspect_ms, flat_fail_ms : float
-        Within the tolerance for so long is SUSPECT, FAIL.
-    broken : tuple of float
-        Values by which a probe says that it has not measured; FAIL.
-    step_floor, step_factor, step_memory : float
-        A step of more than `step_factor` times the liveliness, and of more than the floor, is SUSPECT until
-        confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
-    ice : float
-        So near 0 a value may stay as it is.
-    """
-
-    fail_low: float
-    fail_high: float
-    suspect_low: float
-    suspect_high: float
-    spike: float = _NONE
-    rate_per_s: float = _NONE
-    rate_floor: float = _NONE
-    flat_tolerance: float = 0.0
-    flat_suspect_ms: float = _NONE
-    flat_fail_ms: float = _NONE
-    broken: tuple[float, ...] = ()
-    step_floor: float = _NONE
-    step_factor: float = 1.0
-    step_memory: float = 0.9
-    ice: float = 0.0
-
-
-# A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
-# what its common driver libraries return when nothing answers (common practice).
-_DIGITAL_THERMOMETER = (85.0, -127.0)
-
-# Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
-# pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
-# memory): up to there a high pH is the water's fault, and to be told as that.
-# pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
-LIMITS: dict[str, Limits] = {
-    TEMPERATURE: Limits(
-        -5,
-        60,
-        2,
-        42,
-        1.0,
-        0.1,
-        0.5,
-        0.001,
-        12 * _HOUR_MS,
-        48 * _HOUR_MS,
-        _DIGITAL_THERMOMETER,
-        0.5,
-        10,
-        0.95,
-        0.3,
-    ),
-    ROOM_TEMPERATURE: Limits(
-        -30, 70, -15, 50, 3.0, 0.3, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
-    ),
-    PH: Limits(0, 14, 3.5, 11.0, 0.3, 0.02, 0.15, 0.0005, 12 * _HOUR_MS, 48 * _HOUR_MS, (), 0.045, 4.5, 0.9),
-    PH_PROBE: Limits(-600, 600, -250, 250, 18, 1.2, 9, 0.005, 12 * _HOUR_MS, 48 * _HOUR_MS),
-    LIGHT: Limits(-5, 250_000, -1, 150_000),
-    HEATER_POWER: Limits(-50, 20_000, -5, 4_000),
-    SOURCE_TEMPERATURE: Limits(
-        -5, 60, 0, 42, 2.0, 0.2, 1.0, 0.001, 24 * _HOUR_MS, 72 * _HOUR_MS, _DIGITAL_THERMOMETER
-    ),
-    SOURCE_PH: Limits(0, 14, 3.5, 10.5, 0.5, 0.05, 0.3, 0.0005, 24 * _HOUR_MS, 72 * _HOUR_MS),
-}
 
 
 class SeriesState(msgspec.Struct, array_like=True):

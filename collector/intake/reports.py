@@ -11,7 +11,6 @@ from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.safe_text import safe_text
 
 __all__ = [
-    "CONVERSIONS",
     "MAX_PAYLOAD",
     "UNITS",
     "Record",
@@ -25,14 +24,6 @@ __all__ = [
 MAX_PAYLOAD = 64 * 1024  # bytes; a report of every quantity is well under 1 kB
 
 UNITS = {quantity: info.unit for quantity, info in QUANTITIES.items()}
-
-# (quantity's unit, unit sent) -> value in the quantity's unit. All are registered: RFC 8428 section 12.1
-# (K, V), RFC 8798 (kW). "F" is the farad there, so degrees Fahrenheit can't be sent in a SenML pack.
-CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
-    ("Cel", "K"): (1.0, -273.15),
-    ("mV", "V"): (1000.0, 0.0),
-    ("W", "kW"): (1000.0, 0.0),
-}
 
 
 class Record(msgspec.Struct, gc=False):

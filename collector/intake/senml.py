@@ -7,7 +7,6 @@ which nothing can be kept raises `WireError`; no other exception leaves this mod
 from __future__ import annotations
 
 import binascii
-import json
 import math
 import re
 from typing import Any
@@ -16,18 +15,17 @@ import msgspec
 
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.reports import (
-    CONVERSIONS,
     MAX_PAYLOAD,
     UNITS,
     Record,
     Report,
     may_hold_pack,
     printable,
-    whole_number,
     wrong_unit,
 )
+from rushlight.collector.intake.senml_records import Senml, decode_one_by_one, decode_records
 from rushlight.collector.intake.topic_maps import TopicMaps
-from rushlight.collector.readings import QUANTITIES, TANK_NAME
+from rushlight.collector.readings import CONVERSIONS, QUANTITIES, TANK_NAME
 
 __all__ = [
     "MAX_PAYLOAD",
@@ -45,28 +43,6 @@ _FARTHEST_MS = 2**53  # a time beyond this is cut to it: it can't be true, and i
 _VERSION = 10  # RFC 8428 section 4.4
 
 _CRC_TAIL = re.compile(rb" \*([0-9A-Fa-f]{4})\Z")
-
-
-class _Senml(msgspec.Struct, gc=False):
-    """A SenML record's fields as far as they are used; the rest are allowed and ignored."""
-
-    bn: str | None = None
-    bt: float | None = None
-    bu: str | None = None
-    bv: float | None = None
-    bver: int | None = None
-    n: str = ""
-    u: str | None = None
-    v: float | None = None
-    vs: str | None = None
-    vb: bool | None = None
-    vd: str | None = None
-    s: float | None = None
-    t: float | None = None
-    seq: int | None = None
-
-
-_decode = msgspec.json.Decoder(list[_Senml]).decode
 
 
 def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
@@ -91,144 +67,113 @@ def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
         raise WireError("size", f"payload of {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}")
     problems: list[WireError] = []
     if b'_"' in payload:  # may hold a label that must be understood (RFC 8428 section 4.4)
-        pack = _decode_one_by_one(payload, problems)
+        pack = decode_one_by_one(payload, problems)
     else:
         try:
-            pack = _decode(payload)
+            pack = decode_records(payload)
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-            pack = _decode_one_by_one(payload, problems)
+            pack = decode_one_by_one(payload, problems)
     return _resolve(pack, tank, problems, only)
 
 
-def _decode_one_by_one(payload: bytes, problems: list[WireError]) -> list[_Senml]:
-    """The slow way, for packs with something wrong in them: each record that can be kept is kept."""
-    try:
-        text = payload.decode("utf-8")
-    except UnicodeDecodeError:
-        raise WireError("encoding", "not UTF-8 text; send SenML as JSON in UTF-8") from None
-    try:
-        # NaN and Infinity are no JSON but some firmware prints them: taken here, refused by record below
-        items = json.loads(text, parse_int=whole_number)
-    except (ValueError, RecursionError) as error:
-        raise WireError("json", f"not valid JSON ({printable(str(error))}); torn or wrongly built") from None
-    if not isinstance(items, list):
-        raise WireError("senml", "not a SenML pack: a pack is a JSON array of records, [{…}]")
-    pack: list[_Senml] = []
-    for place, item in enumerate(items, 1):
-        if not isinstance(item, dict):
-            problems.append(WireError("senml", f"record {place} is not a JSON object"))
-            continue
-        alien = next((label for label in item if label.endswith("_")), None)
-        if alien is not None:
-            raise WireError("senml", f"label {printable(alien)!r} must be understood and is not known here")
-        bad = [label for label, value in item.items() if not _fits(label, value)]
-        for label in bad:
-            kind = "seq" if label == "seq" else "number" if isinstance(item[label], float) else "type"
-            problems.append(
-                WireError(kind, f"record {place}: {label!r} can't be {printable(repr(item[label]))}")
-            )
-            del item[label]
-        if set(bad) - {"seq"} - _BASE:  # the record's own value, name, unit or time is not to be trusted
-            item = {label: item[label] for label in item if label in _BASE or label == "seq"}
-        pack.append(msgspec.convert({label: item[label] for label in item if label in _LABELS}, _Senml))
-    return pack
+class _Base:
+    """The base fields as they hold at one record (RFC 8428 section 4.6)."""
 
+    __slots__ = ("name", "owner", "tank", "time", "unit", "value")
 
-_BASE = frozenset({"bn", "bt", "bu", "bv", "bver"})
-_TEXTS = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
-_NUMBERS = frozenset({"bt", "bv", "v", "s", "t"})
-_LABELS = frozenset(_Senml.__struct_fields__)
-_HALF_PAIR = re.compile("[\ud800-\udfff]").search  # JSON can escape half a surrogate pair; it is no text
+    def __init__(self, tank: str) -> None:
+        self.tank = tank
+        self.name = ""
+        self.unit: str | None = None
+        self.time: float | None = None
+        self.value = 0.0
+        self.owner: str | None = tank  # whose the quantity is where its own name says no more
 
-
-def _fits(label: str, value: Any) -> bool:
-    if label in _NUMBERS:
-        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        return number or value is None
-    if label in _TEXTS:
-        return not _HALF_PAIR(value) if isinstance(value, str) else value is None and label != "n"
-    if label in ("seq", "bver"):
-        return value is None or (isinstance(value, int) and not isinstance(value, bool))
-    return value is None or isinstance(value, bool) if label == "vb" else True
-
-
-def _resolve(pack: list[_Senml], tank: str, problems: list[WireError], only: bool) -> Report:
-    """Apply the base fields (RFC 8428 section 4.6), check names, units and numbers."""
-    base_name, base_unit = "", None
-    base_time: float | None = None
-    base_value = 0.0
-    base_owner: str | None = tank  # whose the quantity is where its own name says no more
-    report_tank = ""
-    records: list[Record] = []
-    for item in pack:
+    def take(self, item: Senml) -> None:
+        """Those that the record sets; WireError for a version that isn't understood."""
         if item.bver is not None and item.bver > _VERSION:
             raise WireError("version", f"SenML version {item.bver}; only up to {_VERSION} is understood")
         if item.bn is not None:
-            base_name = item.bn
-            base_owner = (base_name[:-1] or tank) if base_name.endswith("/") else None
+            self.name = item.bn
+            self.owner = (item.bn[:-1] or self.tank) if item.bn.endswith("/") else None
         if item.bt is not None:
-            base_time = item.bt
+            self.time = item.bt
         if item.bu is not None:
-            base_unit = item.bu
+            self.unit = item.bu
         if item.bv is not None:
-            base_value = item.bv
-        value = item.v
-        text = item.vs
-        if not item.n and value is None and text is None and item.vb is None and item.u is None:
-            continue  # only sets base fields
-        quantity = item.n
+            self.value = item.bv
+
+    def named(self, name: str) -> tuple[str, str, str]:
+        """Owner, quantity and the quantity's unit of a record; WireError for no quantity of ours."""
+        unit = UNITS.get(name)
+        if unit is not None and self.owner is not None:
+            return self.owner, name, unit
+        whole = self.name + name
+        owner, _, quantity = whole.rpartition("/")
         unit = UNITS.get(quantity)
-        if unit is not None and base_owner is not None:
-            owner = base_owner
-        else:
-            name = base_name + quantity
-            owner, _, quantity = name.rpartition("/")
-            owner = owner or tank
-            unit = UNITS.get(quantity)
-            if unit is None:
-                problems.append(_unknown_quantity(name, quantity))
-                continue
-        if owner != report_tank or not owner:
-            problem = _check_tank(base_name + item.n, owner, report_tank, tank if only else None)
-            if problem is not None:
-                problems.append(problem)
-                continue
-            report_tank = owner
-        if (text is not None and text != "fault") or item.vb is not None or item.vd is not None:
-            problems.append(
-                WireError("value", f"{quantity}: has a text or a truth value; send a number, 'v'")
-            )
+        if unit is None:
+            raise _unknown_quantity(whole, quantity)
+        return owner or self.tank, quantity, unit
+
+
+def _resolve(pack: list[Senml], tank: str, problems: list[WireError], only: bool) -> Report:
+    """Apply the base fields, check names, units and numbers."""
+    base = _Base(tank)
+    report_tank = ""
+    records: list[Record] = []
+    for item in pack:
+        base.take(item)
+        if not item.n and item.v is None and item.vs is None and item.vb is None and item.u is None:
+            continue  # only sets base fields
+        try:
+            owner, quantity, unit = base.named(item.n)
+            if owner != report_tank or not owner:
+                problem = _check_tank(base.name + item.n, owner, report_tank, tank if only else None)
+                if problem is not None:
+                    raise problem
+                report_tank = owner
+            value = _value(item, quantity, unit, base)
+        except WireError as error:
+            problems.append(error)
             continue
-        sent = item.u if item.u is not None else base_unit
-        if text is not None:
-            value = None
-        elif value is not None:
-            value += base_value
-            if sent is not None and sent != unit:
-                factors = CONVERSIONS.get((unit, sent))
-                if factors is None:
-                    problems.append(wrong_unit(quantity, unit, sent))
-                    continue
-                value = round(value * factors[0] + factors[1], 9)
-            if not math.isfinite(value):
-                problems.append(WireError("number", f"{quantity}: {value} is no measurement"))
-                continue
-        time = item.t
-        if base_time is not None:
-            time = base_time if time is None else base_time + time
-        if time is None:
-            records.append(Record(quantity, value))
-        elif time < _RELATIVE_BELOW:
-            records.append(Record(quantity, value, None, _milliseconds(-time)))
-        else:
-            records.append(Record(quantity, value, _milliseconds(time)))
+        records.append(_timed(quantity, value, item.t, base.time))
     seq = _seq_of(pack, problems)
     if not records:
         raise problems[0] if problems else WireError("empty", "a SenML pack without any record")
     return Report(report_tank, seq, records, problems)
 
 
-def _seq_of(pack: list[_Senml], problems: list[WireError]) -> int:
+def _value(item: Senml, quantity: str, unit: str, base: _Base) -> float | None:
+    """In the quantity's unit; None for a probe that can't be read."""
+    text = item.vs
+    if (text is not None and text != "fault") or item.vb is not None or item.vd is not None:
+        raise WireError("value", f"{quantity}: has a text or a truth value; send a number, 'v'")
+    value = item.v
+    if text is not None or value is None:
+        return None
+    value += base.value
+    sent = item.u if item.u is not None else base.unit
+    if sent is not None and sent != unit:
+        factors = CONVERSIONS.get((unit, sent))
+        if factors is None:
+            raise wrong_unit(quantity, unit, sent)
+        value = round(value * factors[0] + factors[1], 9)
+    if not math.isfinite(value):
+        raise WireError("number", f"{quantity}: {value} is no measurement")
+    return value
+
+
+def _timed(quantity: str, value: float | None, time: float | None, base_time: float | None) -> Record:
+    if base_time is not None:
+        time = base_time if time is None else base_time + time
+    if time is None:
+        return Record(quantity, value)
+    if time < _RELATIVE_BELOW:
+        return Record(quantity, value, None, _milliseconds(-time))
+    return Record(quantity, value, _milliseconds(time))
+
+
+def _seq_of(pack: list[Senml], problems: list[WireError]) -> int:
     seq = pack[0].seq if pack else None
     if seq is None:
         return -1

@@ -24,16 +24,15 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable
-from typing import NamedTuple, Protocol
 
 import msgspec
 
-from rushlight.collector.intake.device_clock import DeviceClock
 from rushlight.collector.intake.recent_reports import PAGES, Remembered
 from rushlight.collector.intake.senml import Report
+from rushlight.collector.intake.stamper_state import STAMPER_HEAD, Stamped, StamperState
 from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 
-__all__ = ["STAMPER_KINDS", "Stamped", "Stamper", "StamperState", "clock_doubt"]
+__all__ = ["STAMPER_KINDS", "Stamper"]
 
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01T00:00Z: a clock before this was never set
 AHEAD_MS = 120_000  # a device's clock may be this far ahead of the collector's
@@ -50,73 +49,11 @@ _PACE_MS = 1000  # what is sent again comes faster than this, a board's own repo
 _PACED = 4  # repeats in a row that kept that pace: the next is a new boot's
 _IN_FLIGHT = 1024  # most that a broker sends before they are acknowledged (links/mqtt.py: 1000)
 
-_HEAD = "stamper"
 _PAGE_KINDS = [f"stamper reports {page}" for page in range(PAGES)]
-STAMPER_KINDS = (_HEAD, *_PAGE_KINDS)
+STAMPER_KINDS = (STAMPER_HEAD, *_PAGE_KINDS)
 """Kinds of the snapshots that a `Stamper` is saved in, each under its tank's name."""
 
 _encode = msgspec.msgpack.Encoder().encode
-
-
-class StamperState(msgspec.Struct, forbid_unknown_fields=True):
-    """What must survive a restart, and the counts.
-
-    A field that is added begins with its default after an upgrade; a snapshot with a field that is gone or
-    renamed is not read.
-
-    Attributes
-    ----------
-    seq : int
-        Number of the newest report, -1 at first or where the device sends none.
-    time_ms : int
-        The newest plausible device time of a numbered report, 0 where there was none.
-    lost, repeated, rebooted, stamped_on_arrival : int
-        Counts of reports (reboots: of boots).
-    recent : dict
-        In older stores only: fingerprint of each report of the last minutes -> when it arrived (ms).
-    arrival_ms : int
-        The newest time of arrival given to a report without number and time.
-    taken : int
-        Reports ever taken in; places of the remembered ones are counted by it.
-    boot_at : int
-        `taken` as it was before the first report of the device's present boot.
-    boot_seq : int
-        The number from which the present boot is known.
-    heard_ms : int
-        When the last report came in, repeat or not.
-    clock : DeviceClock
-        Whether the device's clock can be believed.
-    paced, paced_seq : int
-        How many repeats in a row came at a board's pace, each with the next number; the last one's number.
-    """
-
-    seq: int = -1
-    time_ms: int = 0
-    lost: int = 0
-    repeated: int = 0
-    rebooted: int = 0
-    stamped_on_arrival: int = 0
-    recent: dict[int, int] = {}
-    arrival_ms: int = 0
-    taken: int = 0
-    boot_at: int = 0
-    boot_seq: int = 0
-    heard_ms: int = 0
-    paced: int = 0
-    paced_seq: int = -1
-    clock: DeviceClock = msgspec.field(default_factory=DeviceClock)
-
-
-class Stamped(NamedTuple):
-    """What became of one report.
-
-    `readings` is empty where it is a repeat; `lost` is -1 where it came late and was counted as lost before.
-    """
-
-    readings: list[Reading]
-    lost: int = 0
-    repeated: bool = False
-    rebooted: bool = False
 
 
 class Stamper:
@@ -154,7 +91,7 @@ class Stamper:
         msgspec.MsgspecError
             The snapshot can't be read.
         """
-        head = read(_HEAD)
+        head = read(STAMPER_HEAD)
         if head is None:
             return cls()
         pages = {page: blob for page, kind in enumerate(_PAGE_KINDS) if (blob := read(kind)) is not None}
@@ -163,7 +100,7 @@ class Stamper:
     def save(self) -> list[tuple[str, bytes]]:
         """What changed since the last call, as (kind, blob); to be committed together with the readings."""
         changed = [(_PAGE_KINDS[page], blob) for page, blob in self._recent.changed()]
-        return [(_HEAD, _encode(self.state)), *changed]
+        return [(STAMPER_HEAD, _encode(self.state)), *changed]
 
     def stamp(
         self,
@@ -338,35 +275,6 @@ class Stamper:
         else:
             first = min(state.boot_seq, _NEAR_ZERO + 1)
         return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
-
-
-class _States(Protocol):
-    def load_state(self, kind: str, key: str) -> tuple[bytes, int] | None: ...
-
-
-def clock_doubt(store: _States, tank: str) -> str:
-    """What is wrong with the clock of a tank's device now, in words; "" where nothing is known to be.
-
-    Raises
-    ------
-    StoreError
-        The store can't be read.
-    """
-    saved = store.load_state(_HEAD, tank)
-    if saved is None:
-        return ""
-    try:
-        clock = msgspec.msgpack.decode(saved[0], type=StamperState).clock
-    except msgspec.MsgspecError:
-        return ""
-    if not clock.doubted:
-        return ""
-    hours = (clock.old_arrival_ms - clock.old_ms) / 3_600_000
-    behind = f"{hours / 24:.0f} days" if hours >= 48 else f"{hours:.1f} h"
-    return (
-        f"its device's clock is {behind} behind this computer's: its reports are stamped on arrival; set its "
-        "clock, or this computer's"
-    )
 
 
 def _fingerprint(report: Report, packet: tuple[str, int] | None) -> int:

@@ -10,7 +10,6 @@ from typing import Any
 
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.reports import (
-    CONVERSIONS,
     MAX_PAYLOAD,
     UNITS,
     Record,
@@ -20,23 +19,13 @@ from rushlight.collector.intake.reports import (
     wrong_unit,
 )
 from rushlight.collector.settings import TopicMap
+from rushlight.collector.settings.topic_units import MAP_CONVERSIONS
 
-__all__ = ["TopicMaps", "unit_fault"]
+__all__ = ["TopicMaps"]
 
-# A topic map is not SenML: there `unit` is ours, and F is what people mean by it.
-_MAP_CONVERSIONS = CONVERSIONS | {("Cel", "F"): (5 / 9, -160 / 9), ("lx", "klx"): (1000.0, 0.0)}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _LONGEST_REMEMBERED = 256  # characters of a topic: a thousand are remembered, and they come from outside
 _NO_VALUE = frozenset({"", "nan", "null", "none", "fault"})
-
-
-def unit_fault(quantity: str, unit: str | None) -> str | None:
-    """Why no value in `unit` can become `quantity`; None where it can, or where the quantity is not known."""
-    wanted = UNITS.get(quantity)
-    if wanted is None or unit is None or unit == wanted or (wanted, unit) in _MAP_CONVERSIONS:
-        return None
-    units = [wanted, *(sent for own, sent in _MAP_CONVERSIONS if own == wanted)]
-    return f"{unit!r} can't be turned into {quantity}; write {' or '.join(map(repr, units))}, or leave it out"
 
 
 class TopicMaps:
@@ -162,7 +151,7 @@ def _mapped_value(found: Any, entry: TopicMap) -> float | None:
         return None
     unit = UNITS[entry.quantity]
     if entry.unit is not None and entry.unit != unit:
-        factors = _MAP_CONVERSIONS.get((unit, entry.unit))
+        factors = MAP_CONVERSIONS.get((unit, entry.unit))
         if factors is None:
             raise wrong_unit(entry.quantity, unit, entry.unit)
         value = round(value * factors[0] + factors[1], 9)

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
-import socket
-import ssl
 import threading
 from collections.abc import Iterable
 from pathlib import Path
@@ -18,11 +15,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from rushlight.collector.errors import SettingsError
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.senml import MAX_PAYLOAD
 from rushlight.collector.links.base import Deliver
-from rushlight.collector.links.fast_paho import FastClient, Message, TlsSocket
+from rushlight.collector.links.broker_access import failure_text, from_environment, tls_context
+from rushlight.collector.links.fast_paho import FastClient, Message
 from rushlight.collector.links.subscriptions import Subscriptions
 from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.safe_text import safe_text
@@ -111,18 +108,18 @@ class BrokerLink:
             manual_ack=True,
         )
         client.parting = self._parting
-        client.describe = _failure
+        client.describe = failure_text
         client.on_publish_packet = self._on_publish_packet
         username = settings.username
         if settings.username_env is not None:
-            username = _environment(settings.username_env, "username_env")
+            username = from_environment(settings.username_env, "username_env")
         if settings.password_env is not None:
-            password = _environment(settings.password_env, "password_env")
+            password = from_environment(settings.password_env, "password_env")
             client.username_pw_set(username or "", password)
         elif username is not None:
             client.username_pw_set(username)
         if settings.tls_ca or settings.tls_certificate or settings.port == 8883:
-            client.tls_set_context(_tls(settings, base))
+            client.tls_set_context(tls_context(settings, base))
         # paho asks for whole seconds but only adds them to a time
         client.reconnect_delay_set(*retry_s)  # type: ignore[arg-type]
         client.will_set(self._state_topic, b"offline", qos=1, retain=True)
@@ -276,43 +273,3 @@ class BrokerLink:
     def _drop(self, message: Message) -> None:
         if message.qos:
             self._client.acknowledge([message.mid])
-
-
-def _tls(settings: MqttLink, base: Path) -> ssl.SSLContext:
-    """Certificates are checked against `tls_ca`, or the system's where it is not given."""
-    ca, certificate, key = (
-        str(base / name) if name is not None else None
-        for name in (settings.tls_ca, settings.tls_certificate, settings.tls_key)
-    )
-    try:
-        context = ssl.create_default_context(cafile=ca)
-        context.sslsocket_class = TlsSocket
-        if certificate is not None:
-            context.load_cert_chain(certificate, key)
-    except OSError as error:  # ssl.SSLError is one
-        named = ", ".join(name for name in (ca, certificate, key) if name)
-        raise SettingsError(
-            f"links: tls_ca, tls_certificate, tls_key ({named}): can't be used ({error}); "
-            "name PEM files that can be read"
-        ) from None
-    return context
-
-
-def _failure(error: Exception) -> str:
-    """Why there is no connection, as text: the exception itself would keep paho's sockets alive."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not trusted ({error.verify_message}); is `tls_ca` the right one?"
-    if isinstance(error, ssl.SSLError):
-        return f"no TLS there ({error.reason}); is `port` the broker's TLS port?"
-    if isinstance(error, ConnectionRefusedError):
-        return "nothing listens there; is the broker running, are host and port right?"
-    if isinstance(error, socket.gaierror | UnicodeError):
-        return "no such host name; is `host` right, is the network up?"
-    return str(error) or type(error).__name__
-
-
-def _environment(name: str, key: str) -> str:
-    value = os.environ.get(name)
-    if value is None:
-        raise SettingsError(f"links: {key}: environment variable {name} is not set; set it before starting")
-    return value

@@ -6,13 +6,17 @@ import logging
 import os
 import threading
 import time
+from collections.abc import Sequence
 
-__all__ = ["Ending"]
+from rushlight.collector.links import Link
+
+__all__ = ["Ending", "end_links"]
 
 _log = logging.getLogger("rushlight")
 
 _WITHIN_S = 8.0  # Docker kills after 10
 _STUCK_S = 22.0  # then what is still to be kept is given up: the disk, the store's lock or the log hangs
+_LINK_S = 0.5  # for a link to end, also where the store has used up all the time
 _STUCK = "stuck while ending: ended by force; what was not acknowledged comes again, the rest is lost"
 
 
@@ -65,3 +69,16 @@ class Ending:
             telling.join(1)
         time.sleep(self.left())
         os._exit(self._status)
+
+
+def end_links(links: Sequence[Link], ending: Ending) -> None:
+    """Stop the links, side by side; one whose other end hangs is left to itself."""
+    threads = [threading.Thread(target=link.stop, name=f"stop {link.name}", daemon=True) for link in links]
+    for thread in threads:
+        thread.start()
+    for thread, link in zip(threads, links, strict=True):
+        thread.join(max(_LINK_S, ending.left()))
+        if thread.is_alive():
+            logging.getLogger("rushlight.collector").warning(
+                "%s did not end in time; what it brings now is not taken", link.name
+            )

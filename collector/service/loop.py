@@ -14,33 +14,28 @@ import threading
 import time
 from collections.abc import Sequence
 from functools import partial
-from typing import Protocol
 
 import msgspec
 
 from rushlight.collector.errors import StoreError, StoreFull
-from rushlight.collector.influx.state import days_to_keep
 from rushlight.collector.intake.backlog import Backlog
 from rushlight.collector.intake.batch import Arrival, BatchMaker
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.links import Link
 from rushlight.collector.log import ClearLog, Clock
-from rushlight.collector.readings import Reading
-from rushlight.collector.service.ending import Ending
-from rushlight.collector.service.systemd import sd_notify, watchdog_s
+from rushlight.collector.service.ending import Ending, end_links
+from rushlight.collector.service.listener import LINKS_META, LinkReport, Listener, system_clock
+from rushlight.collector.service.packing import Packing
+from rushlight.collector.service.systemd import Watchdog, sd_notify
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.rows import DAY_MS
 from rushlight.collector.store.service_lock import ServiceLock
-from rushlight.collector.store.settled import settled_ms
 
-__all__ = ["LINKS_META", "CollectorService", "LinkReport", "Listener", "system_clock"]
+__all__ = ["CollectorService"]
 
 _log = logging.getLogger("rushlight.collector")
 
-LINKS_META = "links"
-"""Name under which the store keeps the links' counters, as JSON: a list of `LinkReport`."""
 
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
@@ -49,59 +44,8 @@ _RETRY_S = (0.5, 30.0)
 _TICK_MS = 5_000
 _POLL_MS = 1_000
 _REPORT_MS = 30_000
-_COMPACT_MS = 600_000
-_COMPACT_SHARE = 0.1  # of the time, while readings come in; one helping is some 20 ms
 _WELL_MS = 300_000
 _TRIED_META = "written-again-at"
-_LINK_S = 0.5  # for a link to end, also where the store has used up all the time
-
-
-def system_clock() -> int:
-    """The clock of a running service: ms since 1970, UTC."""
-    return time.time_ns() // 1_000_000
-
-
-class LinkReport(msgspec.Struct):
-    """How a link does, for `status`: its counters, and when it last delivered (ms, 0: not yet)."""
-
-    name: str
-    counters: dict[str, int]
-    last_ms: int = 0
-
-
-class Listener(Protocol):
-    """Who makes something of the readings.
-
-    `take`, `tick`, `device` and `poll` change memory only. `keep` writes what came of them, inside the
-    transaction of the readings; it may be called again for the same, until `kept` says that it is on disk.
-    """
-
-    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
-        """A batch of flagged readings in order of arrival; each is given exactly once."""
-
-    def device(self, tank: str, online: bool, now_ms: int) -> None:
-        """A device has said that it is there, or its last will that it is not."""
-
-    def tick(self, now_ms: int) -> None:
-        """Time passes, about every five seconds."""
-
-    def poll(self, store: EmbeddedStore, now_ms: int) -> None:
-        """Look for what people ask for, about every second."""
-
-    def wants(self, now_ms: int) -> bool:
-        """Whether there is something to keep although no reading has come."""
-
-    def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
-        """Write, inside the open transaction."""
-
-    def kept(self, now_ms: int) -> None:
-        """What `keep` wrote is committed."""
-
-    def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
-        """It can't be committed now, for the reason that `why` says: tell people from memory.
-
-        Called four times a second or less until it can; the store may be read, and may fail at that.
-        """
 
 
 class CollectorService:
@@ -156,11 +100,8 @@ class CollectorService:
         self._why = ""  # the store can't be written; "" where it can, as far as is known
         self._pause_s = _RETRY_S[0]
         self._retry = 0.0  # when to try again, by time.monotonic
-        self._store_settings = settings.store
-        self._compacted_ms = 0  # when there was last nothing left to pack
-        self._rested = 0.0  # when packing may go on beside readings that come in
-        self._watchdog_s = watchdog_s()
-        self._barked = 0.0
+        self._packing = Packing(store, settings.store, self._say, self._stop, self._queue)
+        self._watchdog = Watchdog()
 
     def stop(self) -> None:
         """Ask for the end; safe from a signal handler or another thread."""
@@ -217,9 +158,9 @@ class CollectorService:
             if not 0 <= now - self._report_ms < _REPORT_MS:
                 self._report_ms = now
                 self._report()
-            if not 0 <= now - self._compacted_ms < _COMPACT_MS:
-                self._compact(now, busy=bool(arrivals))
-        self._bark()
+            if self._packing.is_due(now):
+                self._packing.go_on(now, busy=bool(arrivals))
+        self._watchdog.feed()
 
     def _collect(self) -> list[Arrival]:
         """Up to a batch of deliveries; empty where nothing came for a quarter of a second."""
@@ -337,44 +278,12 @@ class CollectorService:
         except StoreError as error:
             self._say.say("report", f"{error}; trying again")
 
-    def _compact(self, now: int, busy: bool) -> None:
-        """Pack old days and drop those too old, in helpings of one short transaction.
-
-        While readings come in, a tenth of the time at most; otherwise until some do.
-        """
-        end = time.monotonic() + _BATCH_S
-        while not self._stop.is_set():
-            began = time.monotonic()
-            if began < self._rested if busy else began >= end or not self._queue.empty():
-                return
-            try:
-                settled = settled_ms(self._store, now)
-                lag = (now - settled) / DAY_MS  # packing goes by the clock, dropping doesn't
-                keep = days_to_keep(self._store, self._store_settings, settled)
-                keep = {quantity: days + lag for quantity, days in keep.items()}
-                more = self._store.compact(now, keep_days=keep, limit=1).more
-                if not more:
-                    self._store.drop_old_notices(settled - 90 * 86_400_000)
-                    self._store.set_meta("compacted-at", str(now))
-            except StoreError as error:
-                more = False
-                self._say.say("compact", f"{error}; packing old days is put off")
-            if not more:
-                self._compacted_ms = now
-                return
-            self._rested = time.monotonic() + (time.monotonic() - began) / _COMPACT_SHARE
-
-    def _bark(self) -> None:
-        if self._watchdog_s is not None and time.monotonic() - self._barked >= self._watchdog_s:
-            self._barked = time.monotonic()
-            sd_notify("WATCHDOG=1")
-
     def _finish(self) -> bool:
         """Keep what has come, acknowledge it, let go of the links, keep what came meanwhile."""
         whole = not self._replaced and self._drain()
         if whole:
             self._report()
-        self._part()
+        end_links(self._links, self._ending)
         if self._replaced:
             return False
         if not whole or not self._queue.empty():
@@ -382,18 +291,6 @@ class CollectorService:
         if not whole:
             _log.error("the last reports are not kept: a broker sends its own again, a serial line can't")
         return whole
-
-    def _part(self) -> None:
-        """Stop the links, side by side; one whose other end hangs is left to itself."""
-        threads = [
-            threading.Thread(target=link.stop, name=f"stop {link.name}", daemon=True) for link in self._links
-        ]
-        for thread in threads:
-            thread.start()
-        for thread, link in zip(threads, self._links, strict=True):
-            thread.join(max(_LINK_S, self._ending.left()))
-            if thread.is_alive():
-                _log.warning("%s did not end in time; what it brings now is not taken", link.name)
 
     def _drain(self) -> bool:
         arrivals: list[Arrival] = []

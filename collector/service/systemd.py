@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import socket
+import time
 from collections.abc import Mapping
 
-__all__ = ["sd_notify", "watchdog_s"]
+__all__ = ["Watchdog", "sd_notify", "watchdog_s"]
 
 
 def sd_notify(state: str, environment: Mapping[str, str] | None = None) -> bool:
@@ -28,3 +29,17 @@ def watchdog_s(environment: Mapping[str, str] | None = None) -> float | None:
     """Half of the time after which systemd takes the service for dead; None where it does not watch."""
     text = (os.environ if environment is None else environment).get("WATCHDOG_USEC", "")
     return int(text) / 2_000_000 if text.isdecimal() and int(text) > 0 else None
+
+
+class Watchdog:
+    """Says to systemd that the service lives, as often as it asks for."""
+
+    def __init__(self) -> None:
+        self._every_s = watchdog_s()
+        self._fed = 0.0
+
+    def feed(self) -> None:
+        """At each round of the service."""
+        if self._every_s is not None and time.monotonic() - self._fed >= self._every_s:
+            self._fed = time.monotonic()
+            sd_notify("WATCHDOG=1")

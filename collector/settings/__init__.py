@@ -1,15 +1,17 @@
-"""`rushlight.toml` into typed settings; every error names the file and the key and says what to do."""
+"""`rushlight.toml` into typed settings; every error names file, line and key and says what to do."""
 
 from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings.check import check
-from rushlight.collector.settings.convert import convert, odd_values
+from rushlight.collector.settings.convert import Fault, convert, key_text
+from rushlight.collector.settings.lines import key_lines, line_at
 from rushlight.collector.settings.tables import (
     CalibrationPoint,
     CarbonDioxideSettings,
@@ -64,7 +66,7 @@ def load_settings(path: str | os.PathLike[str]) -> Settings:
     Raises
     ------
     SettingsError
-        With one line a fault: file, key, what is wrong, what to do.
+        With one line a fault, all of them: file, line, key, what is wrong, what to do.
     """
     try:
         with Path(path).open("rb") as file:
@@ -92,11 +94,15 @@ def load_settings(path: str | os.PathLike[str]) -> Settings:
 
 
 def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
-    """Settings from the text of a file; `path` is only for messages and relative paths."""
+    """Settings from the text of a file; `path` is only for messages and relative paths.
+
+    Raises as `load_settings`.
+    """
     try:
         data = tomllib.loads(text)
-        # TOML has nan and inf, and no comparison below would catch them
-        faults = list(odd_values(data))
+        settings, faults = convert(data)
+        faults += check(settings, tuple(fault.path for fault in faults))
+        lines = key_lines(text) if faults else {}
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: not valid TOML: {error}; mend that line") from None
     except RecursionError:
@@ -106,13 +112,17 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
     except ValueError as error:  # such as a whole number of thousands of digits, which Python won't read
         why = str(error).partition(";")[0]
         raise SettingsError(f"{path}: a value can't be read ({why}); mend or remove it") from None
-    whole = None if faults else convert(data, faults)
-    if whole is not None:
-        faults.extend(check(whole))
     if faults:
-        more = [f"and {len(faults) - _MOST_FAULTS} more"] if len(faults) > _MOST_FAULTS else []
-        told = (safe_text(fault, _LONGEST_FAULT) for fault in [*faults[:_MOST_FAULTS], *more])
-        raise SettingsError("\n".join(f"{path}: {fault}" for fault in told))
-    assert whole is not None
-    whole.path = path
-    return whole
+        raise SettingsError("\n".join(f"{path}: {line}" for line in _worded(faults, lines)))
+    settings.path = path
+    return settings
+
+
+def _worded(faults: list[Fault], lines: dict[tuple[str | int, ...], int]) -> Iterator[str]:
+    """One line a fault, in the order of the file."""
+    placed = sorted(((line_at(lines, fault.path) or 0, fault) for fault in faults), key=lambda pair: pair[0])
+    for line, fault in placed[:_MOST_FAULTS]:
+        number = f"line {line}: " if line else ""
+        yield number + safe_text(f"{key_text(fault.path)}: {fault.text}", _LONGEST_FAULT)
+    if len(faults) > _MOST_FAULTS:
+        yield f"and {len(faults) - _MOST_FAULTS} more"

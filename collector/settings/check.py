@@ -1,27 +1,35 @@
-"""Whether settings make sense together: ports, times of day, limits, names that belong to each other."""
+"""Whether settings make sense together: times of day, names and limits that belong to each other.
+
+What one value may be is declared with the tables. A check here tells which keys it looked at, so that a value
+that is wrong already is not found fault with twice.
+"""
 
 from __future__ import annotations
 
 import ipaddress
+import pathlib
 import re
-from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from rushlight.collector.electrode import calibration_fault
-from rushlight.collector.readings import QUANTITIES, TANK_NAME
+from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.safe_text import safe_text
-from rushlight.collector.settings.convert import guess
+from rushlight.collector.settings.convert import Fault, guess
+from rushlight.collector.settings.lines import Path
 from rushlight.collector.settings.tables import (
-    KEEP_DAYS,
-    LOOK_BACK_DAYS,
-    SerialLink,
+    MqttLink,
+    NoticeSettings,
+    PageSettings,
     Settings,
+    StoreSettings,
     TankSettings,
+    TopicMap,
     parse_time_of_day,
 )
 from rushlight.collector.settings.topic_filters import filter_fault
+from rushlight.collector.settings.topic_units import unit_fault
 
 __all__ = ["check"]
 
@@ -30,74 +38,98 @@ _HOST_NAME = re.compile(
 )
 
 
-def check(settings: Settings) -> Iterator[str]:
-    from rushlight.collector.intake.topic_maps import unit_fault  # which imports the settings
+class _Found(NamedTuple):
+    """A fault at a table or key, and the keys beneath it that were looked at; none: itself."""
 
-    for index, link in enumerate(settings.links, 1):
-        where = f"links[{index}]"
-        if isinstance(link, SerialLink):
-            if link.baud <= 0:
-                yield f"{where}.baud: must be more than 0, as in 115200"
-            continue
-        for key in ("host", "client_id"):
-            if not getattr(link, key).strip():
-                yield f"{where}.{key}: is empty; write one, or leave the key out"
-        for number, mapped in enumerate(link.map, 1):
-            place = f"{where}.map[{number}]"
-            if mapped.quantity not in QUANTITIES:
-                hint = guess(mapped.quantity, list(QUANTITIES))
-                yield f"{place}.quantity: unknown quantity {mapped.quantity!r}{hint}"
-            if mapped.tank not in settings.tanks:
-                yield f"{place}.tank: there is no [tanks.{mapped.tank}]; add it or name one that is there"
-            wrong = unit_fault(mapped.quantity, mapped.unit)
-            if wrong is not None:
-                yield f"{place}.unit: {wrong}"
-            fault = filter_fault(mapped.topic)
-            if fault is not None:
-                yield f"{place}.topic: {safe_text(mapped.topic, 80)!r} {fault}"
-    if not Path(settings.store.path).name.strip("."):
-        yield f'store.path: {settings.store.path!r} names no file; write one, as in "rushlight.db"'
-    if settings.store.kind == "influxdb":
+    path: Path
+    text: str
+    keys: tuple[str, ...] = ()
+
+    def rests_on(self, wrong: Path) -> bool:
+        """Whether the value at `wrong` was among what was looked at."""
+        places = [(*self.path, key) for key in self.keys] or [self.path]
+        return any(_overlap(place, wrong) for place in places)
+
+
+def check(settings: Settings, wrong: tuple[Path, ...] = ()) -> Iterator[Fault]:
+    """Faults of settings as a whole; `wrong` are the places with a stand-in in them, which aren't judged."""
+    for found in _all(settings):
+        if not any(found.rests_on(path) for path in wrong):
+            yield Fault(found.path, found.text)
+
+
+def _overlap(one: Path, other: Path) -> bool:
+    shorter = min(len(one), len(other))
+    return one[:shorter] == other[:shorter]
+
+
+def _all(settings: Settings) -> Iterator[_Found]:
+    for number, link in enumerate(settings.links, 1):
+        if isinstance(link, MqttLink):
+            for entry, mapped in enumerate(link.map, 1):
+                yield from _check_map(("links", number, "map", entry), mapped, settings)
+    yield from _check_store(settings.store)
+    yield from _check_notices(settings.notices)
+    yield from _check_page(settings.status_page)
+    for name, tank in settings.tanks.items():
+        for tank_check in _TANK_CHECKS:
+            yield from tank_check(("tanks", name), tank)
+
+
+def _check_map(where: Path, mapped: TopicMap, settings: Settings) -> Iterator[_Found]:
+    if mapped.quantity not in QUANTITIES:
+        hint = guess(mapped.quantity, list(QUANTITIES))
+        yield _Found((*where, "quantity"), f"unknown quantity {mapped.quantity!r}{hint}")
+    if mapped.tank not in settings.tanks:
+        yield _Found((*where, "tank"), f"there is no [tanks.{mapped.tank}]; add it or name one that is there")
+    wrong = unit_fault(mapped.quantity, mapped.unit)
+    if wrong is not None:
+        yield _Found((*where, "unit"), wrong)
+    fault = filter_fault(mapped.topic)
+    if fault is not None:
+        yield _Found((*where, "topic"), f"{safe_text(mapped.topic, 80)!r} {fault}")
+
+
+def _check_store(store: StoreSettings) -> Iterator[_Found]:
+    if not pathlib.Path(store.path).name.strip("."):
+        yield _Found(("store", "path"), f'{store.path!r} names no file; write one, as in "rushlight.db"')
+    if store.kind == "influxdb":
         for name in ("url", "bucket"):
-            if not getattr(settings.store, name):
-                yield f"store.{name}: must be given for an InfluxDB store"
-        if re.match(r"[^/]*//[^/]*@", settings.store.url or ""):
-            yield (
-                "store.url: has a login in it, which every log would show; leave it out, and name the "
-                'variable that holds the token: token_env = "…"'
-            )
-        elif settings.store.url and not re.match(r"https?://[^/]", settings.store.url):
-            yield f'store.url: {settings.store.url!r} must begin with http://, as in "http://localhost:8086"'
-        if not LOOK_BACK_DAYS < settings.store.keep_local_days <= KEEP_DAYS[1]:
-            yield (
-                f"store.keep_local_days: must be from {LOOK_BACK_DAYS + 1} to {KEEP_DAYS[1]}; the analysis "
-                f"looks back as far as {LOOK_BACK_DAYS} days"
-            )
-    for quantity, days in settings.store.keep_days.items():
+            if not getattr(store, name):
+                yield _Found(("store", name), "must be given for an InfluxDB store")
+        yield from _check_url(store.url or "")
+    for quantity in store.keep_days:
         if quantity not in QUANTITIES:
             hint = guess(quantity, list(QUANTITIES))
-            yield f"store.keep_days.{quantity}: unknown quantity {quantity!r}{hint}"
-        if not KEEP_DAYS[0] <= days <= KEEP_DAYS[1]:
-            yield (
-                f"store.keep_days.{quantity}: must be from {KEEP_DAYS[0]} day to {KEEP_DAYS[1]} days; "
-                "leave it out to keep all"
-            )
-    notices = settings.notices
-    if not 0 <= notices.picture_wait_s <= 300:
-        yield "notices.picture_wait_s: must be from 0 to 300 seconds; the notice is held back for so long"
-    if (notices.quiet_from is None) != (notices.quiet_to is None):
-        yield "notices: quiet_from and quiet_to go together; give both or neither"
-    yield from _check_times("notices", notices, ("quiet_from", "quiet_to"))
+            yield _Found(("store", "keep_days", quantity), f"unknown quantity {quantity!r}{hint}")
+
+
+def _check_url(url: str) -> Iterator[_Found]:
+    if re.match(r"[^/]*//[^/]*@", url):
+        yield _Found(
+            ("store", "url"),
+            "has a login in it, which every log would show; leave it out, and name the "
+            'variable that holds the token: token_env = "…"',
+        )
+    elif url and not re.match(r"https?://[^/]", url):
+        yield _Found(("store", "url"), f'{url!r} must begin with http://, as in "http://localhost:8086"')
+
+
+def _check_notices(notices: NoticeSettings) -> Iterator[_Found]:
+    where = ("notices",)
+    yield from _check_pair(where, notices, ("quiet_from", "quiet_to"))
     if notices.quiet_timezone is not None:
-        yield from _check_zone("notices.quiet_timezone", notices.quiet_timezone)
-    for number, name in enumerate(settings.status_page.hosts, 1):
+        yield from _check_zone((*where, "quiet_timezone"), notices.quiet_timezone)
+
+
+def _check_page(page: PageSettings) -> Iterator[_Found]:
+    for number, name in enumerate(page.hosts, 1):
         if not _is_host(name):
-            yield (
-                f"status_page.hosts[{number}]: {name!r} is no name of a machine; write it as browsers do, "
-                'without http:// and port: "tanks.local" or "192.0.2.7"; * is not taken'
+            yield _Found(
+                ("status_page", "hosts", number),
+                f"{name!r} is no name of a machine; write it as browsers do, "
+                'without http:// and port: "tanks.local" or "192.0.2.7"; * is not taken',
             )
-    for name, tank in settings.tanks.items():
-        yield from _check_tank(f"tanks.{name}", name, tank)
 
 
 def _is_host(name: str) -> bool:
@@ -109,91 +141,78 @@ def _is_host(name: str) -> bool:
     return True
 
 
-def _check_tank(where: str, name: str, tank: TankSettings) -> Iterator[str]:
-    if not TANK_NAME.fullmatch(name):
-        yield f"{where}: a tank's name is letters, digits, '_', '-', '.' or ':', so that it fits into a topic"
-    if not 0 < tank.volume_litres <= 100_000:
-        yield f"{where}.volume_litres: {tank.volume_litres:g} L can't be right; give the water in litres"
-    yield from _check_zone(f"{where}.timezone", tank.timezone)
-    if not 0 < tank.report_every_s <= 3600:
-        yield f"{where}.report_every_s: must be between 0 and 3600 seconds"
-    live = tank.livestock
-    for key in ("temperature_low_c", "temperature_high_c"):
-        value = getattr(live, key)
-        if not -2 <= value <= 45:
-            yield f"{where}.livestock.{key}: {value:g} °C is no water for fish; is it in °F? Give °C"
+def _tank_zone(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    yield from _check_zone((*where, "timezone"), tank.timezone)
+
+
+def _tank_limits(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    live, water = tank.livestock, tank.water
     if live.temperature_low_c >= live.temperature_high_c:
-        yield f"{where}.livestock: temperature_low_c must be below temperature_high_c"
-    if live.co2_limit_mg_l <= 0:
-        yield f"{where}.livestock.co2_limit_mg_l: must be more than 0 mg/L; 20 to 30 is common practice"
-    water = tank.water
-    kh = water.carbonate_hardness_dkh
-    if kh is not None and not 0 < kh <= 40:
-        yield (
-            f"{where}.water.carbonate_hardness_dkh: {kh:g} dKH can't be right; is it in mg/L as CaCO3? "
-            "Divide by 17.85"
-        )
-    for key in ("degassed_ph", "ph_low", "ph_high"):
-        value = getattr(water, key)
-        if value is not None and not 3 <= value <= 11:
-            yield f"{where}.water.{key}: {value:g} is no pH of a tank; give a value from 3 to 11"
+        keys = ("temperature_low_c", "temperature_high_c")
+        yield _Found((*where, "livestock"), "temperature_low_c must be below temperature_high_c", keys)
     if water.ph_low is not None and water.ph_high is not None and water.ph_low >= water.ph_high:
-        yield f"{where}.water: ph_low must be below ph_high"
-    heater, cooler = tank.heater, tank.cooler
-    if heater and heater.watts is not None and not 0 < heater.watts <= 20_000:
-        yield f"{where}.heater.watts: {heater.watts:g} W can't be right; read it off the heater's plate"
-    for part, table in (("heater", heater), ("cooler", cooler)):
-        if table and table.setpoint_c is not None and not 0 < table.setpoint_c < 45:
-            yield f"{where}.{part}.setpoint_c: {table.setpoint_c:g} °C can't be right; is it in °F? Give °C"
-    warm_to = heater.setpoint_c if heater else None
-    cool_to = cooler.setpoint_c if cooler else None
-    if warm_to is not None and cool_to is not None and warm_to >= cool_to:
-        yield (
-            f"{where}.cooler.setpoint_c: is not above the heater's setpoint, so the two would work "
-            "against each other; set them at least 1 °C apart"
-        )
-    if (
-        heater
-        and heater.setpoint_c is not None
-        and not (live.temperature_low_c <= heater.setpoint_c <= live.temperature_high_c)
-    ):
-        yield (
-            f"{where}.heater.setpoint_c: {heater.setpoint_c:g} °C is outside the livestock's limits "
-            f"({live.temperature_low_c:g} to {live.temperature_high_c:g} °C)"
-        )
-    for part, pair in (("light", tank.light), ("co2", tank.co2)):
-        if pair is None:
-            continue
-        yield from _check_times(f"{where}.{part}", pair, ("on", "off"))
-        if (pair.on is None) != (pair.off is None):
-            yield f"{where}.{part}: on and off go together; give both or neither"
-        elif pair.on is not None and pair.on == pair.off:
-            yield f"{where}.{part}.off: is the same as on; give two different times"
-    if tank.light:
-        if tank.light.tolerance_min <= 0:
-            yield f"{where}.light.tolerance_min: must be more than 0 minutes"
-        if tank.light.ramp_min is not None and not 0 <= tank.light.ramp_min <= 240:
-            yield f"{where}.light.ramp_min: must be from 0 to 240 minutes"
-    if len(tank.ph_calibration.points) > 3:
-        yield f"{where}.ph_calibration.points: at most three buffers"
-    else:
-        fault = calibration_fault(tank.ph_calibration.points)
-        if fault is not None:
-            yield f"{where}.ph_calibration.points: {fault}"
+        yield _Found((*where, "water"), "ph_low must be below ph_high", ("ph_low", "ph_high"))
 
 
-def _check_times(where: str, table: Any, keys: tuple[str, ...]) -> Iterator[str]:
+def _tank_heater(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    live = tank.livestock
+    warm_to = tank.heater.setpoint_c if tank.heater else None
+    cool_to = tank.cooler.setpoint_c if tank.cooler else None
+    if warm_to is None:
+        return
+    if cool_to is not None and warm_to >= cool_to:
+        yield _Found(
+            (*where, "cooler", "setpoint_c"),
+            "is not above the heater's setpoint, so the two would work against each other; set them at "
+            "least 1 °C apart",
+        )
+    if warm_to < live.temperature_low_c or warm_to > live.temperature_high_c:
+        yield _Found(
+            (*where, "heater", "setpoint_c"),
+            f"{warm_to:g} °C is outside the livestock's limits "
+            f"({live.temperature_low_c:g} to {live.temperature_high_c:g} °C)",
+        )
+
+
+def _tank_times(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    for part, table in (("light", tank.light), ("co2", tank.co2)):
+        if table is not None:
+            yield from _check_pair((*where, part), table, ("on", "off"))
+            if table.on is not None and table.on == table.off:
+                yield _Found((*where, part, "off"), "is the same as on; give two different times")
+
+
+def _tank_calibration(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    fault = calibration_fault(tank.ph_calibration.points)
+    if fault is not None:
+        yield _Found((*where, "ph_calibration", "points"), fault)
+
+
+_TANK_CHECKS: tuple[Callable[[Path, TankSettings], Iterator[_Found]], ...] = (
+    _tank_zone,
+    _tank_limits,
+    _tank_heater,
+    _tank_times,
+    _tank_calibration,
+)
+
+
+def _check_pair(where: Path, table: Any, keys: tuple[str, str]) -> Iterator[_Found]:
+    """Two times of day, of which neither says anything without the other."""
     for key in keys:
         text = getattr(table, key)
         if text is not None:
             try:
                 parse_time_of_day(text)
             except ValueError as error:
-                yield f"{where}.{key}: {error}"
+                yield _Found((*where, key), str(error))
+    first, second = (getattr(table, key) for key in keys)
+    if (first is None) != (second is None):
+        yield _Found(where, f"{keys[0]} and {keys[1]} go together; give both or neither", keys)
 
 
-def _check_zone(where: str, name: str) -> Iterator[str]:
+def _check_zone(where: Path, name: str) -> Iterator[_Found]:
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        yield f"{where}: {name!r} is no IANA time zone; write one such as 'Europe/Lisbon'"
+        yield _Found(where, f"{name!r} is no IANA time zone; write one such as 'Europe/Lisbon'")

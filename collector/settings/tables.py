@@ -1,5 +1,4 @@
-"""The tables of `rushlight.toml` as types; `rushlight.collector.settings` reads them and is where to import
-them from.
+"""The tables of `rushlight.toml` as types; import them from `rushlight.collector.settings`, which reads them.
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
 `[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
@@ -16,7 +15,10 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from rushlight.collector.readings import TANK_NAME
+
 __all__ = [
+    "BAUD_MAX",
     "HEARTBEAT_MIN",
     "KEEP_DAYS",
     "LOOK_BACK_DAYS",
@@ -54,10 +56,66 @@ a lamp's light on 21 days, and the day that has begun."""
 PORT_MAX = 65_535
 """The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
 
-_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra={"unit": "minutes"})]
-_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra={"unit": "minutes"})]
+BAUD_MAX = 12_000_000
+"""The fastest of common USB serial bridges, bit/s. From memory."""
+
+
+def _says(unit: str = "", advice: str = "") -> dict[str, str]:
+    """Beside the bounds of a number: its unit, and what to do where it is beyond them."""
+    return {name: text for name, text in (("unit", unit), ("advice", advice)) if text}
+
+
+# Where no source is named: what can't be meant is refused, most often a wrong unit. Common practice.
+_FAHRENHEIT = "is it in °F? Give °C"
+_Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says("minutes"))]
+_Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says("minutes"))]
+_PictureWait = Annotated[
+    float,
+    msgspec.Meta(ge=0, le=300, extra=_says("seconds", "a notice waits so long")),
+]
 _Port = Annotated[int, msgspec.Meta(ge=1, le=PORT_MAX)]
 _PagePort = Annotated[int, msgspec.Meta(ge=0, le=PORT_MAX)]  # 0: any that is free
+_Baud = Annotated[int, msgspec.Meta(ge=1, le=BAUD_MAX, extra=_says("bit/s", "115200 is usual"))]
+_KeepDays = Annotated[
+    float,
+    msgspec.Meta(ge=KEEP_DAYS[0], le=KEEP_DAYS[1], extra=_says("days", "leave it out to keep all")),
+]
+_KeepLocal = Annotated[
+    float,
+    msgspec.Meta(
+        ge=LOOK_BACK_DAYS + 1,
+        le=KEEP_DAYS[1],
+        extra=_says("days", f"the analysis looks back as far as {LOOK_BACK_DAYS} days"),
+    ),
+]
+_Hardness = Annotated[
+    float,
+    msgspec.Meta(gt=0, le=40, extra=_says("dKH", "is it in mg/L as CaCO3? Divide by 17.85")),
+]
+_Ph = Annotated[float, msgspec.Meta(ge=3, le=11, extra=_says("", "that is no pH of a tank"))]
+_Water = Annotated[float, msgspec.Meta(ge=-2, le=45, extra=_says("°C", _FAHRENHEIT))]
+_Setpoint = Annotated[float, msgspec.Meta(gt=0, lt=45, extra=_says("°C", _FAHRENHEIT))]
+# under pure CO2 at one atmosphere water takes some 1450 mg/L at 25 °C (Henry's law)
+_CarbonDioxide = Annotated[
+    float, msgspec.Meta(gt=0, le=1000, extra=_says("mg/L", "20 to 30 is common practice"))
+]
+_Watts = Annotated[float, msgspec.Meta(gt=0, le=20_000, extra=_says("W", "read it off the heater's plate"))]
+_Tolerance = Annotated[float, msgspec.Meta(gt=0, le=720, extra=_says("minutes"))]
+_Ramp = Annotated[float, msgspec.Meta(ge=0, le=240, extra=_says("minutes"))]
+_Volume = Annotated[float, msgspec.Meta(gt=0, le=100_000, extra=_says("L", "give the water in litres"))]
+_Report = Annotated[float, msgspec.Meta(gt=0, le=3600, extra=_says("seconds"))]
+_Given = Annotated[str, msgspec.Meta(min_length=1)]
+_TankName = Annotated[
+    str,
+    msgspec.Meta(
+        pattern=rf"\A{TANK_NAME.pattern}\Z",
+        extra={
+            "what": "a tank's name",
+            "advice": "begin with a letter or digit, then at most 63 letters, digits, '_', '-', '.' or ':', "
+            "so that it fits into a topic",
+        },
+    ),
+]
 
 _TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 
@@ -70,7 +128,7 @@ class SerialLink(_Table, tag_field="kind", tag="serial"):
     """A microcontroller on a serial port (any pyserial URL)."""
 
     port: str
-    baud: int = 115200
+    baud: _Baud = 115200
 
 
 class TopicMap(_Table):
@@ -86,7 +144,7 @@ class TopicMap(_Table):
 class MqttLink(_Table, tag_field="kind", tag="mqtt"):
     """A broker. `protocol` is "5" or "3.1.1"; user and password come from the environment."""
 
-    host: str = "localhost"
+    host: _Given = "localhost"
     port: _Port = 1883
     username: str | None = None
     username_env: str | None = None
@@ -95,7 +153,7 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
     tls_certificate: str | None = None
     tls_key: str | None = None
     protocol: Literal["5", "3.1.1"] = "5"
-    client_id: str = "rushlight-collector"
+    client_id: _Given = "rushlight-collector"
     map: list[TopicMap] = []
 
     def filters(self) -> list[str]:
@@ -117,34 +175,34 @@ class StoreSettings(_Table):
     org: str | None = None
     bucket: str | None = None
     token_env: str | None = None
-    keep_days: dict[str, float] = {}
-    keep_local_days: float = 30
+    keep_days: dict[str, _KeepDays] = {}
+    keep_local_days: _KeepLocal = 30
 
 
 class WaterSettings(_Table):
     """What is known of the water; KH in German degrees (1 dKH = 17.85 mg/L as CaCO3)."""
 
-    carbonate_hardness_dkh: float | None = None
-    degassed_ph: float | None = None
-    ph_low: float | None = None
-    ph_high: float | None = None
+    carbonate_hardness_dkh: _Hardness | None = None
+    degassed_ph: _Ph | None = None
+    ph_low: _Ph | None = None
+    ph_high: _Ph | None = None
 
 
 class LivestockSettings(_Table):
     """What the animals stand."""
 
-    temperature_low_c: float
-    temperature_high_c: float
-    co2_limit_mg_l: float = 30.0
+    temperature_low_c: _Water
+    temperature_high_c: _Water
+    co2_limit_mg_l: _CarbonDioxide = 30.0
 
 
 class HeaterSettings(_Table):
-    setpoint_c: float | None = None
-    watts: float | None = None
+    setpoint_c: _Setpoint | None = None
+    watts: _Watts | None = None
 
 
 class CoolerSettings(_Table):
-    setpoint_c: float | None = None
+    setpoint_c: _Setpoint | None = None
     kind: Literal["fan", "chiller"] = "fan"
 
 
@@ -153,8 +211,8 @@ class LightSettings(_Table):
 
     on: str | None = None
     off: str | None = None
-    tolerance_min: float = 10
-    ramp_min: float | None = None
+    tolerance_min: _Tolerance = 10
+    ramp_min: _Ramp | None = None
 
 
 class CarbonDioxideSettings(_Table):
@@ -177,16 +235,16 @@ class PhCalibration(_Table):
     Without it nobody knows how old the calibration is.
     """
 
-    points: list[CalibrationPoint] = []
+    points: Annotated[list[CalibrationPoint], msgspec.Meta(max_length=3)] = []
     calibrated: datetime.date | None = None
 
 
 class TankSettings(_Table):
-    volume_litres: float
+    volume_litres: _Volume
     timezone: str
     livestock: LivestockSettings
     title: str = ""
-    report_every_s: float = 10
+    report_every_s: _Report = 10
     water: WaterSettings = msgspec.field(default_factory=WaterSettings)
     heater: HeaterSettings | None = None
     cooler: CoolerSettings | None = None
@@ -212,7 +270,7 @@ class NoticeSettings(_Table):
     quiet_timezone: str | None = None
     wake_for: list[str] = msgspec.field(default_factory=lambda: ["co2-overdose"])
     picture: bool = True
-    picture_wait_s: float = 10
+    picture_wait_s: _PictureWait = 10
 
 
 class PageSettings(_Table):
@@ -232,7 +290,7 @@ class Settings(_Table):
 
     links: list[SerialLink | MqttLink] = []
     store: StoreSettings = msgspec.field(default_factory=StoreSettings)
-    tanks: dict[str, TankSettings] = {}
+    tanks: dict[_TankName, TankSettings] = {}
     notices: NoticeSettings = msgspec.field(default_factory=NoticeSettings)
     status_page: PageSettings = msgspec.field(default_factory=PageSettings)
     path: str = "rushlight.toml"

@@ -8,8 +8,10 @@ from typing import Any, Literal, NamedTuple
 
 from rushlight.collector.readings import Flag
 from rushlight.collector.store import codec
+from rushlight.collector.store.columns import Columns, concatenate, from_rows
 from rushlight.collector.store.records import Summary
-from rushlight.collector.store.rows import COMPACTED, DAY_MS, ReadingRows
+from rushlight.collector.store.rows import COMPACTED, ReadingRows
+from rushlight.collector.store.series import DAY_MS
 
 __all__ = ["Chunks", "Compaction"]
 
@@ -154,8 +156,8 @@ class Chunks(ReadingRows):
             chunk = self._chunk(series, day)
             # The summary of a dropped day is not made from a remainder.
             if chunk is not None or not self._summed_up(series, day):
-                new = codec.from_rows(rows)
-                whole = new if chunk is None else codec.concatenate([chunk, new])
+                new = from_rows(rows)
+                whole = new if chunk is None else concatenate([chunk, new])
                 self._run(
                     "INSERT INTO chunks (series, day, number, blob) VALUES (?, ?, ?, ?)"
                     " ON CONFLICT (series, day) DO UPDATE SET number = excluded.number, blob = excluded.blob",
@@ -219,7 +221,7 @@ class Chunks(ReadingRows):
             while time_ms is not None:
                 day = time_ms // DAY_MS
                 if self._chunk(series, day) is not None or not self._summed_up(series, day):
-                    whole = codec.from_rows(self._span(series, day * DAY_MS, (day + 1) * DAY_MS))
+                    whole = from_rows(self._span(series, day * DAY_MS, (day + 1) * DAY_MS))
                     found |= {s.start_ms: s for s in _summaries(whole, _STEPS[step])}
                 time_ms = self._first_row(series, (day + 1) * DAY_MS, end)
         return [found[key] for key in sorted(found) if start <= key < end]
@@ -268,15 +270,15 @@ class Chunks(ReadingRows):
         return self._one(sql, (series, day * DAY_MS)) is not None
 
 
-def _until(columns: codec.Columns, end_ms: int) -> codec.Columns:
+def _until(columns: Columns, end_ms: int) -> Columns:
     """The part before `end_ms`; columns are by time."""
     import numpy as np
 
     count = int(np.searchsorted(columns.time_ms, end_ms))
-    return codec.Columns._make(column[:count] for column in columns)
+    return Columns._make(column[:count] for column in columns)
 
 
-def _summaries(columns: codec.Columns, step_ms: int) -> Iterator[Summary]:
+def _summaries(columns: Columns, step_ms: int) -> Iterator[Summary]:
     import numpy as np
 
     starts = columns.time_ms // step_ms * step_ms

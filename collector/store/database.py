@@ -26,22 +26,14 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
-from rushlight.collector.errors import RushlightError, StoreError, StoreFull, StoreMoved, StoreNewer
-from rushlight.collector.store.files import OpenFiles, make_new, make_private, open_private, same_file
-from rushlight.collector.store.schema import VERSION, migrate, schema_version
+from rushlight.collector.errors import RushlightError, StoreError, StoreMoved
+from rushlight.collector.store.files import OpenFiles, make_private, open_private, same_file
+from rushlight.collector.store.plain_file import open_for_writing, open_read_only, store_error, write_copy
 
 if sys.platform != "win32":
     import fcntl
 
 __all__ = ["Database"]
-
-_LOG_LIMIT = 16 * 1024 * 1024  # bytes the log may keep after a checkpoint
-# Hundreds of tanks touch over a thousand pages a commit, and the same ones again with the next.
-_LOG_PAGES = 4000  # as much as _LOG_LIMIT
-_CACHE_KIB = 16 * 1024  # at most: where there are few tanks it is not filled
-# The log's index (-shm) could not be grown: also a full disk.
-_FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
-_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
 class Database:
@@ -83,12 +75,12 @@ class Database:
         self._files = OpenFiles(self.path)
         try:
             if read_only:
-                self._db = self._open_read_only()
+                self._db = open_read_only(self.path, self._busy_ms)
             else:
                 self._db = self._open(synchronous)
         except sqlite3.Error as error:
             self._release()
-            raise self._translate(error) from error
+            raise store_error(self.path, error) from error
         except RushlightError:
             self._release()
             raise
@@ -97,24 +89,7 @@ class Database:
         self._open_lock()
         make_private(self.path)
         with self._alone():
-            make_new(self.path)  # its log and its index take their mode from it
-            db = sqlite3.connect(
-                self.path, timeout=self._busy_ms / 1000, isolation_level=None, check_same_thread=False
-            )
-            try:
-                if schema_version(db) > VERSION:
-                    migrate(db, str(self.path))  # raises, before anything is changed
-                db.execute("PRAGMA journal_mode = WAL")
-                db.execute(f"PRAGMA synchronous = {synchronous}")
-                db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
-                db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_PAGES}")
-                db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-                migrate(db, str(self.path))
-                self._files.require_in_place()
-            except BaseException:
-                db.close()
-                raise
-        return db
+            return open_for_writing(self.path, self._busy_ms, synchronous, self._files)
 
     def _open_lock(self) -> None:
         """The lock, or the one that is in its place now."""
@@ -125,35 +100,6 @@ class Database:
             raise StoreError(
                 f"{self.path}: can't be written ({error.strerror}); check the folder and its rights"
             ) from error
-
-    def _open_read_only(self) -> sqlite3.Connection:
-        if not self.path.exists():
-            raise StoreError(
-                f"{self.path}: there is no such file; start `rushlight run` first or mend the path"
-            )
-        db = sqlite3.connect(
-            f"{self.path.absolute().as_uri()}?mode=ro",
-            uri=True,
-            timeout=self._busy_ms / 1000,
-            isolation_level=None,
-            check_same_thread=False,
-        )
-        try:
-            version = schema_version(db)
-            if version > VERSION:
-                raise StoreNewer(
-                    f"{self.path}: was written by a newer version (schema {version}, this program knows "
-                    f"{VERSION}); update the program or name another file"
-                )
-            if version < VERSION:
-                raise StoreError(
-                    f"{self.path}: is from an older version (schema {version} of {VERSION}); "
-                    "start `rushlight run` once to bring it up to date"
-                )
-        except BaseException:
-            db.close()
-            raise
-        return db
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -198,7 +144,7 @@ class Database:
                 except BaseException as error:
                     self._undo()
                     if isinstance(error, sqlite3.Error):
-                        raise self._translate(error) from error
+                        raise store_error(self.path, error) from error
                     raise
                 finally:
                     self._depth = 0
@@ -224,7 +170,7 @@ class Database:
                 return self._db.execute(sql, args)
             except (sqlite3.Error, OverflowError) as error:
                 self._failed = True
-                raise self._translate(error) from error
+                raise store_error(self.path, error) from error
 
     def _run_many(self, sql: str, rows: Iterable[tuple[Any, ...]]) -> int:
         """Run for each row; returns the number of rows changed."""
@@ -235,7 +181,7 @@ class Database:
                 self._db.executemany(sql, rows)
             except (sqlite3.Error, OverflowError) as error:
                 self._failed = True
-                raise self._translate(error) from error
+                raise store_error(self.path, error) from error
             return self._db.total_changes - before
 
     def _all(self, sql: str, args: tuple[Any, ...] = ()) -> list[Any]:
@@ -243,7 +189,7 @@ class Database:
             try:
                 return self._run(sql, args).fetchall()
             except sqlite3.Error as error:
-                raise self._translate(error) from error
+                raise store_error(self.path, error) from error
 
     def _one(self, sql: str, args: tuple[Any, ...] = ()) -> Any:
         rows = self._all(sql, args)
@@ -294,16 +240,6 @@ class Database:
         finally:
             fcntl.flock(self._lock_file, fcntl.LOCK_UN)
 
-    def _translate(self, error: Exception) -> StoreError:
-        code = getattr(error, "sqlite_errorcode", None)
-        if code in _FULL:
-            return StoreFull(f"{self.path}: no room left on the disk; nothing was written, make room")
-        if code is not None and code & 0xFF in _DAMAGED:
-            return StoreError(
-                f"{self.path}: is damaged or no store ({error}); put it aside and restore a backup"
-            )
-        return StoreError(f"{self.path}: {error}")
-
     def backup(self, path: str | os.PathLike[str]) -> None:
         """A consistent copy, also while the service writes; put in place only when it is whole.
 
@@ -312,28 +248,7 @@ class Database:
         StoreError
             The copy can't be written; a file already at `path` is left as it was.
         """
-        target = Path(path)
-        part = target.with_name(target.name + ".part")
-        try:
-            part.unlink(missing_ok=True)
-            os.close(open_private(part))
-            copy = sqlite3.connect(part, isolation_level=None)
-            try:
-                with self._lock:
-                    self._db.backup(copy)
-                # one plain file, nothing beside it
-                copy.execute("PRAGMA journal_mode = DELETE")
-            finally:
-                copy.close()
-            with part.open("rb+") as file:
-                os.fsync(file.fileno())
-            part.replace(target)
-        except (sqlite3.Error, OSError) as error:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
-            if getattr(error, "sqlite_errorcode", None) in _FULL:
-                raise StoreFull(f"{target}: no room for the copy; make room or name another disk") from error
-            raise StoreError(f"{target}: the copy can't be written ({error}); check the folder") from error
+        write_copy(self._db, self._lock, Path(path))
 
     def shrink(self) -> None:
         """Give free room in the file back to the disk, as after a large import; rewrites the whole file.

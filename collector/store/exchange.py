@@ -21,7 +21,7 @@ from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.recorded_rows import row_fault
 from rushlight.collector.store.records import ReadingSource, in_time_order
-from rushlight.collector.store.rows import DAY_MS
+from rushlight.collector.store.series import DAY_MS
 
 __all__ = [
     "Lines",

@@ -12,7 +12,7 @@ from rushlight.collector.readings import Reading
 if TYPE_CHECKING:
     import pandas as pd
 
-    from rushlight.collector.store.codec import Columns
+    from rushlight.collector.store.columns import Columns
 
 __all__ = [
     "Notice",

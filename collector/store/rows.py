@@ -17,18 +17,16 @@ from typing import TYPE_CHECKING, Any
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
-from rushlight.collector.store.database import Database
+from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame, to_rows
+from rushlight.collector.store.series import DAY_MS, FIRST, LAST, SeriesRows
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COMPACTED", "DAY_MS", "ReadingRows"]
+__all__ = ["COMPACTED", "ReadingRows"]
 
-DAY_MS = 86_400_000
 COMPACTED = "compacted-position"  # meta: up to this position the order of arrival is given up
-_REMEMBERED_DAYS = 8
 _PAGE = 2000  # rows fetched at a time, so that no cursor stays open between yields
-_FIRST, _LAST = -(2**63), 2**63 - 1  # of all times and positions
 _INSERT = (
     "INSERT INTO readings (series, time_ms, seq, value, flag, stamp, position) VALUES (?, ?, ?, ?, ?, ?, ?)"
     " ON CONFLICT (series, time_ms, seq) DO NOTHING"
@@ -38,19 +36,8 @@ _ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?
 _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
-class ReadingRows(Database):
+class ReadingRows(SeriesRows):
     """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
-
-    _series_ids: dict[tuple[str, str], int]
-    # series -> the time before which readings may be in a chunk
-    _chunks_end: dict[int, int]
-    # (series, day) -> values by key (time, seq) in that day's chunk
-    _chunk_keys: dict[tuple[int, int], dict[tuple[int, int], float]]
-
-    def _forget(self) -> None:
-        self._series_ids = {}
-        self._chunks_end = {}
-        self._chunk_keys = {}
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
         """Keep readings, in this order of arrival.
@@ -129,50 +116,6 @@ class ReadingRows(Database):
         )
         return kept
 
-    def _known_series(self) -> tuple[dict[tuple[str, str], int], dict[int, int]]:
-        """Numbers of all series, and where the chunks of each end; in a transaction only."""
-        if not self._series_ids:
-            for number, tank, quantity, day in self._all(
-                "SELECT id, tank, quantity, (SELECT max(day) FROM chunks WHERE series = series.id)"
-                " FROM series"
-            ):
-                self._series_ids[tank, quantity] = number
-                self._chunks_end[number] = _FIRST if day is None else (day + 1) * DAY_MS
-        return self._series_ids, self._chunks_end
-
-    def _new_series(self, tank: str, quantity: str) -> int:
-        number = self._run("INSERT INTO series (tank, quantity) VALUES (?, ?)", (tank, quantity)).lastrowid
-        assert number is not None
-        self._series_ids[tank, quantity] = number
-        self._chunks_end[number] = _FIRST
-        return number
-
-    def _packed(self, series: int, time_ms: int, seq: int) -> tuple[float] | None:
-        """The value under a key in a chunk, None where the key is not there."""
-        if time_ms >= self._chunks_end[series]:
-            return None
-        day = time_ms // DAY_MS
-        keys = self._chunk_keys.get((series, day))
-        if keys is None:
-            if len(self._chunk_keys) >= _REMEMBERED_DAYS:
-                del self._chunk_keys[next(iter(self._chunk_keys))]
-            chunk = self._chunk(series, day)
-            keys = {}
-            if chunk is not None:
-                times, numbers = chunk.time_ms.tolist(), chunk.seq.tolist()
-                keys = dict(zip(zip(times, numbers, strict=True), chunk.value.tolist(), strict=True))
-            self._chunk_keys[series, day] = keys
-        value = keys.get((time_ms, seq))
-        return None if value is None else (value,)
-
-    def _chunk(self, series: int, day: int) -> codec.Columns | None:
-        row = self._one("SELECT blob FROM chunks WHERE series = ? AND day = ?", (series, day))
-        return None if row is None else codec.decode(row[0])
-
-    def _find_series(self, tank: str, quantity: str) -> int | None:
-        row = self._one("SELECT id FROM series WHERE tank = ? AND quantity = ?", (tank, quantity))
-        return None if row is None else int(row[0])
-
     def position(self) -> int:
         """Position of the reading that arrived last; 0 in an empty store."""
         row = self._one("SELECT seq FROM sqlite_sequence WHERE name = 'arrivals'")
@@ -216,10 +159,6 @@ class ReadingRows(Database):
             for position, series, *rest in rows:
                 yield position, Reading(*names[series], *rest)
 
-    def _series_of(self, tank: str | None) -> list[tuple[int, str, str]]:
-        """(number, tank, quantity) of a tank's series, or of all."""
-        return self._all("SELECT id, tank, quantity FROM series WHERE tank = ? OR ? IS NULL", (tank, tank))
-
     def _compacted(self) -> int:
         row = self._one("SELECT value FROM meta WHERE key = ?", (COMPACTED,))
         return 0 if row is None else int(row[0])
@@ -260,34 +199,6 @@ class ReadingRows(Database):
                 yield Reading(tank, quantity, *row)
             cursor = stop
 
-    def _first_time(self, series: int, start_ms: int | None) -> int | None:
-        """A time not before `start_ms` and not after the first reading from there on."""
-        start = _FIRST if start_ms is None else start_ms
-        row = self._one(
-            "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? ORDER BY time_ms LIMIT 1",
-            (series, start),
-        )
-        day = self._one(
-            "SELECT min(day) FROM chunks WHERE series = ? AND day >= ?", (series, start // DAY_MS)
-        )
-        times = [] if row is None else [int(row[0])]
-        if day[0] is not None:
-            times.append(max(day[0] * DAY_MS, start))
-        return min(times, default=None)
-
-    def _span(self, series: int, start_ms: int, end_ms: int, until: int = _LAST) -> list[tuple[Any, ...]]:
-        """(time, value, flag, seq, stamp) within one day, by time and seq; of rows those up to a position."""
-        rows = self._all(
-            "SELECT time_ms, value, flag, seq, stamp FROM readings"
-            " WHERE series = ? AND time_ms >= ? AND time_ms < ? AND position <= ? ORDER BY time_ms, seq",
-            (series, start_ms, end_ms, until),
-        )
-        chunk = self._chunk(series, start_ms // DAY_MS)
-        if chunk is not None:
-            packed = [row for row in codec.to_rows(chunk) if start_ms <= row[0] < end_ms]
-            rows = sorted(packed + rows, key=lambda row: (row[0], row[3])) if rows else packed
-        return rows
-
     def latest(self, tank: str, until_ms: int | None = None) -> dict[str, Reading]:
         """The newest reading (by its time) of each quantity of a tank.
 
@@ -313,7 +224,7 @@ class ReadingRows(Database):
         if day is not None and (row is None or row[0] < (day + 1) * DAY_MS):
             chunk = self._chunk(series, day)
             assert chunk is not None
-            last = codec.to_rows(codec.Columns._make(column[-1:] for column in chunk))[0]
+            last = to_rows(Columns._make(column[-1:] for column in chunk))[0]
             if row is None or (last[0], last[3]) > (row[0], row[3]):
                 return last
         return row
@@ -333,14 +244,6 @@ class ReadingRows(Database):
                 return rows[-1]
         return None
 
-    def tanks(self) -> list[str]:
-        """Names of all tanks that have readings, sorted."""
-        return [row[0] for row in self._all("SELECT DISTINCT tank FROM series ORDER BY tank")]
-
-    def quantities(self, tank: str) -> list[str]:
-        """Quantities a tank has readings of, sorted."""
-        return [row[0] for row in self._all("SELECT quantity FROM series WHERE tank = ? ORDER BY 1", (tank,))]
-
     def frame(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
     ) -> pd.DataFrame:
@@ -352,17 +255,17 @@ class ReadingRows(Database):
             Index `time` (UTC, milliseconds); columns value (float64, NaN where the probe could not be
             read), flag (int8), seq (int64), stamp (int8).
         """
-        return codec.to_frame(self.columns(tank, quantity, start_ms, end_ms))
+        return to_frame(self.columns(tank, quantity, start_ms, end_ms))
 
     def columns(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
-    ) -> codec.Columns:
+    ) -> Columns:
         """One series as numpy arrays, by time and seq."""
         series = self._find_series(tank, quantity)
         if series is None:
-            return codec.from_rows([])
-        start = _FIRST if start_ms is None else start_ms
-        end = _LAST if end_ms is None else end_ms
+            return from_rows([])
+        start = FIRST if start_ms is None else start_ms
+        end = LAST if end_ms is None else end_ms
         with self._snapshot():
             blobs = self._all(
                 "SELECT blob FROM chunks WHERE series = ? AND day BETWEEN ? AND ? ORDER BY day",
@@ -373,9 +276,9 @@ class ReadingRows(Database):
                 " WHERE series = ? AND time_ms >= ? AND time_ms < ?",
                 (series, start, end),
             )
-        whole = codec.concatenate([codec.decode_days([row[0] for row in blobs]), codec.from_rows(rows)])
+        whole = concatenate([codec.decode_days([row[0] for row in blobs]), from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
-        return codec.Columns._make(column[first:last] for column in whole)
+        return Columns._make(column[first:last] for column in whole)
 
 
 def _same(one: float | None, other: float | None) -> bool:

@@ -177,10 +177,6 @@ class CarbonDioxideDetector(msgspec.Struct):
             return read
         return judged
 
-    def estimate(self, tank: Tank, ph: float, celsius: float | None) -> Gas | None:
-        """CO2 at a pH that was not judged, by what is known of this water; None where nothing is."""
-        return self.curve.gas(tank, ph, celsius)
-
     def _restart(self) -> None:
         self.judged = self.read = None
         self.by_reading = False

@@ -12,7 +12,7 @@ from rushlight.analysis.detectors.probes.health import DEAD, FLAT_START_MIN, Ser
 from rushlight.analysis.detectors.stray_current import explains
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
-from rushlight.collector.intake.quality import LIMITS
+from rushlight.collector.intake.limits import LIMITS
 from rushlight.collector.readings import HEATER_POWER, LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
 
 __all__ = ["ProbeDetector"]

@@ -11,8 +11,9 @@ from pathlib import Path
 import uvicorn
 
 from rushlight.analysis.explain.png_worker import PictureMaker
-from rushlight.analysis.views.page.app import PageApp, is_loopback
+from rushlight.analysis.views.page.app import PageApp
 from rushlight.analysis.views.page.door import RESERVE, Door, PageServer, descriptors, places
+from rushlight.analysis.views.page.shield import is_loopback
 from rushlight.collector.log import Clock
 from rushlight.collector.settings import Settings
 

@@ -10,17 +10,17 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from rushlight.analysis.alarms.book import (
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.states import (
     MAX_SHELF_MS,
     PRIORITY_HOLD_MS,
-    AlarmBook,
     AlarmRecord,
     AlarmState,
     Input,
     Step,
     step,
 )
-from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.wording import duration_text, time_left_text, utc_text
 from rushlight.analysis.findings import Finding
 from rushlight.collector.errors import AlarmError, StoreError

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rushlight.analysis.alarms.book import MAX_SHELF_MS, AlarmBook
+from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
+from rushlight.analysis.alarms.states import MAX_SHELF_MS
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.detectors.power.detector import SilenceDetector
 from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back

@@ -24,9 +24,10 @@ from bench.diagnosis.scenarios import build
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.detectors.lamp.detector import LampDetector
+from rushlight.analysis.explain.context import Context, parted
 from rushlight.analysis.explain.curves import Band, Curve, Limit, Panel
 from rushlight.analysis.explain.explanation import Explanation, explain, find_raised
-from rushlight.analysis.explain.panels import Context, panels_for, parted
+from rushlight.analysis.explain.panels import panels_for
 from rushlight.analysis.explain.png import draw_png
 from rushlight.analysis.explain.terminal import HEIGHT, plot_lines
 from rushlight.analysis.replay.around import moment_in

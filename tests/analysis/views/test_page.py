@@ -29,12 +29,13 @@ from rushlight.analysis.service import run as running
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
 from rushlight.analysis.views.page import StatusPage, app
+from rushlight.analysis.views.page.shield import is_loopback
 from rushlight.analysis.views.page.sparkline import BUCKET_MS, SPAN_MS, Trace, draw
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Flag, Reading
-from rushlight.collector.service.loop import LINKS_META
+from rushlight.collector.service.listener import LINKS_META
 from rushlight.collector.settings import Settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.conftest import Broker, free_port, wait_for
@@ -319,7 +320,7 @@ def test_a_page_that_is_broken_does_not_stop_the_service(
     [("localhost", True), ("127.8.9.1", True), ("::1", True), ("0.0.0.0", False), ("192.0.2.1", False)],
 )
 def test_which_addresses_are_this_machine_only(host: str, ours: bool) -> None:
-    assert app.is_loopback(host) is ours
+    assert is_loopback(host) is ours
 
 
 def test_open_to_the_network_it_warns_and_answers_to_its_names_only(

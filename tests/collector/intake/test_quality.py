@@ -16,7 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
-from rushlight.collector.intake.quality import LIMITS, Limits, QualityChecker, SeriesQuality, SeriesState
+from rushlight.collector.intake.limits import LIMITS, Limits
+from rushlight.collector.intake.quality import QualityChecker, SeriesQuality, SeriesState
 from rushlight.collector.readings import QUANTITIES, Reading
 from tests.references.qartod import FlatLineTest, RateOfChangeTest, SpikeTest, gross_range
 from tests.rivers import data_file

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.collector.intake.senml import Record, Report, decode_pack
-from rushlight.collector.intake.timing import Stamped, Stamper
+from rushlight.collector.intake.stamper_state import Stamped
+from rushlight.collector.intake.timing import Stamper
 from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
 
 NOW = 1_772_330_400_000  # the contract's example, 2026-03-01T02:00:00Z

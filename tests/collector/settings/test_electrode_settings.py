@@ -45,7 +45,8 @@ def slipped() -> Settings:
 def test_a_slip_of_the_sign_is_a_fault_of_the_settings() -> None:
     with pytest.raises(SettingsError) as caught:
         parse_settings(TANK + SLIP, "mine.toml")
-    assert str(caught.value).startswith("mine.toml: tanks.alcove.ph_calibration.points: ")
+    line = TANK.count("\n") + 1
+    assert str(caught.value).startswith(f"mine.toml: line {line}: tanks.alcove.ph_calibration.points: ")
     assert "millivolts must fall as pH rises" in str(caught.value)
     assert parse_settings(TANK + GOOD).tanks["alcove"].ph_calibration.points
 

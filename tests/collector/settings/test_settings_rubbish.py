@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -17,7 +18,8 @@ from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.overview import overview
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.links import make_link
-from rushlight.collector.settings import load_settings, parse_settings
+from rushlight.collector.settings import Settings, load_settings, parse_settings
+from rushlight.collector.settings.convert import convert
 from rushlight.collector.settings.topic_filters import filter_fault
 from tests.collector.test_safe_text import unsafe
 
@@ -124,6 +126,22 @@ def test_whatever_the_values_settings_or_words(changes: list[tuple[tuple[Any, ..
             assert changes
 
 
+@settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.tuples(st.sampled_from(PLACES), odd), max_size=3))
+def test_the_types_are_read_as_msgspec_reads_them(changes: list[tuple[tuple[Any, ...], Any]]) -> None:
+    """msgspec ends at the first fault, but where there is one is for it to say as well."""
+    data = changed(changes)
+    found, faults = convert(data)
+    try:
+        wanted = msgspec.convert(data, Settings)
+    except msgspec.ValidationError:
+        assert faults
+        return
+    beyond_msgspec = ("finite number", "beyond all use", "characters; at most", "control character")
+    assert all(any(words in fault.text for words in beyond_msgspec) for fault in faults)
+    assert faults or found == wanted
+
+
 def test_the_unchanged_settings_are_good() -> None:
     assert overview(parse_settings("\n".join(f"{key} = {toml(value)}" for key, value in WHOLE.items())))
 
@@ -145,7 +163,7 @@ def test_whatever_the_bytes_settings_or_words(data: bytes) -> None:
     [
         ("a = " + "[" * 5000 + "]" * 5000, "nested too deeply"),
         ("a = " + "{a = " * 5000 + "1" + "}" * 5000, "nested too deeply"),
-        ("a" + ".a" * 5000 + " = 1", "nested too deeply"),
+        ("a" + ".a" * 5000 + " = 1", "line 1: a: unknown table"),
         ("a = " + "1" * 5000, "a value can't be read (Exceeds the limit (4300"),
         ("[store]\nkeep_days = {ph = 1" + "0" * 400 + "}", "store.keep_days.ph: is a number beyond all use"),
         ('[store]\npath = "/"', "store.path: '/' names no file"),

@@ -97,16 +97,16 @@ def test_a_clock_that_was_ahead_for_a_moment_deletes_nothing(tmp_path: Path, ahe
     with EmbeddedStore(tmp_path / "a.db", synchronous="OFF") as store:
         service = CollectorService(settings, store, [], None, lambda: NOW)  # type: ignore[arg-type]
         store.add_readings(readings)
-        service._compact(NOW, busy=False)
+        service._packing.go_on(NOW, busy=False)
         ahead = NOW + ahead_days * DAY
         store.add_readings([Reading("hallway", "temperature", ahead, 24.0, 1, len(readings))])
         for seconds in range(0, 7, 2):
-            service._compact(ahead + seconds * 1000, busy=False)
-        service._compact(NOW + 60_000, busy=False)
+            service._packing.go_on(ahead + seconds * 1000, busy=False)
+        service._packing.go_on(NOW + 60_000, busy=False)
         assert sum(1 for _ in store.readings("hallway", "temperature", None, NOW)) == len(readings)
         # the twin: the same days later, with the service running, they go
         for n in range(10 * 144):
-            service._compact(NOW + n * TEN_MINUTES, busy=False)
+            service._packing.go_on(NOW + n * TEN_MINUTES, busy=False)
         assert sum(1 for _ in store.readings("hallway", "temperature", None, NOW)) < len(readings)
 
 

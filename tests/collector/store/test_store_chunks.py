@@ -17,6 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
+from rushlight.collector.store.columns import from_rows, to_rows
 from rushlight.collector.store.embedded import EmbeddedStore
 
 DAY_MS = 86_400_000
@@ -44,26 +45,26 @@ def exact(rows: list[tuple[object, ...]]) -> list[str]:
 @given(rows=ROWS)
 def test_any_rows_come_back_bit_for_bit(rows: list[tuple[object, ...]]) -> None:
     want = sorted(rows, key=lambda row: (row[0], row[3]))
-    assert exact(codec.to_rows(codec.decode(codec.encode(codec.from_rows(rows))))) == exact(want)
+    assert exact(to_rows(codec.decode(codec.encode(from_rows(rows))))) == exact(want)
 
 
 @settings(max_examples=25, deadline=None)
 @given(values=st.lists(DECIMALS, min_size=60, max_size=200), odd=st.floats(allow_nan=False))
 def test_a_day_of_decimals_with_one_odd_value_comes_back(values: list[float], odd: float) -> None:
     rows = [(n * 10_000, value, 1, n, 0) for n, value in enumerate([*values, odd])]
-    assert exact(codec.to_rows(codec.decode(codec.encode(codec.from_rows(rows))))) == exact(rows)
+    assert exact(to_rows(codec.decode(codec.encode(from_rows(rows))))) == exact(rows)
 
 
 def test_a_steady_day_takes_less_than_a_byte_a_reading() -> None:
     chance = np.random.default_rng(5)
     values = np.round(24 + 0.5 * np.sin(np.arange(8640) / 1400) + chance.normal(0, 0.02, 8640), 2).tolist()
     rows = [(START_MS + n * 10_000, value, 1, n, 0) for n, value in enumerate(values)]
-    assert len(codec.encode(codec.from_rows(rows))) < 8640
+    assert len(codec.encode(from_rows(rows))) < 8640
 
 
 def test_a_damaged_or_newer_chunk_is_said_to_be_so() -> None:
     chance = np.random.default_rng(5)
-    blob = codec.encode(codec.from_rows([(n, chance.random(), 1, n, 0) for n in range(100)]))
+    blob = codec.encode(from_rows([(n, chance.random(), 1, n, 0) for n in range(100)]))
     with pytest.raises(StoreError, match="damaged"):
         codec.decode(blob[:-20])
     with pytest.raises(StoreError, match="format 9"):

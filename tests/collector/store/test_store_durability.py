@@ -18,6 +18,7 @@ import pytest
 from rushlight.collector.errors import StoreError, StoreFull, StoreNewer
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec, schema
+from rushlight.collector.store.columns import from_rows
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.collector.store.powercut import STORE, STORE_LOG, SYNC, Operation, left_by_a_cut, read_operations
 
@@ -258,7 +259,7 @@ def test_rows_in_order_of_arrival_become_rows_by_series(tmp_path: Path) -> None:
         )  # the last ones are packed
         db.execute("INSERT INTO meta VALUES ('compacted-position', '50')")
         db.execute("INSERT INTO states VALUES ('analysis', 'hallway', x'00', 60)")
-        packed = codec.encode(codec.from_rows([(ms - 86_400_000, 7.5, 1, 0, 0)]))
+        packed = codec.encode(from_rows([(ms - 86_400_000, 7.5, 1, 0, 0)]))
         db.execute("INSERT INTO chunks VALUES (1, 1, 19999, 1, ?)", (packed,))
         db.execute("PRAGMA user_version = 2")
     db.close()
