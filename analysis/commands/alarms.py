@@ -56,7 +56,7 @@ def shelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str
 @_WHICH
 @_QUANTITY
 def unshelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
-    """End a shelf early; the alarm is raised again if its condition stands."""
+    """End a shelf early; the alarm is raised again if it is still true."""
     return _ask(config, part, "unshelve", words, quantity, {})
 
 

@@ -96,16 +96,16 @@ def _curve(name: str, role: Role, points: list[tuple[int, float]], step: bool = 
 
 
 def _gas(context: Context) -> Panel | None:
-    """CO2 as it was reckoned, with its error, the limit, and at an overdose what was seen coming."""
-    reckoned = context.believed("co2_mg_l")
-    if not reckoned:
+    """CO2 as it was estimated, with its error, the limit, and at an overdose what was seen coming."""
+    estimated = context.believed("co2_mg_l")
+    if not estimated:
         return None
     bands = [
         (s.start_ms, s.beliefs["co2_low_mg_l"], s.beliefs["co2_high_mg_l"])
         for s in context.samples
         if "co2_low_mg_l" in s.beliefs
     ]
-    curves = _curve("reckoned from pH", "measured", reckoned)
+    curves = _curve("estimated from pH", "measured", estimated)
     decided = context.at_decision()
     if decided is not None and context.alarm == "co2-overdose":
         mg_l, slope = decided.beliefs.get("co2_mg_l"), decided.beliefs.get("ph_slope_per_h")
@@ -115,7 +115,7 @@ def _gas(context: Context) -> Panel | None:
                 (decided.time_ms + minute * 60_000, mg_l * 10 ** (-slope * minute / 60))
                 for minute in range(0, 61, 5)
             ]
-            curves += _curve("as it was going then, 1 h on", "forecast", ahead)
+            curves += _curve("if it went on like that, for 1 h", "forecast", ahead)
     limit = context.watch.tank.settings.livestock.co2_limit_mg_l
     return Panel(
         "dissolved CO2",
@@ -139,7 +139,7 @@ def _ph(context: Context) -> Panel | None:
             for s in context.samples
             if PH in s.seen
         ]
-        curves += _curve("less the sudden steps", "expected", without)
+        curves += _curve("without the sudden steps", "expected", without)
     else:
         curves += _curve("usual at this time of day", "expected", context.believed("ph_usual"))
     water = context.watch.tank.settings.water
@@ -190,7 +190,7 @@ def _water(context: Context) -> Panel | None:
 def _unheated(context: Context) -> list[tuple[int, float]]:
     """From when the water left what the heater holds: the slope that room and lamp explain, added up.
 
-    The slope was reckoned at the water's own temperature; where the room is measured it is carried over to
+    The slope was computed at the water's own temperature; where the room is measured it is carried over to
     the curve's own by the time constant (Newton's law of cooling).
     """
     sign = -1.0 if context.alarm == "heater-stuck-on" else 1.0
