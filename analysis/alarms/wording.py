@@ -117,7 +117,7 @@ def compose(
         summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until, actor),
         detail=_detail(row, shown) if raised else "",
         cautions=cautions_for(alarm) if raised else [],
-        # never raised: its name alone, so that the store can tell such events apart
+        # never raised: its name alone, so that the store can keep such events apart
         occurrence=after.occurrence or "/".join(part for part in key if part),
         cause=shown.cause,
         consequence=row.consequence,

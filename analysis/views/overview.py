@@ -26,7 +26,7 @@ def overview(settings: Settings) -> str:
     """A friendly summary: links, store, and for each tank what is watched, learnt and left out."""
     doubtful = dict(doubtful_electrodes(settings.tanks))
     keys = ", ".join(f"tanks.{name}.ph_calibration" for name in doubtful)
-    said = f"read; not right, see 'to mend' below: {keys}" if doubtful else "read, nothing wrong in it"
+    said = f"read; not right, see 'to fix' below: {keys}" if doubtful else "read, nothing wrong in it"
     lines = [f"{settings.path}: {said}."]
     for link in settings.links:
         if isinstance(link, SerialLink):
@@ -54,7 +54,7 @@ def overview(settings: Settings) -> str:
             lines += [f"  {heading:9} {entry}" for entry in entries]
         if name in doubtful:
             words = doubtful[name].words
-            lines.append(f"  {'to mend':9} pH electrode (tanks.{name}.ph_calibration): {words}")
+            lines.append(f"  {'to fix':9} pH electrode (tanks.{name}.ph_calibration): {words}")
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")

@@ -139,7 +139,7 @@ def _refused(refused: RefusedFacts) -> Iterator[Text]:
     )
     yield Text(f"      the last one: {refused.example}", style="dim")
     if refused.mend:
-        yield Text(f"      to mend it: {refused.mend}")
+        yield Text(f"      to fix it: {refused.mend}")
 
 
 def _notices(notices: NoticeFacts) -> Text:

@@ -52,7 +52,7 @@ def diagnose(
     active: Collection[str] = (),
     silenced: Collection[tuple[str, str]] = (),
 ) -> list[Finding]:
-    """The findings that stand for a cause of their own, with `replaces` set where they explain others.
+    """The findings that are a cause of their own, with `replaces` set where they explain others.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ Where a stream must differ from the manual:
 - *Spike threshold.* The manual leaves it to the operator, one number for each site. Where reports are rare
   (five minutes and more) the number is only the upper bound: the threshold follows the series' own
   liveliness, `step_factor` times the largest of its last changes (which fades by `step_memory` with each
-  reading). A calm probe that jumps by little is told, a lively one is left in peace. Closer reports need it
+  reading). A calm probe that jumps by little is seen, a lively one is left in peace. Closer reports need it
   not: the detectors see them minute by minute.
 - *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
   of a probe read every second is no "rate". Confirmed in the same way.
@@ -48,7 +48,7 @@ _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
 _NONE = math.inf
 _HOUR_MS = 3_600_000
 _GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
-_RARE_MS = 300_000  # from here on each report stands for itself
+_RARE_MS = 300_000  # from here on each report is judged alone
 _LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
 
 
@@ -99,7 +99,7 @@ _DIGITAL_THERMOMETER = (85.0, -127.0)
 
 # Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
 # pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
-# memory): up to there a high pH is the water's fault, and to be told as that.
+# memory): up to there a high pH is the water's fault, and judged as that.
 # pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
 LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(
@@ -243,7 +243,7 @@ class SeriesQuality:
         """0 where the value is to be accepted, its flag where it is not."""
         elapsed = time_ms - self._last_ms
         if -_LATE_MS < elapsed <= 0:
-            return _PASS  # sent late, or twice in one millisecond: what came since stands
+            return _PASS  # sent late, or twice in one millisecond: what came since is kept
         if elapsed <= -_LATE_MS or elapsed > _GAP_MS or change != change:
             self._pending = math.nan  # a new start
             self._flat = math.nan

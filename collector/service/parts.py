@@ -173,7 +173,7 @@ def settings_of_whole(common: Settings) -> Settings:
 def take_over(common: Settings, own: Settings, store: EmbeddedStore) -> None:
     """Take up tanks that another store beside this one has newer readings of: parts have changed.
 
-    What was learnt, the alarms that stand, their events and notices, report numbers and the readings behind
+    What was learnt, the active alarms, their events and notices, report numbers and the readings behind
     the snapshot or not yet on the server are copied; older readings and events stay where they are. What
     still waited here to be sent is given up: the other store knows what became of it.
 
@@ -292,13 +292,16 @@ def _copy_notices(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> Non
     store.replace_notices(tank, waiting)
     events = source.events(tank)
     wanted = {notice.occurrence for notice in waiting}
-    for known in (events, store.events(tank)):  # what stands there, and what stood here and may be over
+    for known in (
+        events,
+        store.events(tank),
+    ):  # what is active there, and what was active here and may be over
         over = {event.occurrence for event in known if event.event == "cleared"}
         wanted |= {event.occurrence for event in known} - over
     for event in events:
         if event.occurrence in wanted:
             store.add_event(event)
-    # who has word of it: else the start would tell them again
+    # who has been sent it: else the start would send it again
     for occurrence in sorted(wanted):
         for notice in source.notices(occurrence):
             if notice.delivered_ms is not None:

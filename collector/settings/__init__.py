@@ -98,14 +98,14 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
         # TOML has nan and inf, and no comparison below would catch them
         faults = list(odd_values(data))
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: not valid TOML: {error}; mend that line") from None
+        raise SettingsError(f"{path}: not valid TOML: {error}; correct that line") from None
     except RecursionError:
         raise SettingsError(
             f"{path}: tables or lists are nested too deeply to be settings; look for a row of brackets"
         ) from None
     except ValueError as error:  # such as a whole number of thousands of digits, which Python won't read
         why = str(error).partition(";")[0]
-        raise SettingsError(f"{path}: a value can't be read ({why}); mend or remove it") from None
+        raise SettingsError(f"{path}: a value can't be read ({why}); correct or remove it") from None
     whole = None if faults else convert(data, faults)
     if whole is not None:
         faults.extend(check(whole))

@@ -27,7 +27,7 @@ def odd_values(data: Any, where: str = "") -> Iterator[str]:
     if isinstance(data, float) and not math.isfinite(data):
         yield f"{where}: must be a finite number"
     elif isinstance(data, int) and not -_WHOLE <= data < _WHOLE:
-        yield f"{where}: is a number beyond all use; mend it"
+        yield f"{where}: is a number far too large; correct it"
     elif isinstance(data, str) and len(data) > _LONGEST:
         yield f"{where}: is text of {len(data)} characters; at most {_LONGEST} are taken"
     elif isinstance(data, str) and has_control(data):
@@ -65,7 +65,7 @@ def _plain(message: str) -> str:
 
 
 def _choices(kind: Any, path: str) -> list[str]:
-    """What may stand at `path` inside `kind`, where that is one of a few words."""
+    """What may be at `path` inside `kind`, where that is one of a few words."""
     *parts, name = [part for part in path.split(".") if part]
     tables = _tables(kind, parts)
     words = [str(t.__struct_config__.tag) for t in tables if t.__struct_config__.tag_field == name]
@@ -90,7 +90,7 @@ def _bounds(kind: Any, path: str) -> str:
 
 
 def _tables(kind: Any, parts: list[str]) -> list[Any]:
-    """The table types that may stand at a path inside `kind`."""
+    """The table types that may be at a path inside `kind`."""
     if isinstance(kind, types.UnionType) or typing.get_origin(kind) is list:
         return [table for part in typing.get_args(kind) for table in _tables(part, parts)]
     if not (isinstance(kind, type) and issubclass(kind, msgspec.Struct)):

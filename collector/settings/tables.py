@@ -127,7 +127,7 @@ class WaterSettings(_Table):
 
 
 class LivestockSettings(_Table):
-    """What the animals stand."""
+    """What the animals can bear."""
 
     temperature_low_c: float
     temperature_high_c: float

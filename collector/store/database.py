@@ -129,7 +129,7 @@ class Database:
     def _open_read_only(self) -> sqlite3.Connection:
         if not self.path.exists():
             raise StoreError(
-                f"{self.path}: there is no such file; start `rushlight run` first or mend the path"
+                f"{self.path}: there is no such file; start `rushlight run` first or correct the path"
             )
         db = sqlite3.connect(
             f"{self.path.absolute().as_uri()}?mode=ro",
