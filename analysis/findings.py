@@ -14,7 +14,7 @@ __all__ = ["Finding"]
 class Finding(msgspec.Struct, kw_only=True):
     """What a detector believes about one alarm at one moment.
 
-    A detector returns a Finding each time it is evaluated for as long as the condition stands; no Finding
+    A detector returns a Finding each time it is evaluated for as long as the condition lasts; no Finding
     means the condition is gone. The alarm state machine applies on-delay and off-delay.
 
     Attributes

@@ -45,7 +45,7 @@ LEAST_BUFFER_STEP_PH = 0.5
 
 _NERNST_MV_PER_K = 8.314462618 / 96485.33212 * math.log(10.0) * 1e3
 
-_REDO = "rinse the electrode, take fresh buffers, wait until each reading stands still, and calibrate again"
+_REDO = "rinse the electrode, take fresh buffers, wait until each reading is steady, and calibrate again"
 
 
 class ElectrodeHealth(NamedTuple):
@@ -125,7 +125,7 @@ def ph_from_millivolts(mv: float, temperature_c: float, points: Sequence[Calibra
     mv : float
         Raw electrode, mV.
     temperature_c : float
-        Of the water the electrode stands in.
+        Of the water the electrode is in.
     points : sequence of CalibrationPoint
         None: an ideal electrode (0 mV at pH 7, Nernst slope). One: the offset only. Two or more: offset and
         slope between neighbours, the outer lines carried on beyond the last buffers.

@@ -1,7 +1,7 @@
 """One tree of errors.
 
 RushlightError
-├── SettingsError      the settings file or the command line is wrong; a person must mend it
+├── SettingsError      the settings file or the command line is wrong; a person must correct it
 ├── WireError          one payload can't be read: count it, set it aside, go on
 ├── LinkLost           a serial port or broker went away: retry with backoff (transient)
 ├── StoreError         the store can't do what was asked

@@ -43,7 +43,7 @@ class _Cause:
     def __init__(self) -> None:
         self.said_ms: int | None = None
         self.standing = False
-        self.told = False  # a line was written since it began to stand
+        self.told = False  # a line was written since it began
         self.total = 0
         self.unsaid = 0
 

@@ -102,7 +102,7 @@ class PtyLine:
         # and its settings alive while no reader is there.
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        # packet mode: the master is told when a reader flushes its input
+        # packet mode: the master is notified when a reader flushes its input
         fcntl.ioctl(self._master, termios.TIOCPKT, struct.pack("i", 1))
         self.port: str = os.ttyname(self._slave)
         self._closed = False
@@ -111,7 +111,7 @@ class PtyLine:
         """Wait until a reader has opened the port; False if `stop` was set first.
 
         pyserial flushes the input when it has set up a port, so what was written before that is lost, as on a
-        real port. The flush is what tells that the reader is ready.
+        real port. The flush shows that the reader is ready.
         """
         while not stop.is_set():
             if self._hear(0.1):

@@ -1,6 +1,6 @@
 """A scene: a tank, its room, what goes wrong and when, as chapters. `SCENE` is the one the demo plays.
 
-The demo's tank stands on a landing in a wooden house in Tartu, Estonia, in January. Twelve glowlight danios
+The demo's tank is on a landing in a wooden house in Tartu, Estonia, in January. Twelve glowlight danios
 and some shrimps live among crystalwort, moss and water trumpets. CO2 comes from a bottle of citric acid and
 baking soda, which nothing can turn off at night. Tank, people and events are made up.
 """
@@ -233,7 +233,12 @@ def _demo() -> Scene:
         (_at(1), "Settling in", None, "Four ordinary days: the watch learns what is usual here."),
         (_at(5), "An ordinary day", None, "Heater, lamp and reactor do their work. Nothing to say."),
         (surge, "A night surge", "co2-overdose", "The acid bottle is knocked over and CO2 pours in."),
-        (_at(6, 7), "Breathing again", None, "An air stone has driven the gas out; the bottle stands again."),
+        (
+            _at(6, 7),
+            "Breathing again",
+            None,
+            "An air stone has driven the gas out; the bottle is upright again.",
+        ),
         (heater, "The heater dies", "heater-not-heating", "A cold evening, and the heater's plug fails."),
         (mended, "Warm again", None, "A spare heater is in; the water climbs back."),
         (slip, "The timer slips", "light-schedule-drift", "The lamp's timer falls behind by minutes a day."),

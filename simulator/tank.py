@@ -1,7 +1,7 @@
 """A planted tank as a handful of balances: heat, dissolved carbon, and what the lamp and plants do to them.
 
 One lump of water at one temperature, with one CO2 concentration. That is what a small filtered tank is to
-within what a probe can tell: the filter turns the whole volume over in minutes, the balances take hours.
+within what a probe can show: the filter turns the whole volume over in minutes, the balances take hours.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ class LampTimer:
         self.error_min = 0.0
 
     def advance(self, dt_s: float, mains: bool, slip_min_per_day: float) -> None:
-        """Let time pass; without mains the timer stands still and falls behind."""
+        """Let time pass; without mains the timer stops and falls behind."""
         self.error_min += dt_s / 60 if not mains else slip_min_per_day * dt_s / 86_400
 
     def is_on(self, local_minute: float) -> bool:

@@ -104,7 +104,7 @@ def test_settings_examples_are_valid_alone_and_together() -> None:
     whole = parse_settings("\n".join((smallest, further, boards)))
     assert len(whole.links) == 2
     assert set(whole.notices.wake_for) <= set(RATIONALE)
-    assert set(tomllib.loads(further)) == {"tanks", "notices"}
+    assert set(tomllib.loads(further)) == {"tanks", "notices", "status_page"}
     assert parse_settings(smallest + server).store.kind == "influxdb"
 
 

@@ -2,7 +2,7 @@
 
 The states and the pure transition function are in `rushlight.analysis.alarms.states`, the words in
 `rushlight.analysis.alarms.wording`. A shelf ends an alarm's hold on a person, not its condition: where that
-goes while shelved, `cleared` is still told; where it stands when the shelf ends, the alarm is `unshelved` and
+goes while shelved, `cleared` is still sent; if it is there when the shelf ends, the alarm is `unshelved` and
 raised again under a new occurrence. So between two `raised` of one alarm there is a `cleared` or a `shelved`.
 """
 
@@ -72,7 +72,7 @@ class AlarmBook:
     def update(
         self, findings: Sequence[Finding], now_ms: int, reading_time_ms: int | None = None
     ) -> list[Event]:
-        """Take the complete list of what stands for this tank now; return what that changes.
+        """Take the complete list of findings for this tank now; return what that changes.
 
         Parameters
         ----------
@@ -160,7 +160,7 @@ class AlarmBook:
         return self._by_person(key, Step(Input.SHELVE, until_ms=until_ms), now_ms, actor)
 
     def unshelve(self, key: AlarmKey, now_ms: int, actor: str) -> list[Event]:
-        """End a shelf early; raised again at once if its condition stands. No fault where none is."""
+        """End a shelf early; raised again at once if its condition is still there. No fault where none is."""
         return self._by_person(key, Step(Input.UNSHELVE), now_ms, actor)
 
     def out_of_service(self, key: AlarmKey, now_ms: int, actor: str) -> list[Event]:
@@ -168,7 +168,7 @@ class AlarmBook:
         return self._by_person(key, Step(Input.REMOVE), now_ms, actor)
 
     def return_to_service(self, key: AlarmKey, now_ms: int, actor: str) -> list[Event]:
-        """End that (event `unshelved`); raised again at once if its condition stands."""
+        """End that (event `unshelved`); raised again at once if its condition is still there."""
         return self._by_person(key, Step(Input.RETURN), now_ms, actor)
 
     def records(self) -> dict[AlarmKey, AlarmRecord]:
@@ -185,7 +185,7 @@ class AlarmBook:
         return self._now_ms
 
     def standing(self) -> set[str]:
-        """Names of the alarms whose condition stands, whatever people have done about them; cheap."""
+        """Names of the alarms whose condition is there, whatever people have done about them; cheap."""
         return {key[1] for key in self._awake if self._records[key].standing}
 
     def pending(self) -> dict[AlarmKey, int]:
@@ -287,7 +287,7 @@ class AlarmBook:
             return []
         events = [compose(kind, key, self.title, before, after, latest, time_ms, actor)]
         if kind == "unshelved" and after.standing:
-            # its condition stands: the shelf hid it, so it is raised again
+            # its condition is still there: the shelf hid it, so it is raised again
             events += self._move(key, after, Step(Input.TICK), now_ms, time_ms)
         return events
 

@@ -1,6 +1,6 @@
 """Safety texts about electricity, gas and animals, and when each is due.
 
-Which texts belong to an alarm stands in `rushlight.analysis.alarms.rationale`. `cautions_due` finds what any
+Which texts belong to an alarm is in `rushlight.analysis.alarms.rationale`. `cautions_due` finds what any
 text calls for: it is the rule the tests hold every alarm to, and is there for texts written elsewhere.
 """
 
@@ -26,7 +26,7 @@ CAUTIONS: dict[CautionName, str] = {
     ),
     "gas": (
         "Gas: CO2 gathers low in small rooms and can't be smelt; air the room, and go out if you feel dizzy. "
-        "A cylinder stands upright and tied. Never close off the hose of a working reactor."
+        "Keep a cylinder upright and tied. Never close off the hose of a working reactor."
     ),
     "animals": (
         "Animals: this is general advice. If animals gasp, lie on their side, or don't recover, ask a "

@@ -198,7 +198,7 @@ def _condition(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmReco
             record, reason = replace(record, absent_since_ms=None), Reason.PENDING
         return _priority(record, finding, now_ms, reason)
     if given.kind is Input.HOLDING:
-        # the deadband keeps what stands and what is on its way, but begins nothing
+        # the deadband keeps what is raised and what is on its way, but begins nothing
         if record.present_since_ms is None:
             return record, Reason.NONE
         return _rise(replace(record, finding=finding), now_ms)

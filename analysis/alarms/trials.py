@@ -113,8 +113,7 @@ class Trials:
         raised = replace(
             raised,
             until=ends,
-            detail=f"It ends by itself at {ends}. What a real one says, but for the figures that it would "
-            f"name:\n{raised.detail}",
+            detail=f"It ends by itself at {ends}. A real one says this, with figures:\n{raised.detail}",
         )
         self._open[name] = _Trial(raised, now_ms + TRIAL_MS)
         return [raised], name

@@ -48,10 +48,10 @@ def duration_text(seconds: float) -> str:
 
 
 def time_left_text(seconds: float | None) -> str:
-    """ "about 40 min", "now", or nothing where it can't be said."""
+    """ "about 40 min left", "no time left", or nothing if it can't be said."""
     if seconds is None:
         return ""
-    return "now" if seconds < 60 else f"about {duration_text(seconds)}"
+    return "no time left" if seconds < 60 else f"about {duration_text(seconds)} left"
 
 
 def value_text(value: float, unit: str, signed: bool = False) -> str:
@@ -117,7 +117,7 @@ def compose(
         summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until, actor),
         detail=_detail(row, shown) if raised else "",
         cautions=cautions_for(alarm) if raised else [],
-        # never raised: its name alone, so that the store can tell such events apart
+        # never raised: its name alone, so that the store can keep such events apart
         occurrence=after.occurrence or "/".join(part for part in key if part),
         cause=shown.cause,
         consequence=row.consequence,
@@ -182,14 +182,14 @@ def _detail(row: Rationale, finding: Finding) -> str:
     left = time_left_text(finding.time_left_s) or "can't be said from the readings"
     parts = ["A person's safety comes first."] if "person-first" in row.cautions else []
     parts += [
+        f"What to do:\n{row.steps()}",
         f"Likely cause: {cause}.",
         f"If nobody acts: {row.consequence}.",
-        f"What to do:\n{row.steps()}",
         f"How long there is: {left}.",
     ]
     if finding.observations:
         parts.append("Seen: " + "; ".join(finding.observations) + ".")
     if finding.replaces:
-        parts.append(f"This explains as well what would have been told as: {finding.replaces}.")
+        parts.append(f"This also explains: {finding.replaces}.")
     parts.append(f"What would rule it out: {rule_out_text(finding.alarm, finding)}.")
     return "\n".join(parts)

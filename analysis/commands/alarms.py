@@ -56,7 +56,7 @@ def shelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str
 @_WHICH
 @_QUANTITY
 def unshelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
-    """End a shelf early; the alarm is raised again if its condition stands."""
+    """End a shelf early; the alarm is raised again if it is still true."""
     return _ask(config, part, "unshelve", words, quantity, {})
 
 
@@ -91,15 +91,15 @@ def return_to_service(config: str, part: Part | None, words: tuple[str, ...], qu
 @click.option("--tank", default="", help="Which tank; may be left out where there is one only.")
 @click.option("--quantity", default="", help="Which probe, for an alarm about one.")
 def try_(config: str, part: Part | None, alarm: str, tank: str, quantity: str) -> int:
-    """Raise a test alarm on the whole way to the phone.
+    """Raise a test alarm, all the way to your phone.
 
     The running service raises it, so outbox, targets and reminders do what they would at night. It says
     in title and text that it is a test, is sent at once even in quiet hours, can be acknowledged, and ends
     by itself after 20 minutes. A real alarm of the same name is raised beside it.
 
-    To try probe and judgement as well, take a cup of warm water: with dry hands and the mains devices
-    unplugged at the wall, lift the temperature probe out of the tank into the cup, and put it back
-    afterwards. The README says what comes then and when.
+    To try the probe as well, take a cup of warm water: with dry hands and the mains devices unplugged at
+    the wall, lift the temperature probe out of the tank into the cup, and put it back afterwards.
+    docs/notices.md says what comes then and when.
     """
     from rushlight.analysis.service.alarm_trial import try_alarm
 

@@ -14,9 +14,12 @@ __all__ = ["compare"]
 @click.argument("tank")
 @click.argument("other", required=False)
 @click.option(
-    "--temperature-low", type=float, metavar="CELSIUS", help="The lowest that the animals to be moved stand."
+    "--temperature-low",
+    type=float,
+    metavar="CELSIUS",
+    help="The lowest that the animals to be moved can bear.",
 )
-@click.option("--temperature-high", type=float, metavar="CELSIUS", help="The highest they stand.")
+@click.option("--temperature-high", type=float, metavar="CELSIUS", help="The highest they can bear.")
 def compare(
     config: str,
     tank: str,

@@ -227,7 +227,7 @@ class _Demo:
         if bad:
             self._screen.text(f"{bad} of these went wrong: please report it with the table above.")
         else:
-            self._screen.text("Every fault was told in time, and nothing else was.")
+            self._screen.text("Every fault was noticed in time, and there was no false alarm.")
         config = self._settings.path
         self._screen.line(f"Look into what it left: rushlight status --config {config}")
 

@@ -126,11 +126,11 @@ class Screen:
 
     def table(self, outcomes: Sequence[Outcome]) -> None:
         """Fault, when it began, when the alarm came, lead time."""
-        rows = [("fault", "alarm", "began", "told", "in time?")]
+        rows = [("fault", "alarm", "began", "noticed", "in time?")]
         for o in outcomes:
             began = self.when(o.began_ms) if o.began_ms is not None else "-"
-            told = self.when(o.raised_ms) if o.raised_ms is not None else "never"
-            rows.append((o.title, o.alarm, began, told, lead_text(o)))
+            noticed = self.when(o.raised_ms) if o.raised_ms is not None else "never"
+            rows.append((o.title, o.alarm, began, noticed, lead_text(o)))
         widths = [max(len(row[column]) for row in rows) for column in range(5)]
         self._put()
         for number, row in enumerate(rows):

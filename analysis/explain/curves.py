@@ -9,7 +9,7 @@ import msgspec
 __all__ = ["Band", "Curve", "Limit", "Panel", "Role"]
 
 Role = Literal["measured", "flagged", "expected", "forecast"]
-"""Measured or reckoned from it; measured but found wanting; what the model expects; what it sees coming."""
+"""Measured or estimated from it; measured but found wanting; what the model expects; what it sees coming."""
 
 
 class Curve(msgspec.Struct, frozen=True):

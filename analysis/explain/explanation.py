@@ -45,7 +45,7 @@ class Explanation(msgspec.Struct, kw_only=True):
     title : str
         The tank's.
     timezone : str
-        IANA name; people are told times by this clock.
+        IANA name; times are shown by this clock.
     from_ms, to_ms, decided_ms : int
         What is shown, and the moment of decision, UTC.
     over_ms : int or None
@@ -171,10 +171,10 @@ def explain(
 
 def _notes(judged_so: bool, panels: list[Panel], watch: TankWatch) -> Iterator[str]:
     if not judged_so:
-        yield "Judged again from the readings that are still there, it is not raised."
+        yield "Judged again from the readings that are still in the store, this alarm is not raised."
     doubt = watch.of(CarbonDioxideDetector).curve.doubt
     if doubt and any(panel.title.startswith(("pH", "CO2")) for panel in panels):
-        yield f"The pH and what follows from it are less sure than they look: {doubt}."
+        yield f"The pH, and the CO2 estimated from it, are less certain than they look: {doubt}."
 
 
 def _gaps(samples: list[Sample], from_ms: int, to_ms: int) -> list[tuple[int, int]]:

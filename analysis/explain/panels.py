@@ -51,16 +51,16 @@ _Maker = Callable[[Context], Panel | None]
 
 
 def _gas(context: Context) -> Panel | None:
-    """CO2 as it was reckoned, with its error, the limit, and at an overdose what was seen coming."""
-    reckoned = context.believed("co2_mg_l")
-    if not reckoned:
+    """CO2 as it was estimated, with its error, the limit, and at an overdose what was seen coming."""
+    estimated = context.believed("co2_mg_l")
+    if not estimated:
         return None
     bands = [
         (s.start_ms, s.beliefs["co2_low_mg_l"], s.beliefs["co2_high_mg_l"])
         for s in context.samples
         if "co2_low_mg_l" in s.beliefs
     ]
-    curves = curves_of("reckoned from pH", "measured", reckoned)
+    curves = curves_of("estimated from pH", "measured", estimated)
     decided = context.at_decision()
     if decided is not None and context.alarm == "co2-overdose":
         mg_l, later = decided.beliefs.get("co2_mg_l"), decided.beliefs.get("co2_in_1_h_mg_l")
@@ -69,7 +69,7 @@ def _gas(context: Context) -> Panel | None:
                 (decided.time_ms + minute * 60_000, mg_l * (later / mg_l) ** (minute / 60))
                 for minute in range(0, 61, 5)
             ]
-            curves += curves_of("as it was going then, 1 h on", "forecast", ahead)
+            curves += curves_of("if it went on like that, for 1 h", "forecast", ahead)
     limit = context.watch.tank.settings.livestock.co2_limit_mg_l
     return Panel(
         "dissolved CO2",
@@ -93,7 +93,7 @@ def _ph(context: Context) -> Panel | None:
             for s in context.samples
             if PH in s.seen
         ]
-        curves += curves_of("less the sudden steps", "expected", without)
+        curves += curves_of("without the sudden steps", "expected", without)
     else:
         curves += curves_of("usual at this time of day", "expected", context.believed("ph_usual"))
     water = context.watch.tank.settings.water

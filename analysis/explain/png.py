@@ -1,7 +1,7 @@
 """The explanation of an alarm as a PNG. Run as a program, `python -m rushlight.analysis.explain.png`, by
 whoever must not hold matplotlib's memory: the service for its notices, and the status page.
 
-Colours are those of Okabe and Ito (2008), which people with any colour vision can tell apart; lines differ
+Colours are those of Okabe and Ito (2008), which people with any colour vision can distinguish; lines differ
 in their dashes as well.
 """
 
@@ -58,11 +58,11 @@ def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
     zone = ZoneInfo(explanation.timezone)
     event = explanation.event
     head = textwrap.wrap(event.summary, 84)
-    told = [f"{number}. {text}" for number, text in enumerate(event.observations, 1)]
-    told.append(f"Would rule it out: {event.rule_out.removeprefix('rule out: ')}.")
+    notes = ["Seen: " + "; ".join(event.observations) + "."] if event.observations else []
+    notes.append(f"What would rule it out: {event.rule_out.removeprefix('rule out: ')}.")
     if explanation.note:
-        told.append(explanation.note)
-    foot = [line for text in told for line in textwrap.wrap(text, 118, subsequent_indent="    ")]
+        notes.append(explanation.note)
+    foot = [line for text in notes for line in textwrap.wrap(text, 118, subsequent_indent="    ")]
     panels = explanation.panels
     top, bottom = 0.35 + 0.24 * len(head) + 0.56, 0.5 + _LINE_IN * (len(foot) + 1)
     height = top + bottom + _PANEL_IN * max(1, len(panels))
@@ -82,7 +82,7 @@ def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
     figure.text(
         0.02,
         1 - (0.3 + 0.24 * len(head)) / height,
-        f"{event.alarm}, raised {when:%a %d %b %Y, %H:%M} by the tank’s own clock ({explanation.timezone})",
+        f"{event.alarm}, raised {when:%a %d %b %Y, %H:%M} by the tank's own clock ({explanation.timezone})",
         fontsize=8.5,
         va="top",
     )

@@ -52,7 +52,7 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
 
 
 def plot_lines(explanation: Explanation, panel: Panel, width: int = WIDTH) -> Iterator[str]:
-    """One panel: heading, plot, times, and what the characters stand for."""
+    """One panel: heading, plot, times, and what the characters mean."""
     zone = ZoneInfo(explanation.timezone)
     low, high = panel.span()
     grid = _Grid(explanation.from_ms, explanation.to_ms, low, high, width)

@@ -1,6 +1,6 @@
 """The ways out: targets of the `apprise` library.
 
-URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
+URLs hold secrets: they are neither stored nor logged, a short hash is used in their place.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def split_urls(text: str) -> list[str]:
 
 
 def target_name(url: str) -> str:
-    """What stands for a URL in the store and the log: 8 hex digits of its SHA-256, too few to guess by."""
+    """What is written for a URL in store and log: 8 hex digits of its SHA-256, too few to guess by."""
     return hashlib.sha256(url.encode()).hexdigest()[:8]
 
 
@@ -79,7 +79,7 @@ def _opened(url: str) -> Any:
 
 
 class WrongAddress(ValueError):
-    """What stands for a target is no address; says nothing of it."""
+    """What is written for a target is no address, and reveals nothing of it."""
 
 
 def masked(url: str) -> str:

@@ -38,7 +38,7 @@ class Heartbeat:
         self._failed = False
         self._asking: threading.Thread | None = None
         if self._url and not self._url.lower().startswith(("http://", "https://")):
-            log.error("%s is not an http(s) URL: no heartbeat is sent; mend it", named)
+            log.error("%s is not an http(s) URL: no heartbeat is sent; correct it", named)
             self._url = ""
 
     def beat(self, now_ms: int, well: Callable[[], bool]) -> bool:

@@ -55,7 +55,7 @@ class NoticeKeeping:
     # -- the service's side -----------------------------------------------------------------------------
 
     def hold(self, event: Event, store: NoticeStore, now_ms: int) -> None:
-        """Tell of an event that the store can't take now; one that is known already is left alone."""
+        """Send an event that the store can't take now; one that is known already is left alone."""
         outbox = self.outbox(store)
         known = outbox.events(occurrence=event.occurrence)
         if not any((other.event, other.time) == (event.event, event.time) for other in known):

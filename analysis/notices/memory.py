@@ -1,4 +1,4 @@
-"""What the store can't be told of notices: kept in memory, and written as soon as it can be.
+"""What can't be stored of notices: kept in memory, and written as soon as it can be.
 
 Two things come here. What a target has taken while the store could not be written: it must not be sent again.
 And alarms whose events can't be kept yet: they reach people from memory, through the same queue and the same
@@ -122,9 +122,9 @@ class MemoryOutbox:
     ----------
     memory : NoticeMemory
     store : NoticeStore or None
-        Read where it can be; what it can't tell is left out.
+        Read where it can be; what can't be read is left out.
     failed : callable, optional
-        Told of a store that can't be read.
+        Called with a store that can't be read.
     """
 
     def __init__(

@@ -10,7 +10,7 @@ and so are the alarms that it can't take: they are sent all the same, once, and 
 written.
 
 Targets are URLs of the `apprise` library, one sender for each, so that a failing channel hides no other.
-The URLs hold secrets: they are neither stored nor logged, a short hash stands for them.
+The URLs hold secrets: they are neither stored nor logged, a short hash is used in their place.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ class Notifier:
         return self._queue.queue_test(store, now_ms)
 
     def queue_missing(self, occurrence: str, store: NoticeStore, now_ms: int) -> int:
-        """Tell of a standing alarm to each target that has no word of it, in the caller's transaction.
+        """Send an active alarm to each target that has had no notice of it, in the caller's transaction.
 
         For the start and for new settings: an alarm may be older than the target. Returns how many.
         """
@@ -198,7 +198,7 @@ class Notifier:
             taken = taken or self._send(url, text.title, text.body, priority)
             why = "refused or out of reach"
         except Exception as error:
-            # a plugin may raise anything; its message may hold the URL, so only its kind is told
+            # a plugin may raise anything; its message may hold the URL, so only its kind is logged
             taken, why = False, type(error).__name__
         if not taken:
             self._failing[target] = self._failing.get(target, 0) + 1

@@ -70,7 +70,7 @@ class NoticeQueue:
             if kind != "raised":
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]
                 if any(e.event == "shelved" for e in past):
-                    return 0  # put aside by a person, who was told so; the store keeps the rest
+                    return 0  # put aside by a person, who was shown it; the store keeps the rest
                 if kind == "priority-changed" and not _asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
             not_before = 0
@@ -98,7 +98,7 @@ class NoticeQueue:
         return self._queue(store, occurrence, transition, text, "high", now_ms)
 
     def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
-        """Tell of an alarm that wants a person, to each target that has no word of it; returns how many."""
+        """Send an alarm that wants a person to each target that has had no notice of it; returns how many."""
         events = store.events(occurrence=occurrence)
         asks, transition = _asks(events)
         if not asks:

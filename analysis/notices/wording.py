@@ -63,11 +63,15 @@ def event_text(event: Event) -> Text:
         if _person_first(event.alarm):
             body += cautions_for(event.alarm)
         if event.cause:
-            body.append(f"Likely cause it was: {event.cause}.")
+            body.append(f"What it probably was: {event.cause}.")
         return Text(_short(event.summary), "\n\n".join([*body, f"Alarm: {event.occurrence}"]))
-    body = [row.action[0], event.detail, *event.cautions, f"Alarm: {event.occurrence}"]
+    # the first step is said already
+    rest = event.detail.replace(f"What to do:\n1. {row.action[0]}\n", "Then:\n", 1)
+    body = [row.action[0], rest, *event.cautions, f"Alarm: {event.occurrence}"]
     if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
-        body.append("It comes again until it is acknowledged (`rushlight acknowledge`) or over.")
+        body.append(
+            "You will be reminded until somebody acknowledges it (`rushlight acknowledge`) or it is over."
+        )
     return Text(_short(event.summary), "\n\n".join(part for part in body if part))
 
 
@@ -82,25 +86,25 @@ def reminder_text(event: Event, now_ms: int) -> Text:
     subject = event.summary.partition(": ")[2] or event.summary
     first, rest = event_text(event).body.split("\n\n", 1)
     head = f"{event.priority.upper()}{', ' + time_left_text(left) if left is not None else ''}: "
-    said = f"Not acknowledged for {duration_text(age_s)}; figures and time left as reckoned at {event.time}."
+    said = f"Not acknowledged for {duration_text(age_s)}. Figures and time left below are as of {event.time}."
     return Text(_short(head + subject), f"{first}\n\n{said}\n\n{rest}")
 
 
 def group_text(lines: Sequence[Line]) -> Text:
     """One notice for many alarms: the gravest first, each with its first step, cautions once."""
     ranked = sorted(lines, key=lambda line: (line.transition == "cleared", -PRIORITY_RANK[line.priority]))
-    standing = [line for line in ranked if line.transition != "cleared"]
+    active = [line for line in ranked if line.transition != "cleared"]
     tanks = len({line.occurrence.split("/")[0] for line in ranked})
     where = f" in {tanks} tanks" if tanks > 1 else ""
-    over = len(ranked) - len(standing)
-    if standing:
-        first = standing[0].title
+    over = len(ranked) - len(active)
+    if active:
+        first = active[0].title
         also = f", {over} over" if over else ""
         # the first one keeps its priority and time left at the very front
         head, _, subject = first.partition(": ")
-        title = f"{head}: {len(standing)} alarms{where}{also}. First: {subject}"
-        body = [standing[0].body.split("\n", 1)[0]]
-        body.append("Many at once often have one cause: a power cut, or power coming back.")
+        title = f"{head}: {len(active)} alarms{where}{also}. First: {subject}"
+        body = [active[0].body.split("\n", 1)[0]]
+        body.append("Many at once often have one cause, such as a power cut or power coming back.")
     else:
         title = f"Over: {over} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
         body = [_over(alarm_of(line.occurrence) for line in ranked)]
@@ -114,8 +118,8 @@ def group_text(lines: Sequence[Line]) -> Text:
             continue
         for text in cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]:
             cautions[text] = None
-    if standing:
-        body.append("The full text of each: `rushlight explain` and its alarm's name.")
+    if active:
+        body.append("For the full text of each: `rushlight explain` with the alarm's ID.")
     return Text(_short(title), "\n\n".join([*body, *cautions]))
 
 
@@ -124,12 +128,12 @@ def unkept_text(since_ms: int, why: str) -> Text:
     return Text(
         _short("HIGH: Rushlight can't keep readings: its disk or store file"),
         "Look at the computer that Rushlight runs on: make room on its disk, or put its file back.\n\n"
-        f"Since {utc_text(since_ms)} nothing that comes in can be written down. Alarms are still judged and "
-        "sent, from memory, but not for ever: a broker sends only so many reports that are not acknowledged, "
-        "and this may be the last that you hear. What came by a serial line is lost if Rushlight is ended "
-        "before this is mended.\n\n"
+        f"Since {utc_text(since_ms)} no reading can be stored. Alarms are still judged and sent, from "
+        "memory, but not for ever: a broker stops sending after so many reports that are not acknowledged, "
+        "and this may be the last notice you get. What came by a serial line is lost if Rushlight is "
+        "stopped before this is put right.\n\n"
         f"What is wrong: {why}\n\n"
-        "It comes again until it is over, and can't be acknowledged.",
+        "You will be reminded until it is over; it can't be acknowledged.",
     )
 
 
@@ -138,8 +142,8 @@ def kept_again_text(since_ms: int, now_ms: int) -> Text:
     return Text(
         "Over: Rushlight keeps readings again",
         "Nothing to do now.\n\n"
-        f"From {utc_text(since_ms)} to {utc_text(now_ms)} nothing could be written down; what waited in "
-        "memory and at the broker is being kept now.",
+        f"From {utc_text(since_ms)} to {utc_text(now_ms)} nothing could be stored. What waited in memory and "
+        "at the broker is being stored now.",
     )
 
 
@@ -148,7 +152,8 @@ def test_text(now_ms: int) -> Text:
     return Text(
         "Test: Rushlight can reach you here",
         "Nothing to do: this is a test, no alarm is raised.\n\n"
-        f"Sent at {utc_text(now_ms)}. Alarms come this way; the first line says how urgent and how long.",
+        f"Sent at {utc_text(now_ms)}. Alarms come this way. Their first line says how urgent it is and how "
+        "much time is left.",
     )
 
 
@@ -161,7 +166,7 @@ def _trial_text(event: Event) -> Text:
         "This is a test alarm: nothing was measured and nothing has to be done.",
         event.detail,
         *event.cautions,
-        "End of the test alarm. Its reminders end when it is acknowledged (`rushlight acknowledge`) or over.",
+        "End of the test alarm. Reminders stop when it is acknowledged (`rushlight acknowledge`) or over.",
         f"Alarm: {event.occurrence}",
     ]
     return Text(_short(event.summary), "\n\n".join(part for part in body if part))

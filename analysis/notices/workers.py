@@ -43,7 +43,7 @@ class _Sending:
         def work() -> None:
             try:
                 self.taken = send(url, title, body, *rest)
-            except Exception as error:  # told by whoever waits, if anybody does
+            except Exception as error:  # reported by whoever waits, if anybody does
                 self.error = error
             finally:
                 self._over.set()

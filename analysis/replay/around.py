@@ -104,7 +104,7 @@ def replay_around(
     if not recordings and failed is not None:
         raise failed
     for recording in recordings:
-        for line in _told(settings, recording):
+        for line in _shown(settings, recording):
             print(safe_lines(line), file=out)
     if events is not None:
         _write_events(events, recordings)
@@ -112,7 +112,7 @@ def replay_around(
         _write_beliefs(beliefs, recordings)
 
 
-def _told(settings: Settings, recording: Recording) -> Iterator[str]:
+def _shown(settings: Settings, recording: Recording) -> Iterator[str]:
     tank = settings.tanks[recording.tank]
     zone = ZoneInfo(tank.timezone)
     title = f"{tank.title} ({recording.tank})" if tank.title else recording.tank
@@ -125,7 +125,7 @@ def _told(settings: Settings, recording: Recording) -> Iterator[str]:
         f"given to the analysis, {len(recording.samples)} frames judged in this span"
     )
     for event in recording.standing:
-        yield f"stood already: {event.summary}"
+        yield f"active before: {event.summary}"
     if not recording.events:
         yield "no event in this span"
     for event in recording.events:

@@ -23,13 +23,13 @@ HEADER = ["time", "tank", "quantity", "value"]
 EXPORTED = [*HEADER, "flag", "seq", "stamp"]
 EARLIEST_MS = 1_577_836_800_000  # 2020-01-01: before it, a device's clock was never set
 LEAP_MS = 6 * 3_600_000
-LARGEST_REPORT = 16  # rows; beyond it the clock stands still and its time is all there is
+LARGEST_REPORT = 16  # rows; beyond it the clock does not move and its time is all there is
 
 Complain = Callable[[str], None]
 
 
 # Time in ms, tank, quantity, value, arrival: True where the time was not sound and that of the row before
-# stands for it. A plain tuple, because millions are made.
+# is used in its place. A plain tuple, because millions are made.
 RecordedRow = tuple[int, str, str, float | None, bool]
 
 
@@ -146,12 +146,12 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
     """Replace times that can't be.
 
     A time before 2020 (a clock that was never set) becomes that of the row before. A leap of more than six
-    hours ahead is believed only when a row of another time stands by it: after a real gap the readings go on
+    hours ahead is believed only when a row of another time agrees: after a real gap the readings go on
     from there, a broken clock's single stamp (one report, a row for each probe) does not.
     """
     latest = -1
     held: list[RecordedRow] = []
-    told = 0
+    warned = 0
     for row in rows:
         time_ms = row[0]
         if held:
@@ -163,8 +163,8 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
                 latest = leapt_ms
                 yield from held
             else:
-                told += 1
-                if told <= 5:
+                warned += 1
+                if warned <= 5:
                     complain(
                         f"a report of {held[0][1]} lies {_ahead(leapt_ms - latest)} ahead of its "
                         "neighbours; it is taken as just arrived"
@@ -173,8 +173,8 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
                     yield _arrived(early, latest)
             held.clear()
         if time_ms < EARLIEST_MS:
-            told += 1
-            if told <= 5:
+            warned += 1
+            if warned <= 5:
                 complain(f"a reading of {row[1]} has a time before 2020; it is taken as just arrived")
             if latest >= 0:
                 yield _arrived(row, latest)

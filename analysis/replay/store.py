@@ -41,7 +41,7 @@ class Recording(msgspec.Struct, kw_only=True):
     ----------
     tank : str
     from_ms, to_ms : int
-        The span that is told of, UTC.
+        The span that is shown, UTC.
     learnt_from_ms : int
         The first reading that was given to the analysis, -1 where there was none.
     events : list of Event
@@ -82,7 +82,7 @@ def replay_store(
     Parameters
     ----------
     from_ms, to_ms : int
-        The span to tell of, UTC.
+        The span to show, UTC.
     warm_up_days : float
         How long before it the analysis begins to learn.
     thin_ms : int

@@ -32,7 +32,7 @@ __all__ = ["UNKEPT_MS", "LiveAnalysis"]
 _log = logging.getLogger("rushlight.analysis")
 
 UNKEPT_MS = 60_000
-"""The store has not been written for so long: tell people. Another program's lock, or the moment in which a
+"""The store has not been written for so long: send a notice. Another program's lock, or the moment in which a
 log is rotated away, is over before. Common practice, no source."""
 
 _SNAPSHOT_MS = 300_000
@@ -61,9 +61,9 @@ class LiveAnalysis:
         self._log_clock = clock
         self._say = ClearLog(_log, clock)
         self._events: list[Event] = []
-        self._held = 0  # so many of them have been told of from memory
+        self._held = 0  # so many of them have been sent from memory
         self._unkept_ms: int | None = None  # since when the store has not been written
-        self._untold = True  # a target may have no word of what stands: look at the next commit
+        self._untold = True  # a target may have had no notice of an active alarm: look at the next commit
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
         self._failures: dict[str, str] = {}
@@ -142,8 +142,8 @@ class LiveAnalysis:
         """A gap in the service's own time is not the devices' silence."""
         if self._tick_ms >= 0 and now_ms - self._tick_ms > _HELD_UP_MS:
             _log.warning(
-                "%s passed at once: the clock has leapt ahead, or the service was held up; nobody is called "
-                "silent for it",
+                "%s passed at once: the clock has leapt ahead, or the service hung; no device is called "
+                "silent because of it",
                 duration_text((now_ms - self._tick_ms) / 1000),
             )
             for watch in self.watches.values():
@@ -283,7 +283,7 @@ class LiveAnalysis:
             self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
 
     def tell_all(self) -> None:
-        """Have each target told, with the next commit, of what stands and was never said to it."""
+        """Have each target sent, with the next commit, the active alarms that it was never sent."""
         self._untold = True
 
     def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:

@@ -90,7 +90,9 @@ def ask(settings: Settings, kind: str, asked: Asked, arguments: dict[str, Any]) 
     settings = settings_of_tank(settings, tank)
     path = settings.store_path()
     if not path.exists():
-        raise StoreError(f"{path}: there is no such file; start `rushlight run` first or mend [store] path")
+        raise StoreError(
+            f"{path}: there is no such file; start `rushlight run` first or correct [store] path"
+        )
     lock = ServiceLock(path)
     alone = lock.try_acquire()
     try:

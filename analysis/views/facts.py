@@ -182,7 +182,8 @@ def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:
 
 def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
     row, finding = rationale_for(record.alarm), record.finding
-    state_text = str(record.state)
+    over = record.state is AlarmState.RETURNED_UNACKNOWLEDGED
+    state_text = "over, nobody has said they saw it" if over else str(record.state)
     if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
         state_text = f"shelved for {duration_text(max(0, record.shelf_end_ms - now_ms) / 1000)} more"
     elif record.state is AlarmState.OUT_OF_SERVICE and record.shelved_ms is not None:
@@ -192,11 +193,11 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         state_text += f", raised {age_text(now_ms - record.raised_ms)}"
     left = None if finding is None else finding.time_left_s
     if left is not None:
-        # reckoned when the snapshot was made: a promise must not stay as long while time goes by
+        # as of the snapshot: a promise must not stay as long while time goes by
         left = max(0.0, left - max(0, now_ms - watch.book.as_of_ms) / 1000)
-    told = finding
+    shown = finding
     if finding is not None and record.state not in RAISED_STATES:
-        told = replace(finding, time_left_s=None)  # what is over rises or falls no more
+        shown = replace(finding, time_left_s=None)  # what is over rises or falls no more
     return AlarmFacts(
         alarm=record.alarm,
         quantity=record.quantity,
@@ -205,8 +206,8 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         state=str(record.state),
         state_text=state_text,
         raised=record.state in RAISED_STATES,
-        over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
-        headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, told, record.quantity),
+        over=over,
+        headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, shown, record.quantity),
         raised_ms=record.raised_ms,
         shelf_end_ms=record.shelf_end_ms,
         time_left_s=left,

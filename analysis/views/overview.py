@@ -1,4 +1,4 @@
-"""`rushlight check`: what the settings mean, in words; what they leave out; what does not answer just now."""
+"""`rushlight check`: what the settings mean, in words; what they leave out; what doesn't answer just now."""
 
 from __future__ import annotations
 
@@ -19,25 +19,26 @@ from rushlight.collector.settings import MqttLink, SerialLink, Settings, TankSet
 __all__ = ["hints", "overview"]
 
 _ANSWER_S = 2.0
-_RARE_S = 300.0  # measured: at ten minutes a welded heater is told hours late or not at all
+_RARE_S = 300.0  # measured: at ten minutes a welded heater is noticed hours late or not at all
 
 
 def overview(settings: Settings) -> str:
     """A friendly summary: links, store, and for each tank what is watched, learnt and left out."""
     doubtful = dict(doubtful_electrodes(settings.tanks))
     keys = ", ".join(f"tanks.{name}.ph_calibration" for name in doubtful)
-    said = f"read; not right, see 'to mend' below: {keys}" if doubtful else "read, nothing wrong in it"
+    said = f"read; not right, see 'to fix' below: {keys}" if doubtful else "read, nothing wrong in it"
     lines = [f"{settings.path}: {said}."]
     for link in settings.links:
         if isinstance(link, SerialLink):
             lines.append(f"Collects from the serial port {link.port} at {link.baud} baud.")
         else:
-            maps = f", {len(link.map)} topics mapped" if link.map else ""
+            count = len(link.map)
+            maps = f", {count} {'topic' if count == 1 else 'topics'} mapped" if count else ""
             lines.append(
                 f"Collects from the MQTT broker {link.host}:{link.port}, MQTT {link.protocol}{maps}."
             )
     if not settings.links:
-        lines.append("Collects from nowhere: add [[links]].")
+        lines.append("Collects nothing: add [[links]].")
     lines.append(f"Keeps readings in {settings.store_path()}.")
     if settings.store.kind == "influxdb":
         lines.append(
@@ -53,7 +54,7 @@ def overview(settings: Settings) -> str:
             lines += [f"  {heading:9} {entry}" for entry in entries]
         if name in doubtful:
             words = doubtful[name].words
-            lines.append(f"  {'to mend':9} pH electrode (tanks.{name}.ph_calibration): {words}")
+            lines.append(f"  {'to fix':9} pH electrode (tanks.{name}.ph_calibration): {words}")
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
@@ -72,7 +73,7 @@ def _probes(settings: Settings) -> dict[str, set[str]]:
         with closing(EmbeddedStore(path, read_only=True)) as store:
             return {name: set(store.quantities(name)) for name in store.tanks()}
     except StoreError:
-        return {}  # `hints` tells of it
+        return {}  # `hints` says so
 
 
 def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[str], list[str]]:
@@ -93,11 +94,11 @@ def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[
     if tank.report_every_s > _RARE_S:
         missing.append(
             f"a report only every {tank.report_every_s / 60:.0f} min: what changes within minutes shows a "
-            "fault of heater, CO2 or lamp, so it is told late or not at all; report once a minute or oftener"
+            "fault of heater, CO2 or lamp, so it is noticed late or never; report once a minute or oftener"
         )
     if probes is not None:
         if ROOM_TEMPERATURE not in probes:
-            missing.append("room_temperature never reported: heat is judged without the room, a little later")
+            missing.append("room_temperature never reported: heat is judged without it, a little later")
         if tank.heater and HEATER_POWER not in probes:
             missing.append("heater_power never reported: the heater is judged by the water alone")
     if PH_PROBE in (probes or ()) and not tank.ph_calibration.points:
@@ -111,7 +112,7 @@ def _heat(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str]
         missing.append("heat: no temperature has ever been reported; check the probe")
         return
     watched.append(
-        f"temperature within {live.temperature_low_c:g} to {live.temperature_high_c:g} °C, and ahead of it"
+        f"temperature within {live.temperature_low_c:g} to {live.temperature_high_c:g} °C, and ahead of that"
     )
     learnt.append("how fast this tank warms and cools: from the first day on, better after a week")
     if tank.heater is None:
@@ -133,7 +134,7 @@ def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str],
         return
     low = "5.8 (none set)" if water.ph_low is None else f"{water.ph_low:g}"
     high = "8.6 (none set)" if water.ph_high is None else f"{water.ph_high:g}"
-    watched.append(f"pH within {low} to {high}, as far as CO2 does not explain it")
+    watched.append(f"pH within {low} to {high}, unless CO2 explains it")
     electrode = electrode_health(tank.ph_calibration.points)
     if electrode.slope_percent is not None and electrode.verdict == "good":
         watched.append(f"pH electrode by its calibration: {electrode.words}")
@@ -152,11 +153,9 @@ def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str],
             "CO2 from this tank's usual lowest pH (neither KH nor degassed pH set): rough, after some days"
         )
     if tank.co2.on is not None:
-        watched.append(f"CO2 that should run from {tank.co2.on} to {tank.co2.off}: absent")
+        watched.append(f"CO2 that should run from {tank.co2.on} to {tank.co2.off}: missing")
     else:
-        learnt.append(
-            "when CO2 is to be missed (no co2.on and off): from the daily swing of the pH, some days"
-        )
+        learnt.append("when CO2 should run (no co2.on and off): from the daily swing of the pH, some days")
 
 
 def _lamp(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str], missing: list[str]) -> None:
@@ -165,21 +164,21 @@ def _lamp(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str]
         return
     light = tank.light
     if light is not None and light.on is not None:
-        watched.append(f"lamp on at {light.on}, off at {light.off}, give or take {light.tolerance_min:g} min")
+        watched.append(f"lamp on at {light.on}, off at {light.off}, within {light.tolerance_min:g} min")
     else:
         learnt.append("the lamp's times (no light.on and off): from three days on")
     learnt.append("the lamp's full brightness, to see it fade: over weeks")
 
 
 def hints(settings: Settings) -> Iterator[str]:
-    """What is not wrong in the settings but would not work just now."""
+    """What is right in the settings but would not work just now."""
     for number, link in enumerate(settings.links, 1):
         found = _broker(link) if isinstance(link, MqttLink) else _port(link)
         if found:
             yield f"links[{number}]: {found}"
     notices = settings.notices
     if not os.environ.get(notices.urls_env):
-        yield f"{notices.urls_env} is not set here: alarms would be kept but sent to nobody"
+        yield f"{notices.urls_env} is not set here: alarms would be stored but sent to nobody"
     for url in split_urls(os.environ.get(notices.urls_env, "")):
         if fault := address_fault(url):
             yield f"{notices.urls_env}: target {masked(url)}: {fault}; nothing can be sent there"

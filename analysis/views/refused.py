@@ -1,4 +1,4 @@
-"""Refused reports as people are shown them: how often, the last example, and the line that would mend it."""
+"""Refused reports as people are shown them: how often, the last example, and the line that would fix it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = ["RefusedFacts", "refused_facts"]
 
-SHOWN_MS = 86_400_000  # a fault that has not come for a day is mended or gone
+SHOWN_MS = 86_400_000  # a fault that has not come for a day is fixed or gone
 _EXAMPLE = 160  # characters
 _DEEP = 6  # levels of a payload that are looked through
 _PATHS = 3  # fields that are offered
@@ -36,7 +36,7 @@ class RefusedFacts(msgspec.Struct, kw_only=True):
     """One cause of refused reports.
 
     `where` is the link and the topic, `example` the beginning of the last one, `mend` the line of the
-    settings or the firmware that would mend it, "" where `reason` says all. None has a control character.
+    settings or the firmware that would fix it, "" where `reason` says all. None has a control character.
     """
 
     where: str
@@ -49,7 +49,7 @@ class RefusedFacts(msgspec.Struct, kw_only=True):
 
 
 def refused_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> list[RefusedFacts]:
-    """What was refused in the last day and is not mended, the latest first."""
+    """What was refused in the last day and is not fixed, the latest first."""
     saved = store.load_state(REFUSED_STATE, "")
     found = load_refusals(None if saved is None else saved[0])
     return [

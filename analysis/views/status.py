@@ -28,7 +28,7 @@ def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: Tex
     for line in status_lines(settings, store, now_ms):
         safe = safe_lines(line.plain)
         if safe != line.plain:
-            line = Text(safe)  # its colours would stand at the wrong places
+            line = Text(safe)  # its colours would be at the wrong places
         console.print(line, soft_wrap=not console.is_terminal)
 
 
@@ -69,31 +69,31 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
     found = tank.carbon_dioxide
     if found is not None:
         yield Text(
-            f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
+            f"  {'CO2, estimated from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
             f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
         )
         if found.doubt:
-            yield Text("      a wide range, since " + found.doubt, style="yellow")
+            yield Text("      a wide range, because " + found.doubt, style="yellow")
     if tank.failure is not None:
         yield Text(
-            f"  {tank.failure.detector} could not be judged {age_text(tank.failure.age_ms)}: an error of "
-            "Rushlight's own, see its log",
+            f"  {tank.failure.detector} could not be judged {age_text(tank.failure.age_ms)}: an error in "
+            "Rushlight itself, see its log",
             style="yellow",
         )
     if tank.device is not None:
-        yield Text(f"  its device says {tank.device.word}, {age_text(tank.device.age_ms)}")
+        yield Text(f"  device: {tank.device.word}, {age_text(tank.device.age_ms)}")
     for line in tank.learnt:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.offers:
-        yield Text(f"  to settle: {line}")
+        yield Text(f"  missing setting: {line}")
     for check in tank.checks:
         yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
     if not tank.alarms and not tank.checks:
-        yield Text("  no alarm stands", style="green")
+        yield Text("  no alarms", style="green")
     for alarm in tank.alarms:
         yield from _alarm(alarm)
     for line in tank.tests:
-        yield Text(f"  TEST alarm, nothing is wrong by it: {line}", style="dim")
+        yield Text(f"  TEST alarm, nothing is wrong: {line}", style="dim")
 
 
 def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
@@ -102,7 +102,7 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
     yield Text("  ") + Text(alarm.priority.upper(), style=style) + Text(f" {name}: {alarm.state_text}")
     yield Text(f"      {alarm.headline}")
     if alarm.raised:
-        yield Text(f"      time left: {alarm.time_left or 'can’t be said'}. First: {alarm.action[0]}")
+        yield Text(f"      {alarm.time_left or 'time left unknown'}. First: {alarm.action[0]}")
         if alarm.observations:
             yield Text(f"      seen: {'; '.join(alarm.observations)}")
         yield Text(f"      rule out: {alarm.rule_out}")
@@ -133,7 +133,7 @@ def _refused(refused: RefusedFacts) -> Iterator[Text]:
     )
     yield Text(f"      the last one: {refused.example}", style="dim")
     if refused.mend:
-        yield Text(f"      to mend it: {refused.mend}")
+        yield Text(f"      to fix it: {refused.mend}")
 
 
 def _notices(notices: NoticeFacts) -> Text:

@@ -107,7 +107,7 @@ def match_lines(
     if found.matched is None:
         missing = there.name if there.celsius is None else here.name
         yield (
-            f"Can't be said: no good temperature of {missing} within the last "
+            f"Unknown: no good temperature of {missing} within the last "
             f"{duration_text(FRESH_MS / 1000)}. Look at its probe, or measure by hand."
         )
         yield CAUTIONS["electrical"]
@@ -120,26 +120,28 @@ def match_lines(
         yield _mixing(found, here, there)
     if found.colder_c is not None and abs(found.colder_c) >= _FAR_C:
         yield (
-            "So large a step is better spread over days, in a bucket or tub that stands in a room between: "
-            "channel catfish take 1 to 3 days to get used to warmer water, 4 to 14 to colder (Allen & Strawn "
-            "1971)."
+            "Don't do this in one go. Spread it over days, at no more than 1 to 2 °C a day (common practice, "
+            "no source), in a covered tub with an air stone, in a room whose temperature lies between. "
+            "(Channel catfish take 1 to 3 days to get used to warmer water, 4 to 14 to colder: Allen & "
+            "Strawn 1971.)"
         )
     if animals.temperature_low_c is None or animals.temperature_high_c is None:
         yield (
-            "What the animals to be moved stand is not known: give it by --temperature-low and "
+            "The limits of the animals to be moved are not known: give --temperature-low and "
             f"--temperature-high. {here.name} is kept from {livestock.temperature_low_c:g} to "
             f"{livestock.temperature_high_c:g} °C."
         )
     if found.ammonia is not None and found.ammonia > _RICHER:
         yield (
             f"In {here.name} {found.ammonia:.0f} times as much of any ammonia is of the poisonous form "
-            "(NH3; Emerson et al. 1975): don't pour the carrying water in, and feed nothing for a day before."
+            "(NH3; Emerson et al. 1975): feed nothing for a day before."
         )
     if found.lower_ph is None:
-        yield "The pH of one of them is not known: compare it by a drop test."
+        yield "The pH of one of them is not known: compare them with a drop test."
+    yield "Don't pour the water they travel in into the tank."
     yield (
         "Not seen by any probe: hardness, salt, ammonia, medicines. Test KH and GH of both; where CO2 runs, "
-        "compare samples that have stood for a day, since the gas alone lowers the pH."
+        "compare samples left open for a day, because the gas alone lowers the pH."
     )
     yield CAUTIONS["electrical"]
     yield CAUTIONS["animals"]
@@ -176,9 +178,8 @@ def _mixing(found: Match, here: Water, there: Water) -> str:
     return (
         "Bring them together slowly: exchange a quarter of the carrying water for water of "
         f"{here.name}, wait {_PAUSE_MIN} min, {found.portions} times "
-        f"({_after(found.portions, here.celsius, there.celsius)}). Slower is better. That under "
-        f"{MIXING.close_c:g} °C is close enough is a weak source's; the pH figure, the portion and the pause "
-        "are common practice."
+        f"({_after(found.portions, here.celsius, there.celsius)}). Slower is better. "
+        f"{MIXING.close_c:g} °C, the pH figure, the portion and the pause are rules of thumb."
     )
 
 
@@ -200,7 +201,7 @@ def comparison(
 ) -> Iterator[str]:
     """Lines that say whether `tank` and `other` (None: the tank's second water) match now.
 
-    `typed`: the lowest and highest °C that the animals to be moved stand, as a person gave them; they come
+    `typed`: the lowest and highest °C that the animals to be moved can bear, as a person gave them; they come
     before those of `other`'s settings.
 
     Raises

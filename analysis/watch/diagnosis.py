@@ -1,6 +1,6 @@
 """Which of the detectors' findings is the cause: one cause, one alarm.
 
-A table of which alarm explains which others. An explained finding is dropped while its explanation stands;
+A table of which alarm explains which others. An explained finding is dropped while its explanation lasts;
 where it had been raised before, the state machine clears it and the new one says what it replaces.
 """
 
@@ -43,7 +43,7 @@ _BY_PROBE: dict[str, frozenset[str]] = {
 }
 
 
-# what harms the animals: told by its own name where a person has silenced the cause
+# what harms the animals: sent under its own name where a person has silenced the cause
 _HARM = frozenset({"co2-overdose", "temperature-high", "temperature-low"})
 
 
@@ -52,7 +52,7 @@ def diagnose(
     active: Collection[str] = (),
     silenced: Collection[tuple[str, str]] = (),
 ) -> list[Finding]:
-    """The findings that stand for a cause of their own, with `replaces` set where they explain others.
+    """The findings that are a cause of their own, with `replaces` set where they explain others.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def _may_hide(overdose: Finding, findings: list[Finding]) -> None:
             seen = [f"if it is right all the same: {text}" for text in overdose.observations[:1]]
             finding.observations = [*finding.observations, *seen]
             finding.rule_out = (
-                "get air into the water first, by an air pump that stands above the water line; then take "
+                "get air into the water first, by an air pump kept above the water line; then take "
                 "a reading with a drop test, pH and KH: with pH as usual it is the electrode, not gas"
             )
 

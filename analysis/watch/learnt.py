@@ -1,6 +1,6 @@
 """What a tank has taught by itself, in one place: for the status, the page and the hints of `check`.
 
-Read from the detectors' state, so it is what they judge by; nothing here is reckoned a second time.
+Read from the detectors' state, so it is what they judge by; nothing here is computed again.
 """
 
 from __future__ import annotations
@@ -86,8 +86,8 @@ def learnt_lines(known: Learnt, timezone: str) -> list[str]:
     """One short line each for heat, pH and lamp; none for what is not known."""
     pace = known.cools_c_per_h if known.time_constant_h is None else None
     heat = _joined(
-        ("holds {:.1f} °C", known.held_c),
-        ("time constant {:.0f} h", known.time_constant_h),
+        ("heater holds {:.1f} °C", known.held_c),
+        ("unheated, two thirds of the way to room temperature in {:.0f} h", known.time_constant_h),
         ("cools by {:.2f} °C an hour unheated", pace),
     )
     acid = _joined(
@@ -102,7 +102,7 @@ def learnt_lines(known: Learnt, timezone: str) -> list[str]:
     return [
         f"{name} {words} (watched since {_day(since, timezone)})"
         for name, words, since in (
-            ("heat:", heat, known.heat_since_ms),
+            ("water:", heat, known.heat_since_ms),
             ("pH", acid, known.ph_since_ms),
             ("lamp", lamp, known.lamp_since_ms),
         )

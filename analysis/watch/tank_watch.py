@@ -36,7 +36,7 @@ __all__ = ["FAMILIES", "TankWatch", "WatchState"]
 FIVE_MINUTES_MS = 300_000
 
 Failed = Callable[[str, int, Exception], None]
-"""Told of a detector that failed: its name, the frame's time (ms UTC), the error."""
+"""Called when a detector failed: its name, the frame's time (ms UTC), the error."""
 
 FAMILIES: tuple[type[Family], ...] = (
     ProbeDetector,
@@ -85,14 +85,14 @@ class TankWatch:
     families : list of Family
         In the order in which they judge.
     silence_limit_ms : int
-        A device that is silent for longer is told of.
+        A device that is silent for longer is reported.
     moment : Moment or None
         The newest frame and what was found out about it; for whoever looks on
         (`rushlight.analysis.replay.beliefs`).
     clocked : bool
-        Whether `follow_clock` is told of a clock; otherwise the readings' times are all there is.
+        Whether `follow_clock` is given a clock; otherwise the readings' times are all there is.
     failed : callable or None
-        Told of a detector that failed; the others go on then, and what the failed one had found stands. By
+        Called when a detector failed; the others go on then, and what the failed one had found is kept. By
         default the error is raised.
     """
 
@@ -146,7 +146,7 @@ class TankWatch:
     def feed(self, reading: Reading, arrived_ms: int | None = None) -> list[Event]:
         """Take one flagged reading in order of arrival; what changes by it.
 
-        The deadline of silence is looked at first, so that a gap in the readings is told at the time when
+        The deadline of silence is looked at first, so that a gap in the readings is noticed at the time when
         it became one. Silence is judged by `arrived_ms` (ms UTC), by the reading's own time where that is
         not known.
         """
@@ -167,7 +167,7 @@ class TankWatch:
         return events
 
     def _heard(self, heard_ms: int, time_ms: int) -> list[Event]:
-        """A report after a long silence, or after one that has been told."""
+        """A report after a long silence, or after one that has been raised."""
         silence = self.state.silence
         deadline = silence.deadline_ms(self.tank)
         events: list[Event] = []

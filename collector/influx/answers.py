@@ -71,7 +71,7 @@ def from_transport(settings: StoreSettings, error: Exception) -> ServerAway:
 def from_status(
     settings: StoreSettings, status: int, body: str, headers: Mapping[str, str] | None = None
 ) -> RushlightError:
-    """The error that an answer other than "taken" stands for."""
+    """The error that an answer other than "taken" means."""
     words = _words(body)
     where = f"InfluxDB at {settings.url}"
     said = f"HTTP {status}" + (f": {words}" if words else "")
@@ -81,12 +81,12 @@ def from_status(
         return ServerAway(f"{where} {_about_token(settings)} ({said})")
     about_org = _ORGANISATION.search(words) and "unable to parse" not in words
     if status in (400, 404) and about_org:
-        return ServerAway(f"{where} does not know organisation {settings.org!r} ({said}); mend store.org")
+        return ServerAway(f"{where} does not know organisation {settings.org!r} ({said}); correct store.org")
     if status == 404 and "page not found" in words:
         return ServerAway(f"{where} has no /api/v2/write ({said}); InfluxDB 1.8 or newer is needed")
     if status == 404:
         return ServerAway(
-            f"{where} has no bucket {settings.bucket!r} ({said}); make it there, or mend store.bucket"
+            f"{where} has no bucket {settings.bucket!r} ({said}); make it there, or correct store.bucket"
         )
     if status in (400, 422):
         return BatchRefused(words or said)

@@ -1,4 +1,4 @@
-"""Batches to a server, as large as it takes them; what it refuses is found, set aside and told of once."""
+"""Batches to a server, as large as it takes them; what it refuses is found, set aside and logged once."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ class BatchWriter:
 
 
 class Refusals:
-    """What becomes of refused readings: counted once, set aside with the reason, told of in the log.
+    """What becomes of refused readings: counted once, set aside with the reason, named in the log.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ class Refusals:
             self._say.say(
                 "refused",
                 f"InfluxDB at {self._settings.url} refuses readings for bucket {self._settings.bucket!r}: "
-                f"{reason}; {len(readings)} set aside, all stay in {store.path}: mend the bucket, then start "
+                f"{reason}; {len(readings)} set aside, all stay in {store.path}: fix the bucket, then start "
                 "the service again, and they are written",
             )
 

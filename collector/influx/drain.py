@@ -10,7 +10,7 @@ When the server is away
 The batch stays, and is tried again after 5 s, 10 s, … 60 s, or when the server says. A slow server is asked
 for less at a time. A batch that the server refuses is halved until the readings at fault are found; they are
 set aside with the server's reason and the rest goes on. They also stay in the local file, and are tried
-again at the next start of the service, when somebody may have mended the bucket.
+again at the next start of the service, when somebody may have fixed the bucket.
 
 How long "taken" is doubted
 ---------------------------
@@ -123,7 +123,7 @@ class Drain:
         if state is None:
             state = self._anew(store, now_ms)
         elif state.refused_from_ms is not None:
-            # somebody may have mended the bucket
+            # somebody may have fixed the bucket
             copy_ms = min(
                 state.refused_from_ms, state.refused_from_ms if state.copy_ms is None else state.copy_ms
             )
@@ -179,7 +179,7 @@ class Drain:
             return False
         full = len(batch) == self._writer.most
         known = [pair for pair in batch if pair[0] <= state.cursor]
-        if known:  # written again: apart from those that are new, so that refused ones are told of once
+        if known:  # written again: apart from those that are new, so that refused ones are logged once
             full, batch = full or len(known) < len(batch), known
         refusals = self._writer.write([reading for _, reading in batch])
         self._next = batch[-1][0]

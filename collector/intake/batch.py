@@ -64,7 +64,7 @@ class UnknownTank(WireError):
         key = tank if tank.replace("-", "").replace("_", "").isalnum() else f'"{tank}"'
         super().__init__(
             "unknown-tank",
-            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or mend the name in the "
+            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or correct the name in the "
             "firmware",
         )
         self.tank = tank
@@ -116,7 +116,7 @@ class BatchMaker:
     ----------
     settings : Settings
     say : ClearLog
-        Where bad payloads are told of.
+        Where bad payloads are logged.
     """
 
     def __init__(self, settings: Settings, say: ClearLog) -> None:
@@ -159,7 +159,7 @@ class BatchMaker:
             except WireError as error:
                 self._refuse(arrival.delivery, error, batch)
             except Exception:
-                # our own fault, told with its place; the payload must not come again for ever
+                # our own fault, logged with its place; the payload must not come again for ever
                 _log.exception("%s: a payload broke the reader", arrival.delivery.link)
                 self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
         if any(name.startswith("bad.") for name in batch.counts):

@@ -6,7 +6,7 @@ comes in a rush, many reports a second, or its times run on faster than the cloc
 A clock that is behind (put back, never set right, stopped) does none of that: its reports come at a board's
 pace and stay as old as they are, or grow older.
 
-One thing the times can't tell: a device that sends what it kept at the pace at which it measures never
+One thing the times can't show: a device that sends what it kept at the pace at which it measures never
 catches up, and looks like a clock that is behind.
 """
 
@@ -25,7 +25,7 @@ _DOUBTED_AT_ONCE = 1  # where they can't have waited: they say they are older th
 
 
 class DeviceClock(msgspec.Struct, forbid_unknown_fields=True):
-    """Told of each report that has a plausible time; all times ms UTC.
+    """Given each report that has a plausible time; all times ms UTC.
 
     Attributes
     ----------

@@ -13,7 +13,7 @@ Where a stream must differ from the manual:
 - *Spike threshold.* The manual leaves it to the operator, one number for each site. Where reports are rare
   (five minutes and more) the number is only the upper bound: the threshold follows the series' own
   liveliness, `step_factor` times the largest of its last changes (which fades by `step_memory` with each
-  reading). A calm probe that jumps by little is told, a lively one is left in peace. Closer reports need it
+  reading). A calm probe that jumps by little is seen, a lively one is left in peace. Closer reports need it
   not: the detectors see them minute by minute.
 - *Rate of change* is measured from the last accepted value and only counts beyond a floor, so that the noise
   of a probe read every second is no "rate". Confirmed in the same way.
@@ -38,7 +38,7 @@ __all__ = ["QualityChecker", "SeriesQuality", "SeriesState"]
 
 _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
 _GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
-_RARE_MS = 300_000  # from here on each report stands for itself
+_RARE_MS = 300_000  # from here on each report is judged alone
 _LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
 
 
@@ -152,7 +152,7 @@ class SeriesQuality:
         """0 where the value is to be accepted, its flag where it is not."""
         elapsed = time_ms - self._last_ms
         if -_LATE_MS < elapsed <= 0:
-            return _PASS  # sent late, or twice in one millisecond: what came since stands
+            return _PASS  # sent late, or twice in one millisecond: what came since is kept
         if elapsed <= -_LATE_MS or elapsed > _GAP_MS or change != change:
             self._pending = math.nan  # a new start
             self._flat = math.nan

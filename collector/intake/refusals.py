@@ -1,4 +1,4 @@
-"""What was refused of late, one entry for each link, topic and kind of fault: for whoever has to mend it.
+"""What was refused of late, one entry for each link, topic and kind of fault: for whoever has to fix it.
 
 The log says it once a minute and is seldom read; this is kept with the readings, for `status` and the page.
 """

@@ -6,8 +6,8 @@ and counts lost and repeated reports and reboots.
 A repeat is known by what it is, its number and content, among the last two thousand reports; not by the
 collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
 where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same when it
-is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't tell, both are kept. One thing what they are
-can't tell: a boot that says just what the one before said (a lamp that is off: 0 lx) from reports sent again.
+is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. One thing what they are
+can't show: a boot that says just what the one before said (a lamp that is off: 0 lx) from reports sent again.
 What is sent again comes all at once, so several in a row that keep a board's pace are a new boot.
 
 A device's time is believed where the report can be that old: just measured, or kept while nothing could be
@@ -185,7 +185,7 @@ class Stamper:
     def _is_same_packet(self, print_: int, place: int) -> bool:
         """Whether a report without number and time that is sent again is the remembered one.
 
-        It tells only where the broker is seen to count its identifiers up. Others give the same one again as
+        It is used only where the broker is seen to count identifiers up. Others give the same one again as
         soon as it is free, and a report that was never committed must not be taken for an earlier one: rather
         one twice than one lost.
         """

@@ -20,7 +20,7 @@ _NAMED = 5  # topics in one line of the log
 
 
 class Subscriptions:
-    """Subscribes at each connection; a topic that can't be had is told of and costs no other.
+    """Subscribes at each connection; a topic that can't be had is logged and costs no other.
 
     Parameters
     ----------
@@ -90,6 +90,6 @@ class Subscriptions:
         self._say.say(
             "subscribe",
             f"{self._name}: the broker won't let us read {named}{more}: nothing of it comes in; let this "
-            "user read it, or mend `topic` in [[links.map]]",
+            "user read it, or correct `topic` in [[links.map]]",
             logging.ERROR,
         )

@@ -3,7 +3,7 @@
 A batch is made once, in memory, and written in one transaction together with what the listener makes of it;
 only then are its deliveries acknowledged. Where the write fails, the same batch waits and is written again:
 nothing is acknowledged and nothing is judged twice. What comes meanwhile is judged, too, and waits with it
-(`rushlight.collector.intake.backlog`); the listener is told to bring what it makes of that to people from
+(`rushlight.collector.intake.backlog`); the listener has to bring what it makes of that to people from
 memory (`hold`)."""
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ class CollectorService:
             while not self._stop.is_set():
                 if self._lock is not None and not self._lock.keep():
                     self._replaced = True
-                    _log.error("another rushlight service has taken this store over: this one ends")
+                    _log.error("another Rushlight service has taken over this store: this one ends")
                     self.stop()
                     break
                 self._round()
@@ -227,7 +227,7 @@ class CollectorService:
         return True
 
     def _put_off(self, error: StoreError, now: int) -> None:
-        """The store can't be written: judge on, tell people from memory, try again later."""
+        """The store can't be written: judge on, send notices from memory, try again later."""
         self._failing, self._why = True, str(error)
         self._retry = time.monotonic() + self._pause_s
         self._pause_s = min(self._pause_s * 2, _RETRY_S[1])

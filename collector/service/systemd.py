@@ -1,4 +1,4 @@
-"""Tell systemd how the service does: the protocol of sd_notify(3), a datagram to `NOTIFY_SOCKET`."""
+"""Report to systemd how the service does: the protocol of sd_notify(3), a datagram to `NOTIFY_SOCKET`."""
 
 from __future__ import annotations
 

@@ -104,14 +104,14 @@ def parse_settings(text: str, path: str = "rushlight.toml") -> Settings:
         faults += check(settings, tuple(fault.path for fault in faults))
         lines = key_lines(text) if faults else {}
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: not valid TOML: {error}; mend that line") from None
+        raise SettingsError(f"{path}: not valid TOML: {error}; correct that line") from None
     except RecursionError:
         raise SettingsError(
             f"{path}: tables or lists are nested too deeply to be settings; look for a row of brackets"
         ) from None
     except ValueError as error:  # such as a whole number of thousands of digits, which Python won't read
         why = str(error).partition(";")[0]
-        raise SettingsError(f"{path}: a value can't be read ({why}); mend or remove it") from None
+        raise SettingsError(f"{path}: a value can't be read ({why}); correct or remove it") from None
     if faults:
         raise SettingsError("\n".join(f"{path}: {line}" for line in _worded(faults, lines)))
     settings.path = path

@@ -189,7 +189,7 @@ class WaterSettings(_Table):
 
 
 class LivestockSettings(_Table):
-    """What the animals stand."""
+    """What the animals can bear."""
 
     temperature_low_c: _Water
     temperature_high_c: _Water

@@ -231,7 +231,7 @@ class Chunks(ReadingRows):
     ) -> dict[int, tuple[float, float]]:
         """Lowest and highest good value (there, and not flagged FAIL) by the start of each step (ms UTC).
 
-        For drawings: reckoned where the readings lie, several times faster than going through them. Steps
+        For drawings: computed where the readings lie, several times faster than going through them. Steps
         without a good value are left out. `step_ms` must divide a day, `start_ms` be a multiple of it.
         """
         series = self._find_series(tank, quantity)

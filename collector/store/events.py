@@ -85,7 +85,7 @@ class AlarmLog(Database):
         return [_request(row) for row in rows]
 
     def close_request(self, number: int, outcome: str, now_ms: int) -> None:
-        """Say what became of request `number`; the first outcome stands."""
+        """Say what became of request `number`; the first outcome is kept."""
         with self.transaction():
             self._run(
                 "UPDATE requests SET outcome = ?, closed_ms = ? WHERE id = ? AND outcome IS NULL",

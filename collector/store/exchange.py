@@ -184,7 +184,7 @@ def _read_parquet(file: object, path: str | os.PathLike[str], latest_ms: int | N
                 else row_fault(tank, quantity, time_ms, value, *rest, latest_ms=latest_ms)
             )
             if why is not None:
-                raise ReplayError(f"{path}: row {row}: {why}; mend or remove the row")
+                raise ReplayError(f"{path}: row {row}: {why}; correct or remove the row")
             yield Reading(tank, quantity, time_ms, value, *rest)
 
 
@@ -206,7 +206,7 @@ def _read_csv(path: Path, latest_ms: int | None) -> Iterator[Reading]:
                     raise ValueError(f"has {len(fields)} fields instead of {len(header)}")
                 yield _reading(fields, latest_ms)
         except (ValueError, OverflowError, csv.Error) as error:
-            raise ReplayError(f"{path}:{lines.line_num}: {error}; mend or remove the line") from error
+            raise ReplayError(f"{path}:{lines.line_num}: {error}; correct or remove the line") from error
 
 
 def _reading(fields: list[str], latest_ms: int | None) -> Reading:

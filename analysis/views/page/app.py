@@ -264,10 +264,10 @@ def _summary(facts: Facts) -> str:
     raised = [alarm for _, alarm in _raised(facts)]
     if not raised:
         checked = sum(len(tank.checks) for tank in facts.tanks)
-        return f"No alarm yet, {checked} being checked" if checked else "No alarm stands"
+        return f"No alarm yet, {checked} being checked" if checked else "No alarms"
     counts = [
         f"{sum(alarm.priority == word for alarm in raised)} {word}"
         for word in ("critical", "high", "medium", "low")
         if any(alarm.priority == word for alarm in raised)
     ]
-    return f"{'1 alarm stands' if len(raised) == 1 else f'{len(raised)} alarms stand'}: {', '.join(counts)}"
+    return f"{'1 alarm' if len(raised) == 1 else f'{len(raised)} alarms'}: {', '.join(counts)}"

@@ -50,7 +50,7 @@ def test_what_an_alarm_explains_is_said() -> None:
     finding = gas()
     finding.replaces = "ph-out-of-range"
     (event,) = AlarmBook("alcove", "Alcove").update([finding], T0)
-    assert "would have been told as: ph-out-of-range." in event.detail
+    assert "This also explains: ph-out-of-range." in event.detail
 
 
 def kinds(events: list[Event]) -> list[str]:
@@ -70,10 +70,17 @@ def test_raised_event_as_in_the_contract() -> None:
     data = msgspec.json.decode(msgspec.json.encode(event))
     assert list(data)[:7] == ["time", "tank", "alarm", "event", "priority", "value", "unit"]
     assert (data["time"], data["value"], data["unit"]) == ("2026-03-01T02:14:10Z", 38.2, "mg/L")
-    assert data["summary"] == "HIGH, about 40 min: CO2 38 mg/L in Alcove and rising"
+    assert data["summary"] == "HIGH, about 40 min left: CO2 38 mg/L in Alcove and rising"
     assert data["occurrence"] == "alcove/co2-overdose/2026-03-01T02:14:10Z"
     detail = data["detail"]
-    parts = ["the valve stays open", "gasp", "1. ", "about 40 min", "pH 6.41", "drop test below 20"]
+    parts = [
+        "1. ",
+        "the valve stays open",
+        "and can die",
+        "about 40 min left",
+        "pH 6.41",
+        "drop test below 20",
+    ]
     places = [detail.index(part) for part in parts]
     assert places == sorted(places)
 
@@ -145,7 +152,7 @@ def test_priority_up_at_once_and_asks_again_down_after_a_hold() -> None:
     b.acknowledge(GAS, T0, "Ines")
     up = b.update([gas("critical", 55.0, 0.0)], T0 + 1000)
     assert kinds(up) == ["priority-changed"] and up[0].priority == "critical"
-    assert up[0].summary == "CRITICAL (was medium), now: CO2 55 mg/L in Alcove"
+    assert up[0].summary == "CRITICAL (was medium), no time left: CO2 55 mg/L in Alcove"
     assert b.records()[GAS].state is AlarmState.UNACKNOWLEDGED
     assert b.update([gas("high")], T0 + 2000) == []
     assert b.update([gas("critical")], T0 + 2000 + PRIORITY_HOLD_MS - 1) == []  # not lower for long enough
@@ -155,7 +162,7 @@ def test_priority_up_at_once_and_asks_again_down_after_a_hold() -> None:
     assert kinds(down) == ["priority-changed"] and down[0].priority == "high"
 
 
-def test_shelf_ends_and_what_still_stands_is_raised_again() -> None:
+def test_shelf_ends_and_what_is_still_there_is_raised_again() -> None:
     b = book()
     first = b.update([gas()], T0)[0]
     shelved = b.shelve(GAS, T0 + 60 * MIN, T0 + MIN, "Ines")[0]
@@ -235,7 +242,7 @@ def test_step_is_total_and_pure() -> None:
                 assert step(record, Step(kind, gas(), T0 + MIN), T0) == (after, reason)
 
 
-def test_state_that_can_not_be_read_is_told_in_words() -> None:
+def test_state_that_can_not_be_read_is_said_in_words() -> None:
     with pytest.raises(StoreError, match="alarm state of alcove"):
         AlarmBook.restore("alcove", "", b"\x00torn")
     with pytest.raises(StoreError, match="unknown field `version`"):
@@ -244,7 +251,7 @@ def test_state_that_can_not_be_read_is_told_in_words() -> None:
 
 def test_first_lines_read_well() -> None:
     said = [
-        ("light-schedule-drift", 25.0, "min", "LOW: lamp of Alcove switches off schedule (+25 min)"),
+        ("light-schedule-drift", 25.0, "min", "LOW: lamp of Alcove is on at the wrong times (+25 min)"),
         ("device-silent", 10.0, "min", "LOW: no report from Alcove for 10 min"),
         ("heater-stuck-on", 27.44, "Cel", "LOW: heater stuck on in Alcove, 27.4 °C"),
         ("ph-out-of-range", 5.9, "pH", "LOW: pH 5.90 in Alcove, out of range"),
@@ -265,9 +272,9 @@ def test_an_unknown_alarm_is_refused() -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(None, ""), (0.0, "now"), (59.0, "now"), (299.0, "about 4 min"), (2500.0, "about 40 min"),
-     (5400.0, "about 1½ h"), (7199.0, "about 1½ h"), (7200.0, "about 2 h"), (90_000.0, "about 25 h"),
-     (200_000.0, "about 2 days")],
+    [(None, ""), (0.0, "no time left"), (59.0, "no time left"), (299.0, "about 4 min left"),
+     (2500.0, "about 40 min left"), (5400.0, "about 1½ h left"), (7199.0, "about 1½ h left"),
+     (7200.0, "about 2 h left"), (90_000.0, "about 25 h left"), (200_000.0, "about 2 days left")],
 )  # fmt: skip
 def test_time_left_never_promises_more(seconds: float | None, text: str) -> None:
     assert time_left_text(seconds) == text

@@ -132,8 +132,9 @@ def test_priorities_of_the_families() -> None:
 
 def test_overdose_steps_for_every_source() -> None:
     text = rationale_for("co2-overdose").steps()
-    for phrase in ("surface", "lid", "valve on the cylinder", "can't be turned off", "above the water line",
-                   "siphons", "isn't matched", "chemicals", "don't feed"):  # fmt: skip
+    for phrase in ("air pump", "outlet", "lid", "valve on the cylinder", "can't be turned off",
+                   "jug", "above the water line", "siphons", "isn't matched",
+                   "chemicals", "don't feed"):  # fmt: skip
         assert phrase in text
     # plugging a reactor's hose would burst it: the text must warn of it, never ask for it
     assert "Never pinch or plug the hose" in text
@@ -165,4 +166,4 @@ def test_headline_without_a_number_is_a_sentence_too() -> None:
             book = AlarmBook("alcove", "A tank with quite a long name, in the hall upstairs by the window")
             event = (book.update([finding], 0) + book.update([finding], 121_000))[0]
             assert len(event.summary) <= 100 and "{" not in event.summary and "  " not in event.summary
-            assert event.summary.startswith(event.priority.upper() + ", about 40 min: ")
+            assert event.summary.startswith(event.priority.upper() + ", about 40 min left: ")

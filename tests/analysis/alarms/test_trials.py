@@ -108,7 +108,7 @@ def test_a_real_alarm_of_the_same_name_is_raised_beside_it(tmp_path: Path) -> No
     facts = collect_facts(parse_settings(NIGHT), service.store, service.now)
     assert facts.tanks[0].alarms == []
     screen = "\n".join(line.plain for line in status_lines(parse_settings(NIGHT), service.store, service.now))
-    assert f"TEST alarm, nothing is wrong by it: {name}" in screen and "no alarm stands" in screen
+    assert f"TEST alarm, nothing is wrong: {name}" in screen and "no alarms" in screen
     with pytest.raises(StoreError, match="there is no alarm"):
         find_raised(service.store, "hallway/temperature-high")
     with pytest.raises(StoreError, match="was a test alarm"):

@@ -249,7 +249,7 @@ def test_status_acknowledge_and_shelve_without_a_service(run: Callable[..., Outp
     assert re.search(r"water temperature +27\.59 °C +1\d s ago", out)
     # 4 dKH, pH 6.8: the trade's rule 3·KH·10^(7-pH) gives 19 mg/L (common practice, no source); at this
     # temperature it is known to be up to a tenth low
-    mg_l = re.search(r"CO2, reckoned from the pH +(\d+) mg/L", out)
+    mg_l = re.search(r"CO2, estimated from the pH +(\d+) mg/L", out)
     assert mg_l and 19 <= int(mg_l[1]) <= 24
     assert "HIGH temperature-high: unacknowledged, raised" in out
     assert "First: Open the lid" in out

@@ -68,7 +68,7 @@ def test_every_fault_is_told_in_time_and_nothing_else(demo: Run) -> None:
 def test_each_notice_is_shown_as_it_would_arrive(demo: Run) -> None:
     frames = re.findall(r"┌─+\n(.*?)└─+\n", demo.screen, re.DOTALL)
     said = [" ".join(re.sub(r"^ *│ ?", " ", frame, flags=re.MULTILINE).split()) for frame in frames]
-    raised = [text for text in said if "What to do:" in text]
+    raised = [text for text in said if "Likely cause:" in text]
     for alarm in EXPECTED:
         (text,) = [text for text in raised if f"Alarm: landing/{alarm}/" in text][:1]
         assert re.match(r"(CRITICAL|HIGH|MEDIUM|LOW)\b.*: ", text)

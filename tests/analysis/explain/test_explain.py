@@ -287,8 +287,8 @@ def test_explain_in_the_terminal(gas: Case, capsys: pytest.CaptureFixture[str]) 
     local = datetime.fromtimestamp(gas.decided_ms / 1000, zone)
     assert f"raised {local:%H:%M}" in out
     for mark in (
-        "• reckoned from pH",
-        "> as it was going then",
+        "• estimated from pH",
+        "> if it went on like that",
         "the livestock's limit",
         "usual at this time",
     ):

@@ -135,7 +135,7 @@ def test_a_raised_alarm_arrives_and_a_lock_screen_is_enough(inbox: Inbox, store:
     keep(notices, store, book.update([finding()], T0), T0)
     assert notices.run_once(store, T0) == 1
     post = inbox.posts[0]
-    assert post["title"] == "HIGH, about 40 min: CO2 38 mg/L in Alcove and rising"
+    assert post["title"] == "HIGH, about 40 min left: CO2 38 mg/L in Alcove and rising"
     assert len(post["title"]) <= 100
     assert post["message"].splitlines()[0].startswith("Get air into the water now")
     for part in ("alcove/co2-overdose/2026-03-01T02:14:10Z", "the valve stays open", "drop test below 20",
@@ -155,8 +155,8 @@ def test_resent_until_acknowledged_with_what_is_left_of_the_time(inbox: Inbox, s
     notices = notifier(inbox)
     assert notices.run_once(store, T0 + 30 * MIN) == 1
     assert inbox.titles[1:] == [
-        "HIGH, about 25 min: CO2 38 mg/L in Alcove and rising",
-        "HIGH, about 10 min: CO2 38 mg/L in Alcove and rising",
+        "HIGH, about 25 min left: CO2 38 mg/L in Alcove and rising",
+        "HIGH, about 10 min left: CO2 38 mg/L in Alcove and rising",
     ]
     assert inbox.posts[1]["message"].startswith("Get air into the water now")
     assert "Not acknowledged for 15 min" in inbox.posts[1]["message"]
@@ -214,8 +214,8 @@ def test_a_higher_priority_after_acknowledging_asks_again(inbox: Inbox, store: E
     keep(notices, store, book.update([finding(priority="critical", left=0.0)], T0 + MIN), T0 + MIN)
     notices.run_once(store, T0 + MIN)
     notices.run_once(store, T0 + 16 * MIN)
-    assert inbox.titles[1] == "CRITICAL (was high), now: CO2 38 mg/L in Alcove"
-    assert inbox.titles[2] == "CRITICAL, now: CO2 38 mg/L in Alcove"
+    assert inbox.titles[1] == "CRITICAL (was high), no time left: CO2 38 mg/L in Alcove"
+    assert inbox.titles[2] == "CRITICAL, no time left: CO2 38 mg/L in Alcove"
     # acknowledged and then less urgent: nobody is bothered
     keep(notices, store, book.acknowledge(GAS, T0 + 17 * MIN, "Ines"), T0 + 17 * MIN)
     book.update([finding()], T0 + 18 * MIN)
@@ -361,7 +361,10 @@ def test_a_storm_comes_as_one_notice(inbox: Inbox, store: EmbeddedStore) -> None
     assert notices.run_once(store, T0 + 2 * MIN) == 2
     assert len(inbox.posts) == 3
     last = inbox.posts[2]
-    assert last["title"].startswith("HIGH, about 40 min: 2 alarms in 2 tanks.") and len(last["title"]) <= 100
+    assert (
+        last["title"].startswith("HIGH, about 40 min left: 2 alarms in 2 tanks.")
+        and len(last["title"]) <= 100
+    )
     for part in (
         "alcove/heater-not-heating/",
         "porch/light-missing/",
@@ -394,7 +397,7 @@ def test_alarms_of_one_moment_come_as_one_notice_but_a_critical_one_alone(
     assert notices.run_once(store, T0) == 4
     assert inbox.titles[0].startswith("CRITICAL: stray current? keep hands out of the water")
     assert inbox.posts[0]["message"].startswith("Keep your hands out of the water")
-    assert inbox.titles[1].startswith("HIGH, about 40 min: 3 alarms. First: ")
+    assert inbox.titles[1].startswith("HIGH, about 40 min left: 3 alarms. First: ")
     assert len(inbox.posts) == 2
     assert all(event.occurrence in inbox.posts[1]["message"] for event in events[:3])
     # their reminders come together too; so does the news that they are over

@@ -1,4 +1,4 @@
-"""Refused reports are shown where a keeper looks, with the last example and the line that would mend it."""
+"""Refused reports are shown where a keeper looks, with the last example and the line that would fix it."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ def test_a_refused_report_is_shown_with_what_would_mend_it(
     assert shown.where == ("broker:1883" if topic is None else f"broker:1883: {topic}")
     said = watch.status()
     assert f"refused 2 times, last 0 s ago, {shown.where}" in said
-    assert f"the last one: {payload.decode()}" in said and ("to mend it: " in said) == bool(mend)
+    assert f"the last one: {payload.decode()}" in said and ("to fix it: " in said) == bool(mend)
     page = shown_page(watch.settings.store_path())
     assert "<strong>Refused</strong> 2 times, last" in page
 

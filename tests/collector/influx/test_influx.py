@@ -129,7 +129,7 @@ def test_an_empty_bucket_and_none(database: str, no_database: str, shared_nginx:
     missing = no_database + "_not_there"
     with (
         InfluxReadings(settings_for(shared_nginx.url, missing)) as server,
-        pytest.raises(ServerAway, match=f"has no bucket '{missing}'.*make it there, or mend store.bucket"),
+        pytest.raises(ServerAway, match=f"has no bucket '{missing}'.*make it there, or correct store.bucket"),
     ):
         server.tanks()
 

@@ -150,7 +150,7 @@ def test_an_alarm_is_judged_again_and_explained_from_the_server(
 
     status, out, err = kept.run(capsys, "explain", f"{tank}/co2-overdose")
     assert (status, err) == (0, "")
-    assert overdose.event.occurrence in out and "• reckoned from pH" in out
+    assert overdose.event.occurrence in out and "• estimated from pH" in out
     for text in overdose.event.observations:
         assert text in " ".join(out.split())
 
@@ -189,7 +189,7 @@ def test_without_the_server_the_local_file_is_used(
             settings = settings.replace(url, f"http://127.0.0.1:{deaf.getsockname()[1]}")
         Path(kept.config).write_text(settings)
         status, out, err = kept.run(capsys, "explain", overdose.event.occurrence)
-    assert status == 0 and "• reckoned from pH" in out
+    assert status == 0 and "• estimated from pH" in out
     says = {"deaf": "does not answer in time", "no bucket": "has no bucket"}
     assert says[fault] in err and "the local file" in err
     assert len(err.splitlines()) == 1

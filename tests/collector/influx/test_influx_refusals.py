@@ -91,7 +91,7 @@ def test_no_database(local: Local, no_database: str, shared_influxd: Influxd, sh
     drain = local.drain(settings)
     local.run(drain)
     assert f"has no bucket {no_database!r}" in told(local, settings)
-    assert "make it there, or mend store.bucket" in told(local, settings)
+    assert "make it there, or correct store.bucket" in told(local, settings)
     shared_influxd.ask(f"CREATE DATABASE {no_database}")
     local.later()
     local.run(drain)
@@ -268,7 +268,7 @@ def test_one_refused_reading_lies_aside_and_the_others_are_there(
     (aside,) = local.store.set_aside_rows()
     assert "field type conflict" in aside.reason and aside.reason.startswith("1 readings: ")
     assert b"value=6.9" in aside.payload_head
-    assert "refuses readings for bucket" in caplog.text and "mend the bucket, then start" in caplog.text
+    assert "refuses readings for bucket" in caplog.text and "fix the bucket, then start" in caplog.text
     assert bad in local.all()  # the local file still has it
 
     # written again after a doubt, in the same run and after a start: told of once, counted once

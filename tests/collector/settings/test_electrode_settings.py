@@ -66,7 +66,7 @@ def test_a_calibration_that_can_be_used_but_not_believed_is_told(
     settings = parse_settings(TANK + "points = " + points, str(tmp_path / "mine.toml"))
     said = overview(settings)
     assert "nothing wrong" not in said
-    assert "to mend   pH electrode (tanks.alcove.ph_calibration): slope" in said and says in said
+    assert "to fix    pH electrode (tanks.alcove.ph_calibration): slope" in said and says in said
     with EmbeddedStore(tmp_path / "rushlight.db") as store:
         BatchMaker(settings, ClearLog(logging.getLogger("x"), lambda: NOW_MS)).restore(store)
     assert "tanks.alcove.ph_calibration: slope" in caplog.text and says in caplog.text

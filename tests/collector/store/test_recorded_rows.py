@@ -82,7 +82,7 @@ def test_what_no_device_could_send_is_not_imported(
 ) -> None:
     bad = (*GOOD[:place], value, *GOOD[place + 1 :])
     path = written(tmp_path / f"bad.{suffix}", GOOD, bad)
-    with pytest.raises(ReplayError, match=rf"(row 2|bad\.csv:3): .*{says}.*; mend or remove"):
+    with pytest.raises(ReplayError, match=rf"(row 2|bad\.csv:3): .*{says}.*; correct or remove"):
         read(store, path, NOW_MS)
     path = written(tmp_path / f"good.{suffix}", GOOD)
     assert read(store, path, NOW_MS) == 1  # the same without it

@@ -169,7 +169,7 @@ def test_a_bad_line_is_named(tmp_path: Path, line: str, message: str) -> None:
     path.write_text(f"time,tank,quantity,value\n2026-03-01T00:00:10Z,hallway,ph,6.8\n{line}\n")
     with (
         EmbeddedStore(tmp_path / "a.db") as store,
-        pytest.raises(ReplayError, match=rf"bad\.csv:3: .*{message}.*; mend"),
+        pytest.raises(ReplayError, match=rf"bad\.csv:3: .*{message}.*; correct"),
     ):
         import_csv(store, path)
 

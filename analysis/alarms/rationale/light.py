@@ -1,0 +1,94 @@
+"""The lamp: rows of the rationalisation."""
+
+from __future__ import annotations
+
+from rushlight.analysis.alarms.rationale.row import Rationale
+
+__all__ = ["ROWS"]
+
+ROWS: dict[str, Rationale] = {
+    "light-schedule-drift": Rationale(
+        title="lamp on at wrong times",
+        headline="lamp of {tank} is on at the wrong times ({value})",
+        headline_plain="lamp of {tank} is on at the wrong times",
+        signed=True,
+        priority="low",
+        consequence="lamp, feeding and CO2 drift apart: gas may run in the dark, and algae gain",
+        action=(
+            "Compare the timer's clock with yours and set it right.",
+            "It may only be the change to or from summer time.",
+            "If it slips again within days: replace the timer, don't open it. Unplug it at the wall "
+            "before you handle it.",
+            "Check that the CO2 still stops before the lamp does.",
+        ),
+        rule_out="compare the timer's clock with yours, and ask whether somebody has set new times",
+        on_delay_s=0,
+        off_delay_s=1800,
+        family="light",
+        harmful=False,
+        cautions=("electrical",),
+    ),
+    "light-missing": Rationale(
+        title="lamp not on",
+        headline="lamp of {tank} should be on and isn't ({value})",
+        headline_plain="lamp of {tank} should be on and isn't",
+        priority="medium",
+        consequence="plants take up no CO2, so gas that goes on running builds up; after days the plants "
+        "suffer",
+        action=(
+            "Stop the CO2 until the lamp is back. Cylinder: close its valve. Reactor: lift its hose out "
+            "of the water, never clamp it.",
+            "Look whether timer and socket have power. If the residual-current device has tripped, leave "
+            "the lamp unplugged.",
+            "Unplug the lamp at the wall before you touch it; look for damp, a loose plug, a dead driver.",
+            "Don't open the lamp or its driver, and don't hang a makeshift lamp over the water.",
+        ),
+        rule_out="look at the lamp: if it is lit, the light sensor is covered, has slipped, or its cable "
+        "is off",
+        on_delay_s=60,
+        off_delay_s=900,
+        family="light",
+        harmful=False,
+        cautions=("electrical", "gas"),
+    ),
+    "light-stuck-on": Rationale(
+        title="lamp stuck on",
+        headline="lamp of {tank} should be off and isn't ({value})",
+        headline_plain="lamp of {tank} should be off and isn't",
+        priority="low",
+        consequence="animals get no night, algae grow, and a lamp without pauses warms the water",
+        action=(
+            "Look at the timer: usually it was switched to stay on.",
+            "Switch the lamp off by hand for tonight.",
+            "If a relay sticks: unplug the timer at the wall with dry hands and replace it; don't open it.",
+            "Keep to the normal hours the next day.",
+        ),
+        rule_out="look at the lamp: if it is off, the sun or another lamp shines on the sensor",
+        on_delay_s=60,
+        off_delay_s=900,
+        family="light",
+        harmful=False,
+        cautions=("electrical",),
+    ),
+    "light-dimming": Rationale(
+        title="lamp dimming",
+        headline="lamp of {tank} is losing light ({value})",
+        headline_plain="lamp of {tank} is losing light",
+        priority="low",
+        consequence="plants get less light each week, use less CO2 and grow poorly",
+        action=(
+            "Wipe the sensor and the lamp's cover, with the lamp unplugged at the wall: lime and algae "
+            "dim both.",
+            "See whether plants have grown over the sensor.",
+            "If the light still falls: plan for a new tube or lamp.",
+            "With a new lamp begin with fewer hours, and set the CO2 by the fish, not by the lamp.",
+        ),
+        rule_out="wipe the sensor and the lamp's cover, with the lamp unplugged at the wall first, and "
+        "compare the next day",
+        on_delay_s=0,
+        off_delay_s=1800,
+        family="light",
+        harmful=False,
+        cautions=("electrical", "animals"),
+    ),
+}
