@@ -13,7 +13,7 @@ import pytest
 from rushlight.analysis.detectors.frames import Frame, SeriesFrame
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
-from rushlight.analysis.detectors.stray_current import StrayCurrentDetector
+from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
