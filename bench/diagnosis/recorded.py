@@ -23,7 +23,7 @@ from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import QUANTITIES, Reading
 from rushlight.collector.settings import Settings, load_settings
 
-__all__ = ["GAP_MS", "Heard", "events_by_frames", "events_by_readings", "record", "recorded"]
+__all__ = ["GAP_MS", "Heard", "Step", "events_by_frames", "events_by_readings", "record", "recorded"]
 
 GAP_MS = 90_000
 """A shorter gap between two reports is no silence, whatever its limit is scaled to."""
@@ -110,10 +110,10 @@ def recorded(folder: Path) -> list[Step]:
     return steps
 
 
-def events_by_frames(folder: Path) -> Iterator[Event]:
-    """A run's events, by its frames."""
+def events_by_frames(folder: Path, steps: list[Step] | None = None) -> Iterator[Event]:
+    """A run's events, by its frames; `steps` where they are at hand already."""
     ((name, tank),) = _settings(folder).tanks.items()
-    yield from FrameWatch(name, tank).run(recorded(folder))
+    yield from FrameWatch(name, tank).run(recorded(folder) if steps is None else steps)
 
 
 def events_by_readings(folder: Path) -> Iterator[Event]:
