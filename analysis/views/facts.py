@@ -16,8 +16,9 @@ from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.electrode_trust import PhTrust
 from rushlight.analysis.views.beyond_limits import CheckFacts, being_checked
+from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.refused import RefusedFacts, refused_facts
-from rushlight.analysis.watch.learnt import learnt, learnt_lines, offers
+from rushlight.analysis.watch.learnt import learnt
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError

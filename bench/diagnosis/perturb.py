@@ -35,7 +35,7 @@ __all__ = ["caught_by_gate", "caught_by_tests", "drawn", "tests_of"]
 ROOT = Path(__file__).parents[2]
 FACTORS = (0.6, 1.5)
 WANTED = 5 / 6
-FAST = ("detectors", "estimators", "physics", "alarms", "watch")
+FAST = ("detectors", "estimators", "physics", "alarms")
 _LIMIT_S = 1200
 
 
