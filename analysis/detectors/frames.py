@@ -8,9 +8,13 @@ readings (the live service), that is asked instead (`TankWatch.follow_clock`).
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import msgspec
 
-from rushlight.analysis.estimators.clock_step import STEP_MS
+from rushlight.analysis.estimators.numbers import CLOCK
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
+from rushlight.analysis.numbers import Numbers, Of
 from rushlight.collector.readings import (
     HEATER_POWER,
     LIGHT,
@@ -18,19 +22,32 @@ from rushlight.collector.readings import (
     ROOM_TEMPERATURE,
     STAMP_ARRIVAL,
     TEMPERATURE,
+    Flag,
     Reading,
 )
 
-__all__ = ["FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame"]
+__all__ = ["FRAMES", "FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame"]
 
-FRAME_MS = 60_000
-LATE_RUN = 60
-LATE_ARRIVALS = 3
-"""So many in a row are enough where the collector stamped them: what arrives later can't be earlier."""
-LATE_LEAST = 6
-LATE_SPAN_MS = 1_800_000
-"""Where reports are rare, so few in a row that go on for so long are enough (common practice, no source)."""
-LEAP_KEPT_MS = 7 * 86_400_000
+FRAME_MS = MINUTE_MS
+_SUSPECT = int(Flag.SUSPECT)
+
+
+class FrameNumbers(Numbers, frozen=True, kw_only=True):
+    """Of readings that come too late, and of a clock that was put back."""
+
+    late_run: Annotated[int, Of("readings", "so many late ones in a row: the clock was put back")] = 60
+    late_arrivals: Annotated[
+        int,
+        Of("readings", "enough where the collector stamped them: what arrives later can't be earlier"),
+    ] = 3
+    late_few: Annotated[int, Of("readings", "enough where they go on for long: reports may be rare")] = 6
+    late_span_ms: Annotated[int, Of("ms", "so long is long")] = 30 * MINUTE_MS
+    leap_kept_ms: Annotated[
+        int, Of("ms", "so long the widest gap is kept, which may be a clock's leap ahead")
+    ] = 7 * DAY_MS
+
+
+FRAMES = FrameNumbers()
 
 
 class SeriesFrame(msgspec.Struct):
@@ -102,7 +119,7 @@ class FrameBuilder(msgspec.Struct):
         if time_ms >= self.end_ms:
             if self.end_ms >= 0:
                 closed = self._close(time_ms)
-                if time_ms - self.end_ms > STEP_MS:
+                if time_ms - self.end_ms > CLOCK.step_ms:
                     self._gap(time_ms)
             self.start_ms = time_ms // FRAME_MS * FRAME_MS
             self.end_ms = self.start_ms + FRAME_MS
@@ -115,14 +132,14 @@ class FrameBuilder(msgspec.Struct):
             series = self.series[reading.quantity] = SeriesFrame()
         value = reading.value
         flag = reading.flag
-        if flag < 3 and value is not None:
+        if flag < _SUSPECT and value is not None:
             if value != series.last:
                 series.last = value
                 series.flat_since = time_ms
             series.good += 1
             series.total += value
             series.seen_ms = time_ms
-        elif flag == 3:
+        elif flag == _SUSPECT:
             series.suspect += 1
             series.last_suspect = value
             if value is not None and value != series.last:
@@ -141,11 +158,11 @@ class FrameBuilder(msgspec.Struct):
             return
         if self.late_run == 1:
             self.late_from_ms = time_ms
-        arrived = reading.stamp == STAMP_ARRIVAL and self.start_ms - time_ms > STEP_MS
+        arrived = reading.stamp == STAMP_ARRIVAL and self.start_ms - time_ms > CLOCK.step_ms
         if (
-            self.late_run >= LATE_RUN
-            or (arrived and self.late_run >= LATE_ARRIVALS)
-            or (self.late_run >= LATE_LEAST and time_ms - self.late_from_ms >= LATE_SPAN_MS)
+            self.late_run >= FRAMES.late_run
+            or (arrived and self.late_run >= FRAMES.late_arrivals)
+            or (self.late_run >= FRAMES.late_few and time_ms - self.late_from_ms >= FRAMES.late_span_ms)
         ):
             self.late_run = 0
             self.back_ms = self.start_ms - time_ms // FRAME_MS * FRAME_MS
@@ -154,7 +171,7 @@ class FrameBuilder(msgspec.Struct):
 
     def _gap(self, time_ms: int) -> None:
         wider = time_ms - self.end_ms >= self.after_ms - self.before_ms
-        if wider or time_ms - self.after_ms > LEAP_KEPT_MS:
+        if wider or time_ms - self.after_ms > FRAMES.leap_kept_ms:
             self.before_ms, self.after_ms = self.end_ms, time_ms
 
     def _close(self, time_ms: int) -> Frame:

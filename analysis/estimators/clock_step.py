@@ -12,11 +12,9 @@ from typing import Any, TypeVar
 
 import msgspec
 
-__all__ = ["STEP_MS", "moved_back"]
+from rushlight.analysis.estimators.numbers import CLOCK
 
-STEP_MS = 180_000
-"""A step back by more is followed: two minutes that a device may be ahead, and a frame (common practice)."""
-_TIMES_FROM_MS = 1_000_000_000_000  # September 2001: no count and no span of the analysis is so large
+__all__ = ["moved_back"]
 
 State = TypeVar("State")
 
@@ -32,7 +30,7 @@ def moved_back(state: State, by_ms: int, from_ms: int = 0) -> State:
     from_ms : int
         Earlier ones stay; all times are moved by default.
     """
-    least = max(from_ms, _TIMES_FROM_MS)
+    least = max(from_ms, CLOCK.times_from_ms)
 
     def moved(value: Any) -> Any:
         if type(value) is int:

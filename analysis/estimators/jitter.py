@@ -12,19 +12,10 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.estimators.numbers import JITTER
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.estimators.units import MINUTE_MS
-from rushlight.collector.readings import PH, ROOM_TEMPERATURE, TEMPERATURE
 
-__all__ = ["BLOCK", "LOUD", "Jitter"]
-
-BLOCK = 30
-# Less is no fault, whatever the probe's habit. A 12-bit thermometer steps by 1/16 °C (DS18B20 data sheet,
-# from memory): between steps the second difference is up to twice that. Others: common practice, no source.
-FLOOR = {PH: 0.02, TEMPERATURE: 0.1, ROOM_TEMPERATURE: 0.14}
-KEPT = 48  # blocks: a day of minutes
-LEAST_KNOWN = 6
-LOUD = 99.0  # stands for a minute whose readings were all too far from the last good one
+__all__ = ["Jitter"]
 
 
 class Jitter(msgspec.Struct):
@@ -70,9 +61,10 @@ class Jitter(msgspec.Struct):
         self.frames += 1
         if failed:
             self.broken += 1
-        if name in FLOOR:
-            self._swing(name, now, value)
-        if self.frames < BLOCK:
+        floor = JITTER.floor(name)
+        if floor is not None:
+            self._swing(name, floor, now, value)
+        if self.frames < JITTER.block_frames:
             return False
         self._close(name, learn)
         return True
@@ -82,11 +74,11 @@ class Jitter(msgspec.Struct):
 
         White noise has one such block in a thousand and hardly two on end; thrice the noise, most.
         """
-        floor = FLOOR.get(name, 0.0)
+        floor = JITTER.floor(name) or 0.0
         known = self.usual
-        if len(known) < LEAST_KNOWN:
-            return 2 * floor
-        return max(floor, 1.7 * sorted(known)[int(0.9 * len(known))])
+        if len(known) < JITTER.known_blocks:
+            return JITTER.start_times * floor
+        return max(floor, JITTER.limit_times * sorted(known)[int(JITTER.lively_share * len(known))])
 
     def usual_level(self) -> float | None:
         """The usual level; None before there is one."""
@@ -94,11 +86,19 @@ class Jitter(msgspec.Struct):
 
     def loose(self) -> bool:
         """A tenth of the frames of the last three blocks had a reading that failed, each block some."""
-        return len(self.gaps) == 3 and sum(self.gaps) >= 9 and min(self.gaps) >= 2
+        return (
+            self.whole()
+            and sum(self.gaps) >= JITTER.loose_frames
+            and min(self.gaps) >= JITTER.loose_frames_each
+        )
+
+    def whole(self) -> bool:
+        """The last blocks are there by which a loose contact is judged."""
+        return len(self.gaps) == JITTER.loose_blocks
 
     def doubtful(self) -> bool:
         """On the way to a fault: nothing else should be judged by it meanwhile."""
-        return self.restless > 0 or self.wild >= 7
+        return self.restless > 0 or self.wild >= JITTER.wild_frames
 
     def forget(self) -> None:
         """After a fault or a gap: the neighbours say nothing of each other; what is usual stays."""
@@ -107,29 +107,29 @@ class Jitter(msgspec.Struct):
         self.gaps.clear()
         self.frames = self.wild = self.broken = self.restless = self.calm = 0
 
-    def _swing(self, name: str, now: int, value: float | None) -> None:
+    def _swing(self, name: str, floor: float, now: int, value: float | None) -> None:
         last = self.last
         if value is None:
-            swing = LOUD
+            swing = JITTER.loud
         else:
-            if last and now - self.last_ms > 30 * MINUTE_MS:
+            if last and now - self.last_ms > JITTER.stale_ms:
                 last.clear()
             self.last_ms = now
             last.append(value)
-            if len(last) < 3:
+            if len(last) <= 2:
                 return
             swing = abs(last[2] - 2 * last[1] + last[0])
             del last[0]
         self.swings.append(swing)
-        if swing > 3 * FLOOR[name] and swing > 3 * self.limit(name):
+        if swing > JITTER.wild_times * floor and swing > JITTER.wild_times * self.limit(name):
             self.wild += 1
 
     def _close(self, name: str, learn: bool) -> None:
         self.gaps.append(self.broken)
-        del self.gaps[:-3]
+        del self.gaps[: -JITTER.loose_blocks]
         swings = self.swings
-        if len(swings) >= BLOCK // 2:
-            calm = sorted(swings)[: 2 * len(swings) // 3]
+        if len(swings) >= JITTER.block_frames // 2:
+            calm = sorted(swings)[: int(JITTER.calm_share * len(swings))]
             self.level = sum(calm) / len(calm)
             if self.level > self.limit(name):
                 if not self.restless:
@@ -141,6 +141,6 @@ class Jitter(msgspec.Struct):
                 self.calm += 1
                 if learn:
                     self.usual.append(self.level)
-                    del self.usual[:-KEPT]
+                    del self.usual[: -JITTER.kept_blocks]
         swings.clear()
         self.frames = self.wild = self.broken = 0

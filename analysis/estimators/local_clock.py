@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from rushlight.analysis.estimators.units import DAY_MS
+from rushlight.analysis.estimators.numbers import CLOCK
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 
 __all__ = ["LocalClock"]
 
@@ -21,8 +22,8 @@ class LocalClock:
     def offset_ms(self, time_ms: int) -> int:
         """Offset from UTC at that moment, in ms (offsets only change on quarter-hours)."""
         if not self._from <= time_ms < self._until:
-            self._from = time_ms // 900_000 * 900_000
-            self._until = self._from + 900_000
+            self._from = time_ms // CLOCK.zone_step_ms * CLOCK.zone_step_ms
+            self._until = self._from + CLOCK.zone_step_ms
             moment = datetime.fromtimestamp(self._from / 1000, UTC).astimezone(self._zone)
             delta = moment.utcoffset()
             self._offset = int(delta.total_seconds() * 1000) if delta else 0
@@ -31,7 +32,7 @@ class LocalClock:
     def local(self, time_ms: int) -> tuple[int, float]:
         """(day number, minutes after local midnight)."""
         day, rest = divmod(time_ms + self.offset_ms(time_ms), DAY_MS)
-        return day, rest / 60_000
+        return day, rest / MINUTE_MS
 
     def text(self, time_ms: int) -> str:
         """HH:MM, local."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.estimators.numbers import ROBUST
+
 __all__ = ["median", "spread", "theil_sen"]
 
 
@@ -16,10 +18,10 @@ def median(values: list[float]) -> float:
 
 def spread(values: list[float]) -> float:
     """Robust standard deviation, 1.4826 times the median absolute deviation (0 for fewer than 3 values)."""
-    if len(values) < 3:
+    if len(values) < ROBUST.fewest:
         return 0.0
     centre = median(values)
-    return 1.4826 * median([abs(value - centre) for value in values])
+    return ROBUST.sd_per_mad * median([abs(value - centre) for value in values])
 
 
 def theil_sen(xs: list[float], ys: list[float]) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.estimators.numbers import WINDOW
 from rushlight.analysis.estimators.units import HOUR_MS
 
 __all__ = ["Window"]
@@ -40,14 +41,14 @@ class Window(msgspec.Struct):
     def _slope(self, span_ms: int) -> float | None:
         times = self.times
         n = len(times)
-        if n < 3:
+        if n < WINDOW.fewest:
             return None
         end = times[-1]
         first = n - 1
         while first > 0 and times[first - 1] >= end - span_ms:
             first -= 1
         count = n - first
-        if count < 3 or end - times[first] < 0.75 * span_ms:
+        if count < WINDOW.fewest or end - times[first] < WINDOW.full_share * span_ms:
             return None
         sum_x = sum_y = sum_xx = sum_xy = 0.0
         for time_ms, y in zip(times[first:], self.values[first:], strict=True):

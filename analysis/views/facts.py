@@ -27,8 +27,9 @@ from rushlight.analysis.views.fact_types import (
     ReadingFacts,
     TankFacts,
 )
+from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.refused import refused_facts
-from rushlight.analysis.watch.learnt import learnt, learnt_lines, offers
+from rushlight.analysis.watch.learnt import learnt
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError

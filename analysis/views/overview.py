@@ -202,7 +202,8 @@ def _learnt(settings: Settings) -> Iterator[str]:
     path = settings.store_path()
     if not path.exists():
         return
-    from rushlight.analysis.watch.learnt import learnt, offers
+    from rushlight.analysis.views.learnt_text import offers
+    from rushlight.analysis.watch.learnt import learnt
     from rushlight.analysis.watch.saved import ANALYSIS_STATE
     from rushlight.analysis.watch.tank_watch import TankWatch
     from rushlight.collector.store.embedded import EmbeddedStore

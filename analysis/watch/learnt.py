@@ -1,12 +1,9 @@
-"""What a tank has taught by itself, in one place: for the status, the page and the hints of `check`.
+"""What a tank has taught by itself, in one place; `rushlight.analysis.views.learnt_text` has its words.
 
 Read from the detectors' state, so it is what they judge by; nothing here is computed again.
 """
 
 from __future__ import annotations
-
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -15,12 +12,10 @@ from rushlight.analysis.detectors.doubts.numbers import DOUBT
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
-from rushlight.analysis.detectors.lamp.schedule import clock_text
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.settings import TankSettings
 
-__all__ = ["Learnt", "learnt", "learnt_lines", "offers"]
+__all__ = ["Learnt", "learnt"]
 
 
 class Learnt(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,62 +75,3 @@ def learnt(watch: TankWatch) -> Learnt:
         ph_since_ms=curve.extremes.start_ms,
         lamp_since_ms=doubt.lamp.since_ms,
     )
-
-
-def learnt_lines(known: Learnt, timezone: str) -> list[str]:
-    """One short line each for heat, pH and lamp; none for what is not known."""
-    pace = known.cools_c_per_h if known.time_constant_h is None else None
-    heat = _joined(
-        ("heater holds {:.1f} °C", known.held_c),
-        ("unheated, two thirds of the way to room temperature in {:.0f} h", known.time_constant_h),
-        ("cools by {:.2f} °C an hour unheated", pace),
-    )
-    acid = _joined(
-        ("swings {:.2f} a day", known.ph_swing),
-        ("usual lowest {:.2f}", known.ph_lowest),
-        ("at rest {:.2f}", known.ph_at_rest),
-    )
-    hours = ""
-    if known.lamp_on is not None and known.lamp_off is not None:
-        hours = f"on {clock_text(known.lamp_on)} to {clock_text(known.lamp_off)}"
-    lamp = ", ".join(part for part in (hours, _joined(("gives {:.0f} lx", known.lamp_lx))) if part)
-    return [
-        f"{name} {words} (watched since {_day(since, timezone)})"
-        for name, words, since in (
-            ("water:", heat, known.heat_since_ms),
-            ("pH", acid, known.ph_since_ms),
-            ("lamp", lamp, known.lamp_since_ms),
-        )
-        if words
-    ]
-
-
-def offers(settings: TankSettings, known: Learnt) -> list[str]:
-    """Settings that are missing, with what was seen instead, or what to measure."""
-    out: list[str] = []
-    light, water, gas = settings.light, settings.water, settings.co2
-    if (light is None or light.on is None) and known.lamp_on is not None and known.lamp_off is not None:
-        out.append(
-            f"lamp seen on {clock_text(known.lamp_on)} to {clock_text(known.lamp_off)}: "
-            "set light.on and light.off"
-        )
-    heater = settings.heater
-    if heater is not None and heater.setpoint_c is None and known.held_c is not None:
-        out.append(f"heater seen holding {known.held_c:.1f} °C: set heater.setpoint_c")
-    if gas is not None and water.carbonate_hardness_dkh is None and known.ph_swing is not None:
-        ask = "measure KH with a drop test and set water.carbonate_hardness_dkh"
-        if water.degassed_ph is None and known.ph_at_rest is not None:
-            ask += (
-                f"; until then set water.degassed_ph: pH {known.ph_at_rest:.2f} was seen before CO2 comes on"
-            )
-        out.append(ask)
-    return out
-
-
-def _joined(*parts: tuple[str, float | None]) -> str:
-    return ", ".join(form.format(value) for form, value in parts if value is not None)
-
-
-def _day(time_ms: int, timezone: str) -> str:
-    moment = datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(ZoneInfo(timezone))
-    return f"{moment.day} {moment:%B}"

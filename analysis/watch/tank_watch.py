@@ -21,8 +21,9 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power.detector import PowerDetector, SilenceDetector
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.detectors.registry import Family, in_order, owner_of
-from rushlight.analysis.detectors.stray_current import StrayCurrentDetector
-from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back
+from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
+from rushlight.analysis.estimators.clock_step import moved_back
+from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
 from rushlight.collector.errors import StoreError
@@ -204,7 +205,7 @@ class TankWatch:
         """
         state = self.state
         ahead_ms = max(state.frames.start_ms, state.silence.last_ms, state.silence.since_ms)
-        if max(ahead_ms, self.book.as_of_ms) - now_ms <= STEP_MS:
+        if max(ahead_ms, self.book.as_of_ms) - now_ms <= CLOCK.step_ms:
             return False
         self._put_back(now_ms)
         return True
@@ -213,7 +214,7 @@ class TankWatch:
         frames, silence = self.state.frames, self.state.silence
         by_ms, frames.back_ms = frames.back_ms, 0
         start_ms, end_ms = frames.start_ms, frames.end_ms
-        if not by_ms and start_ms - now_ms > STEP_MS:
+        if not by_ms and start_ms - now_ms > CLOCK.step_ms:
             by_ms = (start_ms - now_ms) // FRAME_MS * FRAME_MS + FRAME_MS
             start_ms, end_ms = start_ms - by_ms, end_ms - by_ms
         if by_ms:

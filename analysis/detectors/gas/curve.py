@@ -11,8 +11,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.daily import UsualDay
-from rushlight.analysis.estimators.daily_profile import DailyExtremes
+from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
@@ -43,7 +42,7 @@ class PhCurve(msgspec.Struct):
 
     window: Window = msgspec.field(default_factory=lambda: Window(CURVE.window_values))
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
-    profile: UsualDay = msgspec.field(default_factory=UsualDay)
+    profile: DailyProfile = msgspec.field(default_factory=lambda: DailyProfile(centre="median"))
     residuals: Window = msgspec.field(default_factory=lambda: Window(CURVE.residual_values))
     ph: float = msgspec.field(default_factory=lambda: CURVE.unread_ph)
     fall: float = 0.0
@@ -119,7 +118,13 @@ class PhCurve(msgspec.Struct):
     def _rebase(self, size: float) -> None:
         """All that was learnt, moved: the same water reads otherwise."""
         extremes = self.extremes
-        for values in (extremes.lows, extremes.highs, extremes.means, self.profile.usual, *self.profile.bins):
+        for values in (
+            extremes.lows,
+            extremes.highs,
+            extremes.means,
+            self.profile.usual,
+            *self.profile.kept.values(),
+        ):
             values[:] = [value + size for value in values]
         extremes.low += size
         extremes.high += size

@@ -18,7 +18,7 @@ from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.daily_profile import DailyExtremes, DailyProfile
+from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import MINUTE_MS

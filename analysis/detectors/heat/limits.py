@@ -6,7 +6,7 @@ import msgspec
 
 from rushlight.analysis.detectors.moment import Moment, Tank, oxygen_text
 from rushlight.analysis.detectors.patience import COLD_LEAST_MS, DISTURBED_MS, HEAT_LEAST_MS, patience_ms
-from rushlight.analysis.estimators.daily_profile import DailyExtremes
+from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window

@@ -8,14 +8,15 @@ import msgspec
 
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import minutes_text
-from rushlight.analysis.estimators.jitter import BLOCK, LOUD, Jitter
+from rushlight.analysis.detectors.probes.numbers import RESTLESS, STILL
+from rushlight.analysis.estimators.jitter import Jitter
+from rushlight.analysis.estimators.numbers import JITTER
 from rushlight.analysis.findings import Finding
-from rushlight.collector.readings import LIGHT, PH, QUANTITIES, ROOM_TEMPERATURE, TEMPERATURE
+from rushlight.collector.readings import PH, QUANTITIES, TEMPERATURE
 
-__all__ = ["DEAD", "FLAT_START_MIN", "SeriesHealth"]
+__all__ = ["DEAD_FAULTS", "SeriesHealth"]
 
-FLAT_START_MIN = {TEMPERATURE: 360.0, PH: 240.0, LIGHT: 180.0, ROOM_TEMPERATURE: 1440.0}
-DEAD = ("dead", "impossible", "full")  # no value of it is believed
+DEAD_FAULTS = ("dead", "impossible", "full")  # no value of it is believed
 CAUSES = {
     "dead": "its cable is cut or unplugged, a contact is wet, or the probe is broken",
     "impossible": "the probe or its cable is damaged: such a value can't be in a tank",
@@ -91,7 +92,7 @@ class SeriesHealth(msgspec.Struct):
 
 def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
     """The figures behind a fault, beside the value itself."""
-    if health.fault in DEAD:
+    if health.fault in DEAD_FAULTS:
         if health.last_good_ms < 0:
             return f"no good value for {health.dead_frames} min"
         return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"
@@ -99,11 +100,14 @@ def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
         days = health.longest_flat_min
         if days and max(days) > 0:
             return f"on the days before it stood still for {minutes_text(max(days) * 60)} at most"
-        return f"real water stirs within {minutes_text(FLAT_START_MIN[name] * 60)}"
+        return f"real water stirs within {minutes_text((STILL.start_min(name) or 0.0) * 60)}"
     if health.fault == "noisy":
         return _jitter_text(name, health.jitter)
     if health.fault == "loose":
-        return f"{sum(health.jitter.gaps)} of the last {3 * BLOCK} frames had a reading that failed"
+        return (
+            f"{sum(health.jitter.gaps)} of the last {JITTER.loose_blocks * JITTER.block_frames} frames "
+            "had a reading that failed"
+        )
     away = minutes_text((now_ms - health.jump_ms) / 1000)
     return f"it leapt from {health.jump_from:.2f} and has stayed away for {away}"
 
@@ -111,9 +115,8 @@ def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
 def _jitter_text(name: str, jitter: Jitter) -> str:
     unit = QUANTITIES[name].printed_unit
     usual = jitter.usual_level()
-    digits = 3 if usual is not None and usual < 0.01 else 2
-    shown = (
-        "further than any water" if jitter.level >= LOUD else f"by {jitter.level:.{digits}f} {unit}".rstrip()
-    )
-    told = f"from minute to minute it jumps {shown}"
-    return told if usual is None else f"{told}, usual is {usual:.{digits}f}"
+    form = "{:.3f}" if usual is not None and usual < RESTLESS.fine_jitter else "{:.2f}"
+    loud = jitter.level >= JITTER.loud
+    shown = "further than any water" if loud else f"by {form.format(jitter.level)} {unit}".rstrip()
+    text = f"from minute to minute it jumps {shown}"
+    return text if usual is None else f"{text}, usual is {form.format(usual)}"

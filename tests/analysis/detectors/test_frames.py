@@ -134,6 +134,8 @@ def test_a_few_late_ones_among_the_timely_never_turn_the_clock_back() -> None:
         frames += feed(builder, [reading(BEGAN + (1000 + n) * FRAME_MS), reading(BEGAN + n * FRAME_MS, 99.0)])
     assert builder.late == 300
     assert len(frames) == 299 and {frame.temperature for frame in frames} == {24.0}
+    late = [reading(BEGAN + n * FRAME_MS, 99.0) for n in range(300, 370)]
+    assert feed(builder, late)[-1].temperature == 99.0  # nothing but late ones: it was put back
 
 
 def test_a_clock_that_was_put_back_is_followed() -> None:

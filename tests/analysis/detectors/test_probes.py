@@ -113,6 +113,7 @@ def test_a_probe_is_stuck_by_its_own_stillness(night: int, still: int, fault: bo
     assert not bench.told
     bench.run(still * HOUR, temperature=lambda at: 23.0)
     assert bool(bench.told) is fault
+    assert bench.run((17 - still) * HOUR, temperature=lambda at: 23.0).told
 
 
 def test_a_stuck_probe_is_believed_again_when_it_moves() -> None:
@@ -155,6 +156,9 @@ def test_a_surge_of_gas_is_no_fault_of_the_electrode(per_hour: float) -> None:
     bench.run(5 * HOUR, ph=lambda at: max(5.6, 7.2 - per_hour * 0.5) + (noise(at) or 0.0))
     assert not bench.told
     assert "ph" not in bench.doubted
+    wet = jitter(0.0, 0.15, seed=6)
+    bench.run(2 * HOUR, ph=lambda at: max(5.6, 7.2 - per_hour * 0.5) + (wet(at) or 0.0))
+    assert bench.told and "ph" in bench.doubted
 
 
 @pytest.mark.parametrize("level", [6.6, 7.6, 7.85, 8.3])
@@ -164,6 +168,9 @@ def test_a_calibration_in_two_buffers_is_no_fault(level: float) -> None:
     bench.run(7, ph=jitter(6.98, 0.01)).run(8, ph=jitter(4.02, 0.01))
     bench.run(3 * HOUR, ph=jitter(level + 0.05, 0.02))
     assert not bench.told
+    # and not put back into the water
+    bench.run(7, ph=jitter(6.98, 0.01)).run(8, ph=jitter(4.02, 0.01)).run(3 * HOUR, ph=jitter(level, 0.15))
+    assert [quantity for _, quantity, _ in bench.told] == ["ph"]
 
 
 def test_probes_bared_by_a_water_change_are_no_fault() -> None:
@@ -176,12 +183,19 @@ def test_probes_bared_by_a_water_change_are_no_fault() -> None:
     )
     bench.run(3 * HOUR, ph=jitter(7.3, 0.005), temperature=thermometer(23.8))
     assert not bench.told
+    # and left there
+    bench.run(
+        3 * HOUR, ph=jitter(7.7, 0.1), temperature=lambda at: round((16 + 8 * math.exp(-at / 3)) * 16) / 16
+    )
+    assert {quantity for _, quantity, _ in bench.told} == {"ph", "temperature"}
 
 
 def test_a_thermometer_between_two_of_its_steps_is_no_noise() -> None:
     bench = Bench().run(DAY, temperature=thermometer(25.0))
     bench.run(6 * HOUR, temperature=thermometer(25.03125, seed=2))
     assert not bench.told
+    bench.run(2 * HOUR, temperature=jitter(25.0, 0.3, 4))
+    assert bench.told
 
 
 def test_a_wet_connector_of_the_thermometer_is_told() -> None:
@@ -212,6 +226,8 @@ def test_water_that_walks_past_what_a_tank_should_be_is_no_fault_of_the_electrod
         30 * HOUR, ph=lambda at: round(8.4 + 0.1 * at / 60, 2) if at % 2 else round(8.41 + 0.1 * at / 60, 2)
     )
     assert not bench.told
+    bench.run(30, ph=lambda at: 14.5)  # no water walks there
+    assert bench.told and "can't be in a tank" in bench.told[0][2]
 
 
 def test_a_value_that_leaps_there_is() -> None:
@@ -250,6 +266,8 @@ def test_a_thermometer_in_air_where_the_room_is_not_measured(course: Course, fau
     assert [cause for _, _, cause in bench.told] == (
         ["the probe hangs in air: the water level has fallen or it was not put back"] if fault else []
     )
+    bench.run(3 * HOUR, temperature=lambda at: round((14 + 8 * math.exp(-at / 3)) * 16) / 16)
+    assert bench.told
 
 
 @pytest.mark.parametrize(("room", "within"), [(31.0, 60), (20.0, 110)])

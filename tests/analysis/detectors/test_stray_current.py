@@ -13,7 +13,7 @@ import pytest
 from rushlight.analysis.detectors.frames import Frame, SeriesFrame
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
-from rushlight.analysis.detectors.stray_current import StrayCurrentDetector
+from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -119,6 +119,7 @@ def test_the_flutter_of_a_leaking_lamp_is_not_the_electrodes() -> None:
         bench.run(14 * HOUR, lambda at: 0.4 * lit(at), lamp=lit)
     assert bench.stands
     assert not bench.faults
+    assert bench.run(2 * DAY, lambda at: 0.0, noise=0.2).faults  # it goes on without the lamp
 
 
 def buffers(at: int) -> float:
@@ -138,6 +139,7 @@ def surge(at: int) -> float:
 @pytest.mark.parametrize("course", [buffers, cleaned, surge, lambda at: 0.5 if at >= 600 else 0.0])
 def test_what_people_and_gas_do_is_no_current(course: Callable[[int], float]) -> None:
     assert not Bench().run(2 * DAY, course).stands
+    assert Bench().run(2 * DAY, lambda at: course(at) + 0.4 * heating(at)).stands
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -146,3 +148,5 @@ def test_a_noisy_electrode_is_no_current(seed: int) -> None:
     bench = Bench(seed).run(DAY, lambda at: 0.0).run(DAY, lambda at: 0.0, noise=0.05 + 0.1 * seed)
     assert not bench.stands
     assert bench.faults
+    bench.run(DAY, lambda at: 6.0 * heating(at), noise=0.05 + 0.1 * seed)  # nothing smaller stands out of it
+    assert bench.stands

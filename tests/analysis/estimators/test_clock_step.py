@@ -15,7 +15,8 @@ from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.states import MAX_SHELF_MS
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.detectors.power.detector import SilenceDetector
-from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back
+from rushlight.analysis.estimators.clock_step import moved_back
+from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.replay.csv_rows import sound_times
@@ -252,7 +253,7 @@ def test_what_persists_is_raised_within_its_patience_after_a_step(
 @given(
     for_ms=st.integers(1, MAX_SHELF_MS),
     spent=st.integers(0, MAX_SHELF_MS),
-    step=st.integers(STEP_MS, 3 * 365 * DAY),
+    step=st.integers(CLOCK.step_ms, 3 * 365 * DAY),
     ahead_first=st.booleans(),
 )
 def test_a_shelf_lasts_no_longer_than_was_asked(
@@ -316,7 +317,7 @@ def test_only_what_was_remembered_since_the_leap_moves() -> None:
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
-    step=st.integers(STEP_MS + MINUTE, 700 * DAY),
+    step=st.integers(CLOCK.step_ms + MINUTE, 700 * DAY),
     every_s=st.sampled_from([10, 60, 300]),
     stamp=st.sampled_from([STAMP_ARRIVAL, STAMP_DEVICE]),
     ahead=st.integers(0, 40),

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from rushlight.analysis.estimators.daily_profile import DailyExtremes, DailyProfile
+from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.estimators.robust import median, spread
 from rushlight.analysis.estimators.robust import theil_sen as slope_of

@@ -20,9 +20,10 @@ from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.overview import hints
 from rushlight.analysis.views.status import status_lines
-from rushlight.analysis.watch.learnt import Learnt, learnt, learnt_lines, offers
+from rushlight.analysis.watch.learnt import Learnt, learnt
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event

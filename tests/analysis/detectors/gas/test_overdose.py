@@ -14,8 +14,7 @@ import pytest
 from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.daily import UsualDay
-from rushlight.analysis.estimators.daily_profile import DailyProfile
+from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -168,8 +167,8 @@ def test_fresh_water_that_lifted_the_ph_is_not_taken_for_an_electrode_that_reads
     assert run(lambda at: usual(at) + lifted(at), 7 * DAY, stepped=stepped) == []
 
 
-@pytest.mark.parametrize("profile", [DailyProfile(), UsualDay()])
-def test_a_usual_value_may_ask_for_days(profile: DailyProfile | UsualDay) -> None:
+@pytest.mark.parametrize("profile", [DailyProfile(), DailyProfile(centre="median")])
+def test_a_usual_value_may_ask_for_days(profile: DailyProfile) -> None:
     for minute in range(0, DAY + 150, 5):
         profile.add(minute % DAY, 7.0, learn=True)
     assert profile.at(600.0) == pytest.approx(7.0)
@@ -178,7 +177,7 @@ def test_a_usual_value_may_ask_for_days(profile: DailyProfile | UsualDay) -> Non
 
 
 def test_one_odd_day_of_three_does_not_bend_the_usual_day() -> None:
-    day = UsualDay()
+    day = DailyProfile(centre="median")
     for at in range(0, 3 * DAY + 60, 5):
         day.add(at % DAY, 7.4 if at // DAY == 1 and at % DAY >= 600 else 7.0, learn=True)
         if at == 2 * DAY + 55:

@@ -1,0 +1,91 @@
+"""Disconnected, or giving what can't be in a tank."""
+
+from __future__ import annotations
+
+from rushlight.analysis.detectors.frames import Frame, SeriesFrame
+from rushlight.analysis.detectors.probes.health import DEAD_FAULTS, SeriesHealth
+from rushlight.analysis.detectors.probes.numbers import DEAD
+from rushlight.collector.intake.limits import LIMITS
+from rushlight.collector.readings import HEATER_POWER, LIGHT
+
+__all__ = ["Sight", "look", "note"]
+
+
+class Sight:
+    """What a frame has of one probe.
+
+    Attributes
+    ----------
+    seen : int
+        Readings, good or not.
+    edge, walked : bool
+        Past the sensible range, from so near that water may have walked there; with nothing good beside it.
+    still : bool
+        Nothing good, and the same value again: it is stuck there.
+    full : bool
+        A light meter at its end.
+    """
+
+    __slots__ = ("edge", "full", "seen", "still", "walked")
+
+    def __init__(self, name: str, series: SeriesFrame, level: float) -> None:
+        self.seen = series.good + series.suspect + series.bad
+        aside = self.seen > 0 and not series.good
+        self.edge = series.suspect > 0 and _near_edge(name, level)
+        self.walked = aside and self.edge
+        self.still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
+        self.full = name == LIGHT and bool(series.good) and series.last == DEAD.full_scale
+
+
+def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
+    """Count frames without a good value, and with one."""
+    sight = Sight(name, series, health.level)
+    if not sight.still:
+        useless = series.suspect and not series.good and not sight.walked
+        if sight.full or series.bad > series.good + series.suspect or useless:
+            health.dead_frames += 1
+            health.alive_frames = 0
+        elif series.good:
+            health.alive_frames += 1
+            if health.alive_frames >= DEAD.believed_frames or health.fault not in DEAD_FAULTS:
+                health.dead_frames = 0
+    if series.good and not sight.full:
+        health.last_good_ms = now_ms
+        health.level = series.total / series.good
+    return sight
+
+
+def note(name: str, frame: Frame, series: SeriesFrame, health: SeriesHealth, sight: Sight) -> bool:
+    """Set or take back the fault; True where nothing more is to be judged of this probe."""
+    if health.dead_frames >= DEAD.dead_frames or _absent(name, frame, health, sight):
+        if health.fault not in DEAD_FAULTS:
+            health.since_ms = frame.start_ms
+        shown = series.suspect or (series.bad and series.last_bad is not None)
+        health.fault = "full" if sight.full else "impossible" if shown else "dead"
+        health.good_frames = 0
+        return True
+    if health.fault in DEAD_FAULTS:
+        health.good_frames += 1 if series.good and not sight.full else 0
+        if health.good_frames < DEAD.believed_frames:
+            return True
+        health.fault = ""
+        health.jump_ms = health.settled_ms = -1
+        health.jitter.forget()
+    return False
+
+
+def _absent(name: str, frame: Frame, health: SeriesHealth, sight: Sight) -> bool:
+    """Nothing at all of it for long, while other probes report."""
+    limit_ms = DEAD.absent_plug_ms if name == HEATER_POWER else DEAD.absent_ms
+    return (
+        not sight.seen
+        and health.last_good_ms >= 0
+        and frame.start_ms - health.last_good_ms > limit_ms
+        and any(one.good for one in frame.series.values())
+    )
+
+
+def _near_edge(name: str, level: float) -> bool:
+    """It was so near the end of the sensible range that it may have walked out of it, as water does."""
+    limits, near = LIMITS[name], DEAD.near_edge(name)
+    return near is not None and (level > limits.suspect_high - near or level < limits.suspect_low + near)

@@ -1,0 +1,86 @@
+"""Out of the water: a jump no water can make, to a level that no water change explains, that stays."""
+
+from __future__ import annotations
+
+from rushlight.analysis.detectors.probes.health import SeriesHealth
+from rushlight.analysis.detectors.probes.numbers import LEAP
+from rushlight.collector.readings import PH, TEMPERATURE
+
+__all__ = ["note"]
+
+
+def note(name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int) -> None:
+    """Set or take back the fault of a thermometer or a pH electrode; `value` is the frame's mean."""
+    if name not in (TEMPERATURE, PH):
+        return
+    if health.fault in ("noisy", "loose"):
+        health.jump_ms = health.settled_ms = -1  # it leaps about, and back when it is put right
+    elif health.jump_ms < 0:
+        _follow(name, value, health, now_ms)
+    else:
+        _away(name, value, room, health, now_ms)
+
+
+def _follow(name: str, value: float, health: SeriesHealth, now_ms: int) -> None:
+    """Where the water is, until a value leaps from it."""
+    limit = LEAP.leap_temperature_c if name == TEMPERATURE else LEAP.leap_ph
+    if health.settled_ms < 0:
+        health.settled = health.swift = value
+    elif abs(value - health.swift) > limit and now_ms - health.settled_ms < LEAP.gap_ms:
+        health.jump_ms, health.jump_from = now_ms, health.settled
+        return
+    else:
+        # one follows faster than water changes, slower than a probe lifted out; the other, more slowly,
+        # keeps the water's level over a rinse in buffers
+        elapsed = now_ms - health.settled_ms
+        follow_ms = LEAP.follow_temperature_ms if name == TEMPERATURE else LEAP.follow_ph_ms
+        health.swift += min(1.0, elapsed / follow_ms) * (value - health.swift)
+        health.settled += min(1.0, elapsed / LEAP.settle_ms) * (value - health.settled)
+    health.settled_ms = now_ms
+
+
+def _away(name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int) -> None:
+    """After a leap: in air, back, or at a new level."""
+    waited_ms = now_ms - health.jump_ms
+    back = abs(value - health.jump_from)
+    if waited_ms < LEAP.air_ms:
+        health.jump_to = value
+    in_air = _in_air(value, room, health) if name == TEMPERATURE else back > LEAP.away_ph
+    near = LEAP.near_temperature_c if name == TEMPERATURE else LEAP.near_ph
+    if not in_air and health.fault != "out" and waited_ms > LEAP.believed_ms:
+        health.home, health.home_ms = health.jump_from, now_ms
+        health.jump_ms = health.settled_ms = -1
+    elif back < near or _home(value, near, health, now_ms):
+        _back(health)
+    elif waited_ms > _patience_ms(name, value > health.jump_from) and not health.fault:
+        health.fault, health.since_ms = "out", now_ms
+    elif waited_ms > LEAP.new_level_ms:
+        _back(health)
+
+
+def _back(health: SeriesHealth) -> None:
+    health.jump_ms = health.settled_ms = -1
+    if health.fault == "out":
+        health.fault = ""
+
+
+def _home(value: float, near: float, health: SeriesHealth, now_ms: int) -> bool:
+    """It is where it leapt from before its last level was believed."""
+    return health.home_ms >= 0 and now_ms - health.home_ms < LEAP.home_ms and abs(value - health.home) < near
+
+
+def _patience_ms(name: str, up: bool) -> int:
+    # nobody pours in water that is warmer by degrees: up, there is no warming again to wait for
+    return LEAP.fell_temperature_ms if name == TEMPERATURE and not up else LEAP.patience_ms
+
+
+def _in_air(value: float, room: float | None, health: SeriesHealth) -> bool:
+    """It took on the room's temperature and stays with it; cold water poured in is warmed again."""
+    back = abs(value - health.jump_from)
+    warmed = abs(health.jump_to - health.jump_from) - back > LEAP.warmed_c
+    if room is None:
+        far = back > LEAP.far_c or (back > LEAP.far_still_c and not warmed)
+        return value < LEAP.air_low_c or value > LEAP.air_high_c or far
+    gap, off = abs(health.jump_from - room), abs(value - room)
+    at_room = off < LEAP.at_room_c or (off < LEAP.at_room_share * gap and not warmed)
+    return gap > LEAP.room_gap_c and at_room

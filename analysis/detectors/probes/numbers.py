@@ -1,0 +1,141 @@
+"""Numbers of the probe family."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
+from rushlight.analysis.numbers import Numbers, Of
+
+__all__ = ["DEAD", "LEAP", "RESTLESS", "STILL"]
+
+
+class DeadNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a probe that gives nothing that can be believed."""
+
+    dead_frames: Annotated[int, Of("frames", "so many without a good value, and the probe is dead")] = 20
+    absent_ms: Annotated[int, Of("ms", "so long no reading at all while other probes report")] = (
+        20 * MINUTE_MS
+    )
+    absent_plug_ms: Annotated[
+        int, Of("ms", "the same for the heater's metering plug, whose reports are rarer")
+    ] = 60 * MINUTE_MS
+    doubted_frames: Annotated[int, Of("frames", "more without a good value, and it is not judged by")] = 2
+    believed_frames: Annotated[int, Of("frames", "so many good ones, and it is believed again")] = 5
+    full_scale: Annotated[float, Of("lx", "a light meter's end", "16 bits, all ones")] = 65535.0
+    near_edge_temperature_c: Annotated[
+        float, Of("°C", "so near the end of the sensible range water may walk out of it")
+    ] = 1.5
+    near_edge_room_temperature_c: Annotated[float, Of("°C", "the same for the room's air")] = 2.0
+    near_edge_ph: Annotated[float, Of("pH", "the same for pH")] = 0.7
+
+    def near_edge(self, quantity: str) -> float | None:
+        """In the quantity's unit; None for what does not walk."""
+        edges = {
+            "temperature": self.near_edge_temperature_c,
+            "room_temperature": self.near_edge_room_temperature_c,
+            "ph": self.near_edge_ph,
+        }
+        return edges.get(quantity)
+
+
+class StillNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a probe that is stuck: it gives one value for longer than it ever did."""
+
+    start_temperature_min: Annotated[float, Of("min", "a new thermometer's limit in the water")] = 360.0
+    start_ph_min: Annotated[float, Of("min", "a new pH electrode's limit")] = 240.0
+    start_light_min: Annotated[float, Of("min", "a new light meter's limit")] = 180.0
+    start_room_temperature_min: Annotated[float, Of("min", "a new room thermometer's limit")] = 1440.0
+    floor_temperature_min: Annotated[float, Of("min", "no thermometer's limit is shorter")] = 150.0
+    floor_ph_min: Annotated[float, Of("min", "no pH electrode's limit is shorter")] = 90.0
+    floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0
+    floor_room_temperature_min: Annotated[float, Of("min", "no room thermometer's limit is shorter")] = 720.0
+    days_kept: Annotated[int, Of("days", "the longest stillness of so many days is remembered")] = 7
+    days_known: Annotated[int, Of("days", "so many make the probe's own limit")] = 2
+    own_times: Annotated[float, Of("", "the limit, in the probe's own longest stillness")] = 3.0
+    most_start_times: Annotated[float, Of("", "and at most so many times a new probe's limit")] = 2.5
+    most_own_times: Annotated[float, Of("", "unless its own longest times this is more")] = 1.5
+    moves_min: Annotated[float, Of("min", "a value younger than this: it moves again")] = 10.0
+    dark_lx: Annotated[float, Of("lx", "less is dark, and dark is always still")] = 150.0
+    ice_c: Annotated[
+        float, Of("°C", "so near 0 °C water freezes and holds its temperature", "ice point, 0 °C")
+    ] = 0.3
+
+    def start_min(self, quantity: str) -> float | None:
+        """A new probe's limit in minutes; None for what may be still for ever."""
+        starts = {
+            "temperature": self.start_temperature_min,
+            "ph": self.start_ph_min,
+            "light": self.start_light_min,
+            "room_temperature": self.start_room_temperature_min,
+        }
+        return starts.get(quantity)
+
+    def floor_min(self, quantity: str) -> float:
+        """The shortest limit in minutes, of what has one."""
+        floors = {
+            "temperature": self.floor_temperature_min,
+            "ph": self.floor_ph_min,
+            "light": self.floor_light_min,
+            "room_temperature": self.floor_room_temperature_min,
+        }
+        return floors[quantity]
+
+
+class RestlessNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a probe that jitters, or whose contact is loose."""
+
+    noisy_blocks: Annotated[int, Of("blocks", "so many restless ones on end, and it is a fault")] = 2
+    calm_blocks: Annotated[int, Of("blocks", "so many calm ones on end, and it is believed again")] = 4
+    tight_frames: Annotated[
+        int, Of("frames", "at most so many failed ones in the last blocks: the contact holds again")
+    ] = 1
+    fine_jitter: Annotated[float, Of("", "a usual jitter below this is printed to three decimals")] = 0.01
+
+
+class LeapNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a probe that was lifted out of the water, or fell dry."""
+
+    leap_temperature_c: Annotated[float, Of("°C", "no water leaps further")] = 2.0
+    leap_ph: Annotated[float, Of("pH", "no water leaps further")] = 0.9
+    follow_temperature_ms: Annotated[int, Of("ms", "within this, water may change so far")] = 15 * MINUTE_MS
+    follow_ph_ms: Annotated[
+        int, Of("ms", "within this: soda poured in moves pH by 0.3 a minute, a probe lifted out leaps")
+    ] = 2 * MINUTE_MS
+    settle_ms: Annotated[
+        int, Of("ms", "within this the level is followed that is remembered of the water")
+    ] = 15 * MINUTE_MS
+    gap_ms: Annotated[int, Of("ms", "after a longer gap between readings nothing is a leap")] = 20 * MINUTE_MS
+    air_ms: Annotated[int, Of("ms", "by then a probe in air has taken on the air's temperature")] = (
+        20 * MINUTE_MS
+    )
+    believed_ms: Annotated[int, Of("ms", "so long at a level that is no air's: it is the water's")] = (
+        10 * MINUTE_MS
+    )
+    home_ms: Annotated[int, Of("ms", "so long a level is kept to which a probe may be put back")] = (
+        6 * HOUR_MS
+    )
+    fell_temperature_ms: Annotated[
+        int, Of("ms", "patience after a fall: colder water poured in is warmed again by then")
+    ] = 100 * MINUTE_MS
+    patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
+    new_level_ms: Annotated[int, Of("ms", "so long away, and the new level is the truth")] = DAY_MS
+    near_temperature_c: Annotated[float, Of("°C", "so near its old level it is back")] = 0.8
+    near_ph: Annotated[float, Of("pH", "so near its old level it is back")] = 0.5
+    away_ph: Annotated[float, Of("pH", "further from its old level it may be in air")] = 0.8
+    air_low_c: Annotated[float, Of("°C", "colder is air, where the room is not measured")] = 5.0
+    air_high_c: Annotated[float, Of("°C", "warmer is air, where the room is not measured")] = 40.0
+    far_c: Annotated[float, Of("°C", "no water change leaps further, where the room is not measured")] = 6.0
+    far_still_c: Annotated[float, Of("°C", "nor so far without being warmed again")] = 4.0
+    warmed_c: Annotated[float, Of("°C", "so far back since the leap: warmed again")] = 1.0
+    room_gap_c: Annotated[float, Of("°C", "room and water nearer to each other can't be told apart")] = 2.0
+    at_room_c: Annotated[float, Of("°C", "so near the room's air the probe is in it")] = 0.8
+    at_room_share: Annotated[
+        float, Of("", "or so near, as a share of room from water, if it is not warmed again")
+    ] = 0.35
+
+
+DEAD = DeadNumbers()
+STILL = StillNumbers()
+RESTLESS = RestlessNumbers()
+LEAP = LeapNumbers()

@@ -1,0 +1,1 @@
+"""Stray current: pH steps that come and go with a mains device."""

@@ -1,0 +1,110 @@
+"""Numbers of the running estimates."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.numbers import Numbers, Of
+
+__all__ = ["CLOCK", "DAILY", "JITTER", "ROBUST", "WINDOW"]
+
+
+class ClockNumbers(Numbers, frozen=True, kw_only=True):
+    """Of the clock, and of one that is put back."""
+
+    step_ms: Annotated[
+        int, Of("ms", "a step back by more is followed: two minutes a device may be ahead, and a frame")
+    ] = 3 * MINUTE_MS
+    times_from_ms: Annotated[
+        int, Of("ms", "from here on a whole number is a time", "September 2001: no count or span is so large")
+    ] = 1_000_000_000_000
+    zone_step_ms: Annotated[
+        int, Of("ms", "offsets from UTC change on whole quarter-hours", "IANA time zone database")
+    ] = 15 * MINUTE_MS
+
+
+class DailyNumbers(Numbers, frozen=True, kw_only=True):
+    """Of what is usual at a time of the day."""
+
+    bins: Annotated[int, Of("", "parts of a day: half-hours")] = 48
+    bin_values: Annotated[int, Of("", "so many values make a part of a day count")] = 2
+    forget_share: Annotated[float, Of("", "the newest day's share in the usual mean, at least")] = 0.25
+    days_kept: Annotated[int, Of("days", "the usual median is of the last so many")] = 5
+    extremes_kept: Annotated[int, Of("days", "lowest, highest and mean are kept of the last so many")] = 7
+    left_out_values: Annotated[
+        int, Of("", "five-minute values; more that are not to be learnt from spoil a day: three hours")
+    ] = 36
+
+
+class JitterNumbers(Numbers, frozen=True, kw_only=True):
+    """Of how much a probe jumps from minute to minute."""
+
+    block_frames: Annotated[int, Of("frames", "jitter is judged by so many")] = 30
+    calm_share: Annotated[
+        float, Of("", "of them, the calmest: hands, a rinse in buffers, are over within a third")
+    ] = 2 / 3
+    floor_ph: Annotated[float, Of("pH", "less is no fault, whatever the probe's habit")] = 0.02
+    floor_temperature_c: Annotated[
+        float,
+        Of(
+            "°C",
+            "the same: between two of a thermometer's steps it jumps by up to twice one",
+            "a 12-bit thermometer steps by 1/16 °C (DS18B20 data sheet, from memory)",
+        ),
+    ] = 0.1
+    floor_room_temperature_c: Annotated[float, Of("°C", "the same for the room's air")] = 0.14
+    kept_blocks: Annotated[int, Of("blocks", "what is usual is learnt of so many: a day")] = 48
+    known_blocks: Annotated[int, Of("blocks", "so many make it known")] = 6
+    start_times: Annotated[float, Of("", "the limit before that, in floors")] = 2.0
+    lively_share: Annotated[float, Of("", "the usual level that so many blocks are below")] = 0.9
+    limit_times: Annotated[
+        float,
+        Of("", "the limit, in that: white noise passes it in one block of a thousand, hardly in two on end"),
+    ] = 1.7
+    wild_times: Annotated[float, Of("", "a jump of so many floors and limits is wild")] = 3.0
+    wild_frames: Annotated[int, Of("frames", "so many in one block, and the probe is in doubt")] = 7
+    stale_ms: Annotated[int, Of("ms", "after a longer gap neighbours say nothing of each other")] = (
+        30 * MINUTE_MS
+    )
+    loud: Annotated[float, Of("", "stands for a minute whose readings were all too far away")] = 99.0
+    loose_blocks: Annotated[int, Of("blocks", "a loose contact is judged by the last so many")] = 3
+    loose_frames: Annotated[int, Of("frames", "so many failed in them: a tenth")] = 9
+    loose_frames_each: Annotated[int, Of("frames", "and so many in each")] = 2
+
+    def floor(self, quantity: str) -> float | None:
+        """In the quantity's unit; None for what may jump."""
+        floors = {
+            "ph": self.floor_ph,
+            "temperature": self.floor_temperature_c,
+            "room_temperature": self.floor_room_temperature_c,
+        }
+        return floors.get(quantity)
+
+
+class RobustNumbers(Numbers, frozen=True, kw_only=True):
+    """Of statistics that a few wild values don't move."""
+
+    sd_per_mad: Annotated[
+        float,
+        Of(
+            "",
+            "standard deviation, in median absolute deviations",
+            "normal distribution, 1 / quantile of 0.75",
+        ),
+    ] = 1.4826
+    fewest: Annotated[int, Of("", "fewer values have no spread")] = 3
+
+
+class WindowNumbers(Numbers, frozen=True, kw_only=True):
+    """Of the slope of the last values."""
+
+    fewest: Annotated[int, Of("", "fewer values have no slope")] = 3
+    full_share: Annotated[float, Of("", "so much of the span must be there")] = 0.75
+
+
+CLOCK = ClockNumbers()
+DAILY = DailyNumbers()
+JITTER = JitterNumbers()
+ROBUST = RobustNumbers()
+WINDOW = WindowNumbers()

@@ -1,0 +1,127 @@
+"""Whether a wrong number is noticed: 24 numbers by chance, each half as much again or two fifths less.
+
+    python -m bench.diagnosis.perturb --keep DIR [--sample 24 --seed 1] [--family heat] [--no-gate]
+
+For each, the fast tests of the judging are run, those of its family first, up to the first that fails. Where
+all pass, the diagnosis gate is run over recorded frames. A number that neither notices survives: it needs a
+test of what it is for, or it is not needed. (A test that repeats the table of numbers would notice
+everything and say nothing; there is none.) Exit status 1 where fewer than five in six are caught.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import multiprocessing
+import multiprocessing.pool
+import os
+import random
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from pathlib import Path
+
+from bench.diagnosis.changed_number import VARIABLE, text_of
+from bench.diagnosis.changes import Change, chosen, judged, scaled
+from bench.diagnosis.gate import FLOORS, shortfalls
+from bench.diagnosis.score import summarise
+from bench.diagnosis.sensitivity import runs_in
+from rushlight.analysis.watch.catalogue import catalogue, family_of
+
+__all__ = ["caught_by_gate", "caught_by_tests", "drawn", "tests_of"]
+
+ROOT = Path(__file__).parents[2]
+FACTORS = (0.6, 1.5)
+WANTED = 5 / 6
+FAST = ("detectors", "estimators", "physics", "alarms")
+_LIMIT_S = 1200
+
+
+def drawn(numbers: list[tuple[str, float]], sample: int, seed: int) -> list[Change]:
+    """So many numbers, each scaled by one of both factors."""
+    chance = random.Random(seed)
+    some = chance.sample(numbers, min(sample, len(numbers)))
+    return [Change(name, scaled(value, chance.choice(FACTORS))) for name, value in some]
+
+
+def tests_of(family: str) -> list[str]:
+    """The fast tests of the judging, those of that family first; paths from the root."""
+    word = family.removesuffix("s")
+    rest = []
+    for room in FAST:
+        for path in sorted((ROOT / "tests" / "analysis" / room).rglob("test_*.py")):
+            rest.append(str(path.relative_to(ROOT)))
+    own = [path for path in rest if word in path.removeprefix("tests/analysis/")]
+    return own + [path for path in rest if path not in own]
+
+
+def caught_by_tests(change: Change | None, tests: list[str]) -> str:
+    """The first test that fails with the number changed; "" where all pass."""
+    environment = os.environ | ({VARIABLE: text_of(change)} if change is not None else {})
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider"]
+    command += ["-p", "bench.diagnosis.changed_number", "--timeout=600", *tests]
+    try:
+        done = subprocess.run(
+            command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=_LIMIT_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "the tests take too long"
+    if done.returncode == 0:
+        return ""
+    lines = (done.stdout + done.stderr).splitlines()
+    failed = [line for line in lines if line.startswith(("FAILED", "ERROR"))]
+    return failed[0] if failed else f"pytest ends with {done.returncode}: {lines[-1] if lines else ''}"
+
+
+def caught_by_gate(change: Change | None, folders: list[Path], pool: multiprocessing.pool.Pool) -> str:
+    """What falls below its floor with the number changed; "" where nothing does."""
+    found = pool.starmap(judged, [(folder, change) for folder in folders], chunksize=1)
+    total = summarise([one.verdict for one in found if one is not None])
+    return "; ".join(shortfalls(total, tomllib.loads(FLOORS.read_text(encoding="utf-8"))))
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Command line; returns the exit status."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--keep", type=Path, default=None, help="where the gate's runs are kept")
+    parser.add_argument("--family", default=None, help="only numbers of this family, as heat")
+    parser.add_argument("--number", default=None, help="only numbers that have this in their name")
+    parser.add_argument("--sample", type=int, default=24)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--no-gate", action="store_true", help="tests only")
+    parser.add_argument("--jobs", type=int, default=2)
+    args = parser.parse_args(arguments)
+    changes = drawn(chosen(args.family, args.number), args.sample, args.seed)
+    if not changes:
+        print("perturb: no such number; see rushlight.analysis.watch.catalogue", file=sys.stderr)
+        return 1
+    began, survivors = time.monotonic(), []
+    families = {name: family_of(numbers) for name, numbers in catalogue().items()}
+    with tempfile.TemporaryDirectory() as scratch, multiprocessing.Pool(args.jobs, gc.disable) as pool:
+        folders = [] if args.no_gate else runs_in(args.keep or Path(scratch), processes=args.jobs)
+        wrong = caught_by_tests(None, tests_of(""))
+        if not wrong and folders:
+            wrong = caught_by_gate(None, folders, pool)
+        if wrong:
+            print(f"perturb: fails with all numbers as they are: {wrong}", file=sys.stderr)
+            return 1
+        for change in changes:
+            said = caught_by_tests(change, tests_of(families[change.name.split(".")[0]]))
+            if not said and folders:
+                said = caught_by_gate(change, folders, pool)
+            if not said:
+                survivors.append(change)
+            print(f"{text_of(change):50} {'caught' if said else 'SURVIVES'}  {said[:110]}", flush=True)
+    caught = len(changes) - len(survivors)
+    print(f"\n{caught} of {len(changes)} caught in {time.monotonic() - began:.0f} s")
+    for change in survivors:
+        print(f"- {text_of(change)}")
+    return 0 if caught >= WANTED * len(changes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
