@@ -277,6 +277,7 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
     tank = TANKS[1]
     own = settings_of_part(common, Part(part_of(tank, 2), 2))
     now = now_ms()
+    level = 24.0
     sent: list[str] = []
 
     def take(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
@@ -284,8 +285,8 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
         return True
 
     def run(settings: Settings, celsius: float, minutes: int) -> list[str]:
-        """One service after the other; returns the titles of the notices of this one."""
-        nonlocal now
+        """One service after the other, slowly to so many degrees; the titles of the notices of this one."""
+        nonlocal now, level
         sent.clear()
         urls = {"RUSHLIGHT_NOTICE_URLS": "json://127.0.0.1:9/a"}
         notifier = Notifier(NoticeSettings(), environment=urls, clock=lambda: now, sender=take)
@@ -295,7 +296,8 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
             analysis.start(store, now)
             for _ in range(2 * minutes):
                 now += 30_000
-                readings = [Reading(tank, "temperature", now, celsius, 1, now // 30_000 % 9999)]
+                level += min(max(celsius - level, -0.03), 0.03)
+                readings = [Reading(tank, "temperature", now, level, 1, now // 30_000 % 9999)]
                 with store.transaction():
                     store.add_readings(readings)
                     analysis.take(readings, now)
@@ -305,7 +307,7 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
         return list(sent)
 
     run(common, 24.0, 10)
-    raised = run(common, 29.0, 100)
+    raised = run(common, 29.0, 200)
     assert len(raised) >= 2 and all("HIGH" in title for title in raised)
     # notices.resend_min is 15: every quarter of an hour, in one service as in another
     assert len(run(own, 29.0, 61)) == 4
@@ -313,7 +315,7 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
         (occurrence,) = {event.occurrence for event in store.events(tank)}
         # the first one was sent by the other service: a target has word of it
         assert [n.number for n in store.notices(occurrence) if n.delivered_ms is not None].count(0) == 1
-    assert run(own, 24.0, 61)[-1].startswith("Over")
+    assert run(own, 24.0, 161)[-1].startswith("Over")
     assert run(common, 24.0, 61) == []
     with closing(EmbeddedStore(common.store_path(), read_only=True)) as store:
         assert [event.event for event in store.events(tank)] == ["raised", "cleared"]
