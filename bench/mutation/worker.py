@@ -1,15 +1,16 @@
-"""Runs tests in one copy of the tree, each time in a fork of a process that has imported pytest already.
+"""Runs tests in one copy of the tree, each time in a fork of a process that has imported all of them already.
 
-    python -m bench.mutation.worker FOLDER
+    python -m bench.mutation.worker FOLDER TEST...
 
-A line of JSON in, a line of JSON out. With `record` the run also notes, for each test, how long it took and
-which functions of the project it went through, so that a fault is tried by the tests that can see it.
+A line of JSON in, a line of JSON out. The fault is on the disk, for what a test starts; in the fork the
+function's code is exchanged. With `record` the run also notes, for each test, how long it took and which
+functions of the project it went through, so that a fault is tried by the tests that can see it.
 """
 
 from __future__ import annotations
 
 import contextlib
-import importlib
+import gc
 import json
 import os
 import signal
@@ -18,7 +19,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import FrameType
+from types import CodeType, FrameType
 from typing import Any
 
 import msgspec
@@ -26,17 +27,22 @@ import pytest
 
 __all__ = ["Job", "Outcome"]
 
-_WARM = ("hypothesis.strategies", "numpy", "msgspec", "serial", "paho.mqtt.client")
+_ARGUMENTS = ("-q", "-p", "no:cacheprovider", "--assert=plain")
 _POLL_S = 0.01
 
 
 class Job(msgspec.Struct):
-    """Tests to run until one fails; `limit_s` for all, `timeout_s` for each."""
+    """Tests to run until one fails; `limit_s` for all, `timeout_s` for each.
+
+    `file` and `function`: where a fault has been put in.
+    """
 
     tests: list[str]
     limit_s: float
     timeout_s: float
     record: str = ""
+    file: str = ""
+    function: str = ""
 
 
 class Outcome(msgspec.Struct):
@@ -92,18 +98,10 @@ class Recorder:
 def child(folder: Path, job: Job) -> int:
     """The fork: its output goes nowhere."""
     os.setsid()
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for number in (0, 1, 2):
-        os.dup2(nowhere, number)
-    sys.dont_write_bytecode = not job.record  # a fault must not stay in a compiled file
-    arguments = [
-        "-q",
-        "-p",
-        "no:cacheprovider",
-        "--assert=plain",
-        f"--basetemp={folder / 'tmp'}",
-        f"--timeout={job.timeout_s}",
-    ]
+    silence()
+    if job.file:
+        exchange(folder / job.file, job.function)
+    arguments = [*_ARGUMENTS, f"--basetemp={folder / 'tmp'}", f"--timeout={job.timeout_s}"]
     recorder = Recorder(folder)
     if job.record:
         code = pytest.main([*arguments, *job.tests], plugins=[recorder])
@@ -113,6 +111,36 @@ def child(folder: Path, job: Job) -> int:
     else:
         code = pytest.main(["-x", *arguments, *job.tests])
     return int(code)
+
+
+def silence() -> None:
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for number in (0, 1, 2):
+        os.dup2(nowhere, number)
+    os.close(nowhere)
+
+
+def exchange(path: Path, function: str) -> None:
+    """Give a function, imported already, the code that is in the file now."""
+    made = code_of(compile(path.read_text(), str(path), "exec"), function.split("."))
+    real = path.resolve()
+    for module in list(sys.modules.values()):
+        file = getattr(module, "__file__", None)
+        if file and Path(file).resolve() == real:
+            found: Any = module
+            for name in function.split("."):
+                found = vars(found)[name]
+            found = found.fget if isinstance(found, property) else getattr(found, "__func__", found)
+            while hasattr(found, "__wrapped__"):
+                found = found.__wrapped__
+            found.__code__ = made
+
+
+def code_of(code: CodeType, path: list[str]) -> CodeType:
+    """The code object of a function inside another one's."""
+    for name in path:
+        code = next(c for c in code.co_consts if isinstance(c, CodeType) and c.co_name == name)
+    return code
 
 
 def run(folder: Path, job: Job) -> Outcome:
@@ -141,16 +169,19 @@ def run(folder: Path, job: Job) -> Outcome:
 
 def main() -> None:
     folder = Path(sys.argv[1])
+    answers = os.fdopen(os.dup(1), "w")
     os.chdir(folder)
     sys.path[:0] = [str(folder), str(folder / "src")]
     os.environ["PYTHONPATH"] = str(folder / "src")
-    os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-    for name in _WARM:
-        with contextlib.suppress(ImportError):
-            importlib.import_module(name)
-    for line in sys.stdin:
+    os.environ["PYTHONDONTWRITEBYTECODE"] = "1"  # a fault must not stay in a compiled file
+    jobs = os.fdopen(os.dup(0))
+    silence()
+    pytest.main([*_ARGUMENTS, "--collect-only", *sys.argv[2:]])
+    sys.dont_write_bytecode = True
+    gc.freeze()
+    for line in jobs:
         outcome = run(folder, msgspec.json.decode(line, type=Job))
-        print(msgspec.json.encode(outcome).decode(), flush=True)
+        print(msgspec.json.encode(outcome).decode(), file=answers, flush=True)
 
 
 if __name__ == "__main__":

@@ -66,7 +66,7 @@ def test_the_run_finds_a_fault_that_a_test_fails_for_and_tells_one_that_none_doe
     (tmp_path / "small/test_sums.py").write_text(
         "from small.sums import add, half\n\ndef test_add():\n    assert add(2, 3) == 5\n    assert half(0)\n"
     )
-    area = mutation.Area("small", ("test_sums",), (), ("small",))
+    area = mutation.Area("small", "test_sums", (), ("small",))
     for name, value in (("ROOT", tmp_path), ("AREAS", (area,)), ("_COPIED", ("small",))):
         monkeypatch.setattr(mutation, name, value)
     survivors = mutation.run(mutation.mutants(), 1)

@@ -48,7 +48,7 @@ WRITES: dict[str, Callable[[EmbeddedStore, Notice], object]] = {
 def test_no_write_is_believed_that_goes_to_a_file_taken_away(
     tmp_path: Path, store: EmbeddedStore, name: str
 ) -> None:
-    """Each is a transaction of its own where nobody has opened one, with all that a transaction looks after."""
+    """Each is a transaction of its own where nobody has opened one, with all that goes with it."""
     notice = queue(store)
     if name == "dropped":
         store.notice_delivered(notice.id, NOW)
