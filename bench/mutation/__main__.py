@@ -2,15 +2,17 @@
 
     python -m bench.mutation [--file collector/service/loop.py] [--sample 40 --seed 1] [--workers 2] [--list]
 
-The tree is copied to a temporary folder, one small fault at a time is put in, and the tests named below are
-run until one fails. A mutant that no test fails for is printed as a survivor, exit status 1. Mutants that
-change nothing that matters are listed by hand, each with its reason, in `equivalent.toml`. All of it takes
-hours.
+The tree is copied to a temporary folder. First all tests of the areas below run once without a fault; for
+each is noted how long it takes and which functions it goes through (`--map FILE` keeps that for the next
+run). Then one small fault at a time is put in, and the tests that go through its function are run, the
+quickest first, until one fails. A mutant that none fails for is printed as a survivor, exit status 1. Mutants
+that change nothing that matters are listed by hand, each with its reason, in `equivalent.toml`.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import random
 import shutil
@@ -19,12 +21,17 @@ import sys
 import tempfile
 import time
 import tomllib
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from queue import SimpleQueue
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import msgspec
 
 from bench.mutation.mutants import Mutant, mutants_of
+from bench.mutation.worker import Job, Outcome
 
 ROOT = Path(__file__).parents[2]
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
@@ -39,67 +46,71 @@ _COPIED = (
     "firmware_notes",
     "pyproject.toml",
 )
-_LIMIT_S = 180  # a mutant that hangs is found, too; the selections below take a tenth of it
+_ALL_S = 12.0  # seconds of tests for one mutant, measured without a fault; `--seconds`
+_FIRST_S = 900.0
+_SLOW = 5.0  # the machine has other work, and a fault may make a test wait: so many times as long
+_LEAST_S = 10.0
 
 
-class Target(NamedTuple):
-    """A file, the functions in it that keep nothing safe, and its tests, the quickest first."""
+class Area(NamedTuple):
+    """A folder of which each file is safety code, but those left out: so a new file is looked at, too."""
 
-    file: str
-    left_out: tuple[str, ...]
+    folder: str
+    files_left_out: str  # names, blanks between
+    functions_left_out: tuple[str, ...]
     tests: tuple[str, ...]
 
 
-_STORE = (
-    "tests/collector/store/test_store.py",
-    "tests/collector/store/test_store_safety.py",
-    "tests/collector/store/test_store_durability.py",
+_CLOCK = "tests/analysis/estimators/test_clock_step.py"
+_STORE = ("tests/collector/store", "tests/test_running_connection.py", _CLOCK)
+_SERVICE = ("tests/collector/service", "tests/collector/intake/test_waiting.py")
+_NOTICES = ("tests/analysis/notices", "tests/analysis/alarms/test_trials.py")
+_LIVE = ("tests/analysis/service", "tests/analysis/alarms/test_requests.py", "tests/analysis/replay", _CLOCK)
+_NOT_STORE = "chunks codec embedded events exchange recorded_rows records rows schema states"
+_NOT_INTAKE = (
+    "batch delivery device_clock flagging quality recent_reports refusals reports senml timing"
+    " topic_maps waiting"
 )
-_NOTICES = ("tests/analysis/notices/test_notices.py", "tests/analysis/notices/test_notices_safety.py")
-TARGETS = (
-    Target(
-        "collector/service/loop.py",
-        ("_compact", "_bark", "_report", "system_clock"),
-        ("tests/collector/service/test_service.py", "tests/collector/service/test_service_safety.py"),
-    ),
-    Target(
-        "collector/store/database.py",
-        ("backup", "shrink", "check", "_translate"),
-        (*_STORE, "tests/test_running_connection.py"),
-    ),
-    Target("collector/store/outbox.py", (), (*_STORE, *_NOTICES)),
-    Target(
-        "collector/store/service_lock.py",
-        (),
-        ("tests/collector/store/test_service_lock.py", "tests/collector/service/test_service.py"),
-    ),
-    Target(
-        "analysis/service/live.py",
-        ("_failed",),
-        ("tests/analysis/service/test_live.py", "tests/analysis/service/test_live_safety.py"),
-    ),
-    Target("analysis/notices/notifier.py", (), _NOTICES),
-    Target("analysis/notices/queue.py", (), _NOTICES),
+_NOT_NOTICES = "channels heartbeat pictures quiet_hours thread wording"
+_NOT_LIVE = "alarm_trial notice_trial requests run"
+_ONLY_TELLS = ("backup", "shrink", "check", "_translate")
+_WRITES_NO_READING = ("_compact", "_bark", "_report", "system_clock")
+AREAS = (
+    Area("collector/store", _NOT_STORE, _ONLY_TELLS, (*_STORE, *_SERVICE, *_NOTICES)),
+    Area("collector/service", "parts systemd ending", _WRITES_NO_READING, _SERVICE),
+    Area("collector/intake", _NOT_INTAKE, (), _SERVICE),
+    Area("analysis/notices", _NOT_NOTICES, (), (*_NOTICES, *_LIVE)),
+    Area("analysis/service", _NOT_LIVE, ("_failed",), (*_LIVE, *_NOTICES)),
 )
+
+
+def files(area: Area) -> Iterator[str]:
+    """Paths of an area's safety code, relative to the tree."""
+    for path in sorted((ROOT / area.folder).glob("*.py")):
+        if path.stem not in f"{area.files_left_out} __init__".split():
+            yield f"{area.folder}/{path.name}"
 
 
 def equivalents() -> set[str]:
-    """Names of the mutants that were looked at and change nothing that matters."""
+    """Names of the mutants, without their file, that were looked at and change nothing that matters."""
     rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
     assert all(row["reason"] for row in rows)
-    keys = ("file", "function", "was", "becomes")
-    return {Mutant(*(row[key] for key in keys), row.get("no", 1) - 1, "").name for row in rows}
+    return {
+        Mutant("", row["function"], row["was"], row["becomes"], row.get("no", 1) - 1, "").fault
+        for row in rows
+    }
 
 
-def mutants(file: str | None = None) -> list[tuple[Target, Mutant]]:
+def mutants(file: str | None = None) -> list[tuple[Area, Mutant]]:
     """All that are to be tried, of one file or of each."""
     known = equivalents()
     return [
-        (target, mutant)
-        for target in TARGETS
-        if file is None or target.file == file
-        for mutant in mutants_of(target.file, (ROOT / target.file).read_text(), target.left_out)
-        if mutant.name not in known
+        (area, mutant)
+        for area in AREAS
+        for path in files(area)
+        if file is None or path == file
+        for mutant in mutants_of(path, (ROOT / path).read_text(), area.functions_left_out)
+        if mutant.fault not in known
     ]
 
 
@@ -115,74 +126,152 @@ def copy_tree(folder: Path) -> None:
             shutil.copy(source, folder / name)
 
 
-def passes(folder: Path, tests: tuple[str, ...]) -> bool:
-    """Whether the tests pass on the tree in `folder`."""
-    there = [test for test in tests if (folder / test).exists()]
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *there]
-    command += [f"--basetemp={folder / 'tmp'}", "--timeout=60"]
-    environment = os.environ | {"PYTHONPATH": str(folder / "src"), "PYTHONDONTWRITEBYTECODE": "1"}
-    with subprocess.Popen(
-        command, cwd=folder, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.STDOUT,
-        start_new_session=True,
-    ) as process:  # fmt: skip
+class Worker:
+    """A copy of the tree and the process that runs tests in it."""
+
+    def __init__(self, folder: Path, tests: list[str]) -> None:
+        folder.mkdir()
+        copy_tree(folder)
+        self.folder = folder
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "bench.mutation.worker", str(folder), *tests],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=Path(__file__).parents[2],
+        )
+
+    def passes(self, job: Job) -> bool:
+        """Whether the tests pass on the tree as it is."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        self._process.stdin.write(msgspec.json.encode(job).decode() + "\n")
+        self._process.stdin.flush()
+        return msgspec.json.decode(self._process.stdout.readline(), type=Outcome).passed
+
+    def survives(self, mutant: Mutant, job: Job) -> bool:
+        """Whether the tests pass with the fault in the tree."""
+        path = self.folder / mutant.file
+        whole = path.read_text()
+        compiled = path.parent / "__pycache__"
         try:
-            return process.wait(_LIMIT_S) == 0
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, 9)  # its own session: the test run and what it started
-            return False
+            for left in compiled.glob(f"{path.stem}.*.pyc"):  # known by whole seconds and size only
+                left.unlink()
+            path.write_text(mutant.source)
+            return self.passes(job)
+        finally:
+            path.write_text(whole)
+
+    def close(self) -> None:
+        with suppress(OSError):
+            if self._process.stdin is not None:
+                self._process.stdin.close()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+        self._process.wait()
 
 
-def run(chosen: list[tuple[Target, Mutant]], workers: int) -> list[Mutant]:
+class Map:
+    """Which tests go through a function, the quickest first."""
+
+    def __init__(self, found: dict[str, dict[str, Any]], seconds: float) -> None:
+        self._seconds = seconds
+        self._tests: dict[str, list[tuple[float, str]]] = {}
+        for test, entry in found.items():
+            for function in entry["functions"]:
+                self._tests.setdefault(function, []).append((entry["s"], test))
+
+    def job(self, mutant: Mutant) -> Job | None:
+        """The run for a mutant; None where no test goes through its function."""
+        tests = []
+        total = 0.0
+        slowest = 0.0
+        for seconds, test in sorted(self._tests.get(f"{mutant.file}:{mutant.function}", [])):
+            if tests and total + seconds > self._seconds:
+                break
+            tests.append(test)
+            total += seconds
+            slowest = seconds
+        if not tests:
+            return None
+        limits = _LEAST_S + _SLOW * total, _LEAST_S + _SLOW * slowest
+        return Job(tests, *limits, file=mutant.file, function=mutant.function)
+
+
+def learn(worker: Worker, wanted: list[str], kept: Path | None, seconds: float) -> Map:
+    """Run all tests once without a fault, but those that an earlier run has kept."""
+    found: dict[str, dict[str, Any]] = {}
+    if kept is not None and kept.exists():
+        found = json.loads(kept.read_text())
+    new = [test for test in wanted if not any(known.startswith(test) for known in found)]
+    if new:
+        path = worker.folder / "map.json"
+        worker.passes(Job(new, _FIRST_S, _FIRST_S, str(path)))
+        if not path.exists():
+            sys.exit("bench.mutation: the tests without a fault in the tree have not ended: " + " ".join(new))
+        found |= json.loads(path.read_text())
+        if kept is not None:
+            kept.write_text(json.dumps(found))
+    for test in [test for test in found if "failed" in found[test]]:
+        print(f"left out, fails without a fault: {test}", flush=True)
+        del found[test]
+    return Map(found, seconds)
+
+
+def run(
+    chosen: list[tuple[Area, Mutant]], workers: int, kept: Path | None = None, seconds: float = _ALL_S
+) -> list[Mutant]:
     """The survivors."""
     survivors = []
     with tempfile.TemporaryDirectory(prefix="mutation") as name:
-        folders: SimpleQueue[Path] = SimpleQueue()
-        for number in range(workers):
-            folder = Path(name) / str(number)
-            folder.mkdir()
-            copy_tree(folder)
-            folders.put(folder)
+        tests = sorted({test for area, _ in chosen for test in area.tests if (ROOT / test).exists()})
+        made = [Worker(Path(name) / str(number), tests) for number in range(workers)]
+        free: SimpleQueue[Worker] = SimpleQueue()
+        for worker in made:
+            free.put(worker)
+        try:
+            known = learn(made[0], tests, kept, seconds)
 
-        def survives(pair: tuple[Target, Mutant]) -> bool:
-            target, mutant = pair
-            folder = folders.get()
-            path = folder / target.file
-            whole = path.read_text()
-            try:
-                path.write_text(mutant.source)
-                return passes(folder, target.tests)
-            finally:
-                path.write_text(whole)
-                folders.put(folder)
+            def tried(mutant: Mutant) -> str:
+                job = known.job(mutant)
+                if job is None:
+                    return "NO TEST "
+                worker = free.get()
+                try:
+                    return "SURVIVES" if worker.survives(mutant, job) else "found"
+                finally:
+                    free.put(worker)
 
-        whole = Path(name) / "0"
-        for target in {target.file: target for target, _ in chosen}.values():
-            if not passes(whole, target.tests):
-                sys.exit(f"bench.mutation: the tests of {target.file} fail without a fault in it")
-        with ThreadPoolExecutor(workers) as pool:
-            results = pool.map(survives, chosen)
-            for number, ((_, mutant), alive) in enumerate(zip(chosen, results, strict=True), 1):
-                print(
-                    f"[{number}/{len(chosen)}] {'SURVIVES' if alive else 'found'}  {mutant.name}", flush=True
-                )
-                if alive:
-                    survivors.append(mutant)
+            with ThreadPoolExecutor(workers) as pool:
+                results = pool.map(tried, [mutant for _, mutant in chosen])
+                for number, ((_, mutant), word) in enumerate(zip(chosen, results, strict=True), 1):
+                    print(f"[{number}/{len(chosen)}] {word}  {mutant.name}", flush=True)
+                    if word != "found":
+                        survivors.append(mutant)
+        finally:
+            for worker in made:
+                worker.close()
     return survivors
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--file", choices=[target.file for target in TARGETS])
+    parser.add_argument("--file", action="append", choices=[file for area in AREAS for file in files(area)])
     parser.add_argument("--function", help="only functions whose name has this in it")
+    parser.add_argument("--only", type=Path, help="only those whose names are lines of this file")
     parser.add_argument("--sample", type=int, help="so many of them, by chance")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--map", type=Path, help="where to keep which tests go through which function")
+    parser.add_argument("--seconds", type=float, default=_ALL_S, help="of tests for each mutant, at most")
     parser.add_argument("--list", action="store_true", help="print the mutants, run nothing")
     arguments = parser.parse_args()
+    only = arguments.only.read_text().splitlines() if arguments.only else None
     chosen = [
-        (target, mutant)
-        for target, mutant in mutants(arguments.file)
+        (area, mutant)
+        for file in arguments.file or [None]
+        for area, mutant in mutants(file)
         if not arguments.function or arguments.function in mutant.function
+        if only is None or mutant.name in only
     ]
     if arguments.sample is not None and arguments.sample < len(chosen):
         chosen = random.Random(arguments.seed).sample(chosen, arguments.sample)
@@ -190,7 +279,7 @@ def main() -> int:
         print("\n".join(mutant.name for _, mutant in chosen))
         return 0
     began = time.monotonic()
-    survivors = run(chosen, max(1, arguments.workers))
+    survivors = run(chosen, max(1, arguments.workers), arguments.map, arguments.seconds)
     print(f"\n{len(chosen)} mutants in {time.monotonic() - began:.0f} s, {len(survivors)} survive")
     for mutant in survivors:
         print(f"- {mutant.name}")

@@ -65,10 +65,15 @@ class Mutant(NamedTuple):
     source: str
 
     @property
+    def fault(self) -> str:
+        """All but file and source, on one line: a function keeps its faults when it moves to another file."""
+        again = f" (no. {self.number + 1})" if self.number else ""
+        return f"{self.function}: {self.was}  ->  {self.becomes}{again}"
+
+    @property
     def name(self) -> str:
         """All but the source, on one line."""
-        again = f" (no. {self.number + 1})" if self.number else ""
-        return f"{self.file} {self.function}: {self.was}  ->  {self.becomes}{again}"
+        return f"{self.file} {self.fault}"
 
 
 def mutants_of(file: str, source: str, left_out: Sequence[str] = ()) -> list[Mutant]:

@@ -70,21 +70,21 @@ def _newest(path: Path) -> int:
         return int(max((r.value or 0 for r in store.readings(SERIAL, "light")), default=-1))
 
 
-def _until_read(path: Path, service: RushlightProcess, number: int, seconds: float = 120) -> None:
+def _until_read(path: Path, chaos: Chaos, number: int, seconds: float = 120) -> None:
     """Until a report of the serial board from `number` on is stored."""
     end = time.monotonic() + seconds
     while time.monotonic() < end and _newest(path) < number:
-        service.look()
+        chaos.look()
         time.sleep(0.5)
 
 
 def _settle(
-    path: Path, service: RushlightProcess, boards: list[Board], influx: StoreSettings, seconds: float = 180
+    path: Path, chaos: Chaos, boards: list[Board], influx: StoreSettings, seconds: float = 180
 ) -> None:
     """Until all is acknowledged, nothing more comes into the store, and the server has it all."""
     end, before, still = time.monotonic() + seconds, -1, 0
     while time.monotonic() < end and still < 8:
-        service.look()
+        chaos.look()
         time.sleep(0.5)
         with EmbeddedStore(path, read_only=True) as store:
             position, copied = store.position(), drain_report(store, influx)
@@ -94,11 +94,11 @@ def _settle(
         still, before = still + 1 if quiet else 0, position
 
 
-def _told(path: Path, service: RushlightProcess, seconds: float = 60) -> None:
+def _told(path: Path, chaos: Chaos, seconds: float = 60) -> None:
     """Until no first notice of an alarm waits any more."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        service.look()
+        chaos.look()
         with EmbeddedStore(path, read_only=True) as store:
             if not any(n.transition == "raised" and not n.number for n in store.pending_notices()):
                 return
@@ -174,7 +174,7 @@ class Soak:
         for board in self._all:
             board.start()
         serial.start()
-        _until_read(service.store, service, 0)  # losses are counted from the first report that is there
+        _until_read(service.store, self._chaos, 0)  # losses are counted from the first report that is there
         self._chaos.run(self._arguments.kills, tuple(self._arguments.pause))
         self._clock.step(0)
         if not service.is_running():
@@ -184,10 +184,10 @@ class Soak:
             board.stop_sending()
         ended_ms = self._clock.now_ms()
         # the serial line goes on until the collector reads it again: a last gap must show
-        _until_read(service.store, service, serial.sent)
+        _until_read(service.store, self._chaos, serial.sent)
         serial.stop_sending()
-        _settle(service.store, service, self._all, self._server)
-        _told(service.store, service)
+        _settle(service.store, self._chaos, self._all, self._server)
+        _told(service.store, self._chaos)
         status = service.stop()
         return self._audit(status, time.monotonic() - began, calm_ms, ended_ms)
 
@@ -213,7 +213,7 @@ class Soak:
 
     def _until(self, time_ms: int) -> None:
         while self._clock.now_ms() < time_ms:
-            self._service.look()
+            self._chaos.look()
             time.sleep(0.1)
 
     def _audit(self, status: int | None, seconds: float, calm_ms: int, ended_ms: int) -> Result:

@@ -62,6 +62,8 @@ class Chaos:
         When (monotonic, s) which program was killed.
     full : list of float
         When the disk was full, each second (monotonic, s).
+    broker_ended : list of int
+        Exit statuses of a broker that ended by itself.
     """
 
     def __init__(
@@ -78,6 +80,7 @@ class Chaos:
         self.events: Counter[str] = Counter()
         self.kills: list[tuple[float, str]] = []
         self.full: list[float] = []
+        self.broker_ended: list[int] = []
         self._chance = random.Random(seed)
         self._broker, self._service, self._influx = broker, service, influx
         self._clock, self._steps, self._disk, self._targets = clock, steps, disk, targets
@@ -119,8 +122,17 @@ class Chaos:
     def _wait(self, seconds: float) -> None:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            self._service.look()
+            self.look()
             time.sleep(0.02)
+
+    def look(self) -> None:
+        """Start again what ended by itself; for a broker that is one more kill, with whatever it forgot."""
+        self._service.look()
+        ended = len(self._broker.ended)
+        self._broker.look()
+        if len(self._broker.ended) > ended:
+            self.kills.append((time.monotonic(), "broker"))
+            self.broker_ended.append(self._broker.ended[-1])
 
     def kill_collector(self) -> None:
         """SIGKILL, and noted."""

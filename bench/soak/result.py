@@ -77,6 +77,10 @@ def _done(arguments: argparse.Namespace, chaos: Chaos, result: Result) -> None:
         ("of these, collector killed and started on the full disk", events["killed while the disk is full"]),
         ("store held by another process, collector killed while it waits", events["busy"]),
         ("a target out of order, or back in order", events["target"]),
+        (
+            "broker ended by itself and was started again",
+            f"{len(chaos.broker_ended)} {chaos.broker_ended or ''}",
+        ),
         ("collector ended by itself and was started again", f"{len(result.ended)} {result.ended or ''}"),
     ):
         print(f"| {what} | {times} |")

@@ -66,8 +66,8 @@ def test_the_run_finds_a_fault_that_a_test_fails_for_and_tells_one_that_none_doe
     (tmp_path / "small/test_sums.py").write_text(
         "from small.sums import add, half\n\ndef test_add():\n    assert add(2, 3) == 5\n    assert half(0)\n"
     )
-    target = mutation.Target("small/sums.py", (), ("small/test_sums.py",))
-    for name, value in (("ROOT", tmp_path), ("TARGETS", (target,)), ("_COPIED", ("small",))):
+    area = mutation.Area("small", "test_sums", (), ("small",))
+    for name, value in (("ROOT", tmp_path), ("AREAS", (area,)), ("_COPIED", ("small",))):
         monkeypatch.setattr(mutation, name, value)
     survivors = mutation.run(mutation.mutants(), 1)
     assert {m.becomes for m in survivors} == {"a <= 1", "a < 2"}

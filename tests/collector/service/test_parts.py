@@ -278,6 +278,7 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
     tank = TANKS[1]
     own = settings_of_part(common, Part(part_of(tank, 2), 2))
     now = now_ms()
+    level = 24.0
     sent: list[str] = []
 
     def take(url: str, title: str, body: str, priority: str, picture: Path | None = None) -> bool:
@@ -285,8 +286,8 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
         return True
 
     def run(settings: Settings, celsius: float, minutes: int) -> list[str]:
-        """One service after the other; returns the titles of the notices of this one."""
-        nonlocal now
+        """One service after the other, slowly to so many degrees; the titles of the notices of this one."""
+        nonlocal now, level
         sent.clear()
         urls = {"RUSHLIGHT_NOTICE_URLS": "json://127.0.0.1:9/a"}
         notifier = Notifier(NoticeSettings(), environment=urls, clock=lambda: now, sender=take)
@@ -296,7 +297,8 @@ def test_reminders_follow_their_tank_and_none_is_left_behind(tmp_path: Path) -> 
             analysis.start(store, now)
             for _ in range(2 * minutes):
                 now += 30_000
-                readings = [Reading(tank, "temperature", now, celsius, 1, now // 30_000 % 9999)]
+                level += min(max(celsius - level, -0.03), 0.03)
+                readings = [Reading(tank, "temperature", now, level, 1, now // 30_000 % 9999)]
                 with store.transaction():
                     store.add_readings(readings)
                     analysis.take(readings, now)
