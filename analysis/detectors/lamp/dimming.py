@@ -26,8 +26,8 @@ class LampDimming(msgspec.Struct):
         Sunlight through the photoperiod makes the days differ by far more than a lamp does: a fall counts
         only where it stands out from that.
         """
-        levels = plateaus[-DIMMING.days :]
-        days = [float(day) for day in plateau_days[-DIMMING.days :]]
+        levels = plateaus[-DIMMING.last_days :]
+        days = [float(day) for day in plateau_days[-DIMMING.last_days :]]
         drops = [a - b for a, b in itertools.pairwise(levels)]
         if drops:
             largest = max(range(len(drops)), key=lambda i: abs(drops[i]))

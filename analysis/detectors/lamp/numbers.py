@@ -232,7 +232,7 @@ class DimmingNumbers(Numbers, frozen=True, kw_only=True):
     step_share: Annotated[
         float, Of("", "from one day to the next: another lamp, a cleaned glass; the days before don't count")
     ] = 0.12
-    days: Annotated[int, Of("d", "it is judged by the last photoperiods, so many")] = 21
+    last_days: Annotated[int, Of("d", "it is judged by the last photoperiods, so many")] = 21
     least_days: Annotated[int, Of("d", "and by so many at least")] = 6
     trend_z: Annotated[
         float,

@@ -162,7 +162,7 @@ def test_hours_that_never_fitted_are_left_to_the_settings_doubt() -> None:
     """See test_settings_doubt: that is told after three days; till then no timer is blamed."""
     watched = Watched().feed(lambda d, m: lit(m, 780, 1260), range(4))
     assert watched.raised("light-schedule-drift") == []
-    fitted = Watched().feed(lambda d, m: lit(m) if d < 1 else lit(m, 780, 1260), range(4))
+    fitted = Watched().feed(lambda d, m: lit(m) if d < 2 else lit(m, 780, 1260), range(4))
     assert fitted.raised("light-schedule-drift")
 
 
