@@ -11,6 +11,7 @@ import msgspec
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
+from rushlight.analysis.watch.snapshot import book_in
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
@@ -49,25 +50,17 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int) ->
         except Exception:
             _log.exception("%s: a stored reading broke the analysis", name)
             break
-    book = _book_in(blob, name, fresh.tank.settings.title)
-    if book is not None:
-        fresh.restore(fresh.snapshot(book))
-        return []
-    return _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+    try:
+        book = book_in(blob, name, fresh.tank.settings.title)
+    except (msgspec.MsgspecError, StoreError):
+        return _reconciled(store.events(tank=name), fresh.book, told, now_ms)
+    fresh.restore(fresh.snapshot(book))
+    return []
 
 
 def _by_time(store: EmbeddedStore, tank: str, start_ms: int) -> Iterator[Reading]:
     series = [store.readings(tank, quantity, start_ms) for quantity in store.quantities(tank)]
     return heapq.merge(*series, key=lambda reading: reading.time_ms)
-
-
-def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
-    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
-    try:
-        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-        return AlarmBook.restore(name, title, book)
-    except (msgspec.MsgspecError, StoreError):
-        return None
 
 
 def _reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:

@@ -13,7 +13,8 @@ from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, Verdict, limits_of, may_move
 from rushlight.analysis.physics.mixing import CLOSE_C, PORTION, Match, Water, compare
 from rushlight.analysis.physics.water import mixed_temperature_c
-from rushlight.analysis.views.facts import carbon_dioxide_now, watch_of
+from rushlight.analysis.views.facts import carbon_dioxide_now
+from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.log import Clock
 from rushlight.collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
