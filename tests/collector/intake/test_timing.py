@@ -358,6 +358,10 @@ _chaos = st.lists(
 )
 
 
+def _last_arrived(before: list[Report], arrived: list[Report], number: int) -> list[Report]:
+    return [one for one in before if one in arrived][-number:]
+
+
 @given(_chaos, st.booleans(), st.integers(0, 2**32))
 def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: bool, seed: int) -> None:
     """Clock steps, kills before and after the commit, redeliveries, a board that sends again, reboots.
@@ -391,8 +395,7 @@ def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: boo
         elif kind == "reboot" and boot:
             seq, boots, boot = 0, boots + 1, []
         elif kind in ("again", "again, unmarked"):
-            before = boot if kind == "again, unmarked" else arrived
-            for one in [one for one in before if one in arrived][-number:]:
+            for one in _last_arrived(boot if kind == "again, unmarked" else arrived, arrived, number):
                 take(one, kind == "again")
         elif kind == "board sends again":
             for one in boot[-number:]:
