@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import threading
 from contextlib import suppress
 from pathlib import Path
 
@@ -11,15 +10,17 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.collector.errors import RushlightError
 from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.repeater import Repeater
 
 __all__ = ["NoticeThread"]
 
 _log = logging.getLogger("rushlight.notices")
 
 _EVERY_S = 1.0
+_END_S = 15.0  # for the notice that is being sent; what was not taken is sent after the next start
 
 
-class NoticeThread:
+class NoticeThread(Repeater):
     """Runs `Notifier.run_once` about every second until it is stopped.
 
     Parameters
@@ -31,30 +32,12 @@ class NoticeThread:
     """
 
     def __init__(self, notifier: Notifier, store_path: Path, clock: Clock) -> None:
+        super().__init__("notices", "notices", _EVERY_S, _END_S)
         self._notifier = notifier
         self._path = store_path
         self._clock = clock
         self._say = ClearLog(_log, clock)
-        self._stop = threading.Event()
-        self.name = "notices"
-        self._thread = threading.Thread(target=self._run, name="notices", daemon=True)
-
-    def start(self) -> None:
-        """Begin to send."""
-        self._thread.start()
-
-    def leave(self) -> None:
-        """Ask for the end."""
-        self._stop.set()
-
-    def stop(self, timeout_s: float = 15.0) -> bool:
-        """End after the notice that is being sent; what was not taken is sent after the next start.
-
-        False where it has not ended within `timeout_s`; it is left to itself then.
-        """
-        self.leave()
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        self._store: EmbeddedStore | None = None
 
     def _open(self) -> EmbeddedStore | None:
         try:
@@ -65,17 +48,17 @@ class NoticeThread:
         self._say.over("store", "the store can be opened again")
         return store
 
-    def _run(self) -> None:
-        store: EmbeddedStore | None = None
-        while not self._stop.is_set():
-            try:
-                store = store or self._open()
-                self._notifier.run_once(store, self._clock())
-            except Exception as error:
-                # no fault of one notice may end the sending of all others
-                if self._say.say("fault", f"sending notices failed: {error!r}; trying again"):
-                    _log.exception("where it failed")
-            self._stop.wait(_EVERY_S)
-        if store is not None:
+    def once(self) -> bool:
+        try:
+            self._store = self._store or self._open()
+            self._notifier.run_once(self._store, self._clock())
+        except Exception as error:
+            # no fault of one notice may end the sending of all others
+            if self._say.say("fault", f"sending notices failed: {error!r}; trying again"):
+                _log.exception("where it failed")
+        return False
+
+    def close(self) -> None:
+        if self._store is not None:
             with suppress(RushlightError):  # the store is busy: it is closed with the process
-                store.close()
+                self._store.close()

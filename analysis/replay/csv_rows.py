@@ -57,12 +57,7 @@ def _read_one(
         raise ReplayError(f"{path}: can't be opened ({error.strerror}); check the name") from None
     with file:
         rows = csv.reader(_without_nul(file) if _may_have_nul(path) else file)
-        header = [name.strip().lstrip("\ufeff") for name in next(rows, [])]
-        if header not in (HEADER, EXPORTED):
-            raise ReplayError(
-                f"{path}, line 1: the header must be {','.join(HEADER)!r}, not {','.join(header)!r}"
-            )
-        short = header == HEADER
+        short = _is_short(next(rows, []), path)
         last_text = ""
         last_ms = 0
         done = 0
@@ -103,6 +98,16 @@ def _read_one(
             complain(f"{path}: {bad} rows were left out in all")
         if progress is not None:
             progress(done % 20_000)
+
+
+def _is_short(first_row: list[str], path: Path) -> bool:
+    """Whether a file has the columns of a reading only, by its header."""
+    header = [name.strip().lstrip("\ufeff") for name in first_row]
+    if header not in (HEADER, EXPORTED):
+        raise ReplayError(
+            f"{path}, line 1: the header must be {','.join(HEADER)!r}, not {','.join(header)!r}"
+        )
+    return header == HEADER
 
 
 def _first_four(row: list[str]) -> list[str]:

@@ -7,10 +7,10 @@ from collections.abc import Container
 
 import msgspec
 
-from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.service.reconciling import reconciled, silence_again
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
+from rushlight.analysis.watch.snapshot import book_in
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
@@ -60,20 +60,12 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int, cl
         duration_text((now_ms - first_ms) / 1000),
         (clock() - began_ms) / 1000,
     )
-    book = _book_in(blob, name, fresh.tank.settings.title)
-    if book is not None:
-        fresh.restore(fresh.snapshot(book))
-        return []
-    stored = store.events(tank=name)
-    events = reconciled(stored, fresh.book, told, now_ms)
-    silence_again(stored, fresh.book, now_ms)
-    return events
-
-
-def _book_in(blob: bytes, name: str, title: str) -> AlarmBook | None:
-    """The alarms of a snapshot whose other half can't be used; None where they can't be read either."""
     try:
-        _, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-        return AlarmBook.restore(name, title, book)
+        book = book_in(blob, name, fresh.tank.settings.title)
     except (msgspec.MsgspecError, StoreError):
-        return None
+        stored = store.events(tank=name)
+        events = reconciled(stored, fresh.book, told, now_ms)
+        silence_again(stored, fresh.book, now_ms)
+        return events
+    fresh.restore(fresh.snapshot(book))
+    return []

@@ -30,19 +30,18 @@ from rushlight.analysis.views.fact_types import (
 from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.refused import refused_facts
 from rushlight.analysis.watch.learnt import learnt
-from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
+from rushlight.analysis.watch.saved import DEVICE_META, FAILED_META, watch_of
 from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.errors import StoreError
 from rushlight.collector.events import PRIORITY_RANK
 from rushlight.collector.influx.state import drain_report
 from rushlight.collector.intake.clock_doubt import clock_doubt
 from rushlight.collector.readings import PH, PH_PROBE, QUANTITIES, Flag, Reading
 from rushlight.collector.service.listener import LINKS_META, LinkReport
-from rushlight.collector.settings import Settings, TankSettings
+from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock
 
-__all__ = ["age_text", "carbon_dioxide_now", "collect_facts", "watch_of"]
+__all__ = ["age_text", "carbon_dioxide_now", "collect_facts"]
 
 FAILURE_TOLD_MS = 86_400_000
 _EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
@@ -121,18 +120,6 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
     return facts
-
-
-def watch_of(name: str, tank: TankSettings, store: EmbeddedStore) -> tuple[TankWatch, str]:
-    """A tank's analysis as the service left it, and what was wrong with it ("" for nothing)."""
-    watch = TankWatch(name, tank)
-    saved = store.load_state(ANALYSIS_STATE, name)
-    if saved is not None:
-        try:
-            watch.restore(saved[0])
-        except StoreError as error:
-            return TankWatch(name, tank), str(error)
-    return watch, ""
 
 
 def _reading(reading: Reading, now_ms: int) -> ReadingFacts:

@@ -204,22 +204,18 @@ def _learnt(settings: Settings) -> Iterator[str]:
         return
     from rushlight.analysis.views.learnt_text import offers
     from rushlight.analysis.watch.learnt import learnt
-    from rushlight.analysis.watch.saved import ANALYSIS_STATE
-    from rushlight.analysis.watch.tank_watch import TankWatch
+    from rushlight.analysis.watch.saved import watch_of
     from rushlight.collector.store.embedded import EmbeddedStore
 
     try:
         with closing(EmbeddedStore(path, read_only=True)) as store:
             for name, tank in settings.tanks.items():
-                saved = store.load_state(ANALYSIS_STATE, name)
-                if saved is None:
-                    continue
-                watch = TankWatch(name, tank)
-                watch.restore(saved[0])
+                # what can't be read has taught nothing: the service learns anew
+                watch, _ = watch_of(name, tank, store)
                 for offer in offers(tank, learnt(watch)):
                     yield f"tanks.{name}: {offer}"
     except StoreError:
-        return  # no state, another version: the service learns anew
+        return  # no store that can be read
 
 
 def _server(settings: Settings) -> Iterator[str]:

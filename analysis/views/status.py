@@ -55,13 +55,7 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
 def _tank(tank: TankFacts) -> Iterator[Text]:
     title = f"{tank.title} ({tank.name})" if tank.title else tank.name
     yield Text(title, style="bold") + Text("" if tank.watched else "  not in the settings: not watched")
-    if not tank.readings:
-        yield Text("  no readings yet")
-    for reading in tank.readings:
-        line = f"  {reading.title:32} {reading.printed:>12}   {age_text(reading.age_ms)}"
-        yield Text(line) + Text(f"   {reading.remark}" if reading.remark else "", style="yellow")
-        if reading.doubt:
-            yield Text(f"      {reading.doubt}", style="yellow")
+    yield from _readings(tank)
     if not tank.watched:
         return
     if tank.trouble:
@@ -94,6 +88,16 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield from _alarm(alarm)
     for line in tank.tests:
         yield Text(f"  TEST alarm, nothing is wrong: {line}", style="dim")
+
+
+def _readings(tank: TankFacts) -> Iterator[Text]:
+    if not tank.readings:
+        yield Text("  no readings yet")
+    for reading in tank.readings:
+        line = f"  {reading.title:32} {reading.printed:>12}   {age_text(reading.age_ms)}"
+        yield Text(line) + Text(f"   {reading.remark}" if reading.remark else "", style="yellow")
+        if reading.doubt:
+            yield Text(f"      {reading.doubt}", style="yellow")
 
 
 def _alarm(alarm: AlarmFacts) -> Iterator[Text]:

@@ -15,7 +15,8 @@ from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination
 from rushlight.analysis.physics.mixing import Match, Water, compare
 from rushlight.analysis.physics.numbers import MIXING
 from rushlight.analysis.physics.water import mixed_temperature_c
-from rushlight.analysis.views.facts import carbon_dioxide_now, watch_of
+from rushlight.analysis.views.facts import carbon_dioxide_now
+from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.log import Clock
 from rushlight.collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading

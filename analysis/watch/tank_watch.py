@@ -26,6 +26,7 @@ from rushlight.analysis.estimators.clock_step import moved_back
 from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
+from rushlight.analysis.watch.snapshot import book_in, pack, state_in
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
@@ -60,14 +61,6 @@ class WatchState(msgspec.Struct):
     silence: SilenceDetector = msgspec.field(default_factory=SilenceDetector)
     block: int = -1
     findings: list[Finding] = msgspec.field(default_factory=list)
-
-
-class _Saved(msgspec.Struct):
-    """A snapshot without its alarms; what was saved by other fields has another version, and is not read."""
-
-    version: int
-    state: msgspec.Raw = msgspec.Raw()
-    families: dict[str, msgspec.Raw] = {}
 
 
 @functools.cache
@@ -281,13 +274,8 @@ class TankWatch:
 
     def snapshot(self, book: AlarmBook | None = None) -> bytes:
         """State and alarms (those of another book, where one is given), for the store."""
-        encode = msgspec.msgpack.encode
-        state = {
-            "version": self._version,
-            "state": self.state,
-            "families": {family.name: family for family in self.families},
-        }
-        return encode([encode(state), (self.book if book is None else book).to_bytes()])
+        alarms = (self.book if book is None else book).to_bytes()
+        return pack(self._version, self.state, self.families, alarms)
 
     def restore(self, blob: bytes) -> None:
         """Take up where a snapshot was made.
@@ -299,21 +287,10 @@ class TankWatch:
             could be read; what was learnt is as new, and the caller feeds the stored readings again.
         """
         where = f"analysis of {self.tank.name}"
-        decode = msgspec.msgpack.decode
         try:
-            state_bytes, book_bytes = decode(blob, type=tuple[bytes, bytes])
-            book = AlarmBook.restore(self.tank.name, self.tank.settings.title, book_bytes)
-            self.book = book
-            self._note([])
-            saved = decode(state_bytes, type=_Saved)
+            self.book = book_in(blob, self.tank.name, self.tank.settings.title)
         except msgspec.MsgspecError as error:
             raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
-        if saved.version != self._version:
-            raise StoreError(f"{where}: the saved state is another version's; it is learnt anew")
-        try:
-            state = decode(saved.state, type=WatchState)
-            families: list[Family] = [decode(saved.families[kind.name], type=kind) for kind in self._kinds]
-        except (msgspec.MsgspecError, KeyError) as error:
-            raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
-        self.state, self.families = state, families
+        self._note([])
+        self.state, self.families = state_in(blob, self._version, WatchState, self._kinds, where)
         self._wire()

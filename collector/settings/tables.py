@@ -96,9 +96,7 @@ _Ph = Annotated[float, msgspec.Meta(ge=3, le=11, extra=_says("", "that is no pH 
 _Water = Annotated[float, msgspec.Meta(ge=-2, le=45, extra=_says("°C", _FAHRENHEIT))]
 _Setpoint = Annotated[float, msgspec.Meta(gt=0, lt=45, extra=_says("°C", _FAHRENHEIT))]
 # under pure CO2 at one atmosphere water takes some 1450 mg/L at 25 °C (Henry's law)
-_CarbonDioxide = Annotated[
-    float, msgspec.Meta(gt=0, le=1000, extra=_says("mg/L", "20 to 30 is common practice"))
-]
+_CarbonDioxide = Annotated[float, msgspec.Meta(gt=0, le=1000, extra=_says("mg/L", "20 to 30 is usual"))]
 _Watts = Annotated[float, msgspec.Meta(gt=0, le=20_000, extra=_says("W", "read it off the heater's plate"))]
 _Tolerance = Annotated[float, msgspec.Meta(gt=0, le=720, extra=_says("minutes"))]
 _Ramp = Annotated[float, msgspec.Meta(ge=0, le=240, extra=_says("minutes"))]

@@ -358,6 +358,14 @@ _chaos = st.lists(
 )
 
 
+def _last_arrived(before: list[Report], arrived: list[Report], number: int) -> list[Report]:
+    return [one for one in before if one in arrived][-number:]
+
+
+def _not_in(arrived: list[Report], sent: list[Report]) -> list[Report]:
+    return [one for one in sent if one not in arrived]
+
+
 @given(_chaos, st.booleans(), st.integers(0, 2**32))
 def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: bool, seed: int) -> None:
     """Clock steps, kills before and after the commit, redeliveries, a board that sends again, reboots.
@@ -391,13 +399,11 @@ def test_each_report_once_in_any_chaos(events: list[tuple[str, int]], clock: boo
         elif kind == "reboot" and boot:
             seq, boots, boot = 0, boots + 1, []
         elif kind in ("again", "again, unmarked"):
-            before = boot if kind == "again, unmarked" else arrived
-            for one in [one for one in before if one in arrived][-number:]:
+            for one in _last_arrived(boot if kind == "again, unmarked" else arrived, arrived, number):
                 take(one, kind == "again")
         elif kind == "board sends again":
+            arrived += _not_in(arrived, boot[-number:])
             for one in boot[-number:]:
-                if one not in arrived:
-                    arrived.append(one)
                 take(one, False)
         elif kind in ("send", "forgotten", "kill before commit"):
             value = 1000.0 * boots + seq + chance.random() / 2

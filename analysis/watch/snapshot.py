@@ -1,0 +1,62 @@
+"""The bytes in which a tank's analysis is saved: what it remembers and its alarms, each readable alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeVar
+
+import msgspec
+
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.detectors.registry import Family
+from rushlight.collector.errors import StoreError
+
+__all__ = ["book_in", "pack", "state_in"]
+
+_State = TypeVar("_State", bound=msgspec.Struct)
+
+
+class _Saved(msgspec.Struct):
+    """A snapshot without its alarms; what was saved by other fields has another version, and is not read."""
+
+    version: int
+    state: msgspec.Raw = msgspec.Raw()
+    families: dict[str, msgspec.Raw] = {}
+
+
+def pack(version: int, state: msgspec.Struct, families: Sequence[Family], alarms: bytes) -> bytes:
+    """State and alarms, for the store."""
+    encode = msgspec.msgpack.encode
+    saved = {"version": version, "state": state, "families": {family.name: family for family in families}}
+    return encode([encode(saved), alarms])
+
+
+def book_in(blob: bytes, tank: str, title: str) -> AlarmBook:
+    """The alarms alone, whatever the other half is.
+
+    Raises
+    ------
+    msgspec.MsgspecError, StoreError
+        They can't be read.
+    """
+    _, alarms = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
+    return AlarmBook.restore(tank, title, alarms)
+
+
+def state_in(
+    blob: bytes, version: int, kind: type[_State], families: Sequence[type[Family]], where: str
+) -> tuple[_State, list[Family]]:
+    """The rest of it; StoreError, beginning with `where`, where it can't be read or is of another version."""
+    decode = msgspec.msgpack.decode
+    try:
+        saved = decode(decode(blob, type=tuple[bytes, bytes])[0], type=_Saved)
+    except msgspec.MsgspecError as error:
+        raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+    if saved.version != version:
+        raise StoreError(f"{where}: the saved state is another version's; it is learnt anew")
+    try:
+        state = decode(saved.state, type=kind)
+        found: list[Family] = [decode(saved.families[family.name], type=family) for family in families]
+    except (msgspec.MsgspecError, KeyError) as error:
+        raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
+    return state, found
