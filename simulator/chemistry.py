@@ -1,71 +1,105 @@
-"""The carbonate system of fresh water: constants, and the pH that follows from what is dissolved.
+"""The carbonate system of fresh water, for the simulated tanks: of the demo, the tests and the benches.
 
 Written apart from `analysis/physics/water.py` on purpose: a simulated tank that shared the judge's formulas
 would agree with its mistakes too. This solver keeps alkalinity and total inorganic carbon and works out the
 pH; the judge goes the other way, from pH to CO2.
+
+Constants: Plummer & Busenberg 1982, Geochim. Cosmochim. Acta 46:1011-1040; activities after Davies. The
+coefficients are from memory; the tests check the result against PHREEQC and PyCO2SYS.
 """
 
 from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import NamedTuple
 
 __all__ = [
     "ALKALINITY_PER_DKH",
     "CO2_MG_PER_MOL",
     "Constants",
-    "co2_fraction",
     "constants",
     "dissolved_co2",
+    "speciate",
+    "table",
     "total_carbon",
+    "total_from_co2",
     "water_ph",
 ]
 
-CO2_MG_PER_MOL = 44_009.5
-ALKALINITY_PER_DKH = 17.85 / 50_043.5  # eq/L per German degree; 50.0435 g of CaCO3 carry one equivalent
+ALKALINITY_PER_DKH = 17.85e-3 / 50.04  # mol/L: 1 dKH = 17.85 mg/L as CaCO3, 50.04 mg a milliequivalent
+CO2_MG_PER_MOL = 44_010.0
 
 
-class Constants(NamedTuple):
-    """Thermodynamic constants (molal, taken as mol/L; atm) and the activity coefficients in use."""
+class Constants:
+    """Constants at one temperature (°C) and ionic strength (mol/L), for H+ as activity, the rest in mol/L."""
 
-    henry: float
-    k1: float
-    k2: float
-    kw: float
-    gamma1: float
-    gamma2: float
+    __slots__ = ("gamma", "henry", "k1", "k2", "kw")
+
+    def __init__(self, t_c: float, ionic: float) -> None:
+        t = t_c + 273.15
+        lt = math.log10(t)
+        log_kh = 108.3865 + 0.01985076 * t - 6919.53 / t - 40.45154 * lt + 669365 / t**2
+        log_k1 = -356.3094 - 0.06091964 * t + 21834.37 / t + 126.8339 * lt - 1684915 / t**2
+        log_k2 = -107.8871 - 0.03252849 * t + 5151.79 / t + 38.92561 * lt - 563713.9 / t**2
+        log_kw = -283.971 + 13323 / t - 0.05069842 * t + 102.24447 * lt - 1119669 / t**2
+        a = 0.509 + 0.0009 * (t_c - 25)
+        root = math.sqrt(ionic)
+        log_gamma = -a * (root / (1 + root) - 0.3 * ionic)
+        self.gamma = 10**log_gamma
+        gamma2 = 10 ** (4 * log_gamma)
+        self.henry = 10**log_kh
+        self.k1 = 10**log_k1 / self.gamma
+        self.k2 = 10**log_k2 * self.gamma / gamma2
+        self.kw = 10**log_kw / self.gamma
+
+
+def speciate(total: float, alkalinity: float, k: Constants, h: float = 1e-7) -> tuple[float, float]:
+    """(CO2 in mol/L, activity of H+) from total carbon and alkalinity (mol/L); `h` is a first guess."""
+    k1, k2, kw, g = k.k1, k.k2, k.kw, 1 / k.gamma
+    for _ in range(60):
+        d = h * h + k1 * h + k1 * k2
+        carbon = total * (k1 * h + 2 * k1 * k2) / d
+        f = carbon + kw / h - h * g - alkalinity
+        # derivative by ln h, always negative
+        slope = (
+            total * (k1 * h * d - (k1 * h + 2 * k1 * k2) * (2 * h * h + k1 * h)) / (d * d) - kw / h - h * g
+        )
+        step = f / slope
+        if step > 1.0:
+            step = 1.0
+        elif step < -1.0:
+            step = -1.0
+        h *= math.exp(-step)
+        if -1e-5 < step < 1e-5:
+            break
+    return total * h * h / (h * h + k1 * h + k1 * k2), h
+
+
+def total_from_co2(co2: float, alkalinity: float, k: Constants) -> tuple[float, float]:
+    """(total inorganic carbon, activity of H+) of water with dissolved CO2 `co2` (mol/L)."""
+    low, high = 1e-12, 1e-2
+    for _ in range(80):  # bisection on log h: alkalinity falls as h rises
+        h = math.sqrt(low * high)
+        alk = co2 * (k.k1 / h + 2 * k.k1 * k.k2 / (h * h)) + k.kw / h - h / k.gamma
+        if alk > alkalinity:
+            low = h
+        else:
+            high = h
+    return co2 * (1 + k.k1 / h + k.k1 * k.k2 / (h * h)), h
+
+
+def table(ionic: float) -> list[Constants]:
+    """Constants each 0.25 °C from 0 to 60 °C."""
+    return [Constants(i / 4, ionic) for i in range(241)]
 
 
 @lru_cache(maxsize=4096)
 def constants(temperature_c: float, ionic_strength: float) -> Constants:
-    """Equilibrium constants at a temperature.
-
-    Parameters
-    ----------
-    temperature_c : float
-        0 to 50 °C.
-    ionic_strength : float
-        mol/L, below about 0.05.
-
-    Notes
-    -----
-    Henry's constant, K1 and K2: Plummer & Busenberg 1982, Geochim. Cosmochim. Acta 46:1011. Kw: Harned &
-    Hamer 1933 (from memory). Activity coefficients: Davies equation with A = 0.4883 + 8.074e-4 T(°C)
-    (Davies 1962; the temperature slope is from memory). All are checked in the tests against PHREEQC.
-    """
-    kelvin = temperature_c + 273.15
-    log_t = math.log10(kelvin)
-    henry = 108.3865 + 0.01985076 * kelvin - 6919.53 / kelvin - 40.45154 * log_t + 669365 / kelvin**2
-    k1 = -356.3094 - 0.06091964 * kelvin + 21834.37 / kelvin + 126.8339 * log_t - 1684915 / kelvin**2
-    k2 = -107.8871 - 0.03252849 * kelvin + 5151.79 / kelvin + 38.92561 * log_t - 563713.9 / kelvin**2
-    kw = -4471.0 / kelvin + 6.0875 - 0.01706 * kelvin
-    root = math.sqrt(ionic_strength)
-    davies = (0.4883 + 8.074e-4 * temperature_c) * (root / (1 + root) - 0.3 * ionic_strength)
-    return Constants(10**henry, 10**k1, 10**k2, 10**kw, 10**-davies, 10 ** (-4 * davies))
+    """Those of a temperature (0 to 50 °C) and an ionic strength (mol/L, below about 0.05)."""
+    return Constants(temperature_c, ionic_strength)
 
 
-def water_ph(alkalinity: float, carbon: float, c: Constants, guess: float = 7.0) -> float:
+def water_ph(alkalinity: float, carbon: float, k: Constants, guess: float = 7.0) -> float:
     """The pH at which charge balances.
 
     Parameters
@@ -84,60 +118,17 @@ def water_ph(alkalinity: float, carbon: float, c: Constants, guess: float = 7.0)
     """
     if carbon <= 0 or alkalinity <= 0:
         raise ValueError("alkalinity and dissolved carbon must be above 0")
-    low, high = 2.0, 13.0
-    ph = min(max(guess, low), high)
-    for _ in range(60):
-        surplus, slope = _charge(alkalinity, carbon, c, ph)
-        if surplus > 0:
-            high = ph
-        else:
-            low = ph
-        step = surplus / slope
-        if abs(step) < 1e-9:
-            break
-        ph -= step
-        if not low < ph < high:  # Newton left the bracket: halve it instead
-            ph = (low + high) / 2
-    return ph
+    return -math.log10(speciate(carbon, alkalinity, k, 10**-guess)[1])
 
 
-def _charge(alkalinity: float, carbon: float, c: Constants, ph: float) -> tuple[float, float]:
-    """Alkalinity that this pH would need less the alkalinity there is, and its derivative by pH."""
-    activity = 10**-ph
-    one = c.k1 / (activity * c.gamma1)  # HCO3- per CO2
-    two = one * c.k2 * c.gamma1 / (activity * c.gamma2)  # CO3-- per CO2
-    whole = 1 + one + two
-    hydroxide = c.kw / (activity * c.gamma1)
-    hydrogen = activity / c.gamma1
-    surplus = carbon * (one + 2 * two) / whole + hydroxide - hydrogen - alkalinity
-    # d(one)/d(pH) = ln10 * one, d(two)/d(pH) = 2 ln10 * two
-    slope = carbon * (one + 4 * two + one * two) / whole**2 + hydroxide + hydrogen
-    return surplus, math.log(10) * slope
-
-
-def co2_fraction(ph: float, c: Constants) -> float:
-    """Share of the dissolved inorganic carbon that is CO2 at a pH."""
-    activity = 10**-ph
-    one = c.k1 / (activity * c.gamma1)
-    return 1 / (1 + one + one * c.k2 * c.gamma1 / (activity * c.gamma2))
-
-
-def dissolved_co2(carbon: float, ph: float, c: Constants) -> float:
+def dissolved_co2(carbon: float, ph: float, k: Constants) -> float:
     """Dissolved CO2 in mg/L from total inorganic carbon (mol/L) and pH."""
-    return carbon * co2_fraction(ph, c) * CO2_MG_PER_MOL
+    h = 10**-ph
+    return carbon * h * h / (h * h + k.k1 * h + k.k1 * k.k2) * CO2_MG_PER_MOL
 
 
-def total_carbon(co2_mg_l: float, alkalinity: float, c: Constants) -> float:
+def total_carbon(co2_mg_l: float, alkalinity: float, k: Constants) -> float:
     """Total inorganic carbon (mol/L) of water with so much CO2 (mg/L) and alkalinity (eq/L)."""
     if co2_mg_l <= 0:
         raise ValueError("dissolved CO2 must be above 0 mg/L")
-    free = co2_mg_l / CO2_MG_PER_MOL
-    low, high = 2.0, 13.0
-    for _ in range(60):
-        ph = (low + high) / 2
-        surplus, _slope = _charge(alkalinity, free / co2_fraction(ph, c), c, ph)
-        if surplus > 0:
-            high = ph
-        else:
-            low = ph
-    return free / co2_fraction((low + high) / 2, c)
+    return total_from_co2(co2_mg_l / CO2_MG_PER_MOL, alkalinity, k)[0]

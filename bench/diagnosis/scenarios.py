@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from bench.diagnosis.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, table
 from bench.diagnosis.faults import FAULTS, Label
 from bench.diagnosis.nuisances import add_nuisances
 from bench.diagnosis.probes import rows_of, sample
 from bench.diagnosis.tank import STEP_S, Array, Course, Tank, air_co2, ph_of, simulate
 from bench.diagnosis.world import HOUR, World, dose_now, lamp_now, make_world
+from rushlight.simulator.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, table
 
 STREAM = {"train": 1, "test": 2}
 SUSTAINED = 10 * 60 // STEP_S  # a limit counts as exceeded after ten minutes beyond it

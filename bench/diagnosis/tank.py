@@ -1,7 +1,7 @@
 """The physics of one tank: heat in two zones, carbonate chemistry, gas exchange, plants.
 
-Deliberately its own model: nothing is shared with `analysis` or `simulator`. Parameters are plausible
-ranges (common practice, no source) unless a line says otherwise.
+Nothing is shared with `analysis`; the chemistry is that of the demo's tank (`simulator`). Parameters are
+plausible ranges (common practice, no source) unless a line says otherwise.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.diagnosis.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, speciate, table, total_from_co2
+from rushlight.simulator.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, speciate, table, total_from_co2
 
 Array = Any  # a numpy array of floats; numpy's stubs make every sum of two an Any in any case
 STEP_S = 30

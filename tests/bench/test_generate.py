@@ -14,13 +14,19 @@ import phreeqpython
 import pytest
 
 from bench.diagnosis import score
-from bench.diagnosis.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, Constants, speciate, total_from_co2
 from bench.diagnosis.faults import FAULTS
 from bench.diagnosis.peers import plain_limits
 from bench.diagnosis.scenarios import build
 from bench.diagnosis.tank import STEP_S, Drive, Tank, simulate
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.settings import load_settings
+from rushlight.simulator.chemistry import (
+    ALKALINITY_PER_DKH,
+    CO2_MG_PER_MOL,
+    Constants,
+    speciate,
+    total_from_co2,
+)
 
 NAMES = set(FAULTS)
 
