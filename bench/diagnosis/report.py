@@ -188,14 +188,14 @@ def _alarms(at_work: dict[str, Any]) -> list[str]:
 def _warnings(runs: list[dict[str, Any]]) -> list[str]:
     """Hours before the harm, of harmful faults, Rushlight beside the plain limits."""
     lines = [
-        "| harmful faults told before the harm | faults | Rushlight, median h | plain limits, median h |"
+        "| harmful faults noticed before the harm | faults | Rushlight, median h | plain limits, median h |"
     ]
     lines += ["|---|---|---|---|"]
     for margin, said in (("0.0", "at the livestock's limits"), ("1.0", "1 °C, CO2 80 %, pH 0.2 inside")):
         pairs = [(r["Rushlight"]["0"], r[PEERS[0]][margin]) for r in runs]
         hours = [(a["warning_h"], b["warning_h"]) for a, b in pairs if a.get("harmful")]
         both = [(a, b) for a, b in hours if a > 0 and b > 0]
-        for what, some in (("all, 0 where not told", hours), ("by both", both)):
+        for what, some in (("all, 0 where not noticed", hours), ("by both", both)):
             if some:
                 mine, theirs = (statistics.median(x) for x in zip(*some, strict=True))
                 lines.append(f"| {what}; limits {said} | {len(some)} | {mine:.2f} | {theirs:.2f} |")
@@ -261,7 +261,7 @@ def _plot_delays(verdicts: list[dict[str, Any]], path: Path) -> None:
         axis.set_yscale("log")
         axis.set_title(name, fontsize=8)
         axis.tick_params(labelsize=6)
-    figure.supxlabel("severity (red line: never told)", fontsize=8)
+    figure.supxlabel("severity (red line: never noticed)", fontsize=8)
     figure.supylabel("delay from onset, h", fontsize=8)
     figure.tight_layout()
     figure.savefig(path, dpi=70)
