@@ -75,6 +75,7 @@ def match_lines(
     livestock: LivestockSettings,
     animals: AnimalLimits | None = None,
     gas: tuple[float, float] | None = None,
+    gas_unknown: bool = False,
 ) -> Iterator[str]:
     """The comparison in words, a line each; how to mix only where the animals may go there at all.
 
@@ -88,12 +89,14 @@ def match_lines(
         Of those that are to be moved; those of `livestock` where nothing else is known.
     gas : (float, float), optional
         CO2 of `here` and one standard error above it, mg/L.
+    gas_unknown : bool
+        CO2 is a matter in `here`, and nothing fresh has been judged of it.
     """
     found = compare(here, there)
     if animals is None:
         animals = AnimalLimits("the animals to be moved")
     co2, most = gas or (None, None)
-    to = Destination(here.name, here.celsius, here.ph, co2, most, here.day_c)
+    to = Destination(here.name, here.celsius, here.ph, co2, most, here.day_c, gas_unknown)
     verdict = may_move(to, animals, livestock)
     width = max(len(here.name), len(there.name))
     for title, water in (("from", there), ("to", here)):
@@ -226,7 +229,9 @@ def comparison(
             there = tank_water(store, other, settings.tanks[other].title, now_ms)
     assert there is not None
     now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
-    yield from match_lines(here, there, settings.tanks[tank].livestock, animals, now)
+    to = settings.tanks[tank]
+    matters = (to.water.carbonate_hardness_dkh, to.water.degassed_ph, to.co2) != (None, None, None)
+    yield from match_lines(here, there, to.livestock, animals, now, now is None and matters)
 
 
 def _animals(
