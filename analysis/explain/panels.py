@@ -10,6 +10,7 @@ import msgspec
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.explain.curves import Band, Curve, Limit, Panel, Role
+from rushlight.analysis.physics.carbon_dioxide import LIKELY
 from rushlight.analysis.replay.beliefs import Sample
 from rushlight.analysis.replay.store import DAY_MS, HOUR_MS
 from rushlight.analysis.watch.tank_watch import TankWatch
@@ -120,7 +121,7 @@ def _gas(context: Context) -> Panel | None:
         "mg/L",
         0,
         curves,
-        [Band("likely range", bands)],
+        [Band(LIKELY, bands)],
         [Limit("the livestock's limit", limit)],
     )
 

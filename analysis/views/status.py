@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.facts import (
     AlarmFacts,
     LinkFacts,
@@ -74,9 +75,10 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  {tank.trouble}", style="yellow")
     found = tank.carbon_dioxide
     if found is not None:
+        likely = likely_text(found.low_mg_l, found.high_mg_l)
         yield Text(
-            f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
-            f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
+            f"  {'CO2, reckoned from the pH':32} {found.mg_l:>7.0f} mg/L   {likely}, "
+            f"limit {found.limit_mg_l:g}"
         )
         if found.doubt:
             yield Text("      a wide range, since " + found.doubt, style="yellow")

@@ -24,6 +24,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.facts import AlarmFacts, Facts, TankFacts, age_text, collect_facts
 from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
 from rushlight.collector.errors import StoreError
@@ -168,6 +169,7 @@ class PageApp:
         )
         environment.filters["age"] = age_text
         environment.filters["utc"] = utc_text
+        environment.globals["likely_text"] = likely_text
         self._template = environment.get_template("status.html")
         self._static = {name: (_HERE / "static" / name).read_bytes() for name in _STATIC}
 
