@@ -9,6 +9,7 @@ from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.explain.context import Context, curves_of
 from rushlight.analysis.explain.curves import Band, Limit, Panel
 from rushlight.analysis.explain.panels_heat import power_panel, room_panel, water_panel
+from rushlight.analysis.physics.carbon_dioxide import LIKELY
 from rushlight.analysis.replay.store import DAY_MS
 from rushlight.collector.readings import (
     LIGHT,
@@ -76,7 +77,7 @@ def _gas(context: Context) -> Panel | None:
         "mg/L",
         0,
         curves,
-        [Band("likely range", bands)],
+        [Band(LIKELY, bands)],
         [Limit("the livestock's limit", limit)],
     )
 

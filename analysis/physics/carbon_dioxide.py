@@ -11,7 +11,10 @@ from typing import NamedTuple
 
 from rushlight.analysis.physics.numbers import WATER
 
-__all__ = ["Gas", "log_error"]
+__all__ = ["LIKELY", "Gas", "likely_text", "log_error"]
+
+LIKELY = "likely, two in three"
+"""What a range of one standard error either way is called in a drawing."""
 
 
 class Gas(NamedTuple):
@@ -33,6 +36,11 @@ class Gas(NamedTuple):
     def errors_above(self, limit: float) -> float:
         """How many standard errors it is above a limit (mg/L); negative below."""
         return math.log(self.mg_l / limit) / self.error
+
+
+def likely_text(low_mg_l: float, high_mg_l: float) -> str:
+    """That range in words, for notices, status and page."""
+    return f"likely {low_mg_l:.0f} to {high_mg_l:.0f}"
 
 
 def log_error(ph_error: float, carbonate_hardness_dkh: float) -> float:

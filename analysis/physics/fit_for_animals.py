@@ -30,7 +30,10 @@ class AnimalLimits(NamedTuple):
 
 
 class Destination(NamedTuple):
-    """The water they are to go to: °C, pH, CO2 (mg/L), that and a standard error, the day's range of °C."""
+    """The water they are to go to: °C, pH, CO2 (mg/L), that and a standard error, the day's range of °C.
+
+    `gas_unknown`: CO2 is a matter there, and no estimate of it is fresh.
+    """
 
     name: str
     celsius: float | None = None
@@ -38,6 +41,7 @@ class Destination(NamedTuple):
     co2_mg_l: float | None = None
     co2_high_mg_l: float | None = None
     day_c: tuple[float, float] | None = None
+    gas_unknown: bool = False
 
 
 class Verdict(NamedTuple):
@@ -116,6 +120,8 @@ def may_move(to: Destination, animals: AnimalLimits, residents: LivestockSetting
     if to.co2_high_mg_l is not None and to.co2_high_mg_l > limit:
         may = f"CO2 in {to.name} may be up to {to.co2_high_mg_l:.0f} mg/L (limit {limit:g})"
         return Verdict("go", [f"{may}: test pH and KH first, or move them before the gas comes on"])
+    if to.gas_unknown:
+        return Verdict("go", [f"CO2 in {to.name} is not known: test pH and KH first"])
     return Verdict("go", [])
 
 

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.refused import RefusedFacts
@@ -62,9 +63,10 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  {tank.trouble}", style="yellow")
     found = tank.carbon_dioxide
     if found is not None:
+        likely = likely_text(found.low_mg_l, found.high_mg_l)
         yield Text(
-            f"  {'CO2, estimated from the pH':32} {found.mg_l:>7.0f} mg/L   likely {found.low_mg_l:.0f} to "
-            f"{found.high_mg_l:.0f}, limit {found.limit_mg_l:g}"
+            f"  {'CO2, estimated from the pH':32} {found.mg_l:>7.0f} mg/L   {likely}, "
+            f"limit {found.limit_mg_l:g}"
         )
         if found.doubt:
             yield Text("      a wide range, because " + found.doubt, style="yellow")

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.alarms.wording import duration_text
-from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, Verdict, limits_of, may_move
 from rushlight.analysis.physics.mixing import Match, Water, compare
 from rushlight.analysis.physics.numbers import MIXING
@@ -77,6 +76,7 @@ def match_lines(
     livestock: LivestockSettings,
     animals: AnimalLimits | None = None,
     gas: tuple[float, float] | None = None,
+    gas_unknown: bool = False,
 ) -> Iterator[str]:
     """The comparison in words, a line each; how to mix only where the animals may go there at all.
 
@@ -90,12 +90,14 @@ def match_lines(
         Of those that are to be moved; those of `livestock` where nothing else is known.
     gas : (float, float), optional
         CO2 of `here` and one standard error above it, mg/L.
+    gas_unknown : bool
+        CO2 is a matter in `here`, and nothing fresh has been judged of it.
     """
     found = compare(here, there)
     if animals is None:
         animals = AnimalLimits("the animals to be moved")
     co2, most = gas or (None, None)
-    to = Destination(here.name, here.celsius, here.ph, co2, most, here.day_c)
+    to = Destination(here.name, here.celsius, here.ph, co2, most, here.day_c, gas_unknown)
     verdict = may_move(to, animals, livestock)
     width = max(len(here.name), len(there.name))
     for title, water in (("from", there), ("to", here)):
@@ -224,16 +226,14 @@ def comparison(
         there = second_water(store, tank, now_ms) if other is None else None
         watch, _ = watch_of(tank, settings.tanks[tank], store)
         gas = carbon_dioxide_now(watch, now_ms)
-        now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
-        if now is None and here.ph is not None:  # not judged yet, or no service runs
-            family = watch.of(CarbonDioxideDetector)
-            found = family.estimate.at(watch.tank, family.curve, here.ph, here.celsius)
-            now = None if found is None else (found.mg_l, found.high)
     if there is None and other is not None:
         with EmbeddedStore(settings_of_tank(settings, other).store_path(), read_only=True) as store:
             there = tank_water(store, other, settings.tanks[other].title, now_ms)
     assert there is not None
-    yield from match_lines(here, there, settings.tanks[tank].livestock, animals, now)
+    now = (gas.mg_l, gas.high_mg_l) if gas is not None and abs(gas.age_ms) <= FRESH_MS else None
+    to = settings.tanks[tank]
+    matters = (to.water.carbonate_hardness_dkh, to.water.degassed_ph, to.co2) != (None, None, None)
+    yield from match_lines(here, there, to.livestock, animals, now, now is None and matters)
 
 
 def _animals(

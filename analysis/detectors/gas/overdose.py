@@ -21,7 +21,7 @@ from rushlight.analysis.detectors.patience import (
 )
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
-from rushlight.analysis.physics.carbon_dioxide import Gas
+from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
 
 __all__ = ["OverdoseJudge"]
 
@@ -69,7 +69,7 @@ class OverdoseJudge(msgspec.Struct):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
-            f"pH {ph:.2f}, about {gas.mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
+            f"pH {ph:.2f}, about {gas.mg_l:.0f} mg/L CO2 ({likely_text(gas.low, gas.high)}); "
             f"the limit is {limit:.0f}{curve.doubted}",
             f"it has read so for {minutes_text((now - self.sudden) / 1000)}; it fell there faster than gas "
             "does, or while someone was at the tank",
@@ -235,7 +235,7 @@ class OverdoseJudge(msgspec.Struct):
             left = None
         night = moment.lamp.on is False
         observations = [
-            f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 (between {gas.low:.0f} and {gas.high:.0f}); "
+            f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 ({likely_text(gas.low, gas.high)}); "
             f"the limit is {limit:.0f}{curve.doubted}",
         ]
         usual = "" if curve.usual_low is None else f"this tank's usual lowest pH is {curve.usual_low:.2f}"

@@ -21,6 +21,7 @@ from starlette.types import ASGIApp
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.page.shield import Shield
@@ -89,6 +90,7 @@ class PageApp:
         )
         environment.filters["age"] = age_text
         environment.filters["utc"] = utc_text
+        environment.globals["likely_text"] = likely_text
         self._template = environment.get_template("status.html")
         self._static = {name: (_HERE / "static" / name).read_bytes() for name in _STATIC}
 

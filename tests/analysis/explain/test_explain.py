@@ -152,7 +152,7 @@ def test_beliefs_are_those_of_the_decision(gas: Case) -> None:
     assert decisive.time_ms == gas.decided_ms
     # what the event says is what was believed, to the digit that is told
     said = re.search(
-        r"pH ([\d.]+), about (\d+) mg/L CO2 \(between (\d+) and (\d+)\)", gas.event.observations[0]
+        r"pH ([\d.]+), about (\d+) mg/L CO2 \(likely (\d+) to (\d+)\)", gas.event.observations[0]
     )
     assert said is not None
     names = ("co2_mg_l", "co2_low_mg_l", "co2_high_mg_l")

@@ -93,7 +93,7 @@ def figures_at_the_alarm(folder: Path, course: Course) -> tuple[dict[str, Figure
             store.add_event(event)
             store.save_state(ANALYSIS_STATE, "nook", watch.snapshot(), 0)
         said: dict[str, Figure] = {}
-        match = re.search(r"about (\d+) mg/L CO2 \(between (\d+) and (\d+)\)", event.observations[0])
+        match = re.search(r"about (\d+) mg/L CO2 \(likely (\d+) to (\d+)\)", event.observations[0])
         assert match is not None and event.value is not None
         said["notice"] = Figure(event.value, float(match[2]), float(match[3]))
         text = "\n".join(line.plain for line in status_lines(settings, store, now_ms))

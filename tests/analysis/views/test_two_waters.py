@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, may_move
 from rushlight.analysis.physics.mixing import Water, compare
 from rushlight.analysis.views.two_waters import comparison, match_lines
+from rushlight.analysis.watch.saved import ANALYSIS_STATE
+from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import PH, SOURCE_PH, SOURCE_TEMPERATURE, TEMPERATURE, Flag, Reading
 from rushlight.collector.service.parts import part_of
@@ -217,8 +219,21 @@ def test_the_command_mixes_into_no_water_that_is_over_the_limit_of_carbon_dioxid
     path.write_text(
         SETTINGS.replace("[tanks.tub]", "[tanks.study.water]\ncarbonate_hardness_dkh = 4.0\n[tanks.tub]")
     )
-    with EmbeddedStore(folder / "rushlight.db") as store, store.transaction():
-        store.add_readings([Reading("study", PH, NOW - 10_000, ph, Flag.PASS)])
-    said = "\n".join(comparison(load_settings(path), "study", "tub", lambda: NOW))
+    readings = [
+        Reading("study", quantity, NOW - minute * 60_000, value, Flag.PASS)
+        for minute in range(10, 0, -1)
+        for quantity, value in ((TEMPERATURE, 22.0), (PH, ph))
+    ]
+    settings = load_settings(path)
+    watch = TankWatch("study", settings.tanks["study"])
+    with EmbeddedStore(folder / "rushlight.db") as store:
+        store.add_readings(readings)
+        said = "\n".join(comparison(settings, "study", "tub", lambda: NOW))
+        assert "CO2 in Study window is not known: test pH and KH first" in said  # nothing is judged as yet
+        for reading in readings:
+            watch.feed(reading)
+        store.save_state(ANALYSIS_STATE, "study", watch.snapshot(), 0)
+    said = "\n".join(comparison(settings, "study", "tub", lambda: NOW))
+    assert "CO2 in Study window is not known" not in said
     assert ("mg/L of CO2, over the limit of 30" in said) is refused
     assert ("exchange a quarter" in said) is not refused

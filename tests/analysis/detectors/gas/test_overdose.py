@@ -44,6 +44,11 @@ def usual(minute: int) -> float:
     return 7.3 - 0.55 * gassed
 
 
+def surge(since: int) -> float:
+    """By how much too much gas lowers the pH, minutes after it began: the fault of the twins."""
+    return 0.9 * (1 - math.exp(-since / 120)) if since >= 0 else 0.0
+
+
 def run(
     curve: Callable[[int], float | None],
     minutes: int,
@@ -75,6 +80,8 @@ def test_a_tank_that_had_not_settled_when_its_first_reading_came(settling: float
         return usual(at) + settling * math.exp(-(at - START) / 120)
 
     assert run(curve, 6 * DAY) == []
+    told = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
+    assert told and told[0][0] > 5 * DAY + 22 * 60
 
 
 @pytest.mark.parametrize("day", [2, 4])
@@ -137,6 +144,8 @@ def test_an_odd_day_leaves_no_hump_in_the_usual_curve() -> None:
         return usual(at) + (0.45 if odd else 0.0) - (0.03 if at // DAY in (2, 4) else 0.0)
 
     assert run(curve, 6 * DAY) == []
+    told = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
+    assert told and told[0][0] > 5 * DAY + 22 * 60
 
 
 def test_an_electrode_set_right_is_no_gas_and_a_surge_after_it_is_told() -> None:
@@ -165,6 +174,9 @@ def test_fresh_water_that_lifted_the_ph_is_not_taken_for_an_electrode_that_reads
         return 0.35 * max(0.0, min(1.0, 1.5 - (at - change) / DAY)) if at >= change else 0.0
 
     assert run(lambda at: usual(at) + lifted(at), 7 * DAY, stepped=stepped) == []
+    begin = 5 * DAY + 22 * 60
+    told = run(lambda at: usual(at) + lifted(at) - surge(at - begin), 7 * DAY, stepped=stepped)
+    assert told and begin < told[0][0] < begin + 240
 
 
 @pytest.mark.parametrize("profile", [DailyProfile(), DailyProfile(centre="median")])

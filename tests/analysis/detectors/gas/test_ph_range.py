@@ -71,6 +71,9 @@ def first_past(curve: Callable[[int], float], minutes: int, high: float = 8.2) -
 def test_ordinary_days_and_a_week_of_slightly_more_swing_are_nothing() -> None:
     assert told(usual, 6 * DAY) == []
     assert told(lambda at: usual(at) + 0.02 * (at // DAY), 8 * DAY) == []
+    acid = 5 * DAY + 12 * 60
+    assert told(lambda at: usual(at) - 0.3 * max(0, at - acid) / 60, 6 * DAY)
+    assert told(lambda at: usual(at) + 0.02 * (at // DAY) + 0.2 * max(0, at - acid) / 60, 6 * DAY)
 
 
 @pytest.mark.parametrize("per_hour", [0.12, 0.25])
@@ -153,6 +156,12 @@ def test_days_out_of_range_do_not_lock_the_alarm_up() -> None:
 @pytest.mark.parametrize("way", ["slowly", "at once"])
 def test_a_water_change_foretells_no_alkaline_water(bared: bool, way: str) -> None:
     """A quarter of it, 5 °C colder and harder; the thermometer may hang in the air meanwhile."""
+    assert changed_water(bared, way, alkaline=False) == []
+    assert "ph-out-of-range" in changed_water(bared, way, alkaline=True)
+
+
+def changed_water(bared: bool, way: str, alkaline: bool) -> list[str]:
+    """What is raised; `alkaline`: two hours after the change something makes the water so."""
     watch = TankWatch("ledge", parse_settings(SETTINGS.replace("8.2", "7.9")).tanks["ledge"])
     begin, length = 4 * DAY + 11 * 60, 12 if way == "slowly" else 4
     raised: list[str] = []
@@ -162,11 +171,12 @@ def test_a_water_change_foretells_no_alkaline_water(bared: bool, way: str) -> No
         celsius = 24.0 + 0.2 * math.sin(2 * math.pi * at / DAY) - 1.2 * done + chance.gauss(0, 0.03)
         if bared and begin - 8 <= at < begin + length:
             celsius = 17.0
+        risen = 0.15 * max(0, at - begin - 120) / 60 if alkaline else 0.0
         time_ms = at * MINUTE + 20_000
         for quantity, value in (
             ("temperature", celsius),
-            ("ph", usual(at) + 0.32 * done + chance.gauss(0, 0.01)),
+            ("ph", usual(at) + 0.32 * done + risen + chance.gauss(0, 0.01)),
         ):
             events = watch.feed(Reading("ledge", quantity, time_ms, value, Flag.PASS))
             raised += [event.alarm for event in events if event.event == "raised"]
-    assert raised == []
+    return raised
