@@ -8,7 +8,7 @@ from typing import ClassVar
 import msgspec
 
 from rushlight.analysis.detectors.moment import CurrentFacts, Moment, Tank
-from rushlight.analysis.detectors.patience import WITH_LAMP_MS
+from rushlight.analysis.detectors.patience import PATIENCE
 from rushlight.analysis.estimators.jitter import Jitter
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
@@ -82,7 +82,7 @@ class StrayCurrentDetector(msgspec.Struct):
                 size * min(1.0, max(0.0, 1.5 - (now - t) / DAY_MS))
                 for t, size in zip(self.step_ms, self.step_size, strict=True)
             )
-            moment.current.step_with_lamp = now - self.step_ms[-1] < WITH_LAMP_MS and any(
+            moment.current.step_with_lamp = now - self.step_ms[-1] < PATIENCE.with_lamp_ms and any(
                 abs(self.step_ms[-1] - edge) < BESIDE_MS for edge in self.lamp_ms
             )
         if not self.standing:

@@ -8,16 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import HALF_HOUR, HOUR, Gas, PhCurve
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
-from rushlight.analysis.detectors.patience import (
-    DISTURBED_MS,
-    FROM_ERRORS,
-    GAS_FIRST_DAY_MS,
-    GAS_LEAST_MS,
-    GAS_SUDDEN_LEAST_MS,
-    SUDDEN_ERRORS,
-    WITH_LAMP_MS,
-    patience_ms,
-)
+from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
 
@@ -59,14 +50,14 @@ class OverdoseJudge(msgspec.Struct):
         errors = gas.errors_above(limit)
         usual_low = curve.usual_low
         told = self.sudden >= 0 and "co2-overdose" in moment.active
-        if errors < (FROM_ERRORS if told else SUDDEN_ERRORS) or (
+        if errors < (PATIENCE.from_errors if told else PATIENCE.sudden_errors) or (
             usual_low is not None and ph > usual_low - USUAL_PH
         ):
             self.sudden = -1
             return None
         self.sudden = now if self.sudden < 0 else self.sudden
-        patience = patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS)
-        if now - self.sudden < (WITH_LAMP_MS if moment.current.step_with_lamp else patience):
+        patience = patience_ms(errors, PATIENCE.disturbed_ms, PATIENCE.gas_sudden_least_ms)
+        if now - self.sudden < (PATIENCE.with_lamp_ms if moment.current.step_with_lamp else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
@@ -98,9 +89,9 @@ class OverdoseJudge(msgspec.Struct):
         else:
             self.since = -1
         if usual_low is None:
-            patience = patience_ms(gas.errors_above(limit), GAS_FIRST_DAY_MS, GAS_LEAST_MS)
+            patience = patience_ms(gas.errors_above(limit), PATIENCE.gas_first_day_ms, PATIENCE.gas_least_ms)
         else:
-            patience = 0 if falling < -0.25 else GAS_LEAST_MS
+            patience = 0 if falling < -0.25 else PATIENCE.gas_least_ms
         still = raised and (gas.mg_l > 0.9 * limit and (usual_low is None or curve.ph < usual_low - 0.03))
         waited = self.since >= 0 and now - self.since >= patience
         if not (still or waited or (raised and wrong)):
@@ -112,7 +103,7 @@ class OverdoseJudge(msgspec.Struct):
         """The first day: the published limit, and the estimate's own error."""
         mg_l, error = gas.mg_l, gas.error
         forecast = mg_l * 10 ** -max(falling, -2.0)  # one hour on: the time a person needs to wake and act
-        level = mg_l > limit * math.exp((FROM_ERRORS if error < 0.5 else 1.7) * error)
+        level = mg_l > limit * math.exp((PATIENCE.from_errors if error < 0.5 else 1.7) * error)
         soon = error < 0.5 and falling < -0.1 and forecast > limit * math.exp(error) and mg_l > limit
         return level or soon
 
