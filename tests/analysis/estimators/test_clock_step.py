@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from rushlight.analysis.alarms.book import MAX_SHELF_MS, AlarmBook
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.detectors.moment import Tank
-from rushlight.analysis.detectors.power.detector import SilenceDetector
+from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.estimators.clock_step import STEP_MS, moved_back
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.notifier import Notifier
