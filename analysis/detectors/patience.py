@@ -7,42 +7,58 @@ may kill within that time, and is hardly an error of the probe: it gets minutes.
 from __future__ import annotations
 
 import math
+from typing import Annotated
 
 from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = [
-    "COLD_LEAST_MS",
-    "DISTURBED_MS",
-    "FROM_ERRORS",
-    "GAS_FIRST_DAY_MS",
-    "GAS_LEAST_MS",
-    "GAS_SUDDEN_LEAST_MS",
-    "HEAT_LEAST_MS",
-    "SUDDEN_ERRORS",
-    "WITH_LAMP_MS",
-    "patience_ms",
-]
+__all__ = ["PATIENCE", "PatienceNumbers", "patience_ms"]
 
-FROM_ERRORS = 1.2
-"""Standard errors past a limit from which patience begins to fall: about 88 % sure (one-sided, normal)."""
-SUDDEN_ERRORS = 2.0
-"""Standard errors past it from which a step that no gas makes is told all the same: about 98 % sure."""
 
-# All in ms; common practice, no source.
-DISTURBED_MS = 45 * MINUTE_MS
-"""While someone is at the tank: a probe bared for a water change reads the air as long as that."""
-GAS_FIRST_DAY_MS = 20 * MINUTE_MS
-"""CO2 in a tank that is not known yet: what is stirred or poured in has mixed by then."""
-GAS_LEAST_MS = 5 * MINUTE_MS
-"""CO2 is judged every five minutes: two values in a row, each a median of five. Harms within hours."""
-GAS_SUDDEN_LEAST_MS = 10 * MINUTE_MS
-"""After a step within a minute: an electrode in a buffer is back in the water by then."""
-HEAT_LEAST_MS = 2 * MINUTE_MS
-"""Water too warm: its oxygen is gone within the hour. Three minutes' means, so that no splash is one."""
-COLD_LEAST_MS = DISTURBED_MS
-"""Water too cold weakens over hours to days, and cold water that was poured in is warmed again meanwhile."""
-WITH_LAMP_MS = 16 * 60 * MINUTE_MS
-"""After a pH step as the lamp switched, which is a current and no gas: the lamp switches back within it."""
+class PatienceNumbers(Numbers, frozen=True, kw_only=True):
+    """How sure one must be, and how long a limit must be passed."""
+
+    from_errors: Annotated[
+        float,
+        Of("", "standard errors past a limit from which patience falls: about 88 % sure (one-sided, normal)"),
+    ] = 1.2
+    sudden_errors: Annotated[
+        float,
+        Of("", "standard errors past it from which a step that no gas makes is an alarm too: 98 % sure"),
+    ] = 2.0
+    disturbed_ms: Annotated[
+        int,
+        Of("ms", "while someone is at the tank: a probe bared for a water change reads the air that long"),
+    ] = 45 * MINUTE_MS
+    gas_first_day_ms: Annotated[
+        int,
+        Of("ms", "CO2 in a tank that is not known yet: what is stirred or poured in has mixed by then"),
+    ] = 20 * MINUTE_MS
+    gas_least_ms: Annotated[
+        int,
+        Of(
+            "ms",
+            "CO2 is judged every five minutes: two values in a row, each a median of five; harms in hours",
+        ),
+    ] = 5 * MINUTE_MS
+    gas_sudden_least_ms: Annotated[
+        int, Of("ms", "after a step within a minute: an electrode in a buffer is back in the water by then")
+    ] = 10 * MINUTE_MS
+    heat_least_ms: Annotated[
+        int,
+        Of("ms", "water too warm: its oxygen is gone within the hour; three minutes' means are no splash"),
+    ] = 2 * MINUTE_MS
+    cold_least_ms: Annotated[
+        int,
+        Of("ms", "water too cold weakens over hours to days, and cold water poured in is warmed meanwhile"),
+    ] = 45 * MINUTE_MS
+    with_lamp_ms: Annotated[
+        int,
+        Of("ms", "after a pH step as the lamp switched, a current and no gas: it switches back by then"),
+    ] = 16 * 60 * MINUTE_MS
+
+
+PATIENCE = PatienceNumbers()
 
 
 def patience_ms(errors: float, longest_ms: int, least_ms: int) -> int:
@@ -54,7 +70,7 @@ def patience_ms(errors: float, longest_ms: int, least_ms: int) -> int:
     Parameters
     ----------
     errors : float
-        How far past the limit, in standard errors of the estimate; up to `FROM_ERRORS` it is all the same.
+        How far past the limit, in standard errors of the estimate; all the same up to `from_errors`.
     longest_ms : int
         The patience with what is just past the limit.
     least_ms : int
@@ -62,5 +78,5 @@ def patience_ms(errors: float, longest_ms: int, least_ms: int) -> int:
     """
     if math.isnan(errors):
         raise ValueError("errors: must be a number")
-    share = FROM_ERRORS / max(errors, FROM_ERRORS)
+    share = PATIENCE.from_errors / max(errors, PATIENCE.from_errors)
     return max(min(least_ms, longest_ms), round(longest_ms * share * share))

@@ -8,20 +8,50 @@ the lamp are estimated from the falling and rising stretches of the curve itself
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import msgspec
 
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ThermalModel", "prior_time_constant_h"]
+__all__ = ["THERMAL", "ThermalModel", "ThermalNumbers", "prior_time_constant_h"]
+
+
+class ThermalNumbers(Numbers, frozen=True, kw_only=True):
+    """How a tank's cooling is learnt, and what it is taken for before."""
+
+    prior_tau_h: Annotated[
+        float, Of("h", "time constant of an open-topped glass tank of `prior_litres`: 4 to 5 W/K")
+    ] = 14.0
+    prior_litres: Annotated[float, Of("L", "the tank that has that time constant")] = 54.0
+    slope_c_per_h: Annotated[float, Of("°C/h", "slower changes say nothing of heating or cooling")] = 0.04
+    room_gap_c: Annotated[
+        float, Of("°C", "a time constant is learnt so far above the room's temperature")
+    ] = 1.5
+    tau_least_h: Annotated[float, Of("h", "no tank cools faster than with that time constant")] = 1.0
+    tau_most_h: Annotated[float, Of("h", "nor slower than with that")] = 120.0
+    kept: Annotated[int, Of("", "stretches of each kind that are kept")] = 60
+    learnt_stretches: Annotated[
+        int, Of("", "stretches of free cooling from which the time constant is the tank's own")
+    ] = 8
+    quartile_share: Annotated[
+        float,
+        Of("", "stretches in which the heater ran for a part look slow: that share of them is lower"),
+    ] = 0.25
+    slopes_least: Annotated[int, Of("", "stretches from which a usual slope is known")] = 6
+
+
+THERMAL = ThermalNumbers()
 
 
 def prior_time_constant_h(volume_litres: float) -> float:
     """A first guess of the time constant in hours.
 
     Water cools through its surface, so tau goes with volume over area, about the cube root of the volume;
-    14 h at 54 L comes from 4 to 5 W/K for an open-topped glass tank (common practice, no source).
+    `ThermalNumbers` has the size that it is known of.
     """
-    return 14.0 * float((volume_litres / 54.0) ** (1 / 3))
+    return THERMAL.prior_tau_h * float((volume_litres / THERMAL.prior_litres) ** (1 / 3))
 
 
 class ThermalModel(msgspec.Struct):
@@ -37,29 +67,34 @@ class ThermalModel(msgspec.Struct):
 
     def learn(self, slope: float, temperature: float, room: float | None) -> None:
         """One clean stretch of the curve (no disturbance, no lamp edge, no alarm)."""
-        if slope < -0.04:
+        if slope < -THERMAL.slope_c_per_h:
             self._keep(self.falls, slope)
-            if room is not None and temperature - room > 1.5:
+            if room is not None and temperature - room > THERMAL.room_gap_c:
                 tau = (temperature - room) / -slope
-                if 1.0 < tau < 120:
+                if THERMAL.tau_least_h < tau < THERMAL.tau_most_h:
                     self._keep(self.taus, tau)
-        elif slope > 0.04:
+        elif slope > THERMAL.slope_c_per_h:
             self._keep(self.rises, slope)
 
     @staticmethod
     def _keep(values: list[float], value: float) -> None:
         values.append(value)
-        del values[:-60]
+        del values[: -THERMAL.kept]
+
+    @property
+    def learnt(self) -> bool:
+        """Whether the time constant is the tank's own, no first guess."""
+        return len(self.taus) >= THERMAL.learnt_stretches
 
     def time_constant_h(self, volume_litres: float) -> float:
-        """The learnt time constant; the prior until eight stretches are in.
+        """The learnt time constant; the prior until enough stretches are in.
 
         Stretches in which the heater ran for a part look slower than free cooling, so the lower quartile is
         nearer the truth than the middle.
         """
-        if len(self.taus) < 8:
+        if not self.learnt:
             return prior_time_constant_h(volume_litres)
-        return sorted(self.taus)[len(self.taus) // 4]
+        return sorted(self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
 
     def passive_slope(self, temperature: float, room: float, volume_litres: float) -> float:
         """Slope in °C/h with nothing switched on."""
@@ -67,8 +102,8 @@ class ThermalModel(msgspec.Struct):
 
     def usual_fall(self) -> float | None:
         """The middle slope with the heater off, °C/h (negative)."""
-        return median(self.falls) if len(self.falls) >= 6 else None
+        return median(self.falls) if len(self.falls) >= THERMAL.slopes_least else None
 
     def usual_rise(self) -> float | None:
         """The middle slope with the heater on, °C/h."""
-        return median(self.rises) if len(self.rises) >= 6 else None
+        return median(self.rises) if len(self.rises) >= THERMAL.slopes_least else None

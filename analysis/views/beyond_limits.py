@@ -15,7 +15,7 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
-from rushlight.analysis.detectors.patience import FROM_ERRORS
+from rushlight.analysis.detectors.patience import PATIENCE
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import QUANTITIES, TEMPERATURE, Flag, Reading
@@ -107,7 +107,7 @@ def _gas(watch: TankWatch, now_ms: int) -> Iterator[CheckFacts]:
         f"CO2 about {gas.mg_l:.0f} mg/L, over the limit of {limit:g} since {_local(watch, begin, now_ms)}, "
     )
     usual = detector.curve.usual_low
-    if gas.errors_above(limit) < FROM_ERRORS:
+    if gas.errors_above(limit) < PATIENCE.from_errors:
         text += "but by less than the estimate may be off: test pH and KH with drop tests"
     elif usual is not None and read.ph > usual - OVERDOSE.usual_ph:
         text += (

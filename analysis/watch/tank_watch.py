@@ -18,7 +18,8 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.detectors.power.detector import PowerDetector, SilenceDetector
+from rushlight.analysis.detectors.power.mains import PowerDetector
+from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector

@@ -66,7 +66,7 @@ def _has_name(parent: ast.AST, child: ast.AST) -> bool:
         )
     if isinstance(parent, ast.BinOp):
         if isinstance(parent.op, ast.Pow):
-            return (child is parent.right and _is_number(child)) or _is_number(child, {10})
+            return (child is parent.right and _is_plain(child)) or _is_number(child, {10})
         scales = isinstance(parent.op, ast.Mult | ast.Div | ast.FloorDiv | ast.Mod)
         return scales and _is_number(child, CONVERSIONS)
     if isinstance(parent, ast.Subscript) and child is parent.slice:
@@ -83,6 +83,11 @@ def _is_number(node: ast.AST, among: set[int] | None = None) -> bool:
     if not isinstance(node, ast.Constant) or isinstance(node.value, bool):
         return False
     return isinstance(node.value, int | float) and (among is None or node.value in among)
+
+
+def _is_plain(node: ast.AST) -> bool:
+    """Whether it is written in numbers alone, as the exponent 1 / 3."""
+    return not any(isinstance(part, ast.Name | ast.Attribute | ast.Call) for part in ast.walk(node))
 
 
 def _is_index(node: ast.AST) -> bool:

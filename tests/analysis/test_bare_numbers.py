@@ -23,7 +23,7 @@ def warm(cups: list[float], ms: int, lit: bool = False) -> str:
     share = 100 * cups[3] / max(1, -1, 2.0, 0.0)
     ends = cups[-3:] + cups[:8:2]
     whole, rest = divmod(ms, 60)
-    dose = 10**cups[0] * math.log(10) + hours ** (1 / 2) + share**3
+    dose = 10**cups[0] * math.log(10) + hours ** (1 / 3) + share**3
     return f"{dose:6.3f} {round(dose, 4)} {KETTLE.boils_c * True}"
 '''
 
@@ -47,6 +47,7 @@ def test_numbers_that_need_no_name_are_left_alone() -> None:
         ("x = y[len(y) - 4]", ["1: 4"]),
         ("x = round(4.5, 1)", ["1: 4.5"]),
         ("x = 14.0 * y ** 3", ["1: 14.0"]),
+        ("x = y ** (z + 3)", ["1: 3"]),
         ("x = f'{y + 3.5:.1f}'", ["1: 3.5"]),
         ("class Kettle(Struct):\n    cups: int = 4", ["2: 4"]),
         ("x = (3, 6)", ["1: 3", "1: 6"]),

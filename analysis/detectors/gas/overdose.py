@@ -9,16 +9,7 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
-from rushlight.analysis.detectors.patience import (
-    DISTURBED_MS,
-    FROM_ERRORS,
-    GAS_FIRST_DAY_MS,
-    GAS_LEAST_MS,
-    GAS_SUDDEN_LEAST_MS,
-    SUDDEN_ERRORS,
-    WITH_LAMP_MS,
-    patience_ms,
-)
+from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
@@ -58,14 +49,14 @@ class OverdoseJudge(msgspec.Struct):
         errors = gas.errors_above(limit)
         usual_low = curve.usual_low
         told = self.sudden >= 0 and "co2-overdose" in moment.active
-        if errors < (FROM_ERRORS if told else SUDDEN_ERRORS) or (
+        if errors < (PATIENCE.from_errors if told else PATIENCE.sudden_errors) or (
             usual_low is not None and ph > usual_low - OVERDOSE.usual_ph
         ):
             self.sudden = -1
             return None
         self.sudden = now if self.sudden < 0 else self.sudden
-        patience = patience_ms(errors, DISTURBED_MS, GAS_SUDDEN_LEAST_MS)
-        if now - self.sudden < (WITH_LAMP_MS if moment.current.step_with_lamp else patience):
+        patience = patience_ms(errors, PATIENCE.disturbed_ms, PATIENCE.gas_sudden_least_ms)
+        if now - self.sudden < (PATIENCE.with_lamp_ms if moment.current.step_with_lamp else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
@@ -97,9 +88,9 @@ class OverdoseJudge(msgspec.Struct):
         else:
             self.since = -1
         if usual_low is None:
-            patience = patience_ms(gas.errors_above(limit), GAS_FIRST_DAY_MS, GAS_LEAST_MS)
+            patience = patience_ms(gas.errors_above(limit), PATIENCE.gas_first_day_ms, PATIENCE.gas_least_ms)
         else:
-            patience = 0 if falling < -OVERDOSE.at_once_ph_per_h else GAS_LEAST_MS
+            patience = 0 if falling < -OVERDOSE.at_once_ph_per_h else PATIENCE.gas_least_ms
         below = usual_low is None or curve.ph < usual_low - OVERDOSE.below_ph
         still = raised and gas.mg_l > OVERDOSE.lets_go_share * limit and below
         waited = self.since >= 0 and now - self.since >= patience
@@ -114,7 +105,7 @@ class OverdoseJudge(msgspec.Struct):
         # one hour on: the time a person needs to wake and act
         forecast = mg_l * 10 ** -max(falling, -CURVE.steepest_ph_per_h)
         rough = error >= OVERDOSE.rough_log
-        level = mg_l > limit * math.exp((OVERDOSE.rough_errors if rough else FROM_ERRORS) * error)
+        level = mg_l > limit * math.exp((OVERDOSE.rough_errors if rough else PATIENCE.from_errors) * error)
         fast = not rough and falling < -OVERDOSE.falling_ph_per_h
         soon = fast and forecast > limit * math.exp(error) and mg_l > limit
         return level or soon

@@ -1,10 +1,15 @@
-"""The balance of heat at one moment, reckoned once for all that judge the water's temperature."""
+"""The balance of heat at one moment, computed once for all that judge the water's temperature."""
 
 from __future__ import annotations
 
 import msgspec
 
-__all__ = ["HeatNow"]
+from rushlight.analysis.detectors.heat.numbers import HEAT
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.daily import DailyProfile
+from rushlight.analysis.estimators.thermal_model import ThermalModel
+
+__all__ = ["HeatNow", "explained_slope"]
 
 
 class HeatNow(msgspec.Struct):
@@ -53,4 +58,32 @@ class HeatNow(msgspec.Struct):
         """Whether the heater draws its power, a weak one too; None where no meter says so."""
         if self.power is None:
             return None
-        return self.power > 0.4 * self.full if self.full >= 5 else False
+        return self.power > HEAT.draws_share * self.full if self.full >= HEAT.metered_w else False
+
+
+def explained_slope(
+    tank: Tank,
+    moment: Moment,
+    temperature: float,
+    room: float | None,
+    model: ThermalModel,
+    usual: DailyProfile,
+) -> float | None:
+    """The slope in °C/h that room and lamp explain; None where it can't be said."""
+    lamp = 0.0
+    if moment.lamp.on:
+        # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
+        lamp = HEAT.lamp_c_per_h
+        span = HEAT.lamp_span_min
+        now, before = usual.at(moment.minute), usual.at((moment.minute - span) % 1440)
+        if now is not None and before is not None:
+            lamp = max(lamp, min(HEAT.lamp_most_c_per_h, (now - before) * (60 / span)))
+    if room is not None:
+        passive = model.passive_slope(temperature, room, tank.settings.volume_litres)
+        if room > temperature and not model.learnt:
+            passive *= (
+                HEAT.guess_scale
+            )  # a room that warms the water, and a time constant that is only a guess
+        return passive + lamp
+    fall = model.usual_fall()
+    return None if fall is None else fall + lamp

@@ -1,6 +1,6 @@
 """Heat: gathers what is known of the water's heat, and asks those who judge it.
 
-`heater_stuck.py` and `heater_dead.py` judge the heater, `cooler.py` the cooler, `temperature_limits.py` the
+`heater_stuck.py` and `heater_dead.py` judge the heater, `cooler.py` the cooler, `limits.py` the
 livestock's limits. What decides is the balance of heat: the slope that is seen, less the slope that room and
 lamp explain, is what the heater (or the missing cooler) must have done.
 """
@@ -11,12 +11,14 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow
-from rushlight.analysis.detectors.heat.cooler import CoolerMemory
-from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
+from rushlight.analysis.detectors.heat.balance import HeatNow, explained_slope
+from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
+from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
 from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
+from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
@@ -27,11 +29,7 @@ from rushlight.analysis.findings import Finding
 
 __all__ = ["TemperatureDetector"]
 
-QUARTER = 15 * MINUTE_MS
-HALF_HOUR = 30 * MINUTE_MS
-STAYED_C = 1.0  # so far from where it leapt from, a level has stayed away; common practice, no source
-LIMITS = ("temperature-high", "temperature-low")
-HOUR = 60 * MINUTE_MS
+LIMIT_ALARMS = ("temperature-high", "temperature-low")
 OF_HEAT = frozenset({"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"})
 
 
@@ -53,25 +51,26 @@ class TemperatureDetector(msgspec.Struct):
     recalls: ClassVar[frozenset[str]] = frozenset()
 
     model: ThermalModel = msgspec.field(default_factory=ThermalModel)
-    block: Window = msgspec.field(default_factory=lambda: Window(5))
-    window: Window = msgspec.field(default_factory=lambda: Window(37))
-    rooms: Window = msgspec.field(default_factory=lambda: Window(37))
+    block: Window = msgspec.field(default_factory=lambda: Window(HEAT.block_min))
+    window: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
+    rooms: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
     profile: DailyProfile = msgspec.field(default_factory=DailyProfile)
     heater: HeaterMemory = msgspec.field(default_factory=HeaterMemory)
     stuck: HeaterStuck = msgspec.field(default_factory=HeaterStuck)
     dead: HeaterDead = msgspec.field(default_factory=HeaterDead)
     cooler: CoolerMemory = msgspec.field(default_factory=CoolerMemory)
+    stopped: CoolerStopped = msgspec.field(default_factory=CoolerStopped)
     limits: TemperatureLimits = msgspec.field(default_factory=TemperatureLimits)
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    rough: Window = msgspec.field(default_factory=lambda: Window(15))
+    rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_frames))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
     unheated: float | None = None  # the slope that room and lamp explain, °C/h, as last judged
     leaping: bool = False
-    leap: Window = msgspec.field(default_factory=lambda: Window(3))
+    leap: Window = msgspec.field(default_factory=lambda: Window(HEAT.leap_frames))
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that stand after it. O(1)."""
@@ -80,19 +79,19 @@ class TemperatureDetector(msgspec.Struct):
         if moment.lamp.edge:
             self.lamp_edge_ms = moment.lamp.edge_ms
         if frame.heater is not None:
-            calm = frame.start_ms - self.last_step_ms > HOUR
+            calm = frame.start_ms - self.last_step_ms > HEAT.settle_min * MINUTE_MS
             self.heater.meter(frame.start_ms, frame.heater, temperature, self._full(tank), calm)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
         self.rough.clear()
         block = self.block
-        if block.times and abs(frame.start_ms - block.times[-1]) > 20 * MINUTE_MS:
+        if block.times and abs(frame.start_ms - block.times[-1]) > HEAT.gap_min * MINUTE_MS:
             self.block.clear()
             self._restart()  # slopes across a gap would mean nothing
         if self.leaping:
             self.leaping = False
-            if block.values and abs(temperature - median(block.values)) > STAYED_C:
+            if block.values and abs(temperature - median(block.values)) > HEAT.stayed_c:
                 block.clear()  # a mean over both levels would be neither
                 self._disturb(frame.start_ms)
         block.add(frame.start_ms, temperature)
@@ -103,9 +102,9 @@ class TemperatureDetector(msgspec.Struct):
         elif self.limits.beyond(tank, temperature) and not self.hold and not moment.heat.disturbed:
             # past a limit: no waiting for the five-minute block
             self._slow(tank, moment, median(block.values))
-        moment.heat.floor, self.ceiling = self.heater_range(tank)
+        moment.heat.floor, self.ceiling = heater_range(tank, self.heater, self.extremes.highs)
         moment.heat.comes_on = self.heater.holds_from(None) if moment.fifth and self.heater.sure else None
-        moment.heat.slope = self.window.slope_per_hour(HALF_HOUR)
+        moment.heat.slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
         moment.heat.cooling_rate = self.model.usual_fall()
         return list(self.hold.values())
 
@@ -136,12 +135,12 @@ class TemperatureDetector(msgspec.Struct):
             for finding in self.hold.values():
                 finding.holding = True
             level = median(self.rough.values)
-            if len(self.rough.values) < 10 or not self.limits.beyond(tank, level):
+            if len(self.rough.values) < HEAT.rough_least_frames or not self.limits.beyond(tank, level):
                 return list(self.hold.values())
             found = self.limits.findings(tank, moment, level, self.rough, self.extremes, None, True)
-            return [*(self.hold[name] for name in self.hold if name not in LIMITS), *found]
+            return [*(self.hold[name] for name in self.hold if name not in LIMIT_ALARMS), *found]
         last_ms = self.window.times[-1] if self.window.times else 0
-        if frame.start_ms - last_ms > HALF_HOUR and not moment.beyond("temperature"):
+        if frame.start_ms - last_ms > HEAT.hold_min * MINUTE_MS and not moment.beyond("temperature"):
             self.hold.clear()
         return list(self.hold.values())
 
@@ -159,7 +158,7 @@ class TemperatureDetector(msgspec.Struct):
         found = self.limits.leapt(
             tank, moment, self.leap, moment.probes.leapt["temperature"], self.room_now(frame.start_ms)
         )
-        kept = {name: one for name, one in self.hold.items() if name not in LIMITS}
+        kept = {name: one for name, one in self.hold.items() if name not in LIMIT_ALARMS}
         return [*kept.values(), *([found] if found is not None else [])]
 
     @property
@@ -171,7 +170,7 @@ class TemperatureDetector(msgspec.Struct):
         `cooler_turns_at_c` and the rest of `CoolerMemory.learnt`.
         """
         out: dict[str, float] = {}
-        if len(self.model.taus) >= 8:
+        if self.model.learnt:
             out["time_constant_h"] = self.model.time_constant_h(0.0)  # the volume counts for a guess only
             out["stretches"] = float(len(self.model.taus))
         if self.extremes.lows:
@@ -185,40 +184,8 @@ class TemperatureDetector(msgspec.Struct):
     def room_now(self, now_ms: int) -> float | None:
         """The room's temperature (°C), an hour old at most; None where no probe tells."""
         rooms = self.rooms
-        return rooms.values[-1] if rooms.times and now_ms - rooms.times[-1] < HOUR else None
-
-    def heater_range(self, tank: Tank) -> tuple[float | None, float | None]:
-        """(floor, ceiling) in °C between which the heater holds this probe's reading, as far as known."""
-        heater = tank.settings.heater
-        if heater is None and self.heater.peak_watts < 5:
-            return None, None
-        setpoint = heater.setpoint_c if heater else None
-        floor = self.heater.holds_from(setpoint)
-        highs = self.extremes.highs
-        if setpoint is None:
-            return floor, median(highs) if len(highs) >= 2 else None
-        ceiling = setpoint + 1.3  # until the tank has shown a day of it, much is allowed
-        if highs:
-            ceiling = min(median(highs), setpoint + 2.5)
-        return floor, max(ceiling, (setpoint - 1.3 if floor is None else floor) + 0.3)
-
-    def explained(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> float | None:
-        """The slope in °C/h that room and lamp explain; None where it can't be said."""
-        usual = self.profile.at(moment.minute)
-        before = self.profile.at((moment.minute - 30) % 1440)
-        lamp = 0.0
-        if moment.lamp.on:
-            # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
-            lamp = 0.25
-            if usual is not None and before is not None:
-                lamp = max(lamp, min(0.5, (usual - before) * 2))
-        if room is not None:
-            passive = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
-            if room > temperature and len(self.model.taus) < 8:
-                passive *= 1.8  # a room that warms the water, and a time constant that is only a guess
-            return passive + lamp
-        fall = self.model.usual_fall()
-        return None if fall is None else fall + lamp
+        fresh = bool(rooms.times) and now_ms - rooms.times[-1] < HEAT.room_old_min * MINUTE_MS
+        return rooms.values[-1] if fresh else None
 
     def _full(self, tank: Tank) -> float:
         """What the heater draws when it heats, W; 0 where it isn't known."""
@@ -228,20 +195,20 @@ class TemperatureDetector(msgspec.Struct):
     def _restart(self) -> None:
         self.window.clear()
         self.rooms.clear()
-        self.stuck.since = self.dead.since = self.cooler.hot_since = -1
+        self.stuck.since = self.dead.since = self.stopped.hot_since = -1
 
     def _notice_steps(self, tank: Tank, now_ms: int) -> None:
         """Faster than heater or room could do it: water was changed, or the probe was moved."""
-        values = self.block.values
-        if len(values) < 3:
+        values, frames = self.block.values, HEAT.step_frames
+        if len(values) < frames:
             return
-        change = abs(values[-1] - values[-3])
-        possible = 3 * tank.heating_rate_c_per_h * 2 / 60
-        if change > 0.25 + possible:
+        change = abs(values[-1] - values[-frames])
+        possible = HEAT.step_heaters * tank.heating_rate_c_per_h * (frames - 1) / 60
+        if change > HEAT.step_c + possible:
             self._disturb(now_ms)
 
     def _disturb(self, now_ms: int) -> None:
-        self.disturbed_until = now_ms + 40 * MINUTE_MS
+        self.disturbed_until = now_ms + HEAT.disturbed_min * MINUTE_MS
         self.last_step_ms = now_ms
         self._restart()
 
@@ -255,7 +222,7 @@ class TemperatureDetector(msgspec.Struct):
             self.rooms.add(now, frame.room)
         room = self.room_now(now)
         if moment.fifth:
-            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, 190)
+            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, HEAT.day_values)
             self.profile.add(moment.minute, temperature, not heat_alarm)
             self._learn(tank, moment, temperature, room)
         heat = self._now(tank, moment, temperature, room)
@@ -270,9 +237,11 @@ class TemperatureDetector(msgspec.Struct):
         ]
         if findings[0] is None:
             findings.append(
-                self.cooler.finding(tank, moment, heat, self.extremes.highs, self.window, self.lamp_edge_ms)
+                self.stopped.finding(
+                    tank, moment, heat, self.cooler, self.extremes.highs, self.window, self.lamp_edge_ms
+                )
             )
-        better = max(self.stuck.since, self.dead.since, self.cooler.hot_since) >= 0
+        better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
         findings += self.limits.findings(
             tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better
         )
@@ -280,40 +249,25 @@ class TemperatureDetector(msgspec.Struct):
 
     def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:
         now = moment.frame.start_ms
-        settled = now - self.lamp_edge_ms > HOUR and now - self.last_step_ms > HOUR
-        if settled and not self.heater.metered and self._heaters_own(tank, temperature):
+        settled = now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
+        if settled and not self.heater.metered and corner_is_its_own(tank, temperature):
             self.heater.corner(self.window, tank.heating_rate_c_per_h)
         if tank.settings.cooler is not None and settled and not moment.heat.disturbed:
             self.cooler.learn(tank.settings.cooler, self.window, room)
         if moment.active or moment.heat.disturbed:
             return
-        slope = self.window.slope_per_hour(HALF_HOUR)
+        slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
         if slope is None:
-            slope = self.window.slope_per_hour(QUARTER)
+            slope = self.window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
         if slope is not None and not moment.lamp.on:
             self.model.learn(slope, temperature, room)
-
-    @staticmethod
-    def _heaters_own(tank: Tank, temperature: float) -> bool:
-        """Whether a corner here can be the heater's: a cooler that switches off makes one too."""
-        heater, cooler = tank.settings.heater, tank.settings.cooler
-        if heater is None:
-            return False
-        if heater.setpoint_c is not None and abs(temperature - heater.setpoint_c) > 2.5:
-            return False
-        if cooler is None or cooler.setpoint_c is None:
-            return True
-        between = cooler.setpoint_c - 1.0
-        if heater.setpoint_c is not None:
-            between = max(between, (cooler.setpoint_c + heater.setpoint_c) / 2)
-        return temperature < between
 
     def _now(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> HeatNow:
         now = moment.frame.start_ms
         window = self.window
-        quarter = window.slope_per_hour(QUARTER)
-        slope = window.slope_per_hour(HALF_HOUR)
-        floor, ceiling = self.heater_range(tank)
+        quarter = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+        slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+        floor, ceiling = heater_range(tank, self.heater, self.extremes.highs)
         unheated = None
         if room is not None:
             unheated = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
@@ -323,7 +277,7 @@ class TemperatureDetector(msgspec.Struct):
             room=room,
             slope=quarter if slope is None else slope,
             quarter=quarter,
-            hour=window.slope_per_hour(HOUR),
+            hour=window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS),
             floor=floor,
             ceiling=ceiling,
             power=self.heater.power(now),
@@ -331,7 +285,7 @@ class TemperatureDetector(msgspec.Struct):
             rate=tank.heating_rate_c_per_h,
             usual_fall=self.model.usual_fall(),
             usual_rise=self.model.usual_rise(),
-            learnt=len(self.model.taus) >= 8,
+            learnt=self.model.learnt,
             unheated=unheated,
-            explained=self.explained(tank, moment, temperature, room),
+            explained=explained_slope(tank, moment, temperature, room, self.model, self.profile),
         )

@@ -9,16 +9,13 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT
+from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.estimators.robust import median, spread
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 
-__all__ = ["HeaterMemory"]
-
-ARM = 8  # five-minute values on each side of a corner
-ENOUGH_CORNERS = 3  # a corner may be something else; the meter is sure the first time
-SETTLE_MS = 45 * MINUTE_MS
-STALE_MS = 10 * MINUTE_MS
+__all__ = ["HeaterMemory", "corner_is_its_own", "heater_range"]
 
 
 class HeaterMemory(msgspec.Struct):
@@ -26,7 +23,7 @@ class HeaterMemory(msgspec.Struct):
 
     picks: list[float] = msgspec.field(default_factory=list)
     last_pick_ms: int = -1
-    watts: Window = msgspec.field(default_factory=lambda: Window(10))
+    watts: Window = msgspec.field(default_factory=lambda: Window(COMES_ON.watts_frames))
     peak_watts: float = 0.0
     metered: bool = False
     on_since: int = -1
@@ -35,20 +32,21 @@ class HeaterMemory(msgspec.Struct):
     def meter(self, now_ms: int, watts: float, temperature: float | None, full: float, calm: bool) -> None:
         """One minute of the metering plug; `calm`: nobody is at the tank."""
         self.watts.add(now_ms, watts)
-        if len(self.watts.values) >= 3:  # one reading alone may be the plug's
-            self.peak_watts = max(self.peak_watts, min(self.watts.values[-3:]))
+        sure = COMES_ON.sure_frames
+        last = self.watts.values[-sure:]
+        if len(last) >= sure:  # one reading alone may be the plug's
+            self.peak_watts = max(self.peak_watts, min(last))
         self.metered = True
-        if temperature is None or full < 5:
+        if temperature is None or full < HEAT.metered_w:
             return
-        last = self.watts.values[-3:]
-        if len(last) == 3 and min(last) > 0.4 * full:
+        if len(last) == sure and min(last) > HEAT.draws_share * full:
             if self.on_since < 0:
                 self.on_since, self.lowest = (now_ms if calm else 0), temperature
             elif self.on_since > 0 and temperature < self.lowest:
                 self.lowest = temperature
-            if self.on_since > 0 and (not calm or now_ms - self.on_since >= SETTLE_MS):
+            if self.on_since > 0 and (not calm or now_ms - self.on_since >= COMES_ON.heats_min * MINUTE_MS):
                 self._switched(now_ms, calm)
-        elif max(last) < 0.1 * full:
+        elif max(last) < COMES_ON.off_share * full:
             if self.on_since > 0:
                 self._switched(now_ms, calm)
             self.on_since = -1
@@ -61,14 +59,18 @@ class HeaterMemory(msgspec.Struct):
     def corner(self, window: Window, rate: float) -> bool:
         """A five-minute value was added to `window`; whether falling water was seen turned up by heat."""
         values = window.values
-        if len(values) < 2 * ARM + 1 or window.times[-1] - self.last_pick_ms < SETTLE_MS:
+        arm = COMES_ON.arm_values
+        apart_ms = COMES_ON.corner_apart_min * MINUTE_MS
+        if len(values) < 2 * arm + 1 or window.times[-1] - self.last_pick_ms < apart_ms:
             return False
-        near = values[-2 * ARM - 1 :]
-        lowest = min(near[ARM - 1 : ARM + 2])
-        if lowest > min(near) + 0.01:
+        near = values[-2 * arm - 1 :]
+        lowest = min(near[arm - 1 : arm + 2])
+        if lowest > min(near) + COMES_ON.corner_flat_c:
             return False
-        before, after = _slope(near[:ARM]), _slope(near[ARM + 1 :])
-        if before > -0.03 or after < 0.05 or after - before < max(0.15, 0.35 * rate):
+        before, after = _slope(near[:arm]), _slope(near[arm + 1 :])
+        if before > -COMES_ON.fall_c_per_h or after < COMES_ON.rise_c_per_h:
+            return False
+        if after - before < max(COMES_ON.change_c_per_h, COMES_ON.change_share * rate):
             return False
         self._keep(window.times[-1], lowest)
         return True
@@ -76,12 +78,12 @@ class HeaterMemory(msgspec.Struct):
     def _keep(self, now_ms: int, temperature: float) -> None:
         self.last_pick_ms = now_ms
         self.picks.append(temperature)
-        del self.picks[:-12]
+        del self.picks[: -COMES_ON.kept]
 
     def power(self, now_ms: int) -> float | None:
         """What it draws, W: the middle of the last minutes; None where no meter reports."""
         watts = self.watts
-        if not watts.times or now_ms - watts.times[-1] > STALE_MS:
+        if not watts.times or now_ms - watts.times[-1] > COMES_ON.stale_min * MINUTE_MS:
             return None
         return median(watts.values)
 
@@ -92,15 +94,17 @@ class HeaterMemory(msgspec.Struct):
         seen at work, much is allowed. None where neither the settings nor the tank have told.
         """
         picks = self.picks
-        if len(picks) < (1 if self.metered else ENOUGH_CORNERS):
-            return min([setpoint - 1.3, *picks]) if setpoint is not None else None
-        usual = sorted(picks)[(len(picks) - 1) // 4]
-        return usual if setpoint is None else min(max(usual, setpoint - 2.5), setpoint + 0.3)
+        if len(picks) < (1 if self.metered else COMES_ON.corners):
+            return min([setpoint - HEAT.dial_c, *picks]) if setpoint is not None else None
+        usual = sorted(picks)[int((len(picks) - 1) * COMES_ON.low_share)]
+        if setpoint is None:
+            return usual
+        return min(max(usual, setpoint - HEAT.dial_most_c), setpoint + HEAT.dial_up_c)
 
     @property
     def sure(self) -> bool:
         """Whether it has come on at one temperature so often that a little below it says something."""
-        return len(self.picks) >= 6 and spread(self.picks) < 0.1
+        return len(self.picks) >= COMES_ON.sure_times and spread(self.picks) < COMES_ON.sure_spread_c
 
     def moved_to(self) -> None:
         """It came on lower than it was thought to hold: what was learnt before holds no more."""
@@ -108,8 +112,43 @@ class HeaterMemory(msgspec.Struct):
 
 
 def _slope(values: list[float]) -> float:
-    """Least-squares slope in °C/h of values five minutes apart."""
+    """Least-squares slope in °C/h of means, one a block of minutes."""
     n = len(values)
     middle = (n - 1) / 2
     total = sum((i - middle) * value for i, value in enumerate(values))
-    return 12 * total / (n * (n * n - 1) / 12)
+    squares = sum((i - middle) ** 2 for i in range(n))
+    return 60 / HEAT.block_min * total / squares
+
+
+def heater_range(tank: Tank, memory: HeaterMemory, highs: list[float]) -> tuple[float | None, float | None]:
+    """(floor, ceiling) in °C between which the heater holds this probe's reading, as far as known.
+
+    `highs` are the highest water of the last whole days.
+    """
+    heater = tank.settings.heater
+    if heater is None and memory.peak_watts < HEAT.metered_w:
+        return None, None
+    setpoint = heater.setpoint_c if heater else None
+    floor = memory.holds_from(setpoint)
+    if setpoint is None:
+        return floor, median(highs) if len(highs) >= HEAT.high_days else None
+    ceiling = setpoint + HEAT.dial_c  # until the tank has shown a day of it, much is allowed
+    if highs:
+        ceiling = min(median(highs), setpoint + HEAT.dial_most_c)
+    lowest = setpoint - HEAT.dial_c if floor is None else floor
+    return floor, max(ceiling, lowest + HEAT.swing_least_c)
+
+
+def corner_is_its_own(tank: Tank, temperature: float) -> bool:
+    """Whether a corner here can be the heater's: a cooler that switches off makes one too."""
+    heater, cooler = tank.settings.heater, tank.settings.cooler
+    if heater is None:
+        return False
+    if heater.setpoint_c is not None and abs(temperature - heater.setpoint_c) > HEAT.dial_most_c:
+        return False
+    if cooler is None or cooler.setpoint_c is None:
+        return True
+    between = cooler.setpoint_c - HEAT.cooler_gap_c
+    if heater.setpoint_c is not None:
+        between = max(between, (cooler.setpoint_c + heater.setpoint_c) / 2)
+    return temperature < between

@@ -8,16 +8,13 @@ import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
+from rushlight.analysis.detectors.heat.numbers import COMES_ON, DEAD, HEAT
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
 __all__ = ["HeaterDead"]
-
-DAY_MS = 1440 * MINUTE_MS
-CORNER_MS = 40 * MINUTE_MS  # a corner is seen that long after the heater came on
-CLEARING_MS = 20 * MINUTE_MS  # a little longer than the alarm's off-delay
 
 
 class HeaterDead(msgspec.Struct):
@@ -41,46 +38,60 @@ class HeaterDead(msgspec.Struct):
         if raised:
             if not moment.heat.disturbed and self._contrary(heat, memory, under):
                 self.seen_ms = heat.now
-            if heat.now - self.seen_ms < CLEARING_MS:
+            if heat.now - self.seen_ms < DEAD.clear_min * MINUTE_MS:
                 self.since = self.above_since = -1
                 return None
         else:
             self.above_since = -1
-            if not (under > (0.15 if memory.sure else 0.3) and idle) or self._poured(heat):
+            enough = DEAD.under_sure_c if memory.sure else DEAD.under_c
+            if not (under > enough and idle) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
                 self.since = heat.now
-            wait = 5 if under > 1.0 else 15 if under > 0.3 else 30
-            if heat.now - self.since < wait * MINUTE_MS:
+            if heat.now - self.since < self._wait_min(under) * MINUTE_MS:
                 return None
-        return self._told(tank, heat, raised and (not idle or under < 0.1), under, tau_h)
+        return self._told(tank, heat, raised and (not idle or under < DEAD.hold_c), under, tau_h)
+
+    @staticmethod
+    def _wait_min(under: float) -> int:
+        """How long it must look so, the shorter the colder."""
+        if under > DEAD.far_c:
+            return DEAD.far_wait_min
+        return DEAD.wait_min if under > DEAD.under_c else DEAD.near_wait_min
 
     @staticmethod
     def _poured(heat: HeatNow) -> bool:
         """No tank cools that fast: colder water was poured in."""
         if heat.slope is None:
             return False
-        fastest = 2.5 * abs(heat.usual_fall or 0.6)
+        fastest = DEAD.poured_fall_scale * abs(heat.usual_fall or DEAD.cooling_c_per_h)
         if heat.unheated is not None:
-            fastest = max(fastest, 2.2 * abs(heat.unheated))
-        return heat.slope < -max(0.5, fastest)
+            fastest = max(fastest, DEAD.poured_scale * abs(heat.unheated))
+        return heat.slope < -max(DEAD.poured_c_per_h, fastest)
 
     @staticmethod
     def _idle(heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
         """Whether no heat is to be seen."""
-        if heat.power is not None and heat.full >= 5:
+        if heat.power is not None and heat.full >= HEAT.metered_w:
             # a thermostat knows on and off: half the power is a heater that has half failed
-            return len(memory.watts.values) >= 10 and max(memory.watts.values) < 0.5 * heat.full
+            watts = memory.watts.values
+            return len(watts) >= COMES_ON.watts_frames and max(watts) < DEAD.half_share * heat.full
         if heat.slope is None:
             return False
         if heat.unheated is not None:
             excess = heat.slope - heat.unheated
-            falling = heat.slope < -0.03 or (heat.hour is not None and heat.hour < -0.03)
-            return heat.slope < 0.05 and excess < 0.35 * heat.rate and (falling or under > 1.0)
-        fall = heat.usual_fall
-        limit = (0.35 if under > 0.7 else 0.6) * fall if fall is not None else -0.06
-        return heat.slope < max(limit, -0.12) or (under > 1.0 and heat.slope < 0.02)
+            falling = heat.slope < -DEAD.falls_c_per_h or (
+                heat.hour is not None and heat.hour < -DEAD.falls_c_per_h
+            )
+            unheated = heat.slope < DEAD.rises_c_per_h and excess < DEAD.idle_share * heat.rate
+            return unheated and (falling or under > DEAD.far_c)
+        limit = -DEAD.fall_c_per_h
+        if heat.usual_fall is not None:
+            limit = (DEAD.low_fall_share if under > DEAD.low_c else DEAD.fall_share) * heat.usual_fall
+        if heat.slope < max(limit, -DEAD.fall_most_c_per_h):
+            return True
+        return under > DEAD.far_c and heat.slope < DEAD.flat_c_per_h
 
     def _contrary(self, heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
         """The heater has been seen at work, or the water has been held for a whole day."""
@@ -88,19 +99,20 @@ class HeaterDead(msgspec.Struct):
             self.above_since = -1
         elif self.above_since < 0:
             self.above_since = heat.now
-        if self.above_since >= 0 and heat.now - self.above_since >= DAY_MS:
+        if self.above_since >= 0 and heat.now - self.above_since >= DEAD.held_h * HOUR_MS:
             return True
-        if self.since >= 0 and memory.last_pick_ms > self.since + CORNER_MS:
+        if self.since >= 0 and memory.last_pick_ms > self.since + DEAD.corner_min * MINUTE_MS:
             if under > 0.0:
                 memory.moved_to()
             return True
-        if heat.power is not None and heat.full >= 5:
-            return min(memory.watts.values[-5:]) > 0.5 * heat.full
-        if heat.slope is None or heat.slope < 0.08:
+        if heat.power is not None and heat.full >= HEAT.metered_w:
+            return min(memory.watts.values[-DEAD.works_frames :]) > DEAD.half_share * heat.full
+        if heat.slope is None or heat.slope < DEAD.works_c_per_h:
             return False
         if heat.unheated is not None:
-            return heat.slope - heat.unheated > 0.5 * heat.rate
-        return heat.slope > max(0.6 * (heat.usual_rise or 0.0), 0.4 * heat.rate)
+            return heat.slope - heat.unheated > DEAD.works_share * heat.rate
+        usual = DEAD.works_rise_share * (heat.usual_rise or 0.0)
+        return heat.slope > max(usual, DEAD.works_rate_share * heat.rate)
 
     @staticmethod
     def _told(tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float) -> Finding:
@@ -132,7 +144,7 @@ def _cooling_time(heat: HeatNow, limit: float, tau_h: float) -> float | None:
     if heat.temperature <= limit:
         return 0.0
     if heat.room is not None:
-        if heat.room >= limit - 0.2:
+        if heat.room >= limit - DEAD.room_c:
             return None
         return tau_h * 3600 * math.log((heat.temperature - heat.room) / (limit - heat.room))
     if heat.slope is None or heat.slope >= 0:

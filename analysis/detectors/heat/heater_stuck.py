@@ -9,14 +9,13 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
+from rushlight.analysis.detectors.heat.numbers import STUCK
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
 __all__ = ["HeaterStuck"]
-
-REFUTED_MS = 3 * 1440 * MINUTE_MS
 
 
 class HeaterStuck(msgspec.Struct):
@@ -47,44 +46,55 @@ class HeaterStuck(msgspec.Struct):
         if raised:
             self.peak = max(self.peak, heat.temperature)
             if not moment.heat.disturbed and self._contrary(tank, heat, over, heating):
-                if heat.power is not None or heat.now - self.since > 30 * MINUTE_MS:
+                if heat.power is not None or heat.now - self.since > STUCK.refuted_min * MINUTE_MS:
                     self.refuted_c, self.refuted_ms = self.peak, heat.now
                 self.since = -1
                 return None
         else:
             self.peak = heat.temperature
-            refuted = (
-                self.refuted_ms >= 0
-                and heat.now - self.refuted_ms < REFUTED_MS
-                and heat.temperature < self.refuted_c + 0.2
-            )
-            unusual = usual is None or heat.temperature > usual + 0.4 or over > 1.5
-            enough = 0.3 if heat.drawing is None else 0.15  # the meter leaves less to doubt
-            if not (over > enough and heating and unusual) or refuted or self._poured(heat):
+            if not self._looks_so(heat, usual, over, heating) or self._refuted(heat) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
                 self.since = heat.now
-            if heat.now - self.since < (5 if over > 1.0 else 15) * MINUTE_MS:
+            wait = STUCK.far_wait_min if over > STUCK.far_c else STUCK.wait_min
+            if heat.now - self.since < wait * MINUTE_MS:
                 return None
         return self._told(tank, heat, raised and not heating, excess)
 
     @staticmethod
+    def _looks_so(heat: HeatNow, usual: float | None, over: float, heating: bool) -> bool:
+        """Heated, and warmer than the heater holds and than is usual at this hour."""
+        unusual = usual is None or heat.temperature > usual + STUCK.unusual_c or over > STUCK.always_c
+        enough = STUCK.over_c if heat.drawing is None else STUCK.over_metered_c  # a meter leaves less doubt
+        return over > enough and heating and unusual
+
+    def _refuted(self, heat: HeatNow) -> bool:
+        """Another heat has made the water as warm of late."""
+        return (
+            self.refuted_ms >= 0
+            and heat.now - self.refuted_ms < STUCK.refuted_h * HOUR_MS
+            and heat.temperature < self.refuted_c + STUCK.refuted_c
+        )
+
+    @staticmethod
     def _poured(heat: HeatNow) -> bool:
         """No heater heats that fast: warmer water was poured in."""
-        return heat.slope is not None and heat.slope > 1.8 * max(heat.rate, heat.usual_rise or 0.0)
+        return heat.slope is not None and heat.slope > STUCK.poured_scale * max(
+            heat.rate, heat.usual_rise or 0.0
+        )
 
     @staticmethod
     def _contrary(tank: Tank, heat: HeatNow, over: float, heating: bool) -> bool:
         """The heater has been seen off, or the water falling as it does without heat."""
         if heating or heat.slope is None:
             return False
-        if heat.power is not None or (over < 0.1 and heat.slope < 0):
+        if heat.power is not None or (over < STUCK.back_c and heat.slope < 0):
             return True
-        cooler = tank.settings.cooler
-        if cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 1.2:
+        if HeaterStuck._cooled(tank, heat, STUCK.cooler_works_c):
             return False  # the cooler at work against the heater makes it fall, too
-        falling = -max(0.1, 0.5 * abs(heat.usual_fall or 0.2))
+        usual = abs(heat.usual_fall or STUCK.cooling_c_per_h)
+        falling = -max(STUCK.falls_c_per_h, STUCK.fall_share * usual)
         return heat.slope < falling and heat.hour is not None and heat.hour < falling
 
     @staticmethod
@@ -99,32 +109,38 @@ class HeaterStuck(msgspec.Struct):
             return False, None
         if excess is None:
             # nothing learnt yet: the water must have been seen to leave what the heater holds
-            return slope > 0.35 * rate and min(recent) < (heat.ceiling or 0.0), None
-        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - 0.5:
+            return slope > STUCK.first_share * rate and min(recent) < (heat.ceiling or 0.0), None
+        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - STUCK.room_c:
             return False, excess  # the room may do it, and how fast isn't learnt yet
         # the excess alone tells where the room is measured; else the water must be seen to rise
-        heating = excess > 0.4 * rate and (heat.room is None or excess > 0.15)
-        if heat.room is not None and heat.room > heat.temperature and HeaterStuck._cooled(tank, heat):
+        heating = excess > STUCK.share * rate and (heat.room is None or excess > STUCK.excess_c_per_h)
+        cooled = HeaterStuck._cooled(tank, heat, STUCK.cooler_c)
+        if heat.room is not None and heat.room > heat.temperature and cooled:
             # a cooler that has stopped in a warm room looks alike: it must be all that the heater gives
-            heating = heating and excess > max(0.8 * rate, 0.3)
+            heating = heating and excess > max(STUCK.cooler_share * rate, STUCK.cooler_excess_c_per_h)
         if not raised and heat.quarter is not None and heat.explained is not None:
             # a heater goes on; warm water that was poured in has done its part
-            heating = heating and heat.quarter - heat.explained > 0.15 * rate
+            heating = heating and heat.quarter - heat.explained > STUCK.lasting_share * rate
         if heat.room is None and heat.ceiling is not None:
-            share = 0.55
-            if HeaterStuck._cooled(tank, heat):
-                share = 0.75  # here a cooler that has stopped would look alike
-            # A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first.
-            low = heat.floor if heat.floor is not None else heat.ceiling - 1.0
-            from_cycle = raised or min(recent) < low + 0.6 * (heat.ceiling - low)
-            heating = heating and from_cycle and slope > max(0.08, share * (heat.usual_rise or rate))
+            # here, too, a cooler that has stopped would look alike
+            share = STUCK.cooler_rise_share if cooled else STUCK.rise_share
+            rises = slope > max(STUCK.rise_c_per_h, share * (heat.usual_rise or rate))
+            heating = heating and rises and (raised or HeaterStuck._from_cycle(heat, heat.ceiling, recent))
         return heating, excess
 
     @staticmethod
-    def _cooled(tank: Tank, heat: HeatNow) -> bool:
-        """Whether it is so warm that a cooler should be at work."""
+    def _from_cycle(heat: HeatNow, ceiling: float, recent: list[float]) -> bool:
+        """A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first."""
+        low = heat.floor if heat.floor is not None else ceiling - STUCK.cycle_c
+        return min(recent) < low + STUCK.cycle_share * (ceiling - low)
+
+    @staticmethod
+    def _cooled(tank: Tank, heat: HeatNow, below: float) -> bool:
+        """Whether the water is above `below` (°C) under the set point of a cooler: it may be at work."""
         cooler = tank.settings.cooler
-        return cooler is not None and heat.temperature > (cooler.setpoint_c or 99.0) - 0.3
+        if cooler is None or cooler.setpoint_c is None:
+            return False
+        return heat.temperature > cooler.setpoint_c - below
 
     def _told(self, tank: Tank, heat: HeatNow, holding: bool, excess: float | None) -> Finding:
         limit = tank.settings.livestock.temperature_high_c

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
 from rushlight.analysis.detectors.moment import Moment, Tank, oxygen_text
-from rushlight.analysis.detectors.patience import COLD_LEAST_MS, DISTURBED_MS, HEAT_LEAST_MS, patience_ms
+from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
@@ -13,12 +14,6 @@ from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 
 __all__ = ["TemperatureLimits"]
-
-HOUR = 60 * MINUTE_MS
-FORESEEN_H = 3.0
-TOLERANCE_C = 0.5  # of the usual one-wire thermometer (DS18B20 data sheet, −10 to 85 °C)
-AIR_C = 2.0  # so near the room's temperature a probe may hang in its air; common practice, no source
-LEAST_FRAMES = 3  # one-minute means behind a leap that is judged: one is a splash
 
 
 class TemperatureLimits(msgspec.Struct):
@@ -46,7 +41,7 @@ class TemperatureLimits(msgspec.Struct):
         out: list[Finding] = []
         live = tank.settings.livestock
         now = moment.frame.start_ms
-        hour_slope = window.slope_per_hour(HOUR)
+        hour_slope = window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS)
         slope = hour_slope if hour_slope is not None and not moment.heat.disturbed else 0.0
         for side, (name, limit, sign) in enumerate(
             (
@@ -62,20 +57,22 @@ class TemperatureLimits(msgspec.Struct):
             elif self.past_ms[side] < 0:
                 self.past_ms[side] = now
             usual = extremes.highs if sign > 0 else extremes.lows
-            patience = patience_ms(past / TOLERANCE_C, DISTURBED_MS, _LEAST_MS[name])
+            patience = _patience_ms(past, sign)
             soon = (
                 past <= 0
                 and not better
                 and bool(usual)
-                and sign * (temperature - median(usual)) > 0.25
+                and sign * (temperature - median(usual)) > LIMITS.unusual_c
                 and _coming(past, _lasting(window, sign, speed, usual_fall))
             )
-            if not (past > 0 or soon or (raised and past > -0.3)):
+            if not (past > 0 or soon or (raised and past > -LIMITS.hold_c)):
                 continue
             if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
                 continue
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
-            out.append(_finding(name, temperature, limit, slope, left, past > 1.0, past <= 0 and not soon))
+            out.append(
+                _finding(name, temperature, limit, slope, left, past > LIMITS.far_c, past <= 0 and not soon)
+            )
         return out
 
     def leapt(
@@ -89,7 +86,7 @@ class TemperatureLimits(msgspec.Struct):
         """
         live = tank.settings.livestock
         now = moment.frame.start_ms
-        level = median(levels.values[-LEAST_FRAMES:])
+        level = median(levels.values[-LIMITS.leap_frames :])
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),
@@ -103,19 +100,20 @@ class TemperatureLimits(msgspec.Struct):
             if self.past_ms[side] < 0:
                 self.past_ms[side] = now
             if name in moment.active:
-                return _leap_finding(name, level, limit, before, past > 1.0)
-            if (sign < 0 and room is None) or (room is not None and abs(level - room) < AIR_C):
+                return _leap_finding(name, level, limit, before, past > LIMITS.far_c)
+            if (sign < 0 and room is None) or (room is not None and abs(level - room) < LIMITS.air_c):
                 return None
             waited = now - self.past_ms[side]
-            if len(levels.values) < LEAST_FRAMES or waited < patience_ms(
-                past / TOLERANCE_C, DISTURBED_MS, _LEAST_MS[name]
-            ):
+            if len(levels.values) < LIMITS.leap_frames or waited < _patience_ms(past, sign):
                 return None
-            return _leap_finding(name, level, limit, before, past > 1.0)
+            return _leap_finding(name, level, limit, before, past > LIMITS.far_c)
         return None
 
 
-_LEAST_MS = {"temperature-high": HEAT_LEAST_MS, "temperature-low": COLD_LEAST_MS}
+def _patience_ms(past: float, sign: float) -> int:
+    """How long the water must have been so far past a limit; `sign` is -1 for the lower one."""
+    least = PATIENCE.heat_least_ms if sign > 0 else PATIENCE.cold_least_ms
+    return patience_ms(past / LIMITS.tolerance_c, PATIENCE.disturbed_ms, least)
 
 
 def _leap_finding(name: str, level: float, limit: float, before: float, far: bool) -> Finding:
@@ -134,21 +132,28 @@ def _leap_finding(name: str, level: float, limit: float, before: float, far: boo
 
 def _coming(past: float, speed: float) -> bool:
     """Whether the limit is near at this speed, for a thermometer that may be off by its tolerance."""
-    return speed > 0 and past + max(TOLERANCE_C, speed * FORESEEN_H) > 0
+    return speed > 0 and past + max(LIMITS.tolerance_c, speed * LIMITS.expect_h) > 0
 
 
 def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None) -> float:
     """How fast (°C/h) the water goes towards the limit and will go on; 0 where it may be water poured in."""
-    long, short = window.slope_per_hour(2 * HOUR), window.slope_per_hour(HOUR // 2)
-    if long is None or short is None or speed < 0.03:
+    long = window.slope_per_hour(LIMITS.long_min * MINUTE_MS)
+    short = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+    if long is None or short is None or speed < LIMITS.least_c_per_h:
         return 0.0
-    if sign * long < max(0.03, 0.6 * speed) or sign * short < 0.3 * speed:
+    if sign * long < max(LIMITS.least_c_per_h, LIMITS.long_share * speed):
         return 0.0
-    if sign < 0 and speed >= max(0.5, 1.5 * abs(usual_fall or 0.3)):
+    if sign * short < LIMITS.short_share * speed:
+        return 0.0
+    cooling = abs(usual_fall or LIMITS.cooling_c_per_h)
+    if sign < 0 and speed >= max(LIMITS.poured_c_per_h, LIMITS.poured_scale * cooling):
         return 0.0  # no tank cools that fast
     # the hour before tells water that was poured in from a heat wave
-    start, before, now = window.ago(115 * MINUTE_MS), window.ago(HOUR), window.values[-1]
-    if start is None or before is None or sign * (before - start) < 0.6 * sign * (now - before):
+    start = window.ago(LIMITS.before_min * MINUTE_MS)
+    before, now = window.ago(HEAT.long_slope_min * MINUTE_MS), window.values[-1]
+    if start is None or before is None:
+        return 0.0
+    if sign * (before - start) < LIMITS.before_share * sign * (now - before):
         return 0.0
     return min(speed, sign * long)
 
@@ -160,7 +165,7 @@ def _finding(
     return Finding(
         alarm=name,
         holding=holding,
-        priority="high" if far or (left is not None and left < 3600) else "medium",
+        priority="high" if far or (left is not None and left < LIMITS.far_h * 3600) else "medium",
         value=round(temperature, 2),
         unit="Cel",
         time_left_s=left,

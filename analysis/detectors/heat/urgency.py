@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.collector.events import Priority
 
 __all__ = ["time_to_reach", "urgency"]
@@ -19,4 +20,6 @@ def urgency(left_s: float | None) -> Priority:
     """Critical under an hour, high under a night, medium beyond; high where it can't be said."""
     if left_s is None:
         return "high"
-    return "critical" if left_s < 3600 else "high" if left_s < 10 * 3600 else "medium"
+    if left_s < HEAT.critical_h * 3600:
+        return "critical"
+    return "high" if left_s < HEAT.high_h * 3600 else "medium"

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.analysis.detectors import patience
-from rushlight.analysis.detectors.patience import FROM_ERRORS, patience_ms
+from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.views.beyond_limits import being_checked
 from rushlight.analysis.views.status import status_lines
@@ -29,6 +29,7 @@ from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from tests.analysis.bare_numbers import bare_numbers
 
 MINUTE = 60_000
 DAY = 1440
@@ -129,11 +130,10 @@ def calm(level: float) -> Course:
 def test_twice_the_excess_takes_a_quarter_of_the_time() -> None:
     """The error of a mean of n is smaller by the root of n (GUM, JCGM 100:2008, 4.2.3)."""
     hour = 60 * MINUTE
-    assert (
-        patience_ms(FROM_ERRORS, hour, 0) == patience_ms(0.0, hour, 0) == patience_ms(-3.0, hour, 0) == hour
-    )
-    assert patience_ms(2 * FROM_ERRORS, hour, 0) == hour / 4
-    assert patience_ms(3 * FROM_ERRORS, hour, 0) == round(hour / 9)
+    for errors in (PATIENCE.from_errors, 0.0, -3.0):
+        assert patience_ms(errors, hour, 0) == hour
+    assert patience_ms(2 * PATIENCE.from_errors, hour, 0) == hour / 4
+    assert patience_ms(3 * PATIENCE.from_errors, hour, 0) == round(hour / 9)
     with pytest.raises(ValueError, match="must be a number"):
         patience_ms(math.nan, hour, 0)
 
@@ -146,20 +146,21 @@ def test_patience_never_grows_with_the_excess(errors: float, more: float, longes
 
 def test_the_figures_of_patience() -> None:
     """Common practice, no source: changed on purpose only, with the diagnosis bench run before and after."""
-    assert (patience.FROM_ERRORS, patience.SUDDEN_ERRORS) == (1.2, 2.0)
-    minutes = [
-        value / MINUTE
-        for value in (
-            patience.DISTURBED_MS,
-            patience.GAS_FIRST_DAY_MS,
-            patience.GAS_SUDDEN_LEAST_MS,
-            patience.GAS_LEAST_MS,
-            patience.COLD_LEAST_MS,
-            patience.HEAT_LEAST_MS,
-            patience.WITH_LAMP_MS,
-        )
-    ]
-    assert minutes == [45, 20, 10, 5, 45, 2, 960]
+    assert {number.name: number.value for number in PATIENCE.entries()} == {
+        "from_errors": 1.2,
+        "sudden_errors": 2.0,
+        "disturbed_ms": 45 * MINUTE,
+        "gas_first_day_ms": 20 * MINUTE,
+        "gas_least_ms": 5 * MINUTE,
+        "gas_sudden_least_ms": 10 * MINUTE,
+        "heat_least_ms": 2 * MINUTE,
+        "cold_least_ms": 45 * MINUTE,
+        "with_lamp_ms": 16 * 60 * MINUTE,
+    }
+
+
+def test_every_number_has_a_name() -> None:
+    assert bare_numbers([Path(patience.__file__)]) == []
 
 
 # -- CO2

@@ -14,7 +14,7 @@ from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.states import MAX_SHELF_MS
 from rushlight.analysis.detectors.moment import Tank
-from rushlight.analysis.detectors.power.detector import SilenceDetector
+from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.estimators.clock_step import moved_back
 from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding

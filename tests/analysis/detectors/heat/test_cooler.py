@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import pytest
 
-from rushlight.analysis.detectors.heat.cooler import CoolerMemory
+from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
+from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
@@ -52,25 +53,37 @@ def test_a_daily_wave_is_no_turning_point() -> None:
         window.add(BEGAN + step * STEP_MS, 24.7 + 1.0 * math.sin(2 * math.pi * step / 288))
         memory.learn(COOLER, window, 26.5)
     assert memory.learnt is None
+    saw_tooth(memory, 6, 26.5)  # the twin: the same memory learns from a cooler's turns
+    assert memory.learnt is not None
+
+
+def late(memory: CoolerMemory, now: int, slope: float, room: float | None, minutes: int = 91) -> list[bool]:
+    """Whether a turn is overdue, every five minutes of water at 25.6 °C."""
+    stopped, known = CoolerStopped(), memory.learnt
+    assert known is not None
+    return [
+        stopped.overdue(known, now + minute * 60_000, 25.6, slope, room) for minute in range(0, minutes, 5)
+    ]
 
 
 def test_water_that_stays_above_the_turning_point_is_overdue_after_an_hour() -> None:
     memory = CoolerMemory()
     now = saw_tooth(memory, 6, 26.5)
-    told = [memory.overdue(now + minute * 60_000, 25.6, 0.02, 26.0) for minute in range(0, 91, 5)]
-    assert told.index(True) == 12
+    assert late(memory, now, 0.02, 26.0).index(True) == 12
 
 
 def test_a_room_warmer_than_it_ever_coped_with_is_no_fault_of_the_cooler() -> None:
     memory = CoolerMemory()
     now = saw_tooth(memory, 6, 26.5)
-    assert not any(memory.overdue(now + minute * 60_000, 25.6, 0.02, 28.0) for minute in range(0, 300, 5))
+    assert not any(late(memory, now, 0.02, 28.0, 300))
+    assert any(late(memory, now, 0.02, 26.5, 300))  # the twin: a room that it has coped with
 
 
 def test_water_that_is_being_cooled_is_not_overdue() -> None:
     memory = CoolerMemory()
     now = saw_tooth(memory, 6, None)
-    assert not any(memory.overdue(now + minute * 60_000, 25.6, -0.3, None) for minute in range(0, 300, 5))
+    assert not any(late(memory, now, -0.3, None, 300))
+    assert any(late(memory, now, -0.05, None, 300))  # the twin: it falls no faster than by itself
 
 
 def test_a_bump_elsewhere_is_no_turning_point() -> None:

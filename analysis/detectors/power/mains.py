@@ -1,0 +1,228 @@
+"""Loss of mains power."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import msgspec
+
+from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
+from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
+from rushlight.analysis.detectors.power.numbers import MAINS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.findings import Finding
+
+__all__ = ["PowerDetector"]
+
+
+class PowerDetector(msgspec.Struct):
+    """Loss of mains power from what it does to the tank.
+
+    Seen while the device runs on: the lamp goes out in its photoperiod and the heater stops with it. Seen
+    afterwards: a gap in the reports over which the water cooled although the heater should have held it, or
+    over which the lamp's timer stood still.
+    """
+
+    name: ClassVar[str] = "power"
+    place: ClassVar[str] = ""
+    alarms: ClassVar[frozenset[str]] = frozenset({"power-interrupted"})
+    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "heat"})
+    recalls: ClassVar[frozenset[str]] = frozenset()
+
+    last_temperature: float | None = None
+    last_frame_ms: int = -1
+    out_temperature: float | None = None
+    out_ms: int = -1
+    heater_zero_ms: int = -1
+    plug_ms: int = -1
+    heater_was: float = 0.0
+    standing: bool = False
+    from_gap: bool = False
+    gap_ms: int = -1
+    below: bool = False
+    lit_ms: int = -1
+    off_ms: int = -1
+    recovered_frames: int = 0
+    observations: list[str] = msgspec.field(default_factory=list)
+    turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
+
+    def update(self, tank: Tank, moment: Moment) -> list[Finding]:
+        """One frame; the findings that stand after it."""
+        frame = moment.frame
+        now = frame.start_ms
+        temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
+        floor = moment.heat.floor
+        gap_ms = now - self.last_frame_ms
+        if self.last_frame_ms >= 0 and gap_ms > MAINS.gap_min * MINUTE_MS and temperature is not None:
+            self._gap(moment, temperature, floor, gap_ms)
+        if frame.heater is not None:
+            self._meter(frame.heater, now)
+        self._lamp(moment, temperature, now)
+        if temperature is not None:
+            self.last_temperature = temperature
+            self.last_frame_ms = now
+            if moment.fifth:
+                calm = not moment.heat.disturbed and not moment.active and moment.lamp.out_since_ms < 0
+                calm = calm and not moment.lamp.absent
+                self.turns.add(now, temperature, moment.heat.cooling_rate, calm, self.off_ms)
+        if not self.standing and moment.lamp.absent and self.out_ms < 0:
+            self.out_ms, self.out_temperature = now, temperature
+        if not self.standing and (self.out_ms >= 0 or moment.lamp.absent) and temperature is not None:
+            self._outage(moment, temperature, floor, now)
+        elif self.standing:
+            self._recovery(moment, temperature, floor, now)
+        if not self.standing:
+            return []
+        return [
+            Finding(
+                alarm="power-interrupted",
+                priority="high",
+                value=None if temperature is None else round(temperature, 2),
+                unit="Cel",
+                cause="the mains failed, or a breaker or residual-current device has tripped",
+                observations=list(self.observations),
+            )
+        ]
+
+    def _meter(self, watts: float, now: int) -> None:
+        """One minute of the metering plug: when the heater's power last went."""
+        self.plug_ms = now
+        if watts > MAINS.heats_w:
+            self.heater_zero_ms = -1
+            self.heater_was = watts
+        elif self.heater_zero_ms < 0 and self.heater_was > MAINS.heats_w:
+            self.heater_zero_ms = now
+
+    def _lamp(self, moment: Moment, temperature: float | None, now: int) -> None:
+        """When the lamp was lit, when it went in its time, and since when it is out."""
+        lamp = moment.lamp
+        if lamp.on:
+            self.lit_ms = now
+        if lamp.edge < 0 and lamp.should_be_on is not True:
+            self.off_ms = lamp.edge_ms
+        if lamp.out_since_ms < 0:
+            if not lamp.absent:
+                self.out_ms = -1
+        elif self.out_ms < 0:
+            self.out_ms, self.out_temperature = lamp.out_since_ms, temperature
+
+    def recall(self, moment: Moment) -> None:
+        """It says nothing to others."""
+
+    def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
+        """It judges by what lamp and heat believe."""
+        return {}
+
+    def _gap(self, moment: Moment, temperature: float, floor: float | None, gap_ms: int) -> None:
+        before = self.last_temperature
+        if before is None or floor is None:
+            return
+        fall = before - temperature
+        hours = gap_ms / HOUR_MS
+        usual = abs(moment.heat.cooling_rate or MAINS.gap_cooling_c_per_h)
+        natural = MAINS.gap_most_c + MAINS.gap_scale * usual * hours  # more is colder water poured in
+        least = MAINS.gap_least_c + MAINS.gap_least_c_per_h * hours
+        if least < fall < natural and temperature < floor - MAINS.below_c:
+            self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
+            self.recovered_frames = 0
+            self.observations = [
+                f"no report for {minutes_text(gap_ms / 1000)}",
+                f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
+            ]
+
+    def _outage(self, moment: Moment, temperature: float, floor: float | None, now: int) -> None:
+        out_min = (now - self.out_ms) / MINUTE_MS
+        if out_min < MAINS.out_min:
+            return
+        start = self.out_temperature
+        fallen = start - temperature if start is not None else 0.0
+        under = floor is not None and temperature < floor - MAINS.under_c and out_min < MAINS.out_most_min
+        plug_silent = self.plug_ms >= 0 and now - self.plug_ms > MAINS.plug_min * MINUTE_MS
+        if moment.frame.heater is None and plug_silent:
+            seen = self._silent_plug(moment)
+        elif moment.frame.heater is not None:
+            seen = self._idle_heater(moment.frame.heater, under, fallen, out_min)
+        else:
+            seen = self._turned(moment) or self._cooling(moment, under, fallen, out_min)
+        if seen is None:
+            return
+        self.standing, self.from_gap = True, False
+        self.recovered_frames = 0
+        self.observations = [
+            f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
+            if moment.lamp.out_since_ms >= 0
+            else f"the lamp has not come on, {_past(moment, now)} past its time",
+            seen,
+        ]
+
+    def _silent_plug(self, moment: Moment) -> str | None:
+        """The metering plug went as the lamp did."""
+        apart_ms = abs(self.plug_ms - self.out_ms)
+        if apart_ms > MAINS.plug_together_min * MINUTE_MS and not moment.lamp.absent:
+            return None
+        return "the metering plug on the heater fell silent at the same moment"
+
+    def _idle_heater(self, watts: float, under: bool, fallen: float, out_min: float) -> str | None:
+        """By the meter: the heater stopped as the lamp did, or should heat and doesn't."""
+        if self.heater_was < MAINS.heats_w or watts > MAINS.heats_w or fallen <= MAINS.fallen_c:
+            return None
+        apart_ms = abs(self.heater_zero_ms - self.out_ms)
+        together = self.heater_zero_ms >= 0 and apart_ms < MAINS.together_min * MINUTE_MS
+        if not ((together and out_min > MAINS.wait_min) or under):
+            return None
+        return "the heater draws nothing although the water cools"
+
+    @staticmethod
+    def _cooling(moment: Moment, under: bool, fallen: float, out_min: float) -> str | None:
+        """The water falls as it does without heat, below what the heater holds."""
+        slope, usual = moment.heat.slope, moment.heat.cooling_rate
+        if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
+            return None
+        free = slope < (MAINS.free_share * usual if usual is not None else -MAINS.free_c_per_h)
+        if not (free and under and fallen > MAINS.fallen_unmetered_c):
+            return None
+        return f"the water cools {slope:+.2f} °C an hour below what the heater holds"
+
+    def _turned(self, moment: Moment) -> str | None:
+        """Water that was being heated began to cool just when the lamp went, or should have come."""
+        lamp_ms = self.out_ms if moment.lamp.out_since_ms >= 0 else moment.lamp.due_ms
+        if moment.heat.cooling_rate is None or lamp_ms < 0 or not moment.fifth:
+            return None
+        if lamp_ms - self.lit_ms > MAINS.lit_h * HOUR_MS:
+            return None  # it was out the day before: its own fault, and nothing new
+        turn = self.turns.with_lamp(lamp_ms, moment.heat.cooling_rate)
+        if turn is None:
+            return None
+        apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
+        return (
+            f"within {apart} of that the water, {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
+            f"hour, began to cool by {turn.after:+.2f}"
+        )
+
+    def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
+        if self.from_gap and now - self.gap_ms > MAINS.gap_told_min * MINUTE_MS:
+            self.standing = self.below = False  # reports flow: what is still wrong has another name
+            return
+        slope = moment.heat.slope
+        heater = moment.frame.heater
+        if temperature is not None and floor is not None:
+            self.below = self.below or temperature < floor - MAINS.below_c
+            # where it never fell below what the heater holds, being above it says nothing
+            warm = (self.below or self.from_gap) and temperature > floor
+        else:
+            warm = False
+        warm = warm or (slope is not None and slope > MAINS.warms_c_per_h)
+        warm = warm or (heater is not None and heater > MAINS.heats_w)
+        if moment.lamp.should_be_on and not self.from_gap:
+            back = bool(moment.lamp.on)  # lit: the mains is there
+        else:
+            back = warm and moment.lamp.out_since_ms < 0 and not moment.lamp.absent
+        self.recovered_frames = self.recovered_frames + 1 if back else 0
+        # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
+        if self.recovered_frames >= MAINS.recovered_frames:
+            self.standing = self.below = False
+
+
+def _past(moment: Moment, now: int) -> str:
+    due = moment.lamp.due_ms
+    return minutes_text((now - due) / 1000) if 0 <= due < now else "well"

@@ -1,0 +1,55 @@
+"""The numbers of silence and of mains power."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from rushlight.analysis.numbers import Numbers, Of
+
+__all__ = ["MAINS", "SILENCE", "MainsNumbers", "SilenceNumbers"]
+
+
+class SilenceNumbers(Numbers, frozen=True, kw_only=True):
+    """When a device is silent."""
+
+    limit_min: Annotated[int, Of("min", "no report for so long: a router's restart is shorter")] = 20
+    limit_reports: Annotated[int, Of("", "or so many reports missing, where they are rarer")] = 12
+    grace_min: Annotated[int, Of("min", "after a start: for what waited at the broker")] = 1
+    grace_reports: Annotated[int, Of("", "or so many reports, where they are rarer")] = 2
+
+
+class MainsNumbers(Numbers, frozen=True, kw_only=True):
+    """When the mains has failed, and when it is back."""
+
+    gap_min: Annotated[int, Of("min", "a longer gap in the reports is looked at")] = 15
+    gap_cooling_c_per_h: Annotated[float, Of("°C/h", "how fast a tank cools, until known")] = 0.6
+    gap_most_c: Annotated[float, Of("°C", "a fall in the gap beyond that and the cooling is no cut")] = 0.15
+    gap_scale: Annotated[float, Of("", "so many times the usual cooling is colder water poured in")] = 1.8
+    gap_least_c: Annotated[float, Of("°C", "a fall in the gap says something from there")] = 0.2
+    gap_least_c_per_h: Annotated[float, Of("°C/h", "and so much more for each hour of it")] = 0.05
+    gap_told_min: Annotated[
+        int, Of("min", "reports flow for so long: what is still wrong has another name")
+    ] = 90
+    below_c: Annotated[float, Of("°C", "so far below what the heater holds it has fallen below")] = 0.1
+    heats_w: Annotated[float, Of("W", "a heater that draws more is heating")] = 3.0
+    out_min: Annotated[int, Of("min", "the lamp must be out for so long, at least")] = 8
+    plug_min: Annotated[int, Of("min", "a metering plug that says nothing for longer is silent")] = 8
+    plug_together_min: Annotated[int, Of("min", "plug and lamp that go within that go together")] = 6
+    together_min: Annotated[int, Of("min", "heater and lamp that stop within that stop together")] = 3
+    wait_min: Annotated[int, Of("min", "the lamp must be out for so long, with weaker signs")] = 20
+    out_most_min: Annotated[int, Of("min", "out for longer, cool water says nothing of the mains")] = 240
+    under_c: Annotated[float, Of("°C", "so far below what the heater holds it should heat")] = 0.15
+    fallen_c: Annotated[float, Of("°C", "so much cooler than when the lamp went, heater metered")] = 0.1
+    fallen_unmetered_c: Annotated[float, Of("°C", "the same where no plug meters it")] = 0.2
+    falls_c_per_h: Annotated[float, Of("°C/h", "slower falls say nothing")] = 0.06
+    free_share: Annotated[float, Of("", "unheated water falls by that share of its usual cooling")] = 0.5
+    free_c_per_h: Annotated[float, Of("°C/h", "and so fast, where none is usual yet")] = 0.1
+    lit_h: Annotated[float, Of("h", "a lamp that was not lit for longer has its own fault")] = 24.0
+    warms_c_per_h: Annotated[float, Of("°C/h", "water that rises faster is heated again")] = 0.05
+    recovered_frames: Annotated[
+        int, Of("", "minutes that it must be back: so long that the water is seen to warm")
+    ] = 20
+
+
+SILENCE = SilenceNumbers()
+MAINS = MainsNumbers()
