@@ -348,10 +348,6 @@ class LiveAnalysis:
         if now_ms - self._unkept_ms >= UNKEPT_MS:
             self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
 
-    def tell_all(self) -> None:
-        """Have each target told, with the next commit, of what stands and was never said to it."""
-        self._untold = True
-
     def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
         for event in self._events[self._held :]:
             self._held += 1

@@ -58,6 +58,17 @@ _REMARKS: dict[int, str] = {
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
 
 
+_COUNTS = {
+    "lost": "lost on the way",
+    "repeated": "came again and were left out",
+    "stamped": "had no believable time and got that of their arrival",
+    "rebooted": "starts of its device",
+    "collided": "readings moved by milliseconds: another had their time",
+    "crowded-out": "readings left out: too many had one time",
+}
+"""The store's counters of a tank, in words."""
+
+
 class ReadingFacts(msgspec.Struct, kw_only=True):
     """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
 
@@ -140,6 +151,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
 
     `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `counts`: what happened to its reports since the store began, in words.
     """
 
     name: str
@@ -154,6 +166,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     checks: list[CheckFacts] = []
     learnt: list[str] = []
     offers: list[str] = []
+    counts: list[str] = []
     trouble: str = ""
 
 
@@ -255,6 +268,10 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
+    counted = store.counters()
+    facts.counts = [
+        f"{counted[key]} {words}" for kind, words in _COUNTS.items() if counted.get(key := f"{name}.{kind}")
+    ]
     return facts
 
 

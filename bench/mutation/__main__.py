@@ -64,7 +64,7 @@ TARGETS = (
     ),
     Target(
         "collector/store/database.py",
-        ("backup", "shrink", "check", "_translate"),
+        ("backup", "check", "_translate"),
         (*_STORE, "tests/test_running_connection.py"),
     ),
     Target("collector/store/outbox.py", (), (*_STORE, *_NOTICES)),
