@@ -91,11 +91,6 @@ class Scene:
         """Where the last chapter ends."""
         return self.chapters[-1].end_ms
 
-    @property
-    def report_count(self) -> int:
-        """How many reports there are when the mains never fails."""
-        return (self.end_ms - self.start_ms) // (self.report_every_s * 1000)
-
     def chapter_at(self, now_ms: int) -> Chapter:
         """The chapter that a moment belongs to (the last one at and after the end)."""
         for chapter in self.chapters:

@@ -282,10 +282,6 @@ class LiveAnalysis:
         if now_ms - self._unkept_ms >= UNKEPT_MS:
             self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
 
-    def tell_all(self) -> None:
-        """Have each target sent, with the next commit, the active alarms that it was never sent."""
-        self._untold = True
-
     def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
         for event in self._events[self._held :]:
             self._held += 1

@@ -55,6 +55,17 @@ _REMARKS: dict[int, str] = {
 _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "oversize", "unsubscribed")
 
 
+_COUNTS = {
+    "lost": "lost on the way",
+    "repeated": "came again and were left out",
+    "stamped": "had no believable time and got that of their arrival",
+    "rebooted": "starts of its device",
+    "collided": "readings moved by milliseconds: another had their time",
+    "crowded-out": "readings left out: too many had one time",
+}
+"""The store's counters of a tank, in words."""
+
+
 def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Facts:
     """Read the store.
 
@@ -119,6 +130,10 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
+    counted = store.counters()
+    facts.counts = [
+        f"{counted[key]} {words}" for kind, words in _COUNTS.items() if counted.get(key := f"{name}.{kind}")
+    ]
     return facts
 
 

@@ -78,6 +78,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         )
     if tank.device is not None:
         yield Text(f"  device: {tank.device.word}, {age_text(tank.device.age_ms)}")
+    if tank.counts:
+        yield Text(f"  reports: {', '.join(tank.counts)}", style="dim")
     for line in tank.learnt:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.offers:

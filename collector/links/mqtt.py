@@ -25,12 +25,9 @@ from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings import MqttLink
 
-__all__ = ["DEVICE_TOPIC", "READINGS_TOPIC", "BrokerLink"]
+__all__ = ["BrokerLink"]
 
 _log = logging.getLogger(__name__)
-
-READINGS_TOPIC = "rushlight/+/readings"
-DEVICE_TOPIC = "rushlight/+/device"
 
 _SESSION_S = 7 * 86_400  # how long the broker keeps messages for a collector that is away
 _KEEPALIVE_S = 30

@@ -250,18 +250,6 @@ class Database:
         """
         write_copy(self._db, self._lock, Path(path))
 
-    def shrink(self) -> None:
-        """Give free room in the file back to the disk, as after a large import; rewrites the whole file.
-
-        Not needed otherwise: free room is used again. Needs as much room again while it works.
-        """
-        with self._lock:
-            if self.read_only or self._depth:
-                raise StoreError(f"{self.path}: can't be shrunk read-only or inside a transaction")
-            with self._alone():
-                self._run("VACUUM")
-                self._all("PRAGMA wal_checkpoint(TRUNCATE)")
-
     def check(self) -> list[str]:
         """SQLite's integrity check: faults in words, empty where there are none."""
         rows = [str(row[0]) for row in self._all("PRAGMA integrity_check")]

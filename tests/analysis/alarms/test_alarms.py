@@ -124,6 +124,7 @@ def test_time_passing_without_readings_raises_but_never_clears() -> None:
     assert kinds(events) == ["raised"] and events[0].time == utc_text(T0 + 60_000)
     b.update([], T0 + 61_000)
     assert b.tick(T0 + 10**9) == []
+    assert kinds(b.update([], T0 + 10**9 + 1)) == ["cleared"]  # its twin: a judgement ends it
 
 
 def test_acknowledging() -> None:

@@ -277,6 +277,14 @@ def test_status_acknowledge_and_shelve_without_a_service(run: Callable[..., Outp
     assert kinds == ["raised", "acknowledged", "shelved", "unshelved", "raised"]
 
 
+def test_status_says_what_became_of_the_reports(run: Callable[..., Output], config: Path) -> None:
+    fill(config.parent)
+    assert "reports:" not in run("status")[1]  # nothing happened to them
+    with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
+        store.add_counts({"hallway.lost": 3, "hallway.rebooted": 1, "attic.lost": 9, "bad.json": 2})
+    assert "  reports: 3 lost on the way, 1 starts of its device\n" in run("status")[1]
+
+
 def test_out_of_service_is_shown_until_it_is_returned(run: Callable[..., Output], config: Path) -> None:
     fill(config.parent)
     status, out, err = run("out-of-service", "hallway", "temperature-high")

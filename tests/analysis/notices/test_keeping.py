@@ -501,16 +501,3 @@ def test_what_was_answered_or_is_over_is_not_told_to_a_new_target(house: House, 
     house.start(*boxes)
     house.notifier.run_once(house.store, house.now)
     assert boxes[1].posts == []
-
-
-def test_new_settings_in_a_running_service_tell_a_new_target(house: House, boxes: list[Inbox]) -> None:
-    house.start()
-    house.play(0, 200)
-    running = house.live
-    house.start(boxes[0])
-    running._notifier = house.notifier  # what a reload changes
-    house.live = running
-    house.live.tell_all()
-    assert house.live.wants(house.now)
-    house.commit([])
-    assert house.notifier.run_once(house.store, house.now) == 1

@@ -188,13 +188,23 @@ def test_time_may_pass_behind_the_last_reading(replayed: Replayed) -> None:
 
 
 def test_a_broken_clock_raises_nothing(replayed: Replayed) -> None:
-    """A report stamped 2038, and one of 1970, among good ones."""
-    quantities = ("temperature", "light")
-    body = ""
-    for n in range(240):
-        stamp = {100: "2038-01-19T03:14:07Z", 150: "1970-01-01T00:00:12Z"}.get(n, text(BEGAN + n * MINUTE))
-        body += "".join(f"{stamp},hallway,{q},{24 + 0.01 * (n % 3)}\n" for q in quantities)
-    assert replayed(body) == []
+    """A report stamped 2038, and one of 1970, among good ones; its twin: the water gets too warm."""
+    stamps = {100: "2038-01-19T03:14:07Z", 150: "1970-01-01T00:00:12Z"}
+
+    def body(warmer: float) -> str:
+        found = ""
+        for n in range(240):
+            celsius = 24 + 0.01 * (n % 3) + warmer * min(1.0, max(0, n - 120) / 60)
+            stamp = stamps.get(n, text(BEGAN + n * MINUTE))
+            found += (
+                f"{stamp},hallway,temperature,{celsius:.2f}\n{stamp},hallway,light,{24 + 0.01 * (n % 3)}\n"
+            )
+        return found
+
+    assert replayed(body(0.0)) == []
+    assert [event["alarm"] for event in replayed(body(5.0)) if event["event"] == "raised"] == [
+        "temperature-high"
+    ]
 
 
 def test_what_is_not_in_the_settings_is_left_out_and_told_once(folder: Path) -> None:

@@ -89,6 +89,21 @@ def test_a_quiet_tank_raises_nothing(tmp_path: Path, index: int) -> None:
     truth = made(tmp_path, "nominal", index)
     assert truth["kind"] == "nominal"
     assert [(event.time, event.alarm) for event in raised(tmp_path)] == []
+    # its twin: the same readings, but the water gets 14 °C warmer in the last six hours
+    path = tmp_path / "readings.csv"
+    header, *rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    end = seconds(rows[-1].split(",")[0])
+    path.write_text(header + "".join(_warmed(row, end) for row in rows), encoding="utf-8")
+    alarms = {event.alarm for event in raised(tmp_path)}
+    assert alarms & {"temperature-high", "heater-stuck-on", "cooling-not-cooling"}, alarms
+
+
+def _warmed(row: str, end_s: float) -> str:
+    time, tank, quantity, value = row.rstrip("\n").split(",")[:4]
+    hours = (seconds(time) - end_s) / 3600 + 6
+    if quantity != "temperature" or not value or hours <= 0:
+        return row
+    return f"{time},{tank},{quantity},{float(value) + 14 * min(1.0, hours / 3):.4f}\n"
 
 
 def test_a_broken_thermometer_is_no_cold_tank(tmp_path: Path) -> None:

@@ -274,19 +274,6 @@ def test_a_writer_waits_for_another_one_and_says_so(store: EmbeddedStore) -> Non
     assert len(list(store.arrivals_after(0))) == 2
 
 
-def test_a_shrunk_file_is_smaller_and_holds_the_same(store: EmbeddedStore) -> None:
-    readings = [reading(n * 10_000) for n in range(20_000)]
-    store.add_readings(readings)
-    store.compact(10 * 86_400_000)
-    store._all("PRAGMA wal_checkpoint(TRUNCATE)")
-    before = store.path.stat().st_size
-    store.shrink()
-    assert store.path.stat().st_size < before / 4
-    assert list(store.readings("hallway", "temperature")) == readings
-    with store.transaction(), pytest.raises(StoreError, match="shrunk"):
-        store.shrink()
-
-
 def test_it_is_a_store_of_readings(store: EmbeddedStore) -> None:
     """The type checker holds the class to the protocol; this holds the names to it at run time."""
     kept: ReadingStore = store
