@@ -113,7 +113,7 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
         yield Text(f"      {alarm.time_left or 'time left unknown'}. First: {alarm.action[0]}")
         if alarm.observations:
             yield Text(f"      seen: {'; '.join(alarm.observations)}")
-        yield Text(f"      rule out: {alarm.rule_out}")
+        yield Text(f"      what would rule it out: {alarm.rule_out}")
         yield Text(f"      all steps and the curve: rushlight explain {alarm.occurrence}", style="dim")
 
 

@@ -281,4 +281,4 @@ def test_the_screen_says_it(tmp_path: Path) -> None:
             store.save_state(ANALYSIS_STATE, "shelf", shelf.watch.snapshot(), 0)
         text = "\n".join(line.plain for line in status_lines(settings, store, shelf.now_ms))
     assert "no alarm yet: water 38.0 °C, over the limit of 26 °C since 19:30, being checked" in text
-    assert "no alarm stands" not in text
+    assert "no alarms" not in text

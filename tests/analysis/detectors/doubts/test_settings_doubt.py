@@ -503,7 +503,7 @@ def test_status_and_check_read_it_from_the_store(taught: TankWatch, tmp_path: Pa
             store.save_state(ANALYSIS_STATE, "alcove", taught.snapshot(), store.position())
         shown = "\n".join(line.plain for line in status_lines(settings, store, now_ms))
     assert "  learnt: lamp on 13:00 to 21:00, gives " in shown and "  learnt: pH swings " in shown
-    assert "  to settle: lamp seen on 13:00 to 21:00: set light.on and light.off" in shown
+    assert "  missing setting: lamp seen on 13:00 to 21:00: set light.on and light.off" in shown
     hinted = list(hints(settings))
     assert "tanks.alcove: lamp seen on 13:00 to 21:00: set light.on and light.off" in hinted
     assert sum("tanks.alcove: " in line for line in hinted) == 3
