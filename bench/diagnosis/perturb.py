@@ -2,7 +2,7 @@
 
     python -m bench.diagnosis.perturb --keep DIR [--sample 24 --seed 1] [--family heat] [--no-gate]
 
-For each, the fast tests of the judging are run, those of its family first, up to the first that fails. Where
+For each, the fast tests of its family are run, up to the first that fails (`--wide`: the others', too). Where
 all pass, the diagnosis gate is run over recorded frames. A number that neither notices survives: it needs a
 test of what it is for, or it is not needed. (A test that repeats the table of numbers would notice
 everything and say nothing; there is none.) Exit status 1 where fewer than five in six are caught.
@@ -36,6 +36,8 @@ ROOT = Path(__file__).parents[2]
 FACTORS = (0.6, 1.5)
 WANTED = 5 / 6
 FAST = ("detectors", "estimators", "physics", "alarms")
+TESTED_WITH = {"estimators": ("test_probe",)}
+"""Numbers of the estimates are tested through those who use them."""
 _LIMIT_S = 1200
 
 
@@ -46,15 +48,15 @@ def drawn(numbers: list[tuple[str, float]], sample: int, seed: int) -> list[Chan
     return [Change(name, scaled(value, chance.choice(FACTORS))) for name, value in some]
 
 
-def tests_of(family: str) -> list[str]:
-    """The fast tests of the judging, those of that family first; paths from the root."""
-    word = family.removesuffix("s")
+def tests_of(family: str, wide: bool = False) -> list[str]:
+    """The fast tests of that family, all where it has none of its own; `wide`: the others' behind them."""
+    words = (family.removesuffix("s"), *TESTED_WITH.get(family, ()))
     rest = []
     for room in FAST:
         for path in sorted((ROOT / "tests" / "analysis" / room).rglob("test_*.py")):
             rest.append(str(path.relative_to(ROOT)))
-    own = [path for path in rest if word in path.removeprefix("tests/analysis/")]
-    return own + [path for path in rest if path not in own]
+    own = [path for path in rest if any(word in path.removeprefix("tests/analysis/") for word in words)]
+    return own if own and not wide else own + [path for path in rest if path not in own]
 
 
 def caught_by_tests(change: Change | None, tests: list[str]) -> str:
@@ -92,6 +94,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--number", default=None, help="only numbers that have this in their name")
     parser.add_argument("--sample", type=int, default=24)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--wide", action="store_true", help="the other families' tests, too")
     parser.add_argument("--no-gate", action="store_true", help="tests only")
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(arguments)
@@ -103,14 +106,16 @@ def main(arguments: list[str] | None = None) -> int:
     families = {name: family_of(numbers) for name, numbers in catalogue().items()}
     with tempfile.TemporaryDirectory() as scratch, multiprocessing.Pool(args.jobs, gc.disable) as pool:
         folders = [] if args.no_gate else runs_in(args.keep or Path(scratch), processes=args.jobs)
-        wrong = caught_by_tests(None, tests_of(""))
+        wanted = {family: tests_of(family, args.wide) for family in families.values()}
+        used = [wanted[families[change.name.split(".")[0]]] for change in changes]
+        wrong = caught_by_tests(None, sorted({path for paths in used for path in paths}))
         if not wrong and folders:
             wrong = caught_by_gate(None, folders, pool)
         if wrong:
             print(f"perturb: fails with all numbers as they are: {wrong}", file=sys.stderr)
             return 1
         for change in changes:
-            said = caught_by_tests(change, tests_of(families[change.name.split(".")[0]]))
+            said = caught_by_tests(change, wanted[families[change.name.split(".")[0]]])
             if not said and folders:
                 said = caught_by_gate(change, folders, pool)
             if not said:

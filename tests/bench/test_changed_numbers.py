@@ -107,10 +107,12 @@ def test_numbers_are_chosen_by_family_name_and_chance() -> None:
 
 
 def test_the_tests_of_a_family_come_first() -> None:
-    tests = perturb.tests_of("probes")
-    assert "probe" in tests[0] and len(tests) == len(set(tests)) == len(perturb.tests_of("heat"))
-    assert "/heat/" in perturb.tests_of("heat")[0]
-    assert all((ROOT / path).exists() for path in tests)
+    own, wide = perturb.tests_of("probes"), perturb.tests_of("probes", wide=True)
+    assert own == wide[: len(own)] and all("probe" in path for path in own)
+    assert len(set(wide)) == len(wide) == len(perturb.tests_of("heat", wide=True)) > len(own)
+    assert all("/heat/" in path for path in perturb.tests_of("heat"))
+    assert set(perturb.tests_of("no-such-family")) == set(wide)
+    assert all((ROOT / path).exists() for path in wide)
 
 
 def test_a_changed_number_is_caught_by_a_test_that_needs_it(tmp_path: Path) -> None:
