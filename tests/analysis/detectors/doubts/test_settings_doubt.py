@@ -266,7 +266,7 @@ def test_what_a_drop_test_may_be_off_is_never_told(true: float, written: float, 
     settings = tank(water=f"carbonate_hardness_dkh = {written}", co2=GAS, light=NOON)
     assert not told(feed(TankWatch("alcove", settings), gassed(true, rest), range(4)))
     far = tank(water=f"carbonate_hardness_dkh = {7 * written}", co2=GAS, light=NOON)
-    assert told(feed(TankWatch("alcove", far), gassed(true, rest), range(4)))
+    assert told(feed(TankWatch("alcove", far), gassed(true, rest), range(5)))
 
 
 def test_a_valve_that_is_open_all_night_stays_an_overdose() -> None:
@@ -366,8 +366,13 @@ def test_an_electrode_that_goes_off_later_is_no_doubtful_hardness() -> None:
         return values
 
     assert not told(feed(TankWatch("alcove", settings), course, range(7)))
+
     # the same electrode, off from the first day on: then the setting is doubted
-    assert told(feed(TankWatch("alcove", settings), lambda day, minute: course(day + 6, minute), range(5)))
+    def off(day: int, minute: float) -> dict[str, float]:
+        values = right(day, minute)
+        return values | {"ph": values["ph"] - 1.2}
+
+    assert told(feed(TankWatch("alcove", settings), off, range(5)))
 
 
 # -- setpoint ---------------------------------------------------------------------------------------
