@@ -141,15 +141,15 @@ class Worker:
             cwd=Path(__file__).parents[2],
         )
 
-    def passes(self, job: Job) -> bool:
-        """Whether the tests pass on the tree as it is."""
+    def run(self, job: Job) -> Outcome:
+        """The tests on the tree as it is."""
         assert self._process.stdin is not None and self._process.stdout is not None
         self._process.stdin.write(msgspec.json.encode(job).decode() + "\n")
         self._process.stdin.flush()
-        return msgspec.json.decode(self._process.stdout.readline(), type=Outcome).passed
+        return msgspec.json.decode(self._process.stdout.readline(), type=Outcome)
 
-    def survives(self, mutant: Mutant, job: Job) -> bool:
-        """Whether the tests pass with the fault in the tree."""
+    def tried(self, mutant: Mutant, job: Job) -> Outcome:
+        """The tests with the fault in the tree."""
         path = self.folder / mutant.file
         whole = path.read_text()
         compiled = path.parent / "__pycache__"
@@ -157,7 +157,7 @@ class Worker:
             for left in compiled.glob(f"{path.stem}.*.pyc"):  # known by whole seconds and size only
                 left.unlink()
             path.write_text(mutant.source)
-            return self.passes(job)
+            return self.run(job)
         finally:
             path.write_text(whole)
 
@@ -205,7 +205,7 @@ def learn(worker: Worker, wanted: list[str], kept: Path | None, seconds: float) 
     new = [test for test in wanted if not any(known.startswith(test) for known in found)]
     if new:
         path = worker.folder / "map.json"
-        worker.passes(Job(new, _FIRST_S, _FIRST_S, str(path)))
+        worker.run(Job(new, _FIRST_S, _FIRST_S, str(path)))
         if not path.exists():
             sys.exit("bench.mutation: the tests without a fault in the tree have not ended: " + " ".join(new))
         found |= json.loads(path.read_text())
@@ -237,15 +237,18 @@ def run(
                     return "NO TEST "
                 worker = free.get()
                 try:
-                    return "SURVIVES" if worker.survives(mutant, job) else "found"
+                    outcome = worker.tried(mutant, job)
                 finally:
                     free.put(worker)
+                if outcome.passed:
+                    return "SURVIVES"
+                return f"found by {outcome.failed.rpartition('::')[2] or 'no end'}: "
 
             with ThreadPoolExecutor(workers) as pool:
                 results = pool.map(tried, [mutant for _, mutant in chosen])
                 for number, ((_, mutant), word) in enumerate(zip(chosen, results, strict=True), 1):
                     print(f"[{number}/{len(chosen)}] {word}  {mutant.name}", flush=True)
-                    if word != "found":
+                    if not word.startswith("found"):
                         survivors.append(mutant)
         finally:
             for worker in made:

@@ -46,15 +46,17 @@ class Job(msgspec.Struct):
 
 
 class Outcome(msgspec.Struct):
-    """Whether all passed."""
+    """Whether all passed, and which failed first; "" where none did: it has not ended or not begun."""
 
     passed: bool
+    failed: str = ""
 
 
 class Recorder:
     """A plugin of pytest: seconds and functions (`file:Class.function`) by test."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, records: bool) -> None:
+        self._records = records
         self.found: dict[str, dict[str, Any]] = {}
         self.failed: list[str] = []
         self._root = f"{folder}/"
@@ -63,6 +65,9 @@ class Recorder:
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        if not self._records:
+            yield
+            return
         self._functions = set()
         began = time.monotonic()
         threading.setprofile(self._profile)
@@ -102,19 +107,20 @@ def child(folder: Path, job: Job) -> int:
     if job.file:
         exchange(folder / job.file, job.function)
     arguments = [*_ARGUMENTS, f"--basetemp={folder / 'tmp'}", f"--timeout={job.timeout_s}"]
-    recorder = Recorder(folder)
+    recorder = Recorder(folder, bool(job.record))
     if job.record:
         code = pytest.main([*arguments, *job.tests], plugins=[recorder])
         for test in recorder.failed:
             recorder.found[test]["failed"] = True
         Path(job.record).write_text(json.dumps(recorder.found))
     else:
-        code = pytest.main(["-x", *arguments, *job.tests])
+        code = pytest.main(["-x", *arguments, *job.tests], plugins=[recorder])
+        (folder / "failed").write_text("".join(recorder.failed[:1]))
     return int(code)
 
 
 def silence() -> None:
-    nowhere = os.open(os.devnull, os.O_RDWR)
+    nowhere = os.open(os.environ.get("MUTATION_OUTPUT", os.devnull), os.O_RDWR | os.O_CREAT | os.O_APPEND)
     for number in (0, 1, 2):
         os.dup2(nowhere, number)
     os.close(nowhere)
@@ -145,6 +151,7 @@ def code_of(code: CodeType, path: list[str]) -> CodeType:
 
 def run(folder: Path, job: Job) -> Outcome:
     """Fork, wait, and end what it has left behind; it has a session of its own."""
+    (folder / "failed").write_text("")
     process = os.fork()
     if process == 0:
         code = 99
@@ -164,7 +171,7 @@ def run(folder: Path, job: Job) -> Outcome:
         os.killpg(process, signal.SIGKILL)
     with contextlib.suppress(ChildProcessError):
         os.waitpid(process, 0)
-    return Outcome(passed)
+    return Outcome(passed, (folder / "failed").read_text())
 
 
 def main() -> None:
