@@ -17,7 +17,7 @@ def learnt_lines(known: Learnt, timezone: str) -> list[str]:
     pace = known.cools_c_per_h if known.time_constant_h is None else None
     heat = _joined(
         ("heater holds {:.1f} °C", known.held_c),
-        ("unheated, two thirds of the way to room temperature in {:.0f} h", known.time_constant_h),
+        ("unheated it goes two thirds of the way to room temperature in {:.0f} h", known.time_constant_h),
         ("cools by {:.2f} °C an hour unheated", pace),
     )
     acid = _joined(
