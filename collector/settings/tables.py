@@ -16,6 +16,14 @@ from typing import Annotated, Literal
 import msgspec
 
 from rushlight.collector.readings import TANK_NAME
+from rushlight.collector.settings.bounds import (
+    BAUD_MAX,
+    HEARTBEAT_MIN,
+    KEEP_DAYS,
+    LOOK_BACK_DAYS,
+    PORT_MAX,
+    RESEND_MIN,
+)
 
 __all__ = [
     "BAUD_MAX",
@@ -42,22 +50,6 @@ __all__ = [
     "WaterSettings",
     "parse_time_of_day",
 ]
-
-RESEND_MIN = (1, 1440)
-"""Minutes between reminders, least and most: a minute to be heard in, and once a day at least. Common
-practice, no source."""
-HEARTBEAT_MIN = (1, 1440)
-"""Minutes between heartbeats, least and most. Common practice, no source."""
-KEEP_DAYS = (1, 36_525)
-"""Days that readings are kept, least and most (a hundred years); longer is for ever, by leaving it out."""
-LOOK_BACK_DAYS = 22
-"""So many days of readings the analysis learns again from after an upgrade: the longest memory of a detector,
-a lamp's light on 21 days, and the day that has begun."""
-PORT_MAX = 65_535
-"""The highest TCP port (RFC 9293, section 3.1: 16 bits)."""
-
-BAUD_MAX = 12_000_000
-"""The fastest of common USB serial bridges, bit/s. From memory."""
 
 
 def _says(unit: str = "", advice: str = "") -> dict[str, str]:
