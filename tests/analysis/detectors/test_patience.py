@@ -193,6 +193,8 @@ def test_an_electrode_in_its_buffers_is_none(shelf: Shelf) -> None:
     """pH 7.00 and 4.01 (phthalate; Buck et al. 2002), four minutes each, and back."""
     shelf.run(60, lambda at: 7.0 if at < 4 else 4.01 if at < 8 else 6.8, calm(24.0))
     assert not shelf.raised
+    shelf.run(30, calm(6.0), calm(24.0))  # the twin: the water itself, and it stays
+    assert "co2-overdose" in shelf.names()
 
 
 def test_what_is_said_is_the_beginning_by_local_time() -> None:

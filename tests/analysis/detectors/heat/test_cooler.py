@@ -156,6 +156,8 @@ def test_a_fan_at_work_on_a_hot_afternoon_is_no_fault() -> None:
         "fan", lambda minute: warm(minute) + (5.0 if 3 * 1440 < minute < 3.5 * 1440 else 0.0), 0.35, True
     )
     assert names(tank.run(5 * 1440)) == []
+    tank.pull = 0.0  # the twin: it stops
+    assert names(tank.run(1440)) == ["cooling-not-cooling"]
 
 
 def test_a_cold_room_is_no_matter_of_the_cooler() -> None:

@@ -155,6 +155,8 @@ def test_a_jittering_thermometer_hides_no_cold_water() -> None:
 def test_a_room_that_warms_the_water_over_the_setpoint_is_no_fault(meter: bool, room: bool) -> None:
     tank = Alcove(daily(26.0, 3.0), meter, room, celsius=26.0)
     assert raised(tank.run(5 * DAY)) == []
+    tank.room, tank.power = daily(16.0, 0.5), 0.0  # the twin: a cold room and a dead heater
+    assert "heater-not-heating" in raised(tank.run(2 * DAY))
 
 
 @EYES
@@ -164,6 +166,8 @@ def test_cooler_nights_after_warm_ones_are_no_dead_heater(meter: bool, room: boo
         lambda minute: daily(26.5 if minute < 2 * DAY else 25.0, 2.0)(minute), meter, room, celsius=26.5
     )
     assert raised(tank.run(5 * DAY)) == []
+    tank.room, tank.power = daily(16.0, 0.5), 0.0  # the twin: a cold room and a dead heater
+    assert "heater-not-heating" in raised(tank.run(2 * DAY))
 
 
 # -- it doesn't heat --------------------------------------------------------------------------------
@@ -199,6 +203,8 @@ def test_cold_water_poured_in_is_no_dead_heater() -> None:
         tank.celsius -= 0.2
         events += tank.run(4)
     assert raised(events + tank.run(DAY)) == []
+    tank.power = 0.0  # the twin: it is dead
+    assert "heater-not-heating" in raised(tank.run(DAY))
 
 
 # -- it stays on ------------------------------------------------------------------------------------
@@ -249,6 +255,8 @@ def test_warm_water_poured_in_is_no_stuck_heater() -> None:
         tank.celsius += 0.25
         events += tank.run(5)
     assert raised(events + tank.run(DAY)) == []
+    tank.stuck = True  # the twin: it stays on
+    assert "heater-stuck-on" in raised(tank.run(DAY))
 
 
 # -- the limits -------------------------------------------------------------------------------------
@@ -292,6 +300,8 @@ def test_a_tank_that_lives_near_its_limit_is_left_alone() -> None:
     tank.watch = TankWatch("alcove", settings(low=round(lowest - 0.3, 2), heater=False))
     tank.power = 0.0
     assert raised(tank.run(8 * DAY)) == []
+    tank.room = daily(17.0, 2.0)  # the twin: a colder room
+    assert "temperature-low" in raised(tank.run(DAY))
 
 
 def test_a_water_change_foretells_no_cold() -> None:
@@ -303,3 +313,5 @@ def test_a_water_change_foretells_no_cold() -> None:
         tank.celsius -= 0.15
         events += tank.run(6)
     assert raised(events + tank.run(DAY)) == []
+    tank.power = 0.0  # the twin: it is dead
+    assert "heater-not-heating" in raised(tank.run(DAY))
