@@ -148,6 +148,12 @@ class Worker:
             cwd=Path(__file__).parents[2],
         )
 
+    def wait(self) -> None:
+        """Until it has imported the tree: a fault put in before that would stay in each fork."""
+        assert self._process.stdout is not None
+        if self._process.stdout.readline() != "ready\n":
+            sys.exit("bench.mutation: the tests can't be collected")
+
     def run(self, job: Job) -> Outcome:
         """The tests on the tree as it is."""
         assert self._process.stdin is not None and self._process.stdout is not None
@@ -234,6 +240,7 @@ def run(
         made = [Worker(Path(name) / str(number), tests) for number in range(workers)]
         free: SimpleQueue[Worker] = SimpleQueue()
         for worker in made:
+            worker.wait()
             free.put(worker)
         try:
             known = learn(made[0], tests, kept, seconds)
