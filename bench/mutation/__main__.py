@@ -91,6 +91,13 @@ def files(area: Area) -> Iterator[str]:
             yield f"{area.folder}/{path.name}"
 
 
+def test_files(path: str) -> list[str]:
+    """Of a folder, or the file itself; a file that is new is learnt, too."""
+    if path.endswith(".py"):
+        return [path] if (ROOT / path).exists() else []
+    return [str(file.relative_to(ROOT)) for file in (ROOT / path).rglob("test_*.py")]
+
+
 def equivalents() -> set[str]:
     """Names of the mutants, without their file, that were looked at and change nothing that matters."""
     rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
@@ -140,6 +147,12 @@ class Worker:
             text=True,
             cwd=Path(__file__).parents[2],
         )
+
+    def wait(self) -> None:
+        """Until it has imported the tree: a fault put in before that would stay in each fork."""
+        assert self._process.stdout is not None
+        if self._process.stdout.readline() != "ready\n":
+            sys.exit("bench.mutation: the tests can't be collected")
 
     def run(self, job: Job) -> Outcome:
         """The tests on the tree as it is."""
@@ -223,10 +236,11 @@ def run(
     """The survivors."""
     survivors = []
     with tempfile.TemporaryDirectory(prefix="mutation") as name:
-        tests = sorted({test for area, _ in chosen for test in area.tests if (ROOT / test).exists()})
+        tests = sorted({test for area, _ in chosen for path in area.tests for test in test_files(path)})
         made = [Worker(Path(name) / str(number), tests) for number in range(workers)]
         free: SimpleQueue[Worker] = SimpleQueue()
         for worker in made:
+            worker.wait()
             free.put(worker)
         try:
             known = learn(made[0], tests, kept, seconds)

@@ -186,6 +186,7 @@ def main() -> None:
     pytest.main([*_ARGUMENTS, "--collect-only", *sys.argv[2:]])
     sys.dont_write_bytecode = True
     gc.freeze()
+    print("ready", file=answers, flush=True)
     for line in jobs:
         outcome = run(folder, msgspec.json.decode(line, type=Job))
         print(msgspec.json.encode(outcome).decode(), file=answers, flush=True)

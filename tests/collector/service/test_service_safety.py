@@ -181,3 +181,47 @@ def test_what_the_listener_could_not_keep_at_the_end_is_said(
         pass
     assert bench.whole is False
     assert "the last reports are not kept" in caplog.text
+
+
+def test_a_commit_of_nothing_does_not_count_as_written(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also a full disk takes a commit in which there is nothing: so something is written to try it."""
+    failed: list[int] = []
+    tried: list[str] = []
+
+    def fails_once(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        if not failed:
+            failed.append(now_ms)
+            raise StoreError("no room")
+
+    def no_room(name: str, text: str) -> None:
+        if failed:
+            tried.append(name)
+        raise StoreError("no room")
+
+    with bench.running() as link:
+        link.give(TOPIC, pack(0), 0)
+        wait_for(lambda: link.acknowledged == [0], "the first")
+        monkeypatch.setattr(bench.notebook, "wants", lambda now_ms: not failed)
+        monkeypatch.setattr(bench.notebook, "keep", fails_once)
+        monkeypatch.setattr(bench.store, "set_meta", no_room)
+        wait_for(lambda: len(tried) >= 2, "it to be tried again")
+        assert not bench.service.is_well()
+        monkeypatch.undo()
+        wait_for(bench.service.is_well, "all to be well again")
+
+
+def test_what_a_failing_listener_has_to_say_goes_out_from_memory(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(store: EmbeddedStore, now_ms: int, closing: bool) -> None:
+        raise ZeroDivisionError("the listener's own")
+
+    with bench.running() as link:
+        link.give(TOPIC, pack(0), 0)
+        wait_for(lambda: link.acknowledged == [0], "the first")
+        assert bench.notebook.held == []
+        monkeypatch.setattr(bench.notebook, "keep", broken)
+        link.give(TOPIC, pack(1), 1)
+        wait_for(lambda: link.acknowledged == [0, 1], "the second")
+        assert "the listener's own" in bench.notebook.held[0]
+        assert not bench.service.is_well()

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from rushlight.collector.errors import StoreError, StoreNewer
+from rushlight.collector.errors import StoreError, StoreMoved, StoreNewer
 from rushlight.collector.readings import Reading
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.schema import VERSION
@@ -189,3 +189,37 @@ def test_threads_of_one_store_take_turns(tmp_path: Path) -> None:
         thread.join(10)
         assert seen == ["first", "second"]
         assert written(path, "b") == "1"
+
+
+def test_a_commit_that_fails_is_undone(tmp_path: Path) -> None:
+    """A broken reference shows at the commit only: sqlite.org/foreignkeys.html, section 4.2, from memory."""
+    path = tmp_path / "a.db"
+    store = EmbeddedStore(path, busy_ms=BUSY_MS)
+    store._run("PRAGMA foreign_keys = ON")
+    store._run("CREATE TABLE one (id INTEGER PRIMARY KEY)")
+    store._run("CREATE TABLE two (id INTEGER REFERENCES one (id) DEFERRABLE INITIALLY DEFERRED)")
+    with pytest.raises(StoreError, match="FOREIGN KEY"), store.transaction():
+        store.set_meta("a", "1")
+        store._run("INSERT INTO two VALUES (7)")
+    assert store.get_meta("a") is None
+    store.set_meta("a", "2")
+    assert written(path, "a") == "2"
+    store.close()
+
+
+def test_a_file_taken_away_while_it_commits_is_noticed(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    store = EmbeddedStore(path, busy_ms=BUSY_MS)
+
+    def take_away(statement: str) -> None:
+        if statement == "COMMIT":
+            path.rename(tmp_path / "elsewhere.db")
+
+    store._db.set_trace_callback(take_away)
+    with pytest.raises(StoreMoved):
+        store.set_meta("a", "1")
+    store._db.set_trace_callback(None)
+    (tmp_path / "elsewhere.db").rename(path)
+    store.set_meta("a", "2")
+    assert written(path, "a") == "2"
+    store.close()
