@@ -53,7 +53,7 @@ def water_panel(context: Context) -> Panel | None:
 def _unheated(context: Context) -> list[tuple[int, float]]:
     """From when the water left what the heater holds: the slope that room and lamp explain, added up.
 
-    The slope was reckoned at the water's own temperature; where the room is measured it is carried over to
+    The slope was computed at the water's own temperature; where the room is measured it is carried over to
     the curve's own by the time constant (Newton's law of cooling).
     """
     sign = -1.0 if context.alarm == "heater-stuck-on" else 1.0

@@ -40,7 +40,7 @@ class ReadingFacts(msgspec.Struct, kw_only=True):
 
 
 class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
-    """Dissolved CO2 as reckoned from the newest pH, mg/L; one standard error either way.
+    """Dissolved CO2 as estimated from the newest pH, mg/L; one standard error either way.
 
     `doubt`: what is not known of the electrode behind it, "" for nothing.
     """
@@ -57,7 +57,7 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     """One alarm that is not plainly normal.
 
     `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
-    `time_left_s` is reckoned to now. `state_text` is
+    `time_left_s` is as of now. `state_text` is
     the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
     cautions come before its steps. `occurrence` is what `rushlight explain` takes.
     """

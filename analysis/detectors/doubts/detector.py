@@ -52,7 +52,7 @@ class SettingsDoubt(msgspec.Struct):
         self.heater.update(tank, moment, moment.heat.comes_on)
         self.water.update(tank, moment)
         of_water, gas = _emit(self.water), _emit(self.gas)
-        # a reference that is in doubt is reckoned with no more, where the tank's usual can take its place
+        # a reference that is in doubt is no longer used, where the tank's usual can take its place
         self.doubted = bool(of_water or (gas and self.gas.settled))
         return self.lamp.update(tank, moment) + (of_water or gas) + _emit(self.heater)
 

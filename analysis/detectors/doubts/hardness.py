@@ -25,7 +25,7 @@ class GasDays(msgspec.Struct):
     """Each day's lowest and highest pH, alarms or not, against what the KH makes of it.
 
     `days` are (local day, lowest pH, highest pH), each held for an hour. `settled`: the KH found can't be
-    right, and is reckoned with no more; where the water may indeed hold that much, its alarm stands.
+    right, and is no longer used; where the water may indeed hold that much, its alarm stays active.
     """
 
     mark: str = ""
@@ -39,7 +39,7 @@ class GasDays(msgspec.Struct):
     settled: bool = False
 
     def update(self, tank: Tank, moment: Moment) -> None:
-        """One frame; works on those that end five minutes. `found` is what stands after it."""
+        """One frame; works on those that end five minutes. `found` is what holds after it."""
         if not moment.fifth:
             return
         kh = tank.settings.water.carbonate_hardness_dkh
@@ -106,7 +106,7 @@ class GasDays(msgspec.Struct):
 
     def _finding(self, kh: float, limit: float, most: float, low: float, side: int) -> Finding:
         what = "no fish lives well with that" if side > 0 else "hardly more than without any gas"
-        reckoned = f"{most:.0f}" if most > GAS_DAYS.rough_mg_l else f"{most:.1f}"
+        estimated = f"{most:.0f}" if most > GAS_DAYS.rough_mg_l else f"{most:.1f}"
         return Finding(
             alarm="setting-doubtful",
             quantity="ph",
@@ -119,7 +119,7 @@ class GasDays(msgspec.Struct):
             else "KH in the settings is too low, or the electrode reads too high, or no gas arrives",
             observations=[
                 f"pH went down to {low:.2f} on each of the last {DOUBT.least_days} days",
-                f"with KH {kh:g} dKH that would be {reckoned} mg/L of CO2: {what}; the limit is {limit:g}",
+                f"with KH {kh:g} dKH that would be {estimated} mg/L of CO2: {what}; the limit is {limit:g}",
                 *(
                     ["until that is settled CO2 is judged by this tank's usual pH alone"]
                     if self.settled

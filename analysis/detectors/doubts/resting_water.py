@@ -129,19 +129,19 @@ class RestWater(msgspec.Struct):
         in_a_row = len(days) == DOUBT.least_days and days[-1] - days[0] == DOUBT.least_days - 1
         if self.fitted or self.found is not None or not in_a_row or abs(sum(self.sides)) < DOUBT.least_days:
             return
-        reckoned = low if side > 0 else high
+        estimated = low if side > 0 else high
         what = "KH" if kh is not None else "the degassed pH"
         self.found = Finding(
             alarm="setting-doubtful",
             quantity="ph",
             setting=setting,
             priority="low",
-            value=float(f"{reckoned:.2g}"),
+            value=float(f"{estimated:.2g}"),
             unit="mg/L",
             cause=f"{what} in the settings is too {'high' if side > 0 else 'low'}, or the electrode is off",
             observations=[
                 f"pH {ph:.2f} at the end of the last {DOUBT.least_days} nights, flat and without CO2 given",
-                f"with {printed} that would be {reckoned:.2g} mg/L of CO2",
+                f"with {printed} that would be {estimated:.2g} mg/L of CO2",
                 f"at rest water holds {air:.1f} (open air) to {most:.0f} mg/L (stale room, full tank)",
             ],
             rule_out="test KH and pH of the tank's water with drop tests: where both agree with the "

@@ -43,7 +43,7 @@ class ThermostatHold(msgspec.Struct):
     def update(self, tank: Tank, moment: Moment, comes_on: float | None) -> None:
         """One frame; works on those that end five minutes. `comes_on`: where it surely does, °C.
 
-        `found` is what stands after it.
+        `found` is what holds after it.
         """
         heater = tank.settings.heater
         mark = f"{heater.setpoint_c}" if heater is not None else ""

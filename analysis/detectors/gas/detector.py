@@ -71,7 +71,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     by_reading: bool = False
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; the findings that stand after it. O(1)."""
+        """One frame; the findings that hold after it. O(1)."""
         ph = moment.frame.ph
         now = moment.frame.start_ms
         window = self.curve.window

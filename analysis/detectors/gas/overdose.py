@@ -1,4 +1,4 @@
-"""CO2 overdose, by level and by forecast: the reckoned CO2 with its error, and this tank's usual day."""
+"""CO2 overdose, by level and by forecast: the estimated CO2 with its error, and this tank's usual day."""
 
 from __future__ import annotations
 

@@ -73,7 +73,7 @@ class TemperatureDetector(msgspec.Struct):
     leap: Window = msgspec.field(default_factory=lambda: Window(HEAT.leap_frames))
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; the findings that stand after it. O(1)."""
+        """One frame; the findings that hold after it. O(1)."""
         frame = moment.frame
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
         if moment.lamp.edge:

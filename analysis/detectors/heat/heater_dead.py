@@ -28,7 +28,7 @@ class HeaterDead(msgspec.Struct):
     def finding(
         self, tank: Tank, moment: Moment, heat: HeatNow, memory: HeaterMemory, tau_h: float
     ) -> Finding | None:
-        """The finding that stands, if one does; `tau_h` is the tank's time constant in hours."""
+        """The active finding, if there is one; `tau_h` is the tank's time constant in hours."""
         raised = "heater-not-heating" in moment.active
         if heat.floor is None or (moment.heat.disturbed and not raised):
             self.since = -1

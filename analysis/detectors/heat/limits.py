@@ -37,7 +37,7 @@ class TemperatureLimits(msgspec.Struct):
         usual_fall: float | None,
         better: bool,
     ) -> list[Finding]:
-        """The findings that stand; `better`: a cause is about to be named, so nothing is foretold."""
+        """The active findings; `better`: a cause is about to be named, so nothing is expected ahead."""
         out: list[Finding] = []
         live = tank.settings.livestock
         now = moment.frame.start_ms

@@ -49,7 +49,7 @@ class LampDimming(msgspec.Struct):
         self.numbers = [start, levels[-1], fall, days[-1] - days[0]]
 
     def findings(self) -> list[Finding]:
-        """What stands."""
+        """The active finding."""
         if not self.standing:
             return []
         start, now_lux, fall, days = self.numbers

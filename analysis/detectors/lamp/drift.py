@@ -175,7 +175,7 @@ class LampDrift(msgspec.Struct):
             self.standing, self.shift = False, 0.0
 
     def findings(self, moment: Moment, times: str, clock_changed_ms: int, stood_still: bool) -> list[Finding]:
-        """What stands; `times` is the schedule in words."""
+        """The active finding; `times` is the schedule in words."""
         if not self.standing:
             return []
         cause = "the timer runs slow or fast, or has lost its time"

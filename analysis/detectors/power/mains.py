@@ -47,7 +47,7 @@ class PowerDetector(msgspec.Struct):
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; the findings that stand after it."""
+        """One frame; the findings that hold after it."""
         frame = moment.frame
         now = frame.start_ms
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None

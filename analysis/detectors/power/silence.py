@@ -96,7 +96,7 @@ class SilenceDetector(msgspec.Struct):
                 cause="its microcontroller has never been heard: not connected yet, or under another name",
                 observations=[
                     f"no report has ever come from it; waited for since {tank.clock.text(since_ms)}, {span}",
-                    f"one is due every {tank.settings.report_every_s:g} s; silence is told of after "
+                    f"one is due every {tank.settings.report_every_s:g} s; silence is an alarm after "
                     f"{minutes_text(self.limit_ms(tank) / 1000)}",
                 ],
             )
@@ -108,7 +108,7 @@ class SilenceDetector(msgspec.Struct):
             cause="the microcontroller, its supply or the network is down, or the mains is",
             observations=[
                 f"last report {span} ago, at {tank.clock.text(self.last_ms)}",
-                f"one is due every {tank.settings.report_every_s:g} s; silence is told of after "
+                f"one is due every {tank.settings.report_every_s:g} s; silence is an alarm after "
                 f"{minutes_text(self.limit_ms(tank) / 1000)}",
             ],
         )

@@ -51,7 +51,7 @@ class StrayCurrentDetector(msgspec.Struct):
     until_ms: int = -1
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
-        """One frame; the findings that stand after it."""
+        """One frame; the findings that hold after it."""
         frame = moment.frame
         now = frame.start_ms
         if frame.heater is not None:

@@ -297,7 +297,7 @@ def fermenting(mg_l: Callable[[float], float]) -> Course:
 
 @pytest.mark.parametrize("written", [24, 40])
 def test_a_hardness_nobody_could_live_by_is_told_in_place_of_the_overdose(written: float) -> None:
-    """15 mg/L all day, reckoned as 90 and more: an overdose for three days, then a doubt, told once."""
+    """15 mg/L all day, estimated as 90 and more: an overdose for three days, then a doubt, told once."""
     watch = TankWatch("alcove", tank(water=f"carbonate_hardness_dkh = {written}", co2=YEAST, light=NOON))
     events = feed(watch, fermenting(lambda day: 15.0 + 25 * max(0.0, min(4 * (day - 7), 1))), range(8))
     (event,) = told(events)

@@ -1,4 +1,4 @@
-"""pH out of its limits: what is foretold, what is this tank's own, what is no alarm.
+"""pH out of its limits: what is expected, what is this tank's own, what is no alarm.
 
 Courses are made up, common practice, no source. That hardness which runs out takes the pH along faster and
 faster is the carbonate equilibrium: at one CO2, pH goes with the logarithm of the alkalinity (Stumm & Morgan,
@@ -154,7 +154,7 @@ def test_days_out_of_range_do_not_lock_the_alarm_up() -> None:
 
 @pytest.mark.parametrize("bared", [False, True])
 @pytest.mark.parametrize("way", ["slowly", "at once"])
-def test_a_water_change_foretells_no_alkaline_water(bared: bool, way: str) -> None:
+def test_a_water_change_makes_no_alarm_of_alkaline_water(bared: bool, way: str) -> None:
     """A quarter of it, 5 °C colder and harder; the thermometer may hang in the air meanwhile."""
     assert changed_water(bared, way, alkaline=False) == []
     assert "ph-out-of-range" in changed_water(bared, way, alkaline=True)

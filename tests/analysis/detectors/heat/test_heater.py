@@ -1,4 +1,4 @@
-"""The heater's alarms and the limits, on tanks reckoned by the lumped-capacitance method.
+"""The heater's alarms and the limits, on tanks computed by the lumped-capacitance method.
 
     dT/dt = (T_room - T) / tau + P / C
 
@@ -262,7 +262,7 @@ def test_warm_water_poured_in_is_no_stuck_heater() -> None:
 # -- the limits -------------------------------------------------------------------------------------
 
 
-def test_a_heat_wave_is_foretold() -> None:
+def test_a_heat_wave_is_expected() -> None:
     tank = Alcove(lambda minute: daily(22.0, 1.0)(minute) + max(0.0, minute - 3 * DAY) / 60, celsius=22.0)
     tank.watch = TankWatch("alcove", settings(high=27.0, heater=False))
     tank.power = 0.0
@@ -273,7 +273,7 @@ def test_a_heat_wave_is_foretold() -> None:
     assert "temperature-high" in raised(events)
 
 
-def test_slow_cooling_is_foretold_by_more_than_the_thermometer_is_off() -> None:
+def test_slow_cooling_is_expected_by_more_than_the_thermometer_is_off() -> None:
     """The usual thermometer may read 0.5 °C too high (DS18B20 data sheet)."""
     tank = Alcove(lambda minute: 21.0 - 0.05 * max(0.0, minute - 3 * DAY) / 60, celsius=21.0)
     tank.watch = TankWatch("alcove", settings(low=19.0, heater=False))
@@ -304,7 +304,7 @@ def test_a_tank_that_lives_near_its_limit_is_left_alone() -> None:
     assert "temperature-low" in raised(tank.run(DAY))
 
 
-def test_a_water_change_foretells_no_cold() -> None:
+def test_a_water_change_makes_no_alarm_of_cold() -> None:
     tank = Alcove(daily(18.0, 1.0), meter=True)
     tank.watch = TankWatch("alcove", settings(low=22.5))
     tank.run(2 * DAY)
