@@ -204,7 +204,7 @@ def test_where_another_service_has_taken_over_this_one_ends(tmp_path: Path, mosq
         start(run)
         with ServiceLock(tmp_path / "other.db"):
             Path(f"{tmp_path}/other.db-service").replace(f"{run.store}-service")
-            run.wait_log("has taken this store over: this one ends")
+            run.wait_log("has taken over this store: this one ends")
             assert run.process is not None and run.process.wait(20) == 1
     finally:
         run.end()

@@ -214,7 +214,8 @@ class TankWatch:
         if by_ms:
             undone = 0 <= frames.before_ms <= now_ms
             frames.late_run = 0
-            from_ms = frames.after_ms if undone else 0
+            # by the frame's beginning: a frame and what is kept of it carry that, not the reading's own time
+            from_ms = frames.after_ms // FRAME_MS * FRAME_MS if undone else 0
             moved = moved_back(self.state, by_ms, from_ms)
             self.families = [moved_back(family, by_ms, from_ms) for family in self.families]
             moved.frames.start_ms, moved.frames.end_ms = start_ms, end_ms

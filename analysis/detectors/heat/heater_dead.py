@@ -8,7 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
-from rushlight.analysis.detectors.heat.numbers import COMES_ON, DEAD, HEAT
+from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT, UNHEATED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -38,12 +38,12 @@ class HeaterDead(msgspec.Struct):
         if raised:
             if not moment.heat.disturbed and self._contrary(heat, memory, under):
                 self.seen_ms = heat.now
-            if heat.now - self.seen_ms < DEAD.clear_min * MINUTE_MS:
+            if heat.now - self.seen_ms < UNHEATED.clear_min * MINUTE_MS:
                 self.since = self.above_since = -1
                 return None
         else:
             self.above_since = -1
-            enough = DEAD.under_sure_c if memory.sure else DEAD.under_c
+            enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
             if not (under > enough and idle) or self._poured(heat):
                 self.since = -1
                 return None
@@ -51,24 +51,24 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
             if heat.now - self.since < self._wait_min(under) * MINUTE_MS:
                 return None
-        return self._told(tank, heat, raised and (not idle or under < DEAD.hold_c), under, tau_h)
+        return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, tau_h)
 
     @staticmethod
     def _wait_min(under: float) -> int:
         """How long it must look so, the shorter the colder."""
-        if under > DEAD.far_c:
-            return DEAD.far_wait_min
-        return DEAD.wait_min if under > DEAD.under_c else DEAD.near_wait_min
+        if under > UNHEATED.far_c:
+            return UNHEATED.far_wait_min
+        return UNHEATED.wait_min if under > UNHEATED.under_c else UNHEATED.near_wait_min
 
     @staticmethod
     def _poured(heat: HeatNow) -> bool:
         """No tank cools that fast: colder water was poured in."""
         if heat.slope is None:
             return False
-        fastest = DEAD.poured_fall_scale * abs(heat.usual_fall or DEAD.cooling_c_per_h)
+        fastest = UNHEATED.poured_fall_scale * abs(heat.usual_fall or UNHEATED.cooling_c_per_h)
         if heat.unheated is not None:
-            fastest = max(fastest, DEAD.poured_scale * abs(heat.unheated))
-        return heat.slope < -max(DEAD.poured_c_per_h, fastest)
+            fastest = max(fastest, UNHEATED.poured_scale * abs(heat.unheated))
+        return heat.slope < -max(UNHEATED.poured_c_per_h, fastest)
 
     @staticmethod
     def _idle(heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
@@ -76,22 +76,24 @@ class HeaterDead(msgspec.Struct):
         if heat.power is not None and heat.full >= HEAT.metered_w:
             # a thermostat knows on and off: half the power is a heater that has half failed
             watts = memory.watts.values
-            return len(watts) >= COMES_ON.watts_frames and max(watts) < DEAD.half_share * heat.full
+            return len(watts) >= COMES_ON.watts_frames and max(watts) < UNHEATED.half_share * heat.full
         if heat.slope is None:
             return False
         if heat.unheated is not None:
             excess = heat.slope - heat.unheated
-            falling = heat.slope < -DEAD.falls_c_per_h or (
-                heat.hour is not None and heat.hour < -DEAD.falls_c_per_h
+            falling = heat.slope < -UNHEATED.falls_c_per_h or (
+                heat.hour is not None and heat.hour < -UNHEATED.falls_c_per_h
             )
-            unheated = heat.slope < DEAD.rises_c_per_h and excess < DEAD.idle_share * heat.rate
-            return unheated and (falling or under > DEAD.far_c)
-        limit = -DEAD.fall_c_per_h
+            unheated = heat.slope < UNHEATED.rises_c_per_h and excess < UNHEATED.idle_share * heat.rate
+            return unheated and (falling or under > UNHEATED.far_c)
+        limit = -UNHEATED.fall_c_per_h
         if heat.usual_fall is not None:
-            limit = (DEAD.low_fall_share if under > DEAD.low_c else DEAD.fall_share) * heat.usual_fall
-        if heat.slope < max(limit, -DEAD.fall_most_c_per_h):
+            limit = (
+                UNHEATED.low_fall_share if under > UNHEATED.low_c else UNHEATED.fall_share
+            ) * heat.usual_fall
+        if heat.slope < max(limit, -UNHEATED.fall_most_c_per_h):
             return True
-        return under > DEAD.far_c and heat.slope < DEAD.flat_c_per_h
+        return under > UNHEATED.far_c and heat.slope < UNHEATED.flat_c_per_h
 
     def _contrary(self, heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
         """The heater has been seen at work, or the water has been held for a whole day."""
@@ -99,20 +101,20 @@ class HeaterDead(msgspec.Struct):
             self.above_since = -1
         elif self.above_since < 0:
             self.above_since = heat.now
-        if self.above_since >= 0 and heat.now - self.above_since >= DEAD.held_h * HOUR_MS:
+        if self.above_since >= 0 and heat.now - self.above_since >= UNHEATED.held_h * HOUR_MS:
             return True
-        if self.since >= 0 and memory.last_pick_ms > self.since + DEAD.corner_min * MINUTE_MS:
+        if self.since >= 0 and memory.last_pick_ms > self.since + UNHEATED.corner_min * MINUTE_MS:
             if under > 0.0:
                 memory.moved_to()
             return True
         if heat.power is not None and heat.full >= HEAT.metered_w:
-            return min(memory.watts.values[-DEAD.works_frames :]) > DEAD.half_share * heat.full
-        if heat.slope is None or heat.slope < DEAD.works_c_per_h:
+            return min(memory.watts.values[-UNHEATED.works_frames :]) > UNHEATED.half_share * heat.full
+        if heat.slope is None or heat.slope < UNHEATED.works_c_per_h:
             return False
         if heat.unheated is not None:
-            return heat.slope - heat.unheated > DEAD.works_share * heat.rate
-        usual = DEAD.works_rise_share * (heat.usual_rise or 0.0)
-        return heat.slope > max(usual, DEAD.works_rate_share * heat.rate)
+            return heat.slope - heat.unheated > UNHEATED.works_share * heat.rate
+        usual = UNHEATED.works_rise_share * (heat.usual_rise or 0.0)
+        return heat.slope > max(usual, UNHEATED.works_rate_share * heat.rate)
 
     @staticmethod
     def _told(tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float) -> Finding:
@@ -144,7 +146,7 @@ def _cooling_time(heat: HeatNow, limit: float, tau_h: float) -> float | None:
     if heat.temperature <= limit:
         return 0.0
     if heat.room is not None:
-        if heat.room >= limit - DEAD.room_c:
+        if heat.room >= limit - UNHEATED.room_c:
             return None
         return tau_h * 3600 * math.log((heat.temperature - heat.room) / (limit - heat.room))
     if heat.slope is None or heat.slope >= 0:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
-from rushlight.analysis.detectors.heat.numbers import STUCK
+from rushlight.analysis.detectors.heat.numbers import WELDED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -46,7 +46,7 @@ class HeaterStuck(msgspec.Struct):
         if raised:
             self.peak = max(self.peak, heat.temperature)
             if not moment.heat.disturbed and self._contrary(tank, heat, over, heating):
-                if heat.power is not None or heat.now - self.since > STUCK.refuted_min * MINUTE_MS:
+                if heat.power is not None or heat.now - self.since > WELDED.refuted_min * MINUTE_MS:
                     self.refuted_c, self.refuted_ms = self.peak, heat.now
                 self.since = -1
                 return None
@@ -57,7 +57,7 @@ class HeaterStuck(msgspec.Struct):
                 return None
             if self.since < 0:
                 self.since = heat.now
-            wait = STUCK.far_wait_min if over > STUCK.far_c else STUCK.wait_min
+            wait = WELDED.far_wait_min if over > WELDED.far_c else WELDED.wait_min
             if heat.now - self.since < wait * MINUTE_MS:
                 return None
         return self._told(tank, heat, raised and not heating, excess)
@@ -65,22 +65,22 @@ class HeaterStuck(msgspec.Struct):
     @staticmethod
     def _looks_so(heat: HeatNow, usual: float | None, over: float, heating: bool) -> bool:
         """Heated, and warmer than the heater holds and than is usual at this hour."""
-        unusual = usual is None or heat.temperature > usual + STUCK.unusual_c or over > STUCK.always_c
-        enough = STUCK.over_c if heat.drawing is None else STUCK.over_metered_c  # a meter leaves less doubt
+        unusual = usual is None or heat.temperature > usual + WELDED.unusual_c or over > WELDED.always_c
+        enough = WELDED.over_c if heat.drawing is None else WELDED.over_metered_c  # a meter leaves less doubt
         return over > enough and heating and unusual
 
     def _refuted(self, heat: HeatNow) -> bool:
         """Another heat has made the water as warm of late."""
         return (
             self.refuted_ms >= 0
-            and heat.now - self.refuted_ms < STUCK.refuted_h * HOUR_MS
-            and heat.temperature < self.refuted_c + STUCK.refuted_c
+            and heat.now - self.refuted_ms < WELDED.refuted_h * HOUR_MS
+            and heat.temperature < self.refuted_c + WELDED.refuted_c
         )
 
     @staticmethod
     def _poured(heat: HeatNow) -> bool:
         """No heater heats that fast: warmer water was poured in."""
-        return heat.slope is not None and heat.slope > STUCK.poured_scale * max(
+        return heat.slope is not None and heat.slope > WELDED.poured_scale * max(
             heat.rate, heat.usual_rise or 0.0
         )
 
@@ -89,12 +89,12 @@ class HeaterStuck(msgspec.Struct):
         """The heater has been seen off, or the water falling as it does without heat."""
         if heating or heat.slope is None:
             return False
-        if heat.power is not None or (over < STUCK.back_c and heat.slope < 0):
+        if heat.power is not None or (over < WELDED.back_c and heat.slope < 0):
             return True
-        if HeaterStuck._cooled(tank, heat, STUCK.cooler_works_c):
+        if HeaterStuck._cooled(tank, heat, WELDED.cooler_works_c):
             return False  # the cooler at work against the heater makes it fall, too
-        usual = abs(heat.usual_fall or STUCK.cooling_c_per_h)
-        falling = -max(STUCK.falls_c_per_h, STUCK.fall_share * usual)
+        usual = abs(heat.usual_fall or WELDED.cooling_c_per_h)
+        falling = -max(WELDED.falls_c_per_h, WELDED.fall_share * usual)
         return heat.slope < falling and heat.hour is not None and heat.hour < falling
 
     @staticmethod
@@ -109,30 +109,30 @@ class HeaterStuck(msgspec.Struct):
             return False, None
         if excess is None:
             # nothing learnt yet: the water must have been seen to leave what the heater holds
-            return slope > STUCK.first_share * rate and min(recent) < (heat.ceiling or 0.0), None
-        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - STUCK.room_c:
+            return slope > WELDED.first_share * rate and min(recent) < (heat.ceiling or 0.0), None
+        if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - WELDED.room_c:
             return False, excess  # the room may do it, and how fast isn't learnt yet
         # the excess alone tells where the room is measured; else the water must be seen to rise
-        heating = excess > STUCK.share * rate and (heat.room is None or excess > STUCK.excess_c_per_h)
-        cooled = HeaterStuck._cooled(tank, heat, STUCK.cooler_c)
+        heating = excess > WELDED.share * rate and (heat.room is None or excess > WELDED.excess_c_per_h)
+        cooled = HeaterStuck._cooled(tank, heat, WELDED.cooler_c)
         if heat.room is not None and heat.room > heat.temperature and cooled:
             # a cooler that has stopped in a warm room looks alike: it must be all that the heater gives
-            heating = heating and excess > max(STUCK.cooler_share * rate, STUCK.cooler_excess_c_per_h)
+            heating = heating and excess > max(WELDED.cooler_share * rate, WELDED.cooler_excess_c_per_h)
         if not raised and heat.quarter is not None and heat.explained is not None:
             # a heater goes on; warm water that was poured in has done its part
-            heating = heating and heat.quarter - heat.explained > STUCK.lasting_share * rate
+            heating = heating and heat.quarter - heat.explained > WELDED.lasting_share * rate
         if heat.room is None and heat.ceiling is not None:
             # here, too, a cooler that has stopped would look alike
-            share = STUCK.cooler_rise_share if cooled else STUCK.rise_share
-            rises = slope > max(STUCK.rise_c_per_h, share * (heat.usual_rise or rate))
+            share = WELDED.cooler_rise_share if cooled else WELDED.rise_share
+            rises = slope > max(WELDED.rise_c_per_h, share * (heat.usual_rise or rate))
             heating = heating and rises and (raised or HeaterStuck._from_cycle(heat, heat.ceiling, recent))
         return heating, excess
 
     @staticmethod
     def _from_cycle(heat: HeatNow, ceiling: float, recent: list[float]) -> bool:
         """A stuck heater leaves from within its own cycle; a warm room lifts the whole curve first."""
-        low = heat.floor if heat.floor is not None else ceiling - STUCK.cycle_c
-        return min(recent) < low + STUCK.cycle_share * (ceiling - low)
+        low = heat.floor if heat.floor is not None else ceiling - WELDED.cycle_c
+        return min(recent) < low + WELDED.cycle_share * (ceiling - low)
 
     @staticmethod
     def _cooled(tank: Tank, heat: HeatNow, below: float) -> bool:

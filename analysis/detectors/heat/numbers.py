@@ -8,11 +8,11 @@ from rushlight.analysis.numbers import Numbers, Of
 
 __all__ = [
     "COMES_ON",
-    "DEAD",
     "HEAT",
     "LETS_GO",
     "LIMITS",
-    "STUCK",
+    "UNHEATED",
+    "WELDED",
     "ComesOnNumbers",
     "DeadNumbers",
     "HeatNumbers",
@@ -263,5 +263,5 @@ HEAT = HeatNumbers()
 LIMITS = LimitNumbers()
 COMES_ON = ComesOnNumbers()
 LETS_GO = LetsGoNumbers()
-DEAD = DeadNumbers()
-STUCK = StuckNumbers()
+UNHEATED = DeadNumbers()
+WELDED = StuckNumbers()

@@ -24,7 +24,7 @@ def note(name: str, value: float, room: float | None, health: SeriesHealth, now_
 def _follow(name: str, value: float, health: SeriesHealth, now_ms: int) -> None:
     """Where the water is, until a value leaps from it."""
     limit = LEAP.leap_temperature_c if name == TEMPERATURE else LEAP.leap_ph
-    if health.settled_ms < 0:
+    if not 0 <= health.settled_ms <= now_ms:  # nothing known, or time has run back
         health.settled = health.swift = value
     elif abs(value - health.swift) > limit and now_ms - health.settled_ms < LEAP.gap_ms:
         health.jump_ms, health.jump_from = now_ms, health.settled

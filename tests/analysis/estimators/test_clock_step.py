@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from rushlight.analysis.alarms.book import AlarmBook
@@ -322,6 +322,7 @@ def test_only_what_was_remembered_since_the_leap_moves() -> None:
     stamp=st.sampled_from([STAMP_ARRIVAL, STAMP_DEVICE]),
     ahead=st.integers(0, 40),
 )
+@example(step=37_920_001, every_s=60, stamp=STAMP_ARRIVAL, ahead=2)  # no whole number of frames
 def test_a_replay_follows_a_clock_that_was_put_back(step: int, every_s: int, stamp: int, ahead: int) -> None:
     watch = TankWatch("hallway", parse_settings(SETTINGS).tanks["hallway"])
     time_ms = BEGAN

@@ -165,7 +165,7 @@ def test_whatever_the_bytes_settings_or_words(data: bytes) -> None:
         ("a = " + "{a = " * 5000 + "1" + "}" * 5000, "nested too deeply"),
         ("a" + ".a" * 5000 + " = 1", "line 1: a: unknown table"),
         ("a = " + "1" * 5000, "a value can't be read (Exceeds the limit (4300"),
-        ("[store]\nkeep_days = {ph = 1" + "0" * 400 + "}", "store.keep_days.ph: is a number far too large"),
+        ("[store]\nkeep_days = {ph = 1" + "0" * 400 + "}", "store.keep_days.ph: is a number beyond all use"),
         ('[store]\npath = "/"', "store.path: '/' names no file"),
         ('[store]\npath = ""', "store.path: '' names no file"),
         ('[store]\npath = "a\\u0000b"', "store.path: has a control character in it (a\\x00b)"),

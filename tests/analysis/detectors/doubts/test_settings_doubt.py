@@ -96,7 +96,7 @@ def test_a_schedule_that_never_fitted_is_told_once_instead_of_a_drift() -> None:
     assert event.value is not None and abs(event.value - 60) <= 2 and event.unit == "min"
     assert event.time[:10] == "2026-01-18"  # the fourth day: three whole ones were seen
     assert "13:00 to 21:00" in event.observations[0] and "12:00 to 20:00" in event.observations[1]
-    assert event.summary == "LOW: light.on, light.off of alcove doesn't fit what is seen (60 min)"
+    assert event.summary == "LOW: light.on, light.off of alcove doesn't fit the readings (60 min)"
     after = [e for e in events if e.time > event.time]
     assert {(e.alarm, e.event) for e in after} <= {("light-schedule-drift", "cleared")}
     assert watch.book.standing() == {"setting-doubtful"}

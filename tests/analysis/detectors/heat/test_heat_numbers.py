@@ -12,7 +12,7 @@ import pytest
 
 from rushlight.analysis.detectors.heat import numbers
 from rushlight.analysis.detectors.heat.cooler_numbers import COOLER_STOPPED, COOLER_TURNS
-from rushlight.analysis.detectors.heat.numbers import COMES_ON, DEAD, HEAT, LETS_GO, LIMITS, STUCK
+from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT, LETS_GO, LIMITS, UNHEATED, WELDED
 from rushlight.analysis.estimators import thermal_model
 from rushlight.analysis.estimators.thermal_model import THERMAL
 from rushlight.analysis.numbers import Numbers
@@ -129,7 +129,7 @@ VALUES: list[tuple[Numbers, dict[str, float]]] = [
         },
     ),
     (
-        DEAD,
+        UNHEATED,
         {
             "under_c": 0.3,
             "under_sure_c": 0.15,
@@ -164,7 +164,7 @@ VALUES: list[tuple[Numbers, dict[str, float]]] = [
         },
     ),
     (
-        STUCK,
+        WELDED,
         {
             "over_c": 0.3,
             "over_metered_c": 0.15,
