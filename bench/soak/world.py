@@ -158,7 +158,8 @@ class RushlightProcess(Program):
             "rushlight",
             [sys.executable, "-m", *way, "run"],
             folder,
-            os.environ | {"PYTHONPATH": str(ROOT / "src"), "PYTHONFAULTHANDLER": "1"} | environment,
+            # a sabotage is a module of `bench`, which is not installed
+            os.environ | {"PYTHONPATH": f"{ROOT / 'src'}:{ROOT}", "PYTHONFAULTHANDLER": "1"} | environment,
         )
 
 
