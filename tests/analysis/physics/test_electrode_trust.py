@@ -166,7 +166,9 @@ def test_the_judgement_takes_the_error_that_is_shown(tmp_path: Path) -> None:
         assert ("calibrated is not known" in event.observations[0]) is (calibration == "")
         assert "calibrated is not known" in event.detail or calibration
         notes = list(_notes(True, [Panel("pH", "", 2, [])], watch))
-        assert [n.startswith("The pH, and the CO2 estimated from it") for n in notes] == [True] * (calibration == "")
+        assert [n.startswith("The pH, and the CO2 estimated from it") for n in notes] == [True] * (
+            calibration == ""
+        )
         assert not list(_notes(True, [Panel("light", "lx", 0, [])], watch))
         assert watch.samples[-1].beliefs["ph_error"] == pytest.approx(error)
         assert watch.of(CarbonDioxideDetector).curve.ph_error == pytest.approx(error)
