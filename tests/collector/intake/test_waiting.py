@@ -65,7 +65,7 @@ def test_a_batch_is_bounded_by_bytes_too() -> None:
         Waiting().get(0.01)
 
 
-def test_a_flood_while_the_disk_is_full_is_held_up_and_lost_in_no_part(
+def test_a_flood_while_the_disk_is_full_takes_little_room_and_is_lost_in_no_part(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
@@ -81,14 +81,15 @@ def test_a_flood_while_the_disk_is_full_is_held_up_and_lost_in_no_part(
         giver = threading.Thread(target=flood)
         giver.start()
         queued = bench.service._queue
-        wait_for(lambda: queued.waiting_bytes() >= 32 * MIB, "the queue to be full")
-        wait_for(lambda: "no room left" in caplog.text, "the full disk to be told of")
-        assert queued.waiting_bytes() < 33 * MIB
-        # a batch of 8 MiB, what waits, and the one that is held up: the rest is still at its sender's
-        assert (link.counters["delivered"] - len(link.acknowledged)) * 60_000 < 42 * MIB
+        most = 0
+        while giver.is_alive():  # judged on, without its payloads; what is not judged yet is bounded by bytes
+            most = max(most, queued.waiting_bytes())
+            giver.join(0.005)
+        wait_for(lambda: "no room left" in caplog.text, "the full disk to be named")
+        assert 0 < most < 33 * MIB
+        assert len(link.acknowledged) < 1200
         limit_pages(bench.store, 1_000_000)
         wait_for(lambda: len(link.acknowledged) == 1200, "the rest")
-        giver.join(20)
     assert [r.seq for r in bench.store.readings("hallway", "temperature")] == list(range(1200))
 
 
