@@ -1,7 +1,6 @@
 """The alarm state machine of ANSI/ISA-18.2 and IEC 62682: a record and an input give the next record and why.
 
-Of the standard's states "latched" and "suppressed by design" are not used: no alarm here latches, and
-diagnosis leaves out what another alarm explains.
+Of the standard's states "latched" and "suppressed by design" are not used.
 
     normal --condition, on-delay--> unacknowledged --acknowledge--> acknowledged
        ^                              |      ^                          |
@@ -25,6 +24,7 @@ from rushlight.analysis.findings import Finding
 from rushlight.collector.events import PRIORITY_RANK, EventKind, Priority
 
 __all__ = [
+    "BY_CLOCK",
     "EVENT_OF",
     "MAX_SHELF_MS",
     "PRIORITY_HOLD_MS",
@@ -41,6 +41,7 @@ __all__ = [
 
 PRIORITY_HOLD_MS = 30 * 60_000
 """A lower priority must hold this long before an alarm is lowered; a higher one counts at once."""
+BY_CLOCK = frozenset({"device-silent"})  # about readings that do not come: no reading's time measures it
 MAX_SHELF_MS = 7 * 86_400_000
 """ISA-18.2 wants shelving limited in time; longer is "out of service"."""
 
@@ -250,33 +251,36 @@ def _priority_of(alarm: str, finding: Finding | None) -> Priority:
     return max(wanted, row.least_priority, key=PRIORITY_RANK.__getitem__)
 
 
-def put_back(record: AlarmRecord, before_ms: int, now_ms: int) -> AlarmRecord:
+def put_back(record: AlarmRecord, before_ms: int, now_ms: int, delays_ms: int | None = None) -> AlarmRecord:
     """The record as it is after the clock was put back from `before_ms` to `now_ms`.
 
     What had begun by the clock that was ahead began as long ago by the new one; what had begun before stays.
-    A shelf keeps the time that was left of it.
+    A shelf keeps the time that was left of it. `delays_ms` is how far the time of the delays had come, where
+    that is another than the clock's.
     """
-    step_ms = before_ms - now_ms
+    delays_ms = before_ms if delays_ms is None else delays_ms
 
-    def moved(time_ms: int | None) -> int | None:
-        return time_ms if time_ms is None or time_ms <= now_ms else max(0, time_ms - step_ms)
+    def moved(time_ms: int | None, from_ms: int) -> int | None:
+        if time_ms is None or time_ms <= now_ms:
+            return time_ms
+        return max(0, time_ms - max(0, from_ms - now_ms))
 
     end_ms = record.shelf_end_ms
     if end_ms is not None and (
         end_ms - now_ms > MAX_SHELF_MS or (record.shelved_ms is not None and record.shelved_ms > now_ms)
     ):
-        end_ms = min(end_ms - step_ms, now_ms + MAX_SHELF_MS)
+        end_ms = min(end_ms - max(0, before_ms - now_ms), now_ms + MAX_SHELF_MS)
     raised_ms, named_ms = record.raised_ms, record.named_ms
     if raised_ms is not None and raised_ms > now_ms:
         named_ms = max(raised_ms, named_ms or 0)
     return replace(
         record,
-        present_since_ms=moved(record.present_since_ms),
-        absent_since_ms=moved(record.absent_since_ms),
-        lower_since_ms=moved(record.lower_since_ms),
+        present_since_ms=moved(record.present_since_ms, delays_ms),
+        absent_since_ms=moved(record.absent_since_ms, delays_ms),
+        lower_since_ms=moved(record.lower_since_ms, delays_ms),
         shelf_end_ms=end_ms,
-        shelved_ms=moved(record.shelved_ms),
-        raised_ms=moved(raised_ms),
+        shelved_ms=moved(record.shelved_ms, before_ms),
+        raised_ms=moved(raised_ms, max(before_ms, delays_ms)),
         named_ms=named_ms,
     )
 

@@ -175,12 +175,14 @@ class TankWatch:
 
     def tick(self, now_ms: int) -> list[Event]:
         """Let time pass without a reading: silence, shelves, delays."""
-        deadline = self.state.silence.deadline_ms(self.tank)
+        silence = self.state.silence
+        events = self._note(self.book.tick(now_ms, silence.readings_ms(self._frames.start_ms, now_ms)))
+        deadline = silence.deadline_ms(self.tank)
         if deadline is not None and now_ms >= deadline:
-            return self._silent(deadline)
-        if self.state.silence.standing:
-            return self._silent(now_ms)
-        return self._note(self.book.tick(now_ms))
+            events += self._silent(deadline)
+        elif silence.standing:
+            events += self._silent(now_ms)
+        return events
 
     def begin(self, now_ms: int) -> bool:
         """The service begins, or was held up: from now on a report is waited for.
@@ -199,7 +201,7 @@ class TankWatch:
         """
         state = self.state
         ahead_ms = max(state.frames.start_ms, state.silence.last_ms, state.silence.since_ms)
-        if max(ahead_ms, self.book.as_of_ms) - now_ms <= CLOCK.step_ms:
+        if max(ahead_ms, self.book.latest_ms) - now_ms <= CLOCK.step_ms:
             return False
         self._put_back(now_ms)
         return True
@@ -233,9 +235,7 @@ class TankWatch:
         if finding is None:
             return []
         silence.standing = True
-        for kept in self.state.findings:
-            kept.holding = True
-        return self._note(self.book.update([*self.state.findings, finding], now_ms, now_ms))
+        return self._note(self.book.without_readings(finding, now_ms))
 
     def _judge(self, frame: Frame) -> list[Event]:
         state = self.state
@@ -260,7 +260,9 @@ class TankWatch:
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
-        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms))
+        # by the arrival of what closed it, where that is known: of the last report, or of this one
+        arrived_ms = state.silence.last_ms
+        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms))
 
     def _as_before(self, family: str) -> list[Finding]:
         """What a family had found: nobody has seen the contrary."""

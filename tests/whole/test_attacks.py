@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.collector.store.embedded import EmbeddedStore
 from tests.whole.promise import broken, heart_stopped
 from tests.whole.tanks import Board
 from tests.whole.world import BEGAN_MS, Config, World
@@ -392,3 +393,38 @@ def test_what_was_shelved_is_told_when_the_shelf_ends(make: Make) -> None:
     world.run(40)
     assert world.told("hallway", "temperature-high")
     holds(world)
+
+
+# -- what was kept elsewhere -------------------------------------------------------------------------------
+
+
+def test_a_danger_that_came_and_went_while_the_line_was_down_is_told_when_it_is_back(make: Make) -> None:
+    """The broker keeps three hours of reports; what lasted two hours in the tank lasts two hours in them."""
+    world = make(ONE, only_hallway())
+    world.run(60)
+    deliver = world.broker._deliver
+    assert deliver is not None
+    world.broker.cut()
+    world.run(30)
+    world.board("hallway").faults.add("hot")
+    world.run(120)
+    world.board("hallway").faults.clear()
+    world.run(300)
+    (span,) = [span for span in world.reference.spans if span.family == "hot"]
+    assert span.end_ms is not None and world.told("hallway", "device-silent")
+    assert not world.told("hallway", "temperature-high")
+    world.broker.start(deliver)
+    world.run(30)
+    about = [m for m in world.targets["json://first/"].taken if "temperature-high" in m.body]
+    (over,) = about  # it is over: said once, and nobody is called to it
+    assert over.priority == "cleared" and "after 2 h" in over.title
+    assert not open_alarms(world), "what is over stays open"
+
+
+def open_alarms(world: World) -> set[str]:
+    """What the store says is raised and not cleared."""
+    last: dict[str, str] = {}
+    with EmbeddedStore(world.path, read_only=True) as store:
+        for event in store.events(limit=1000):
+            last[f"{event.alarm}/{event.quantity}"] = event.event
+    return {alarm for alarm, event in last.items() if event not in ("cleared", "acknowledged")}

@@ -75,6 +75,16 @@ class SilenceDetector(msgspec.Struct):
         self.since_ms = now_ms
         return True
 
+    def readings_ms(self, frame_ms: int, now_ms: int) -> int:
+        """How far the readings have come at `now_ms`: the open frame's beginning, and what has passed since.
+
+        Behind the clock while what a board or a broker had kept is still coming in.
+        """
+        if self.last_ms < 0:
+            return now_ms
+        waiting = self.awaited and now_ms < self.grace_until_ms
+        return min(now_ms, frame_ms + (0 if waiting else now_ms - self.last_ms))
+
     def put_back(self, tank: Tank, now_ms: int) -> None:
         """The clock was put back to `now_ms`."""
         self.last_ms = min(self.last_ms, now_ms)
