@@ -32,7 +32,7 @@ def alarm_table() -> str:
     """Every alarm as a row of a Markdown table, in the order of `RATIONALE`; no line end at the end."""
     rows = ["| alarm | priority | if nobody acts | first of all |", "|---|---|---|---|"]
     for name, row in RATIONALE.items():
-        rows.append(f"| `{name}` | {row.priority} | {row.consequence} | {row.action[0]} |")
+        rows.append(f"| `{name}` | {row.priority} | {row.consequence} | {row.lines[0]} |")
     return "\n".join(rows)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from rushlight.analysis.alarms.rationale import CautionName, rationale_for
+from rushlight.analysis.alarms.rationale import ANY, CautionName, Equipment, rationale_for
 
 __all__ = ["CAUTIONS", "cautions_due", "cautions_for"]
 
@@ -42,9 +42,9 @@ _GAS = re.compile(r"\b(cylinders?|reactors?)\b", re.IGNORECASE)
 _ANIMALS = re.compile(r"\b(animals?|fish|shrimps?|gasp\w*)\b", re.IGNORECASE)
 
 
-def cautions_for(alarm: str) -> list[str]:
-    """The cautions of one alarm, the most urgent first; KeyError for an unknown alarm."""
-    return [CAUTIONS[name] for name in rationale_for(alarm).cautions]
+def cautions_for(alarm: str, has: Equipment = ANY) -> list[str]:
+    """The cautions of one alarm of a tank, the most urgent first; KeyError for an unknown alarm."""
+    return [CAUTIONS[name] for name in rationale_for(alarm, has).cautions]
 
 
 def cautions_due(text: str) -> set[CautionName]:

@@ -7,7 +7,7 @@ from typing import Self
 import msgspec
 from msgspec.structs import replace
 
-from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.rationale import ANY, Equipment, rationale_for
 from rushlight.analysis.alarms.states import (
     BY_CLOCK,
     EVENT_OF,
@@ -22,6 +22,7 @@ from rushlight.analysis.alarms.states import (
     step,
 )
 from rushlight.analysis.alarms.wording import compose, utc_text
+from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import AlarmKey, Event
@@ -46,6 +47,10 @@ class AlarmRecords:
     ----------
     tank, title : str
         The tank's key in the settings and its name for people.
+    has : Equipment
+        What the tank has: its alarms' steps are for that.
+    timezone : str
+        Of the times that people read.
 
     Attributes
     ----------
@@ -53,9 +58,11 @@ class AlarmRecords:
         Set by any change worth storing, running delays included; whoever stores `to_bytes()` resets it.
     """
 
-    def __init__(self, tank: str, title: str = "") -> None:
+    def __init__(self, tank: str, title: str = "", has: Equipment = ANY, timezone: str = "UTC") -> None:
         self.tank = tank
         self.title = title or tank
+        self.has = has
+        self.clock = LocalClock(timezone)
         self.changed = False
         self._records: dict[AlarmKey, AlarmRecord] = {}
         # those that the next update or tick may move: everything else costs nothing
@@ -121,13 +128,13 @@ class AlarmRecords:
         )
 
     @classmethod
-    def restore(cls, tank: str, title: str, data: bytes) -> Self:
+    def restore(cls, tank: str, title: str, data: bytes, has: Equipment = ANY, timezone: str = "UTC") -> Self:
         """A book as it was; StoreError where the bytes can't be read."""
         try:
             state = msgspec.msgpack.decode(data, type=_BookState)
         except msgspec.MsgspecError as error:
             raise StoreError(f"alarm state of {tank}: can't be read ({error}); start without it") from None
-        book = cls(tank, title)
+        book = cls(tank, title, has, timezone)
         book._now_ms, book._judged_ms = state.now_ms, state.judged_ms
         for record in state.records:
             key = (tank, record.alarm, record.quantity)
@@ -193,7 +200,7 @@ class AlarmRecords:
         kind = EVENT_OF.get(reason)
         if kind is None:
             return []
-        events = [compose(kind, key, self.title, before, after, latest, time_ms, actor)]
+        events = [compose(kind, key, self.title, before, after, latest, time_ms, actor, self.has, self.clock)]
         if kind == "unshelved" and after.standing:
             # its condition is still there: the shelf hid it, so it is raised again
             events += self._move(key, after, Step(Input.TICK), now_ms, time_ms)

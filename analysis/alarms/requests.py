@@ -10,7 +10,6 @@ from collections.abc import Collection
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.alarms.states import SILENCED_STATES, AlarmRecord, AlarmState
-from rushlight.analysis.alarms.wording import utc_text
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.events import AlarmKey, Event
 from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
@@ -90,7 +89,7 @@ def _acknowledge(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[E
     done = False
     for key, record in sorted(there.items()):
         if record.state in SILENCED_STATES:
-            words.append(f"{_name(key)} is {_silence(record)}, so there is nothing to acknowledge")
+            words.append(f"{_name(key)} is {_silence(book, record)}, so there is nothing to acknowledge")
             continue
         found = book.acknowledge(key, now_ms, request.actor)
         events += found
@@ -112,13 +111,13 @@ def _shelve(
     for key in _wanted(book, request, probes):
         record = records.get(key)
         if record is not None and record.state is AlarmState.OUT_OF_SERVICE:
-            words.append(f"{_name(key)} is {_silence(record)}: return it to service first")
+            words.append(f"{_name(key)} is {_silence(book, record)}: return it to service first")
             continue
         events += book.shelve(key, until, now_ms, request.actor)
         done.append(key)
     if not done:
         raise AlarmError("; ".join(words))
-    return events, "; ".join([_said(request, done, f"shelved until {utc_text(until)}"), *words])
+    return events, "; ".join([_said(request, done, f"shelved until {book.clock.moment_text(until)}"), *words])
 
 
 def _unshelve(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[Event], str]:
@@ -183,9 +182,9 @@ def _raised(book: AlarmBook) -> str:
     return f"; raised here: {', '.join(sorted(raised))}" if raised else "; nothing is raised here"
 
 
-def _silence(record: AlarmRecord) -> str:
+def _silence(book: AlarmBook, record: AlarmRecord) -> str:
     if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
-        return f"shelved until {utc_text(record.shelf_end_ms)}"
+        return f"shelved until {book.clock.moment_text(record.shelf_end_ms)}"
     return "out of service"
 
 

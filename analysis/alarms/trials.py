@@ -13,10 +13,10 @@ from datetime import datetime
 import msgspec
 from msgspec.structs import replace
 
-from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
+from rushlight.analysis.alarms.rationale import ANY, RATIONALE, Equipment, rationale_for
 from rushlight.analysis.alarms.requests import wrong_quantity
 from rushlight.analysis.alarms.states import AlarmRecord
-from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, compose, utc_text
+from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, compose, duration_text, utc_text
 from rushlight.analysis.findings import Finding
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.events import Event, EventKind
@@ -73,7 +73,9 @@ class Trials:
         """Take up those that the store has, after a start."""
         self._open = open_trials(events)
 
-    def begin(self, request: Request, title: str, now_ms: int) -> tuple[list[Event], str]:
+    def begin(
+        self, request: Request, title: str, now_ms: int, has: Equipment = ANY
+    ) -> tuple[list[Event], str]:
         """Raise a test alarm; its event, and its ALARM-ID.
 
         Raises
@@ -109,11 +111,12 @@ class Trials:
             cause=f"a test, asked for by {request.actor}",
             priority=row.priority,
         )
-        raised = _event("raised", record, request.tank, title, finding, now_ms)
+        raised = _event("raised", record, request.tank, title, finding, now_ms, has)
         raised = replace(
             raised,
             until=ends,
-            detail=f"It ends by itself at {ends}. A real one says this, with figures:\n{raised.detail}",
+            detail=f"It ends by itself after {duration_text(TRIAL_MS / 1000)}. "
+            f"A real one says this, with figures:\n{raised.detail}",
         )
         self._open[name] = _Trial(raised, now_ms + TRIAL_MS)
         return [raised], name
@@ -154,10 +157,10 @@ def _event(
     title: str,
     finding: Finding,
     now_ms: int,
-    actor: str = "",
+    has: Equipment,
 ) -> Event:
     key = (tank, record.alarm, record.quantity)
-    event = compose(kind, key, title, record, record, finding, now_ms, actor)
+    event = compose(kind, key, title, record, record, finding, now_ms, has=has)
     return replace(event, test=True, summary=_short(f"TEST {event.summary}"))
 
 

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from rushlight.analysis.alarms.cautions import cautions_for
-from rushlight.analysis.alarms.rationale import Rationale, rationale_for
+from rushlight.analysis.alarms.rationale import ANY, Equipment, Rationale, rationale_for
 from rushlight.analysis.alarms.states import AlarmRecord
+from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
 from rushlight.collector.events import AlarmKey, Event, EventKind, Priority
 from rushlight.collector.readings import QUANTITIES
@@ -95,14 +96,19 @@ def compose(
     finding: Finding | None,
     time_ms: int,
     actor: str = "",
+    has: Equipment = ANY,
+    clock: LocalClock | None = None,
 ) -> Event:
     """The event of one transition, with everything that ISA-18.2 rationalisation asks of it."""
     tank, alarm, quantity = key
-    row = rationale_for(alarm)
+    row = rationale_for(alarm, has)
     raised = kind in ("raised", "priority-changed")
     shown = finding if finding is not None else Finding(alarm=alarm, quantity=quantity)
     priority: Priority = after.priority if after.occurrence else row.priority
     until = utc_text(after.shelf_end_ms) if kind == "shelved" and after.shelf_end_ms is not None else ""
+    until_text = until
+    if after.shelf_end_ms is not None and until and clock is not None:
+        until_text = clock.moment_text(after.shelf_end_ms)
     about_probe = alarm == "probe-fault"
     time_left = shown.time_left_s if kind != "cleared" else None
     return Event(
@@ -114,9 +120,9 @@ def compose(
         value=None if about_probe else shown.value,
         unit="" if about_probe or shown.value is None else shown.unit,
         quantity=quantity,
-        summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until, actor),
+        summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until_text, actor),
         detail=_detail(row, shown) if raised else "",
-        cautions=cautions_for(alarm) if raised else [],
+        cautions=cautions_for(alarm, has) if raised else [],
         # never raised: its name alone, so that the store can keep such events apart
         occurrence=after.occurrence or "/".join(part for part in key if part),
         cause=shown.cause,

@@ -11,6 +11,9 @@ from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 __all__ = ["LocalClock"]
 
 
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
 class LocalClock:
     """Local minute of day and day number from UTC milliseconds; looks the zone up once a quarter-hour."""
 
@@ -33,6 +36,12 @@ class LocalClock:
         """(day number, minutes after local midnight)."""
         day, rest = divmod(time_ms + self.offset_ms(time_ms), DAY_MS)
         return day, rest / MINUTE_MS
+
+    def moment_text(self, time_ms: int) -> str:
+        """Day, month and time, local, to the minute: "27 Nov, 14:05"."""
+        day, minute = self.local(time_ms)
+        date = datetime.fromtimestamp(day * DAY_MS / 1000, UTC)
+        return f"{date.day} {_MONTHS[date.month - 1]}, {int(minute) // 60:02d}:{int(minute) % 60:02d}"
 
     def text(self, time_ms: int) -> str:
         """HH:MM, local."""

@@ -55,7 +55,6 @@ def alarm_of(occurrence: str) -> str:
 
 def event_text(event: Event) -> Text:
     """Text of a raised, changed or cleared alarm."""
-    row = rationale_for(event.alarm)
     if event.test:
         return _trial_text(event)
     if event.event == "cleared":
@@ -66,8 +65,9 @@ def event_text(event: Event) -> Text:
             body.append(f"What it probably was: {event.cause}.")
         return Text(_short(event.summary), "\n\n".join([*body, f"Alarm: {event.occurrence}"]))
     # the first step is said already
-    rest = event.detail.replace(f"What to do:\n1. {row.action[0]}\n", "Then:\n", 1)
-    body = [row.action[0], rest, *event.cautions, f"Alarm: {event.occurrence}"]
+    first = event.action.split("\n", 1)[0].removeprefix("1. ")
+    rest = event.detail.replace(f"What to do:\n1. {first}\n", "Then:\n", 1)
+    body = [first, rest, *event.cautions, f"Alarm: {event.occurrence}"]
     if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
         body.append(
             "You will be reminded until somebody acknowledges it (`rushlight acknowledge`) or it is over."
@@ -86,7 +86,7 @@ def reminder_text(event: Event, now_ms: int) -> Text:
     subject = event.summary.partition(": ")[2] or event.summary
     first, rest = event_text(event).body.split("\n\n", 1)
     head = f"{event.priority.upper()}{', ' + time_left_text(left) if left is not None else ''}: "
-    said = f"Not acknowledged for {duration_text(age_s)}. Figures and time left below are as of {event.time}."
+    said = f"Not acknowledged for {duration_text(age_s)}; the figures and the time left below are as old."
     return Text(_short(head + subject), f"{first}\n\n{said}\n\n{rest}")
 
 

@@ -220,7 +220,7 @@ class LiveAnalysis:
         try:
             if request.kind == "try":
                 title = watch.tank.settings.title or request.tank
-                events, outcome = self._trials.begin(request, title, now_ms)
+                events, outcome = self._trials.begin(request, title, now_ms, watch.book.has)
             else:
                 events, outcome = answer(self._trials, watch, request, now_ms)
         except AlarmError as error:

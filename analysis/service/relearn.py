@@ -61,7 +61,7 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int, cl
         (clock() - began_ms) / 1000,
     )
     try:
-        book = book_in(blob, name, fresh.tank.settings.title)
+        book = book_in(blob, fresh.tank)
     except (msgspec.MsgspecError, StoreError):
         stored = store.events(tank=name)
         events = reconciled(stored, fresh.book, told, now_ms)

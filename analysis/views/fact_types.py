@@ -104,7 +104,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
 
     `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
-    `counts`: what happened to its reports since the store began, in words.
+    `counts`: what happened to its reports since the store began, in words. `local_time`: date and time there.
     """
 
     name: str
@@ -120,6 +120,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     learnt: list[str] = []
     offers: list[str] = []
     counts: list[str] = []
+    local_time: str = ""
     trouble: str = ""
 
 

@@ -110,6 +110,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     if tank is None:
         return facts
     watch, trouble = watch_of(name, tank, store)
+    facts.local_time = watch.tank.clock.moment_text(now_ms)
     facts.trouble = "; ".join(text for text in (trouble, clock_doubt(store, name)) if text)
     for reading in facts.readings:
         if reading.quantity == PH:
@@ -184,7 +185,8 @@ def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:
 
 
 def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
-    row, finding = rationale_for(record.alarm), record.finding
+    has, finding = watch.book.has, record.finding
+    row = rationale_for(record.alarm, has)
     over = record.state is AlarmState.RETURNED_UNACKNOWLEDGED
     state_text = "over, nobody has said they saw it" if over else str(record.state)
     if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
@@ -217,8 +219,8 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         time_left=time_left_text(left),
         cause="" if finding is None else finding.cause,
         consequence=row.consequence,
-        action=list(row.action),
-        cautions=cautions_for(record.alarm),
+        action=row.lines,
+        cautions=cautions_for(record.alarm, has),
         person_first="person-first" in row.cautions,
         observations=[] if finding is None else list(finding.observations),
         rule_out=rule_out_text(record.alarm, finding),

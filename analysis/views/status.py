@@ -38,7 +38,7 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     facts = collect_facts(settings, store, now_ms)
     process = facts.process
     running = f"the service runs (process {process})" if process else "the service is not running"
-    yield Text(f"{store.path} at {utc_text(now_ms)}: {running}", style="" if process else "yellow")
+    yield Text(f"{store.path}: {running}", style="" if process else "yellow")
     for tank in facts.tanks:
         yield Text()
         yield from _tank(tank)
@@ -55,7 +55,8 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
 
 def _tank(tank: TankFacts) -> Iterator[Text]:
     title = f"{tank.title} ({tank.name})" if tank.title else tank.name
-    yield Text(title, style="bold") + Text("" if tank.watched else "  not in the settings: not watched")
+    rest = f", {tank.local_time}" if tank.watched else "  not in the settings: not watched"
+    yield Text(title, style="bold") + Text(rest)
     yield from _readings(tank)
     if not tank.watched:
         return

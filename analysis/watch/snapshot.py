@@ -8,6 +8,8 @@ from typing import TypeVar
 import msgspec
 
 from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.rationale import equipment_of
+from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.detectors.registry import Family
 from rushlight.collector.errors import StoreError
 
@@ -31,7 +33,7 @@ def pack(version: int, state: msgspec.Struct, families: Sequence[Family], alarms
     return encode([encode(saved), alarms])
 
 
-def book_in(blob: bytes, tank: str, title: str) -> AlarmBook:
+def book_in(blob: bytes, tank: Tank) -> AlarmBook:
     """The alarms alone, whatever the other half is.
 
     Raises
@@ -40,7 +42,8 @@ def book_in(blob: bytes, tank: str, title: str) -> AlarmBook:
         They can't be read.
     """
     _, alarms = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-    return AlarmBook.restore(tank, title, alarms)
+    settings = tank.settings
+    return AlarmBook.restore(tank.name, settings.title, alarms, equipment_of(settings), settings.timezone)
 
 
 def state_in(

@@ -12,6 +12,7 @@ from typing import TypeVar
 import msgspec
 
 from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.rationale import equipment_of
 from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
 from rushlight.analysis.detectors.frames import FRAME_MS, Frame, FrameBuilder
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
@@ -95,7 +96,7 @@ class TankWatch:
         self, name: str, settings: TankSettings, families: Sequence[type[Family]] = FAMILIES
     ) -> None:
         self.tank = Tank(name, settings)
-        self.book = AlarmBook(name, settings.title)
+        self.book = AlarmBook(name, settings.title, equipment_of(settings), settings.timezone)
         self.state = WatchState()
         self._kinds = in_order(families)
         self._owners = owner_of(families)
@@ -260,8 +261,7 @@ class TankWatch:
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
-        # by the arrival of what closed it, where that is known: of the last report, or of this one
-        arrived_ms = state.silence.last_ms
+        arrived_ms = state.silence.last_ms  # of the report that closed the frame
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms))
 
     def _as_before(self, family: str) -> list[Finding]:
@@ -292,7 +292,7 @@ class TankWatch:
         """
         where = f"analysis of {self.tank.name}"
         try:
-            self.book = book_in(blob, self.tank.name, self.tank.settings.title)
+            self.book = book_in(blob, self.tank)
         except msgspec.MsgspecError as error:
             raise StoreError(f"{where}: the saved state can't be read ({error}); it is learnt anew") from None
         self._note([])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.alarms.rationale.equipment import When
 from rushlight.analysis.alarms.rationale.row import Rationale
 
 __all__ = ["ROWS"]
@@ -16,16 +17,35 @@ ROWS: dict[str, Rationale] = {
         consequence="fish and shrimps gasp, lose balance and can die within hours; in the dark the gas "
         "rises fastest, because plants take up none of it",
         action=(
-            "Get air into the water now: start an air pump, kept above the water line. Unplug at the "
-            "wall before a hand goes in.",
-            "Cylinder: close the valve on the cylinder itself; don't trust the solenoid or the timer. "
-            "Air the room if it has been leaking.",
-            "Yeast or citric-acid reactor: it can't be turned off. Lift its hose out of the tank and fix "
-            "the open end above the water line, where nothing siphons back. Never pinch or plug the "
-            "hose: the bottle can burst.",
-            "No pump: unplug everything at the wall, turn the filter's outlet up until it will splash, "
-            "take your hand out, and plug in again; the tank needs its filter. Or scoop and pour with a "
-            "clean jug.",
+            When(
+                "Close the valve on the CO2 cylinder. Then start an air pump, kept above the water line. "
+                "Unplug at the wall before a hand goes in.",
+                gas="cylinder",
+                alone=True,
+            ),
+            When(
+                "Start an air pump, kept above the water line. Then lift the reactor's hose out of the "
+                "water; never pinch it. Unplug at the wall before a hand goes in.",
+                gas="reactor",
+                alone=True,
+            ),
+            When(
+                "Get air into the water now: start an air pump, kept above the water line. Unplug at the "
+                "wall before a hand goes in.",
+                gas="either",
+            ),
+            When(
+                "Close the valve on the cylinder itself; don't trust the solenoid or the timer. Air the "
+                "room if it has been leaking.",
+                gas="cylinder",
+            ),
+            When(
+                "It can't be turned off. Fix the open end of its hose above the water line, where nothing "
+                "siphons back. Never pinch or plug the hose: the bottle can burst.",
+                gas="reactor",
+            ),
+            "No pump: unplug the filter at the wall, turn its outlet up until it will splash, take your "
+            "hand out, and plug it in again; the tank needs its filter. Or scoop and pour with a clean jug.",
             "Open the lid a hand's breadth so the gas can leave.",
             "Changing part of the water helps only if the new water has the same temperature and "
             "hardness; water that isn't matched harms. Don't raise the pH with chemicals, and don't feed.",
@@ -37,7 +57,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=0,
         off_delay_s=900,
         family="carbon dioxide",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
@@ -49,20 +68,29 @@ ROWS: dict[str, Rationale] = {
         consequence="plants stop growing and algae take their place over days; animals are not harmed",
         action=(
             "Look at the bubble counter: no bubbles means no gas is coming.",
-            "Cylinder: read the gauge. If it is empty, have it refilled. If it isn't, see whether the "
-            "solenoid and its timer have power.",
-            "Then unplug the solenoid and brush the gas fittings with soapy water to find a leak. Soap "
-            "harms animals: none of it in the tank.",
-            "Reactor: see whether it is spent or its cap leaks; set up a fresh charge.",
+            When(
+                "Read the gauge. If it is empty, have it refilled. If it isn't, see whether the solenoid "
+                "and its timer have power.",
+                gas="cylinder",
+            ),
+            When(
+                "Then unplug the solenoid and brush the gas fittings with soapy water to find a leak. "
+                "Soap harms animals: none of it in the tank.",
+                gas="cylinder",
+            ),
+            When("See whether it is spent or its cap leaks; set up a fresh charge.", gas="reactor"),
             "Bring the gas back slowly over several days and watch the fish for the first hours.",
-            "Don't make up for the missed gas with a higher rate, and don't open the needle valve wide.",
+            When(
+                "Don't make up for the missed gas with a higher rate, and don't open the needle valve wide.",
+                gas="cylinder",
+            ),
+            When("Don't make up for the missed gas with a stronger charge.", gas="reactor"),
         ),
         rule_out="look at the bubble counter; if the bubbles come as usual, do a drop test of pH and KH "
         "before you believe the electrode",
         on_delay_s=60,
         off_delay_s=1200,
         family="carbon dioxide",
-        harmful=False,
         cautions=("electrical", "gas", "animals"),
     ),
     "ph-out-of-range": Rationale(
@@ -88,7 +116,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=0,
         off_delay_s=1200,
         family="carbon dioxide",
-        harmful=True,
         wakes_from="high",
         cautions=("electrical", "animals"),
     ),

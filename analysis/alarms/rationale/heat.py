@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.alarms.rationale.equipment import When
 from rushlight.analysis.alarms.rationale.row import Rationale
 
 __all__ = ["ROWS"]
@@ -28,7 +29,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="heat",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "animals"),
     ),
@@ -56,7 +56,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="heat",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "animals"),
     ),
@@ -68,7 +67,8 @@ ROWS: dict[str, Rationale] = {
         priority="high",
         consequence="the water warms past what the animals can bear, and warm water holds less oxygen",
         action=(
-            "Open the lid and make the surface ripple; switch the lamp off at its timer.",
+            When("Open the lid and make the surface ripple; switch the lamp off at its timer.", light=True),
+            When("Open the lid and make the surface ripple.", light=False),
             "Look whether the fan turns, or the chiller runs and has water flowing through it.",
             "Unplug it at the wall before you touch it; clear the blades, the dust filter or the hose.",
             "Shade the tank and cool the room.",
@@ -81,7 +81,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="heat",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "animals"),
     ),
@@ -94,19 +93,24 @@ ROWS: dict[str, Rationale] = {
         consequence="animals need more oxygen while warm water holds less; they gasp and can die",
         action=(
             "Open the lid, make the surface ripple and start an air pump if you have one.",
-            "Unplug the heater at the wall and switch the lamp off.",
+            When("Unplug the heater at the wall and switch the lamp off.", heater=True, light=True),
+            When("Unplug the heater at the wall.", heater=True, light=False),
+            When("Switch the lamp off.", heater=False, light=True),
             "Check with a second thermometer.",
             "Shade the tank, cool the room, point a fan across the surface.",
             "Cool by about 1 °C an hour: float one closed bottle of cold water. No loose ice, no large "
             "cold water change.",
-            "Don't feed, and stop the CO2 until it is cooler.",
+            When("Don't feed.", gas=""),
+            When("Don't feed, and close the CO2 cylinder's valve until it is cooler.", gas="cylinder"),
+            When(
+                "Don't feed, and take the reactor's hose out of the water until it is cooler.", gas="reactor"
+            ),
         ),
         rule_out="compare with a second thermometer, hung in by its cord or stuck on the outside of the "
         "glass, so that no hand goes into the water",
         on_delay_s=60,
         off_delay_s=900,
         family="heat",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
@@ -118,9 +122,21 @@ ROWS: dict[str, Rationale] = {
         priority="high",
         consequence="animals weaken, stop eating and fall ill over hours to days",
         action=(
-            "Check with a second thermometer, then close windows and put the lid on, leaving a gap for air.",
-            "See from outside whether the heater has power and is set right; unplug it at the wall "
-            "before you touch it.",
+            When(
+                "Check with a second thermometer, then close windows and put the lid on, leaving a gap for "
+                "air.",
+                heater=True,
+            ),
+            When("Check with a second thermometer.", heater=False),
+            When(
+                "See from outside whether the heater has power and is set right; unplug it at the wall "
+                "before you touch it.",
+                heater=True,
+            ),
+            When(
+                "Shelter it from wind and draught and cover most of it, leaving a gap for air.",
+                heater=False,
+            ),
             "Blankets round the sides keep the warmth in; keep them off lamps, plugs and pumps.",
             "Warm by about 1 °C an hour; don't pour hot water in.",
             "Feed little or nothing until it is warm again.",
@@ -130,7 +146,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="heat",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "animals"),
     ),

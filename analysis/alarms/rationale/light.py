@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.alarms.rationale.equipment import When
 from rushlight.analysis.alarms.rationale.row import Rationale
 
 __all__ = ["ROWS"]
@@ -19,14 +20,13 @@ ROWS: dict[str, Rationale] = {
             "It may only be the change to or from summer time.",
             "If it slips again within days: replace the timer, don't open it. Unplug it at the wall "
             "before you handle it.",
-            "Check that the CO2 still stops before the lamp does.",
+            When("Check that the CO2 still stops before the lamp does.", gas="cylinder"),
         ),
         rule_out="compare the timer's clock with yours, and ask whether somebody has set new times",
         on_delay_s=0,
         off_delay_s=1800,
         family="light",
-        harmful=False,
-        cautions=("electrical",),
+        cautions=("electrical", "gas"),
     ),
     "light-missing": Rationale(
         title="lamp not on",
@@ -36,8 +36,11 @@ ROWS: dict[str, Rationale] = {
         consequence="plants take up no CO2, so gas that goes on running builds up; after days the plants "
         "suffer",
         action=(
-            "Stop the CO2 until the lamp is back. Cylinder: close its valve. Reactor: lift its hose out "
-            "of the water, never clamp it.",
+            When("Close the CO2 cylinder's valve until the lamp is back.", gas="cylinder"),
+            When(
+                "Lift the reactor's hose out of the water until the lamp is back; never clamp it.",
+                gas="reactor",
+            ),
             "Look whether timer and socket have power. If the residual-current device has tripped, leave "
             "the lamp unplugged.",
             "Unplug the lamp at the wall before you touch it; look for damp, a loose plug, a dead driver.",
@@ -48,7 +51,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="light",
-        harmful=False,
         cautions=("electrical", "gas"),
     ),
     "light-stuck-on": Rationale(
@@ -67,7 +69,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=60,
         off_delay_s=900,
         family="light",
-        harmful=False,
         cautions=("electrical",),
     ),
     "light-dimming": Rationale(
@@ -81,14 +82,21 @@ ROWS: dict[str, Rationale] = {
             "dim both.",
             "See whether plants have grown over the sensor.",
             "If the light still falls: plan for a new tube or lamp.",
-            "With a new lamp begin with fewer hours, and set the CO2 by the fish, not by the lamp.",
+            When("With a new lamp begin with fewer hours, not with the old ones at once.", gas=""),
+            When(
+                "With a new lamp begin with fewer hours, and set the CO2 by the fish, not by the lamp.",
+                gas="cylinder",
+            ),
+            When(
+                "With a new lamp begin with fewer hours; the reactor's gas must suit the fish, not the lamp.",
+                gas="reactor",
+            ),
         ),
         rule_out="wipe the sensor and the lamp's cover, with the lamp unplugged at the wall first, and "
         "compare the next day",
         on_delay_s=0,
         off_delay_s=1800,
         family="light",
-        harmful=False,
-        cautions=("electrical", "animals"),
+        cautions=("electrical", "gas", "animals"),
     ),
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.alarms.rationale.equipment import When
 from rushlight.analysis.alarms.rationale.row import Rationale
 
 __all__ = ["ROWS"]
@@ -14,10 +15,18 @@ ROWS: dict[str, Rationale] = {
         priority="high",
         consequence="nothing in this tank is being watched until the device reports again",
         action=(
-            "Look at the tank: are filter, lamp and heater running? Are fish gasping at the surface or "
-            "lying on their side?",
-            "If everything is off it is a power cut: stop the gas (cylinder: close its valve; reactor: "
-            "take its hose out of the water) and get air in.",
+            "Look at the tank: do the filter and all else run? Are fish gasping at the surface or lying "
+            "on their side?",
+            When("If everything is off it is a power cut: get air into the water.", gas=""),
+            When(
+                "If everything is off it is a power cut: close the CO2 cylinder's valve and get air in.",
+                gas="cylinder",
+            ),
+            When(
+                "If everything is off it is a power cut: take the reactor's hose out of the water and get "
+                "air in.",
+                gas="reactor",
+            ),
             "If the tank is well: look at the device's USB supply and cable, then at the wireless "
             "network or broker.",
             "Restart the device by unplugging its supply at the wall, with dry hands.",
@@ -29,7 +38,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=0,
         off_delay_s=600,
         family="power",
-        harmful=False,
         wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
@@ -46,18 +54,18 @@ ROWS: dict[str, Rationale] = {
             "See whether the room has power. If a residual-current device has tripped, unplug all tank "
             "devices with dry hands before you switch it back on, then plug in one at a time; leave out "
             "what trips it.",
-            "Close the CO2 cylinder's valve; take a reactor's hose out of the water and never clamp it.",
+            When("Close the CO2 cylinder's valve.", gas="cylinder"),
+            When("Take the reactor's hose out of the water; never clamp it.", gas="reactor"),
             "Against cold: lid on with a gap for air, and blankets round the sides. Don't feed.",
             "When the power is back: a closed filter that was off for hours holds foul water. Unplug it, "
-            "rinse its media in tank water, then restart it. Plug the heater in only when it is fully "
-            "under water.",
+            "rinse its media in tank water, then restart it.",
+            When("Plug the heater in only when it is fully under water.", heater=True),
         ),
         rule_out="see whether the room's lights and the tank's other devices have power: if they have, "
         "the lamp or heater alone has failed",
         on_delay_s=0,
         off_delay_s=900,
         family="power",
-        harmful=True,
         wakes_from="low",
         cautions=("electrical", "gas", "animals"),
     ),
@@ -87,7 +95,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=0,
         off_delay_s=1800,
         family="power",
-        harmful=True,
         wakes_from="low",
         cautions=("person-first", "electrical", "animals"),
     ),

@@ -19,13 +19,12 @@ ROWS: dict[str, Rationale] = {
             "Unplug the mains devices at the wall before you reach into the water for it.",
             "pH electrode: rinse it, check it in a buffer, keep its tip wet. Temperature probe: dry its "
             "connector and plug it in again.",
-            "Don't change heater, CO2 or water because of this value.",
+            "Don't change anything in the tank because of this value.",
         ),
         rule_out="compare with a second instrument or a drop test: if both agree, the probe is right",
         on_delay_s=60,
         off_delay_s=600,
         family="probes",
-        harmful=False,
         cautions=("electrical",),
     ),
     "setting-doubtful": Rationale(
@@ -48,7 +47,6 @@ ROWS: dict[str, Rationale] = {
         on_delay_s=0,
         off_delay_s=1800,
         family="probes",
-        harmful=False,
         cautions=("electrical",),
     ),
 }

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Literal
 
 import msgspec
+from msgspec.structs import replace
 
+from rushlight.analysis.alarms.rationale.equipment import Equipment, When
 from rushlight.collector.events import Priority
 
 __all__ = ["CautionName", "Family", "Rationale"]
@@ -32,15 +34,13 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         Where no better estimate is at hand, and the floor under any estimate.
     consequence : str
         What follows if nobody acts.
-    action : tuple of str
-        Steps in order; the first fits a phone's lock screen.
+    action : tuple of str or When
+        Steps in order, strings only after `for_tank`; the first fits a phone's lock screen.
     rule_out : str
         What would rule it out: a clause of what to look at, and what it would mean; no full stop.
     on_delay_s, off_delay_s : int
         Seconds a condition must last before it is raised, and be gone before it is cleared.
     family : Family
-    harmful : bool
-        True where animals (or a person) come to harm; False where plants suffer or sight is lost.
     wakes_from : Priority or None
         From this priority on it can bring death, or hide what does, within a night: it wakes a person in the
         quiet hours unless the time left says that the morning is soon enough. None: it waits for the morning.
@@ -53,11 +53,10 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     headline_plain: str
     priority: Priority
     consequence: str
-    action: tuple[str, ...]
+    action: tuple[str | When, ...]
     on_delay_s: int
     off_delay_s: int
     family: Family
-    harmful: bool
     cautions: tuple[CautionName, ...]
     trend: str = ""
     signed: bool = False
@@ -65,6 +64,20 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     rule_out: str = ""
     wakes_from: Priority | None = None
 
+    def for_tank(self, has: Equipment) -> Rationale:
+        """The row as it is said of a tank with this equipment."""
+        if self.family == "carbon dioxide" and not has.gas:
+            has = replace(has, gas="either")  # gas where none is set: nobody has said where it comes from
+        steps = (step if isinstance(step, str) else step.said(has) for step in self.action)
+        gasless = () if has.gas else ("gas",)
+        cautions = tuple(name for name in self.cautions if name not in gasless)
+        return replace(self, action=tuple(step for step in steps if step), cautions=cautions)
+
+    @property
+    def lines(self) -> list[str]:
+        """The steps, each as it is said."""
+        return [step for step in self.action if isinstance(step, str)]
+
     def steps(self) -> str:
-        """The action as numbered lines."""
-        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.action, 1))
+        """The steps as numbered lines."""
+        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.lines, 1))

@@ -175,6 +175,7 @@ class PageApp:
                 facts=facts,
                 well=self._is_well(),
                 summary=_summary(facts),
+                as_of=next((t.local_time for t in facts.tanks if t.local_time), utc_text(facts.time_ms)),
                 raised=_raised(facts),
                 events=[(self._local(event), event) for event in self._events()],
                 titles={name: tank.title or name for name, tank in self._settings.tanks.items()},

@@ -8,8 +8,9 @@ import pytest
 
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.cautions import CAUTIONS, cautions_due, cautions_for
-from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
+from rushlight.analysis.alarms.rationale import ANY, RATIONALE, Equipment, rationale_for
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.notices.wording import event_text
 from rushlight.collector.events import PRIORITY_RANK
 
 # the alarm table of the contract, section 5, word for word
@@ -28,35 +29,49 @@ EVERY = sorted(RATIONALE)
 
 def test_every_alarm_of_the_contract_and_no_other() -> None:
     assert set(RATIONALE) == CONTRACT
-    assert {name for name, row in RATIONALE.items() if row.harmful} == HARMFUL
 
 
+TANKS = [
+    ANY,
+    *(
+        Equipment(gas, heater, light)
+        for gas in ("", "cylinder", "reactor")
+        for heater in (True, False)
+        for light in (True, False)
+    ),
+]
+"""Every tank that the settings can describe."""
+
+
+@pytest.mark.parametrize("has", TANKS)
 @pytest.mark.parametrize("alarm", EVERY)
-def test_row_is_complete(alarm: str) -> None:
+def test_row_is_complete(alarm: str, has: Equipment) -> None:
     # ANSI/ISA-18.2 rationalisation asks for consequence, action, priority, setpoints and delays (from memory)
-    row = rationale_for(alarm)
+    row = rationale_for(alarm, has)
     assert len(row.consequence) > 30 and not row.consequence.endswith(".")
-    assert 3 <= len(row.action) <= 7
+    assert 3 <= len(row.lines) <= 8
     assert all(
-        step.endswith((".", "?")) and re.match("[A-Z]|pH ", step) and len(step) < 320 for step in row.action
+        step.endswith((".", "?")) and re.match("[A-Z]|pH ", step) and len(step) < 320 for step in row.lines
     )
     assert PRIORITY_RANK[row.priority] >= PRIORITY_RANK[row.least_priority]
     assert 0 <= row.on_delay_s <= 120
     assert 600 <= row.off_delay_s <= 1800
-    assert row.steps().startswith("1. ") and f"\n{len(row.action)}. " in row.steps()
+    assert row.steps().startswith("1. ") and f"\n{len(row.lines)}. " in row.steps()
 
 
 @pytest.mark.parametrize("alarm", EVERY)
-def test_says_what_not_to_touch_or_do(alarm: str) -> None:
-    text = rationale_for(alarm).steps()
+@pytest.mark.parametrize("has", TANKS)
+def test_says_what_not_to_touch_or_do(alarm: str, has: Equipment) -> None:
+    text = rationale_for(alarm, has).steps()
     assert re.search(r"\b(don't|never|no|not|leave|only|out of)\b", text, re.IGNORECASE), text
 
 
 @pytest.mark.parametrize("alarm", EVERY)
-def test_cautions_cover_the_action(alarm: str) -> None:
-    row = rationale_for(alarm)
+@pytest.mark.parametrize("has", TANKS)
+def test_cautions_cover_the_action(alarm: str, has: Equipment) -> None:
+    row = rationale_for(alarm, has)
     assert cautions_due(row.steps()) <= set(row.cautions)
-    if row.harmful:
+    if alarm in HARMFUL:
         # who reads it will look at animals in trouble
         assert "animals" in row.cautions
 
@@ -100,7 +115,7 @@ def test_raised_event_carries_the_cautions_in_words(alarm: str) -> None:
         assert phrase in words
     for phrase in ("IEC 61008-1", "GFCI", "local electrical codes", "licensed electrician"):
         assert phrase in words
-    if rationale_for(alarm).harmful:
+    if alarm in HARMFUL:
         assert "fish-health professional" in words and "vet" in words
     for part in ("Likely cause:", "If nobody acts:", "What to do:\n1. ", "How long there is:"):
         assert part in events[0].detail
@@ -110,8 +125,8 @@ def test_raised_event_carries_the_cautions_in_words(alarm: str) -> None:
 def test_stray_current_is_about_a_person_first() -> None:
     row = rationale_for("stray-current-suspected")
     assert row.priority == row.least_priority == "critical"
-    assert row.action[0].startswith("Keep your hands out of the water")
-    assert "breaker" in row.action[1] and "dry hands" in row.action[1]
+    assert row.lines[0].startswith("Keep your hands out of the water")
+    assert "breaker" in row.lines[1] and "dry hands" in row.lines[1]
     first = cautions_for("stray-current-suspected")[0]
     assert first == CAUTIONS["person-first"]
     assert first.index("do not put a hand in the water") < first.index("unplug") < first.index("electrician")
@@ -138,6 +153,38 @@ def test_overdose_steps_for_every_source() -> None:
         assert phrase in text
     # plugging a reactor's hose would burst it: the text must warn of it, never ask for it
     assert "Never pinch or plug the hose" in text
+
+
+def test_steps_are_for_the_gas_that_the_tank_has_the_decisive_one_first() -> None:
+    cylinder, reactor = (rationale_for("co2-overdose", Equipment(gas)) for gas in ("cylinder", "reactor"))
+    assert cylinder.lines[0].startswith("Close the valve on the CO2 cylinder. Then start an air pump")
+    assert reactor.lines[0].startswith("Start an air pump, kept above the water line. Then lift the reactor")
+    for alarm in EVERY:
+        said = {gas: rationale_for(alarm, Equipment(gas)) for gas in ("cylinder", "reactor", "")}
+        for step in said["reactor"].lines:
+            # who has a reactor can't close a valve
+            assert not re.search(r"cylinder|valve|solenoid|close the CO2", step), step
+        assert "reactor" not in said["cylinder"].steps().lower()
+        if RATIONALE[alarm].family != "carbon dioxide":
+            bare = said[""]
+            assert not re.search(r"CO2|cylinder|reactor", bare.steps()) and "gas" not in bare.cautions
+
+
+def test_a_tub_without_heater_and_lamp_hears_of_none() -> None:
+    tub = Equipment("", heater=False, light=False)
+    for alarm in ("temperature-high", "temperature-low", "device-silent", "power-interrupted"):
+        row = rationale_for(alarm, tub)
+        assert not re.search(r"\b(heater|lamp|CO2)\b", row.steps()), row.steps()
+        assert re.search(r"\b(heater|lamp|CO2)\b", rationale_for(alarm).steps())
+
+
+def test_no_filter_is_left_unplugged() -> None:
+    """Without its filter a tank runs out of oxygen: whoever is told to unplug it is told to plug it in."""
+    for alarm in EVERY:
+        for has in TANKS:
+            for step in rationale_for(alarm, has).lines:
+                if re.search(r"unplug[^.;]*\b(the|a|closed) filter|closed filter", step, re.IGNORECASE):
+                    assert re.search(r"plug (it )?in again|restart it", step), step
 
 
 @pytest.mark.parametrize(
@@ -167,3 +214,31 @@ def test_headline_without_a_number_is_a_sentence_too() -> None:
             event = (book.update([finding], 0) + book.update([finding], 121_000))[0]
             assert len(event.summary) <= 100 and "{" not in event.summary and "  " not in event.summary
             assert event.summary.startswith(event.priority.upper() + ", about 40 min left: ")
+
+
+@pytest.mark.parametrize("has", TANKS)
+@pytest.mark.parametrize("alarm", EVERY)
+def test_the_first_300_characters_of_a_notice_are_enough_at_night(alarm: str, has: Equipment) -> None:
+    """What is wrong and where, how long there is, and the first step with the caution that belongs to it."""
+    book = AlarmBook("alcove", "Alcove", has)
+    quantity = "ph" if alarm == "probe-fault" else ""
+    finding = Finding(
+        alarm=alarm,
+        quantity=quantity,
+        priority=rationale_for(alarm).priority,
+        time_left_s=2500.0,
+        value=38.0,
+        unit="mg/L",
+    )
+    (event,) = book.update([finding], 0) + book.update([finding], 121_000)
+    text = event_text(event)
+    start = f"{text.title}\n{text.body}"[:300]
+    first = rationale_for(alarm, has).lines[0]
+    assert "Alcove" in start and "about 40 min left" in start and first in start
+    if re.search(r"\b(unplug|touch|hand|reach)\b", first) and "dry hand" not in first:
+        assert re.search(r"at the wall|don't reach|out of the water", start), start
+    # each step is said once, and so is each caution
+    for step in rationale_for(alarm, has).lines:
+        assert text.body.count(step) == 1, step
+    for caution in event.cautions:
+        assert text.body.count(caution) == 1

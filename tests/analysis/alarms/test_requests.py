@@ -43,7 +43,7 @@ def faulty(*quantities: str) -> AlarmBook:
 def test_a_shelf_without_a_quantity_holds_for_every_probe() -> None:
     book = AlarmBook("landing", "Landing")
     events, words = asked(book, "shelve", "probe-fault", **SHELF)
-    assert words == "landing/probe-fault shelved until 2026-03-01T04:02:00Z for ph, temperature"
+    assert words == "landing/probe-fault shelved until 1 Mar, 04:02 for ph, temperature"
     assert {event.quantity for event in events} == {"ph", "temperature"}
     found = [Finding(alarm="probe-fault", quantity="ph")]
     later = [e for at in (3, 5, 60) for e in book.update(found, NOW + at * 60_000)]
@@ -66,7 +66,7 @@ def test_acknowledging_takes_all_probes_and_says_which() -> None:
 def test_what_is_shelved_is_not_called_acknowledged() -> None:
     book = faulty("ph")
     asked(book, "shelve", "probe-fault", **SHELF)
-    with pytest.raises(AlarmError, match="ph is shelved until 2026-03-01T04:02:00Z, so there is nothing"):
+    with pytest.raises(AlarmError, match="ph is shelved until 1 Mar, 04:02, so there is nothing"):
         asked(book, "acknowledge", "probe-fault")
     assert asked(book, "unshelve", "probe-fault")[1] == (
         "landing/probe-fault/ph unshelved; landing/probe-fault/temperature unshelved"
@@ -79,7 +79,7 @@ def test_out_of_service_is_said_and_the_rest_is_shelved() -> None:
     book.out_of_service(("landing", "probe-fault", "ph"), NOW + 100_000, "ann")
     _, words = asked(book, "shelve", "probe-fault", **SHELF)
     assert words == (
-        "landing/probe-fault/temperature shelved until 2026-03-01T04:02:00Z; "
+        "landing/probe-fault/temperature shelved until 1 Mar, 04:02; "
         "landing/probe-fault/ph is out of service: return it to service first"
     )
 

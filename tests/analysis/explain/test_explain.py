@@ -21,7 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.diagnosis.scenarios import build
-from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.alarms.rationale import RATIONALE, equipment_of, rationale_for
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.explain.context import Context, parted
@@ -280,7 +280,8 @@ def test_explain_in_the_terminal(gas: Case, capsys: pytest.CaptureFixture[str]) 
     flat = " ".join(out.split())
     for text in gas.event.observations:
         assert text in flat
-    for step in RATIONALE["co2-overdose"].action:
+    has = equipment_of(gas.settings.tanks[gas.event.tank])
+    for step in rationale_for("co2-overdose", has).lines:
         assert step in flat
     assert RATIONALE["co2-overdose"].rule_out in flat and "unplug at the wall first" in flat
     zone = ZoneInfo(gas.settings.tanks[gas.event.tank].timezone)

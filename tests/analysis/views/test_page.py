@@ -23,7 +23,7 @@ from typing import Any
 import psutil
 import pytest
 
-from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.alarms.rationale import RATIONALE, Equipment, rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.service import run as running
 from rushlight.analysis.service.live import LiveAnalysis
@@ -166,7 +166,7 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "1 alarm: 1 high" in plain
     assert re.search(r"> ?high ?</span>", text)  # the priority in words, not in colour alone
     assert "Time left unknown" in plain or " left" in plain
-    for step in row.action:
+    for step in rationale_for("temperature-high", Equipment("", heater=False, light=False)).lines:
         assert step in plain
     assert "unplug at the wall first, with dry hands" in plain  # cautions in full
     assert "Every cable needs a drip loop" in plain and "licensed electrician" in plain
