@@ -23,7 +23,7 @@ from typing import Any
 import psutil
 import pytest
 
-from rushlight.analysis.alarms.rationale import RATIONALE, Equipment, rationale_for
+from rushlight.analysis.alarms.rationale import Equipment, rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.service import run as running
 from rushlight.analysis.service.live import LiveAnalysis
@@ -162,7 +162,6 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     status, headers, text = served.get("/")
     assert (status, headers["Content-Type"]) == (200, "text/html; charset=utf-8")
     plain = html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text)))
-    row = RATIONALE["temperature-high"]
     assert "1 alarm: 1 high" in plain
     assert re.search(r"> ?high ?</span>", text)  # the priority in words, not in colour alone
     assert "Time left unknown" in plain or " left" in plain
