@@ -23,6 +23,7 @@ from rushlight.analysis.commands.demo import demo
 from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
+from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
 from rushlight.analysis.commands.replay import replay
@@ -77,6 +78,7 @@ for _command in (
     backup,
     restore,
     service,
+    listen,
 ):
     cli.add_command(_command)
 
