@@ -16,16 +16,19 @@ from rushlight.analysis.commands.alarms import (
     try_,
     unshelve,
 )
+from rushlight.analysis.commands.backup import backup, restore
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
 from rushlight.analysis.commands.demo import demo
 from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
+from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
 from rushlight.analysis.commands.replay import replay
 from rushlight.analysis.commands.run import run
+from rushlight.analysis.commands.service import service
 from rushlight.analysis.commands.status import status
 
 __all__ = ["cli", "main"]
@@ -72,6 +75,10 @@ for _command in (
     out_of_service,
     return_to_service,
     try_,
+    backup,
+    restore,
+    service,
+    listen,
 ):
     cli.add_command(_command)
 

@@ -16,7 +16,7 @@ from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings import MqttLink, Settings, TopicMap
 from rushlight.collector.store.embedded import EmbeddedStore
 
-__all__ = ["RefusedFacts", "refused_facts"]
+__all__ = ["RefusedFacts", "mending_line", "refused_facts"]
 
 SHOWN_MS = 86_400_000  # a fault that has not come for a day is fixed or gone
 _EXAMPLE = 160  # characters
@@ -60,7 +60,7 @@ def refused_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> list
             age_ms=now_ms - one.last_ms,
             reason=safe_text(one.reason),
             example=safe_text(one.example.decode("utf-8", "replace"), _EXAMPLE),
-            mend=safe_text(_mend(one, settings)),
+            mend=safe_text(mending_line(one, settings)),
         )
         for one in reversed(found)
         if now_ms - one.last_ms < SHOWN_MS and not _mended(one, settings)
@@ -79,7 +79,8 @@ def _maps(one: Refusal, settings: Settings) -> list[TopicMap]:
     return TopicMaps(maps).about(one.topic) if one.topic else []
 
 
-def _mend(one: Refusal, settings: Settings) -> str:
+def mending_line(one: Refusal, settings: Settings) -> str:
+    """The line of the settings or of the firmware that would mend it, "" where the reason says all."""
     if one.kind == "unknown-tank" and TANK_NAME.fullmatch(one.tank):
         name = one.tank if _BARE.fullmatch(one.tank) else f'"{one.tank}"'
         return (

@@ -211,7 +211,7 @@ def test_whatever_was_refused_it_can_be_shown(topic: str, payload: bytes, kind: 
     noted.note(Delivery("broker", topic, payload, 1), WireError(kind, topic), tank)
     (one,) = noted._known.values()
     assert isinstance(refused._mended(one, settings), bool)
-    mend = refused._mend(one, settings)
+    mend = refused.mending_line(one, settings)
     assert isinstance(mend, str)
     if mend.startswith("[[links.map]] with topic = "):
         key = mend.removeprefix("[[links.map]] with ").partition(", tank = ")[0]

@@ -1,0 +1,114 @@
+"""The unit file by which systemd runs the service; see systemd.service(5) and systemd.exec(5)."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.settings import SerialLink, Settings
+
+__all__ = ["UNIT_NAME", "unit_text", "verify"]
+
+UNIT_NAME = "rushlight.service"
+_PLAIN = re.compile(r"[A-Za-z0-9_./@+:-]+")
+
+_TEXT = """\
+[Unit]
+Description=Rushlight, watching the tanks
+Documentation=man:systemd.service(5)
+After=network-online.target time-sync.target
+Wants=network-online.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+ExecStart={program} run --config {config}
+WorkingDirectory={folder}
+{who}EnvironmentFile=-{environment}
+WatchdogSec=5min
+Restart=always
+RestartSec=5
+TimeoutStopSec=40
+
+# it reads its settings, writes its store, and talks to brokers, ports and addresses: nothing else
+ReadWritePaths={writes}
+NoNewPrivileges=yes
+ProtectSystem=strict
+ProtectHome={home}
+PrivateTmp=yes
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectClock=yes
+ProtectHostname=yes
+RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+SystemCallArchitectures=native
+CapabilityBoundingSet=
+UMask=0077
+{devices}
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+def unit_text(settings: Settings, config: Path, user: str, environment: Path) -> str:
+    """The unit for one settings file.
+
+    Parameters
+    ----------
+    config : Path
+        The settings file; the service works in its folder.
+    user : str
+        Who it runs as; he must own the folder of the store.
+    environment : Path
+        File with the `RUSHLIGHT_…` variables, readable by root alone.
+
+    Raises
+    ------
+    SettingsError
+        A path can't be written into a unit file.
+    """
+    config = config.resolve()
+    store = Path(settings.store_path()).resolve()
+    program = Path(sys.argv[0]).resolve() if Path(sys.argv[0]).name == "rushlight" else None
+    found = program or (Path(which) if (which := shutil.which("rushlight")) else None)
+    if found is None or not found.exists():
+        found = Path(sys.executable).with_name("rushlight")
+    for path in (config, store, found, environment):
+        if not _PLAIN.fullmatch(str(path)):
+            raise SettingsError(
+                f"{path}: has a blank or another sign that a unit file can't hold; move it to a plain path"
+            )
+    serial = any(isinstance(link, SerialLink) for link in settings.links)
+    homes = any(str(path).startswith(("/home/", "/root/")) for path in (config, store, found))
+    return _TEXT.format(
+        program=found,
+        config=config,
+        folder=config.parent,
+        who=f"User={user}\n" + ("SupplementaryGroups=dialout\n" if serial else ""),
+        environment=environment,
+        writes=" ".join(dict.fromkeys((str(store.parent), str(config.parent)))),
+        # an installation in a home folder must be read, and its store written
+        home="no" if homes else "yes",
+        devices="" if serial else "PrivateDevices=yes\n",
+    )
+
+
+def verify(unit: Path) -> list[str]:
+    """What `systemd-analyze verify` says of a unit file, a line each; empty where it is well or not there."""
+    tool = shutil.which("systemd-analyze")
+    if tool is None:
+        return []
+    done = subprocess.run(
+        [tool, "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False, timeout=60
+    )
+    return [line for line in done.stderr.splitlines() if unit.name in line]

@@ -1,0 +1,78 @@
+"""The unit file: taken by systemd itself, and with the rights that the service needs and no more."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from rushlight.analysis.commands.main import main
+from rushlight.analysis.service.systemd_unit import UNIT_NAME
+
+SETTINGS = """
+[[links]]
+{link}
+[tanks.cellar]
+volume_litres = 60
+timezone = "Europe/Lisbon"
+[tanks.cellar.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 26.0
+"""
+SERIAL = 'kind = "serial"\nport = "/dev/ttyUSB0"'
+MQTT = 'kind = "mqtt"\nhost = "localhost"'
+
+
+def install(folder: Path, link: str, monkeypatch: pytest.MonkeyPatch) -> Path:
+    config = folder / "rushlight.toml"
+    config.write_text(SETTINGS.format(link=link))
+    monkeypatch.setattr(sys, "argv", [str(Path(sys.executable).with_name("rushlight"))])
+    assert main(["service", "install", "--config", str(config), "--to", str(folder), "--user", "root"]) == 0
+    return folder / UNIT_NAME
+
+
+@pytest.mark.parametrize("link", [SERIAL, MQTT])
+def test_systemd_takes_the_unit_without_a_word(
+    tmp_path: Path, link: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    unit = install(tmp_path, link, monkeypatch)
+    assert capsys.readouterr().err == ""
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False
+    )
+    assert unit.name not in done.stderr
+    # the twin: what is wrong in a unit is found by the same call
+    unit.write_text(unit.read_text().replace("Restart=always", "Restart=maybe"))
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False
+    )
+    assert unit.name in done.stderr
+
+
+def test_the_rights_follow_from_the_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    serial = install(tmp_path, SERIAL, monkeypatch).read_text()
+    mqtt = install(tmp_path, MQTT, monkeypatch).read_text()
+    assert "SupplementaryGroups=dialout" in serial and "PrivateDevices" not in serial
+    assert "PrivateDevices=yes" in mqtt and "dialout" not in mqtt
+    for text in (serial, mqtt):
+        assert f"ReadWritePaths={tmp_path}" in text and "ProtectSystem=strict" in text
+        assert "WatchdogSec=5min" in text and "Restart=always" in text and "NoNewPrivileges=yes" in text
+
+
+def test_what_cant_be_written_is_said_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "rushlight.toml"
+    config.write_text(SETTINGS.format(link=MQTT))
+    assert main(["service", "install", "--config", str(config), "--to", str(tmp_path / "none")]) == 2
+    assert "sudo" in capsys.readouterr().err
+    odd = tmp_path / "my tank"
+    odd.mkdir()
+    (odd / "rushlight.toml").write_text(SETTINGS.format(link=MQTT))
+    assert main(["service", "install", "--config", str(odd / "rushlight.toml"), "--show"]) == 2
+    assert "blank" in capsys.readouterr().err
+    capsys.readouterr()
+    assert main(["service", "install", "--config", str(config), "--show"]) == 0
+    assert capsys.readouterr().out.startswith("[Unit]")
