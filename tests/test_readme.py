@@ -17,6 +17,7 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.notices.channels import split_urls
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
+from rushlight.analysis.service.systemd_unit import unit_text
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
@@ -116,14 +117,16 @@ def test_notice_variables_are_those_of_the_settings() -> None:
     assert len(split_urls(names[notices.urls_env])) == 1
 
 
-def test_unit_file_can_be_read_and_starts_the_program() -> None:
-    (unit,) = _fenced("ini")
+def test_the_unit_starts_a_command_of_the_program() -> None:
+    (words,) = re.findall(r"^sudo \S*rushlight (service install [^#\n]+)", TEXT, re.MULTILINE)
+    group = cli.commands[words.split()[0]]
+    assert isinstance(group, click.Group) and words.split()[1] in group.commands
+    unit = unit_text(parse_settings(_fenced("toml")[0]), Path("rushlight.toml"), "keeper", Path("/etc/x.env"))
     parser = configparser.ConfigParser()
     parser.optionxform = str  # type: ignore[assignment,method-assign]
     parser.read_string(unit)
     command = parser["Service"]["ExecStart"].split()
-    assert command[0].endswith("/rushlight")
-    assert command[1] in cli.commands
+    assert command[0].endswith("/rushlight") and command[1] in cli.commands
 
 
 @pytest.mark.parametrize(("celsius", "percent"), [(15.0, 24), (25.0, 11)])
