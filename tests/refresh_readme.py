@@ -1,4 +1,4 @@
-"""Writes the demo's output into README.md, the alarms into docs/: `python -m tests.refresh_readme`."""
+"""Writes the demo's output into README.md, alarms and settings into docs/: `python -m tests.refresh_readme`."""
 
 from __future__ import annotations
 
@@ -10,9 +10,14 @@ from pathlib import Path
 
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.demo.run import run_demo
+from tests.settings_reference import settings_table
 
 ROOT = Path(__file__).parents[1]
-PAGES = {"demo": ROOT / "README.md", "alarms": ROOT / "docs/alarms.md"}
+PAGES = {
+    "demo": ROOT / "README.md",
+    "alarms": ROOT / "docs/alarms.md",
+    "settings": ROOT / "docs/settings.md",
+}
 CUT = " " * 18 + "[…]"
 MOST_LINES = 25
 
@@ -60,6 +65,7 @@ def main() -> None:
     blocks = {
         "demo": f"\n```text\n$ .venv/bin/rushlight demo\n{excerpt(out.getvalue())}\n```\n\n",
         "alarms": f"\n{alarm_table()}\n\n",
+        "settings": f"\n{settings_table()}\n\n",
     }
     for name, body in blocks.items():
         text, times = re.subn(
@@ -67,7 +73,7 @@ def main() -> None:
         )
         assert times == 1, name
         PAGES[name].write_text(text)
-    print(f"README.md and docs/alarms.md written; the demo ended with {status}")
+    print(f"README.md, docs/alarms.md and docs/settings.md written; the demo ended with {status}")
 
 
 if __name__ == "__main__":

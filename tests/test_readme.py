@@ -23,6 +23,7 @@ from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.simulator.scene import SCENE
 from tests.refresh_readme import MOST_LINES, alarm_table, block, excerpt
+from tests.settings_reference import MEANINGS, keys, settings_table
 from tests.trade_rule import trade_rule_mg_l
 
 ROOT = Path(__file__).parents[1]
@@ -56,6 +57,11 @@ def test_it_begins_with_the_job_in_one_paragraph_and_two_commands() -> None:
 def test_alarm_table_is_in_step() -> None:
     assert block("alarms") == alarm_table(), "run: python -m tests.refresh_readme"
     assert alarm_table().count("\n") == len(RATIONALE) + 1
+
+
+def test_every_setting_has_its_line_in_the_reference() -> None:
+    assert set(MEANINGS) == set(keys())
+    assert block("settings") == settings_table(), "run: python -m tests.refresh_readme"
 
 
 def test_demo_output_is_of_this_scene_and_a_good_one() -> None:
