@@ -1,4 +1,4 @@
-"""Writes the demo's output into README.md, alarms and settings into docs/: `python -m tests.refresh_readme`."""
+"""Writes the demo's output into README.md, the alarms and settings into docs/."""
 
 from __future__ import annotations
 
