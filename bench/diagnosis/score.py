@@ -45,7 +45,7 @@ from bench.diagnosis.judging import judge, seconds
 from bench.diagnosis.summary import print_failures, print_table, print_worlds, summarise
 from bench.diagnosis.worlds import WORLDS
 
-__all__ = ["judge", "main", "print_failures", "replay", "seconds", "summarise"]
+__all__ = ["judge", "main", "print_failures", "print_worlds", "replay", "seconds", "summarise"]
 
 
 def replay(folder: Path, command: list[str] | None, older: bool = False) -> tuple[float, str]:

@@ -76,7 +76,7 @@ LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(
         fail_low=-5,
         fail_high=60,
-        suspect_low=2,
+        suspect_low=-0.5,  # a tub outdoors freezes over at 0 °C, and a DS18B20 is good to 0.5 °C (data sheet)
         suspect_high=42,
         spike=1.0,
         rate_per_s=0.1,

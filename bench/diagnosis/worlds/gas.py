@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.diagnosis.faults import FAULTS, Fault, Label
+from bench.diagnosis.faults import FAULTS, Fault, Label, gas
 from bench.diagnosis.faults.label import onset_of
 from bench.diagnosis.probes import electrode_error
 from bench.diagnosis.schedules import dose_now, gas_hours
@@ -15,7 +15,7 @@ from bench.diagnosis.tank import Course, ph_of
 from bench.diagnosis.world import DAY, HOUR, World
 from bench.diagnosis.worlds.kind import Kind
 
-__all__ = ["CONTROLLER", "NEAR_LIMIT"]
+__all__ = ["ALWAYS", "CONTROLLER", "LOW_GAS", "NEAR_LIMIT"]
 
 _FAILS = {  # what a probe's trouble makes of the controller's valve
     "recalibration": SHUT,  # its owner shuts the gas for it
@@ -165,4 +165,36 @@ NEAR_LIMIT = Kind(
     "the gas is kept near the livestock's limit every day",
     tank=_near,
     near=(0.0, 0.94, 0.99),
+)
+
+
+def _low(world: World) -> None:
+    world.tank.co2_target = world.tank.co2_limit * world.rng.uniform(0.15, 0.32)
+
+
+LOW_GAS = Kind("low-gas", "keepers who give little gas: 4 to 10 mg/L by day", tank=_low)
+
+
+def _never_switched(world: World) -> None:
+    world.tank.gas_hours = False
+    world.lines["co2"] = ['control = "always"']
+
+
+def _night_surge(w: World, course: Course, s: float) -> Label:
+    """The regulator gives way in the evening, for some hours."""
+    label = gas.reactor_surge(w, course, s)
+    label.variant = "regulator-night-surge"
+    return label
+
+
+ALWAYS = Kind(
+    "always",
+    "gas from a cylinder that nothing switches",
+    needs={"source": "cylinder"},
+    tank=_never_switched,
+    faults={
+        "co2-overdose": [Fault({}, (2, 3), gas.regulator_dump), Fault({}, (2, 3), _night_surge)],
+        "co2-absent": [Fault({}, (4, 6), gas.co2_runs_out)],
+    },
+    keys=("control",),
 )

@@ -16,7 +16,7 @@ from bench.diagnosis.tank import Course
 from bench.diagnosis.world import DAY, HOUR, World
 from bench.diagnosis.worlds.kind import Kind
 
-__all__ = ["SOIL_TAP", "SOIL_TESTED", "add_soil"]
+__all__ = ["SOIL_TAP", "SOIL_TESTED", "add_soil", "drop_test"]
 
 
 def add_soil(world: World) -> None:
@@ -28,10 +28,10 @@ def add_soil(world: World) -> None:
     used = rng.uniform(0, 0.04)  # share of its reach that it loses a day
     world.drive.soil_floor = low + (world.tap_kh - low) * used * np.arange(world.n) / DAY
     tank.kh = low + (world.tap_kh - low) * rng.uniform(0.0, 0.3)
-    world.lines["water"] = [f"tap_hardness_dkh = {_test(world, world.tap_kh)}", "active_soil = true"]
+    world.lines["water"] = [f"tap_hardness_dkh = {drop_test(world, world.tap_kh)}", "active_soil = true"]
 
 
-def _test(world: World, kh: float) -> float:
+def drop_test(world: World, kh: float) -> float:
     """A drop test's word: whole or half degrees, off by up to one drop."""
     step = 1.0 if world.rng.random() < 0.5 else 0.5
     return max(round((kh + world.rng.uniform(-0.6, 0.6) * step) / step) * step, 0.5)
@@ -48,7 +48,7 @@ def _from_tap(world: World, plain: Course, setup: dict[str, Any]) -> None:
 
 def _tested(world: World, plain: Course, setup: dict[str, Any]) -> None:
     at = int(world.rng.uniform(0, min(world.quiet_days, 3)) * DAY)
-    setup["kh"], setup["give_kh"] = _test(world, float(plain.kh[at])), True
+    setup["kh"], setup["give_kh"] = drop_test(world, float(plain.kh[at])), True
 
 
 def _takes_the_rest(w: World, course: Course, s: float) -> Label:

@@ -215,10 +215,17 @@ def test_stuck_probe() -> None:
 
 def test_freezing_water_may_keep_its_temperature() -> None:
     """Water and ice together are at 0 °C, the ice point, for as long as both are there."""
-    outdoors = LIMITS["temperature"]._replace(suspect_low=-1.0)  # as for a river
+    outdoors = LIMITS["temperature"]
     for value in (0.0, -0.0625, 0.25):
         assert set(run(SeriesQuality(outdoors), [value] * (50 * 6), 600_000)) == {1}
     assert run(SeriesQuality(outdoors), [0.5] * (50 * 6), 600_000)[-1] == 4
+
+
+def test_water_near_freezing_is_judged_and_colder_than_ice_is_not() -> None:
+    """A tub outdoors at 0.4 °C is as cold as it reads (0 °C is the ice point); -0.6 °C is no water."""
+    tub = [1.0 - 0.01 * step for step in range(100)]
+    assert set(run(SeriesQuality(LIMITS["temperature"]), tub, 600_000)) == {1}
+    assert run(SeriesQuality(LIMITS["temperature"]), [*tub, -0.6], 600_000)[-1] == 3
 
 
 # The spike threshold of series that report rarely: it follows the series' own liveliness.
