@@ -83,4 +83,6 @@ def _ramp(
     sigma = statistics.pstdev(b - a for a, b in itertools.pairwise(before)) / math.sqrt(2)
     slope = statistics.linear_regression([a for a, _ in after], [v for _, v in after]).slope
     every = after_s / len(after)
-    return Ramp(kind, abs(slope) * every, max(sigma, step / math.sqrt(12)), every) if slope else None
+    if not slope or (kind == DARK and slope > 0):  # gas lowers the pH; what raises it is something else
+        return None
+    return Ramp(kind, abs(slope) * every, max(sigma, step / math.sqrt(12)), every)
