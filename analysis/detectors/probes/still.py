@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.detectors.probes.health import SeriesHealth
@@ -59,7 +61,8 @@ def _minutes(name: str, value: float, span_ms: int) -> float:
 
 
 def _multiple(value: float, step: float) -> bool:
-    return abs(value / step - round(value / step)) < STILL.grid_share
+    steps = value / step
+    return math.isfinite(steps) and abs(steps - round(steps)) < STILL.grid_share
 
 
 def limit_min(name: str, value: float, step: float, health: SeriesHealth) -> float:
