@@ -135,7 +135,7 @@ def test_the_unit_starts_a_command_of_the_program() -> None:
     assert command[0].endswith("/rushlight") and command[1] in cli.commands
 
 
-@pytest.mark.parametrize(("celsius", "percent"), [(15.0, 24), (25.0, 11)])
+@pytest.mark.parametrize(("celsius", "percent"), [(15.0, 22), (25.0, 9)])
 def test_the_trade_rules_bias_is_as_stated(celsius: float, percent: int) -> None:
     """The reference is our own function, which tests/analysis/physics/test_water.py holds to PHREEQC."""
     bias = trade_rule_mg_l(6.8, 4.0) / carbon_dioxide_mg_l(6.8, 4.0, celsius) - 1

@@ -13,8 +13,10 @@ from typing import Annotated
 import msgspec
 
 from rushlight.analysis.estimators.numbers import CLOCK
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
+from rushlight.collector.intake.limits import LIMITS
 from rushlight.collector.readings import (
     HEATER_POWER,
     LIGHT,
@@ -26,7 +28,7 @@ from rushlight.collector.readings import (
     Reading,
 )
 
-__all__ = ["FRAMES", "FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame"]
+__all__ = ["FRAMES", "FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame", "follow"]
 
 FRAME_MS = MINUTE_MS
 _SUSPECT = int(Flag.SUSPECT)
@@ -69,6 +71,12 @@ class SeriesFrame(msgspec.Struct):
 
     def mean(self) -> float | None:
         return self.total / self.good if self.good else None
+
+    def refuse(self) -> None:
+        """Its good readings are bad: no probe can mean them."""
+        self.bad += self.good
+        self.last_bad = self.last
+        self.good, self.total = 0, 0.0
 
 
 class Frame(msgspec.Struct):
@@ -176,7 +184,15 @@ class FrameBuilder(msgspec.Struct):
 
     def _close(self, time_ms: int) -> Frame:
         series = self.series
-        means = {name: one.total / one.good for name, one in series.items() if one.good}
+        means: dict[str, float] = {}
+        for name, one in series.items():
+            if one.good:
+                mean = one.total / one.good
+                limits = LIMITS.get(name)
+                if limits is None or limits.fail_low <= mean <= limits.fail_high:
+                    means[name] = mean
+                else:
+                    one.refuse()  # whoever has called it good: no formula holds there
         frame = Frame(
             self.start_ms,
             time_ms,
@@ -199,3 +215,14 @@ class FrameBuilder(msgspec.Struct):
             for name, one in series.items()
         }
         return frame
+
+
+def follow(sensors: dict[str, Sensor], frame: Frame) -> dict[str, Sensor]:
+    """Let each series' step, interval and noise follow the frame's newest good reading."""
+    for name, one in frame.series.items():
+        if one.good:
+            sensor = sensors.get(name)
+            if sensor is None:
+                sensor = sensors[name] = Sensor()
+            sensor.add(one.last, one.seen_ms, one.good + one.suspect + one.bad)
+    return sensors

@@ -10,6 +10,7 @@ import math
 from typing import NamedTuple
 
 from rushlight.analysis.physics.numbers import WATER
+from rushlight.analysis.physics.water import MOST, MOST_ERROR, PH_MOST
 
 __all__ = ["LIKELY", "Gas", "likely_text", "log_error"]
 
@@ -26,12 +27,19 @@ class Gas(NamedTuple):
     @property
     def low(self) -> float:
         """One standard error below, mg/L."""
-        return self.mg_l * math.exp(-self.error)
+        return self.mg_l / self._factor()
 
     @property
     def high(self) -> float:
         """One standard error above, mg/L."""
-        return self.mg_l * math.exp(self.error)
+        return self.mg_l * self._factor()
+
+    def _factor(self) -> float:
+        if not 0.0 <= self.error <= MOST_ERROR:
+            raise ValueError(
+                f"error: {self.error!r} is no standard error of ln CO2; give 0 to {MOST_ERROR:g}"
+            )
+        return math.exp(self.error)
 
     def errors_above(self, limit: float) -> float:
         """How many standard errors it is above a limit (mg/L); negative below."""
@@ -53,6 +61,15 @@ def log_error(ph_error: float, carbonate_hardness_dkh: float) -> float:
     ph_error : float
         Standard error of the pH (`rushlight.analysis.physics.electrode_trust`).
     carbonate_hardness_dkh : float
+
+    Raises
+    ------
+    ValueError
+        Naming the argument: an error of pH not within 0 to 14, or a KH that is no number from 0 on.
     """
+    if not 0.0 <= ph_error <= PH_MOST:
+        raise ValueError(f"ph_error: {ph_error!r} is no standard error of a pH; give 0 to {PH_MOST:g}")
+    if not 0.0 <= carbonate_hardness_dkh <= MOST:
+        raise ValueError(f"carbonate_hardness_dkh: {carbonate_hardness_dkh!r} can't be right; give it in dKH")
     kh_error = WATER.kh_error_dkh / max(carbonate_hardness_dkh, WATER.least_kh_dkh)
     return math.hypot(math.log(10) * ph_error, kh_error)

@@ -9,7 +9,16 @@ from typing import Annotated
 
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ELECTRODE", "MIXING", "WATER", "ElectrodeNumbers", "MixingNumbers", "WaterNumbers"]
+__all__ = [
+    "ELECTRODE",
+    "MIXING",
+    "SALTS",
+    "WATER",
+    "ElectrodeNumbers",
+    "MixingNumbers",
+    "SaltNumbers",
+    "WaterNumbers",
+]
 
 
 class WaterNumbers(Numbers, frozen=True, kw_only=True):
@@ -29,8 +38,46 @@ class WaterNumbers(Numbers, frozen=True, kw_only=True):
     )
     before_gas_mg_l: Annotated[float, Of("mg/L", "CO2 of tank water before the gas comes on")] = 3.0
     usual_c: Annotated[float, Of("°C", "the water, where no thermometer says it")] = 24.0
-    coldest_c: Annotated[float, Of("°C", "formulas are asked for nothing colder")] = 1.0
+    coldest_c: Annotated[float, Of("°C", "formulas are asked for nothing colder")] = 0.0
     warmest_c: Annotated[float, Of("°C", "nor for anything warmer")] = 40.0
+
+
+class SaltNumbers(Numbers, frozen=True, kw_only=True):
+    """What is dissolved beside the bicarbonate, where KH is all that is known."""
+
+    gh_per_kh: Annotated[
+        float,
+        Of(
+            "dGH/dKH",
+            "GH of water whose GH is not known",
+            "the mean of the world's rivers: Ca 15, Mg 4.1, HCO3 58.4 mg/L (Livingstone 1963, "
+            "U.S. Geological Survey Professional Paper 440-G; figures from memory)",
+        ),
+    ] = 1.14
+    salt_share: Annotated[
+        float,
+        Of(
+            "",
+            "sodium chloride beside the hardness, equivalents",
+            "half of what those rivers carry: Na 6.3, K 2.3, Cl 7.8 mg/L",
+        ),
+    ] = 0.15
+    strength_per_excess: Annotated[
+        float,
+        Of(
+            "mol/eq",
+            "ionic strength of hardness beyond KH: its anions, half sulphate and half chloride",
+            "½·Σ c·z², Lewis & Randall 1921 (from memory)",
+        ),
+    ] = 0.75
+    strength_per_us_cm: Annotated[
+        float,
+        Of(
+            "mol/L",
+            "ionic strength for each µS/cm at 25 °C",
+            "PHREEQC for river-like water: 1.37e-5 at 1 dKH to 1.48e-5 at 12 dKH",
+        ),
+    ] = 1.42e-5
 
 
 class ElectrodeNumbers(Numbers, frozen=True, kw_only=True):
@@ -66,5 +113,6 @@ class MixingNumbers(Numbers, frozen=True, kw_only=True):
 
 
 WATER = WaterNumbers()
+SALTS = SaltNumbers()
 ELECTRODE = ElectrodeNumbers()
 MIXING = MixingNumbers()

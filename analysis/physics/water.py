@@ -11,10 +11,14 @@ from __future__ import annotations
 
 import math
 
+from rushlight.analysis.physics.salts import salts, unpaired
+
 __all__ = [
     "MEQ_PER_DKH",
     "air_equilibrium_mg_l",
     "carbon_dioxide_mg_l",
+    "log_k_calcium_bicarbonate",
+    "log_k_calcium_carbonate",
     "log_kh",
     "mixed_temperature_c",
     "oxygen_saturation_mg_l",
@@ -27,6 +31,10 @@ __all__ = [
 ZERO_C_K = 273.15
 CO2_MG_PER_MOL = 44_009.5
 ATMOSPHERE_KPA = 101.325
+MOST = 1e12
+MOST_ERROR = 100.0  # of a logarithm
+PH_MOST = 14.0
+MOST_US_CM = 100_000.0
 
 # 1 dKH is 10 mg/L CaO, 17.848 mg/L as CaCO3 (100.087 g/mol, two equivalents).
 MEQ_PER_DKH = 2 * 17.848 / 100.087
@@ -40,18 +48,18 @@ def _checked_kelvin(temperature_c: float) -> float:
 
 
 def _check_ph(name: str, ph: float) -> None:
-    if not 0.0 <= ph <= 14.0:
+    if not 0.0 <= ph <= PH_MOST:
         raise ValueError(f"{name}: {ph!r} is no pH; give 0 to 14")
 
 
-def _check_hardness(dkh: float) -> None:
-    if not 0.0 <= dkh <= 100.0:
-        raise ValueError(f"carbonate_hardness_dkh: {dkh!r} dKH can't be right; give 0 to 100")
+def _check_hardness(name: str, degrees: float) -> None:
+    if not 0.0 <= degrees <= 100.0:
+        raise ValueError(f"{name}: {degrees!r} degrees can't be right; give 0 to 100")
 
 
 def _check_above_zero(name: str, value: float) -> None:
-    if not 0.0 < value < math.inf:
-        raise ValueError(f"{name}: {value!r} must be a number above 0")
+    if not 0.0 < value <= MOST:  # a whole number of Python may be larger than any float
+        raise ValueError(f"{name}: {value!r} must be a number above 0, and below {MOST:g}")
 
 
 def log_kh(temperature_c: float) -> float:
@@ -70,6 +78,18 @@ def pk2(temperature_c: float) -> float:
     """pK of HCO3- = H+ + CO3-2 at zero ionic strength: Plummer & Busenberg 1982, GCA 46:1011-1040."""
     t = _checked_kelvin(temperature_c)
     return 107.8871 + 0.03252849 * t - 5151.79 / t - 38.92561 * math.log10(t) + 563713.9 / (t * t)
+
+
+def log_k_calcium_bicarbonate(temperature_c: float) -> float:
+    """log10 K of Ca+2 + HCO3- = CaHCO3+: Plummer & Busenberg 1982, GCA 46:1011-1040."""
+    t = _checked_kelvin(temperature_c)
+    return 1209.120 + 0.31294 * t - 34765.05 / t - 478.782 * math.log10(t)
+
+
+def log_k_calcium_carbonate(temperature_c: float) -> float:
+    """log10 K of Ca+2 + CO3-2 = CaCO3 (dissolved): Plummer & Busenberg 1982, GCA 46:1011-1040."""
+    t = _checked_kelvin(temperature_c)
+    return -1228.732 - 0.299444 * t + 35512.75 / t + 485.818 * math.log10(t)
 
 
 def pkw(temperature_c: float) -> float:
@@ -93,12 +113,17 @@ def _log_gamma(ionic_strength: float, temperature_c: float) -> float:
 
 
 def carbon_dioxide_mg_l(
-    ph: float, carbonate_hardness_dkh: float, temperature_c: float, activity: bool = True
+    ph: float,
+    carbonate_hardness_dkh: float,
+    temperature_c: float,
+    activity: bool = True,
+    *,
+    general_hardness_dgh: float | None = None,
+    conductivity_us_cm: float | None = None,
 ) -> float:
     """Dissolved CO2 from pH, carbonate hardness and temperature through the carbonate equilibria.
 
-    Alkalinity = [HCO3-] + 2 [CO3-2] + [OH-] - [H+]. The water is taken to be like dissolved NaHCO3: its
-    ionic strength is its alkalinity.
+    Alkalinity = [HCO3-] + 2 [CO3-2] + [CaHCO3+] + 2 [CaCO3] + [OH-] - [H+].
 
     Parameters
     ----------
@@ -108,7 +133,13 @@ def carbon_dioxide_mg_l(
         KH in German degrees; what a drop test calls KH is the alkalinity.
     temperature_c : float
     activity : bool
-        False leaves the ionic activity out (an ideal solution); reads 2 % (1 dKH) to 8 % (12 dKH) higher.
+        False leaves out ionic activity and calcium's pairs (an ideal solution); reads 2 % (1 dKH) to 12 %
+        (12 dKH) higher.
+    general_hardness_dgh : float, optional
+        GH in German degrees: 0 is water of sodium bicarbonate. Where it is not given, the water is taken to
+        be like the mean of the world's rivers (`numbers.SaltNumbers`).
+    conductivity_us_cm : float, optional
+        Of the water, µS/cm at 25 °C: for the ionic strength.
 
     Returns
     -------
@@ -119,19 +150,37 @@ def carbon_dioxide_mg_l(
     -----
     Alkalinity and CO2 are both per litre; both per kilogram of water would change the result by under 0.01 %.
 
-    Within 0.5 % of PHREEQC (phreeqc.dat) for NaHCO3 water of 1–12 dKH, pH 6.0–7.8, 15–30 °C. With calcium
-    instead of sodium PHREEQC gives 0.6 % (1 dKH) to 3 % (12 dKH) less. What matters in practice is the
-    error of pH and KH: see `rushlight.analysis.physics.carbon_dioxide`.
+    Within 2 % of PHREEQC (phreeqc.dat) for 1 to 12 dKH, pH 6.0 to 8.0, 0 to 30 °C, where GH is given: water
+    of sodium bicarbonate (0.5 %), of calcium bicarbonate, and tap-like water with magnesium, sulphate and
+    chloride. Where it is not given, within 2 % for water like the world's rivers; of sodium bicarbonate it
+    then reads up to 5 % low (12 dKH). What matters in practice is the error of pH and KH: see
+    `rushlight.analysis.physics.carbon_dioxide`.
     """
     _check_ph("ph", ph)
-    _check_hardness(carbonate_hardness_dkh)
+    _check_hardness("carbonate_hardness_dkh", carbonate_hardness_dkh)
     alkalinity = carbonate_hardness_dkh * MEQ_PER_DKH * 1e-3
-    log_g = _log_gamma(alkalinity, temperature_c) if activity else 0.0
+    calcium, log_g = 0.0, 0.0
+    hardness = None
+    if general_hardness_dgh is not None:
+        _check_hardness("general_hardness_dgh", general_hardness_dgh)
+        hardness = general_hardness_dgh * MEQ_PER_DKH * 1e-3
+    if conductivity_us_cm is not None and not 0.0 <= conductivity_us_cm <= MOST_US_CM:
+        raise ValueError(
+            f"conductivity_us_cm: {conductivity_us_cm!r} can't be right; give 0 to {MOST_US_CM:g}"
+        )
+    if activity:
+        calcium, strength = salts(alkalinity, hardness, conductivity_us_cm)
+        log_g = _log_gamma(strength, temperature_c)
     free = alkalinity + 10.0 ** (-ph - log_g) - 10.0 ** (ph - pkw(temperature_c) - log_g)
     if free <= 0.0:
         return 0.0
     # {CO3}/{HCO3} = 10^(pH-pK2); the activity coefficient of CO3-2 is gamma^4, hence gamma^3 here.
-    bicarbonate = free / (1.0 + 2.0 * 10.0 ** (ph - pk2(temperature_c) - 3.0 * log_g))
+    carbonate = 10.0 ** (ph - pk2(temperature_c) - 3.0 * log_g)
+    bicarbonate = free / (1.0 + 2.0 * carbonate)
+    if calcium:
+        one = 10.0 ** (log_k_calcium_bicarbonate(temperature_c) + 4.0 * log_g)
+        two = carbonate * 10.0 ** (log_k_calcium_carbonate(temperature_c) + 8.0 * log_g)
+        bicarbonate = unpaired(free, calcium, carbonate, one, two)
     return float(bicarbonate * 10.0 ** (log_g + pk1(temperature_c) - ph)) * CO2_MG_PER_MOL
 
 
@@ -150,6 +199,7 @@ def air_equilibrium_mg_l(
     600 to 1500 (common practice, no source), and its water accordingly more.
     """
     _check_above_zero("co2_ppm", co2_ppm)
+    _check_above_zero("pressure_kpa", pressure_kpa)
     dry_kpa = pressure_kpa - vapour_pressure_kpa(temperature_c)
     _check_above_zero("pressure_kpa less the vapour pressure", dry_kpa)
     atm = co2_ppm * 1e-6 * dry_kpa / ATMOSPHERE_KPA
@@ -168,6 +218,7 @@ def oxygen_saturation_mg_l(temperature_c: float, pressure_kpa: float = ATMOSPHER
         -139.34411 + (1.575701e5 + (-6.642308e7 + (1.243800e10 - 8.621949e11 / t) / t) / t) / t
     )
     vapour = vapour_pressure_kpa(temperature_c)
+    _check_above_zero("pressure_kpa", pressure_kpa)
     _check_above_zero("pressure_kpa less the vapour pressure", pressure_kpa - vapour)
     theta = (0.000975 + c * (-1.426e-5 + 6.436e-8 * c)) / ATMOSPHERE_KPA
     share = (pressure_kpa - vapour) * (1.0 - theta * pressure_kpa)

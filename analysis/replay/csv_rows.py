@@ -11,7 +11,7 @@ import csv
 import heapq
 import math
 from collections.abc import Callable, Iterator, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from operator import itemgetter
 from pathlib import Path
 
@@ -21,7 +21,9 @@ __all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
 
 HEADER = ["time", "tank", "quantity", "value"]
 EXPORTED = [*HEADER, "flag", "seq", "stamp"]
-EARLIEST_MS = 1_577_836_800_000  # 2020-01-01: before it, a device's clock was never set
+UNSET_MS = ((-math.inf, 31_536_000_000), (946_684_800_000, 949_363_200_000))
+"""1970 and earlier, and January 2000: where the clocks of boards begin that nobody has set."""
+BEHIND_MS = 366 * 86_400_000
 LEAP_MS = 6 * 3_600_000
 LARGEST_REPORT = 16  # rows; beyond it the clock does not move and its time is all there is
 
@@ -150,7 +152,8 @@ def _why(row: list[str], error: ValueError) -> str:
 def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[RecordedRow]:
     """Replace times that can't be.
 
-    A time before 2020 (a clock that was never set) becomes that of the row before. A leap of more than six
+    A time of 1970 or January 2000 (a clock that was never set), or one more than a year behind, becomes that
+    of the row before; readings of any other year are taken as they are. A leap of more than six
     hours ahead is believed only when a row of another time agrees: after a real gap the readings go on
     from there, a broken clock's single stamp (one report, a row for each probe) does not.
     """
@@ -177,10 +180,14 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
                 for early in held:
                     yield _arrived(early, latest)
             held.clear()
-        if time_ms < EARLIEST_MS:
+        if _never_set(time_ms, latest):
             warned += 1
             if warned <= 5:
-                complain(f"a reading of {row[1]} has a time before 2020; it is taken as just arrived")
+                year = datetime.fromtimestamp(max(time_ms, 0) / 1000, UTC).year
+                complain(
+                    f"a reading of {row[1]} has a time of {year}, as a clock that was never set; "
+                    "it is taken as just arrived"
+                )
             if latest >= 0:
                 yield _arrived(row, latest)
             continue
@@ -192,6 +199,10 @@ def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[Rec
         yield row
     for row in held:  # whole reports at the end are a gap's other side, a lone row is not
         yield row if len(held) > 1 else _arrived(row, latest)
+
+
+def _never_set(time_ms: int, latest: int) -> bool:
+    return latest - time_ms > BEHIND_MS or any(begin <= time_ms < end for begin, end in UNSET_MS)
 
 
 def _arrived(row: RecordedRow, time_ms: int) -> RecordedRow:

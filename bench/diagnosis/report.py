@@ -10,9 +10,7 @@ What the peers said is kept in `peers.json` of each folder: it does not change w
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import itertools
 import json
 import math
 import statistics
@@ -20,10 +18,12 @@ from multiprocessing.pool import Pool
 from pathlib import Path
 from typing import Any
 
+from bench.diagnosis.judging import judge, seconds
 from bench.diagnosis.lorden import ramp_floor
 from bench.diagnosis.peers import plain_limits
 from bench.diagnosis.peers_libraries import adwin_events, qartod_events, read_series, river_events
-from bench.diagnosis.score import judge, seconds, summarise
+from bench.diagnosis.ramps import FLOORED, ramp_of
+from bench.diagnosis.summary import summarise
 
 SCALES = (0.3, 1.0, 3.0)
 HOLDS_MIN = (0, 5, 15, 30, 60, 120, 240)
@@ -97,32 +97,8 @@ def one_run(folder: Path) -> dict[str, Any]:
     out: dict[str, Any] = {"Rushlight": {str(m): judge(truth, held(mine, m)) for m in HOLDS_MIN}}
     for name, settings in peers_events(folder).items():
         out[name] = {s: judge(truth, generous(truth, events)) for s, events in settings.items()}
-    out["ramp"] = _ramp(folder, truth)
+    out["ramp"] = ramp_of(folder, truth)
     return out
-
-
-def _ramp(folder: Path, truth: dict[str, Any]) -> tuple[str, float, float, float] | None:
-    """(alarm, slope a report, noise, seconds a report) of the temperature after a heater's fault."""
-    if truth.get("alarm") not in ("heater-not-heating", "heater-stuck-on"):
-        return None
-    onset = seconds(truth["onset"])
-    before: list[float] = []
-    after: list[tuple[float, float]] = []
-    with (folder / "readings.csv").open(encoding="utf-8") as rows:
-        for row in csv.DictReader(rows):
-            if row["quantity"] != "temperature" or not row["value"] or not 5 < float(row["value"]) < 40:
-                continue
-            at = seconds(row["time"]) - onset
-            if -21600 < at < 0:
-                before.append(float(row["value"]))
-            elif 0 <= at < 10800:
-                after.append((at, float(row["value"])))
-    if len(before) < 50 or len(after) < 50:
-        return None
-    sigma = statistics.pstdev(b - a for a, b in itertools.pairwise(before)) / math.sqrt(2)
-    slope = statistics.linear_regression([a for a, _ in after], [v for _, v in after]).slope
-    every = 10800 / len(after)
-    return (truth["alarm"], abs(slope) * every, max(sigma, 0.0625 / math.sqrt(12)), every)
 
 
 def compare(folders: list[Path], out: Path, pool: Pool) -> None:
@@ -224,18 +200,22 @@ def _losses(at_work: dict[str, Any]) -> list[str]:
 
 
 def _floor(runs: list[dict[str, Any]], total: dict[str, Any]) -> list[str]:
-    """Lorden's floor for the heater's faults, which are ramps in noise, at Rushlight's own false alarms."""
+    """Lorden's floor for faults that are ramps in noise, at Rushlight's own false alarms."""
     lines = ["| fault | runs | floor h (median) | Rushlight's delay h (median) |", "|---|---|---|---|"]
-    for alarm in ("heater-not-heating", "heater-stuck-on"):
+    for kind, alarm in FLOORED.items():
         floors = []
         rate = max(total["alarms"].get(alarm, {}).get("false", 0), 1) / (total["tank_weeks"] * 604800)
-        for run in runs:
-            if run["ramp"] and run["ramp"][0] == alarm and run["ramp"][1]:
-                _, slope, sigma, every = run["ramp"]
-                floors.append(ramp_floor(slope, sigma, max(1.0, 1 / (rate * every))) * every / 3600)
+        ramps = [run["ramp"] for run in runs if run["ramp"] and run["ramp"].kind == kind]
+        for ramp in ramps:
+            arl = max(1.0, 1 / (rate * ramp.every_s))
+            floors.append(ramp_floor(ramp.slope, ramp.sigma, arl) * ramp.every_s / 3600)
         if floors:
-            delay = _cell(total["alarms"][alarm]["median_delay_h"])
-            lines.append(f"| {alarm} | {len(floors)} | {statistics.median(floors):.2f} | {delay} |")
+            mine = [
+                run["Rushlight"]["0"]["delay_h"] for run in runs if run["ramp"] and run["ramp"].kind == kind
+            ]
+            delays = [delay for delay in mine if delay is not None]
+            delay = _cell(statistics.median(delays) if delays else None)
+            lines.append(f"| {kind} | {len(floors)} | {statistics.median(floors):.2f} | {delay} |")
     return lines
 
 

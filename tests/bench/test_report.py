@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from bench.diagnosis.lorden import gaussian_kl, ramp_floor, step_floor
 from bench.diagnosis.peers_libraries import _medians
+from bench.diagnosis.ramps import FLOORED, ramp_of
 from bench.diagnosis.report import _losses, generous, held
 from bench.diagnosis.score import judge
 from bench.rivers.score import Count, count, joined
@@ -26,6 +29,27 @@ def test_ramp_floor_is_the_sum_of_squares() -> None:
     # sum of k² up to n is n(n+1)(2n+1)/6: 385 at n = 10
     assert ramp_floor(1.0, 1.0, math.exp(385 / 2 - 1e-9)) == 10
     assert ramp_floor(1.0, 1.0, math.exp(385 / 2 + 1e-6)) == 11
+
+
+def test_a_surge_in_the_dark_is_a_ramp_of_the_ph_and_one_by_day_is_none(tmp_path: Path) -> None:
+    """0.6 pH an hour, a report a minute, in noise of 0.01: the slope and the noise that were put in."""
+    chance, onset = np.random.default_rng(4), datetime(2026, 3, 1, 22, tzinfo=UTC)
+    truth = {"alarm": "co2-overdose", "onset": onset.isoformat(), "report_every_s": 60}
+    for name, fall, light in (("night", 0.01, 0), ("day", 0.01, 5000), ("rising", -0.01, 0)):
+        rows = ["time,tank,quantity,value"]
+        for minute in range(-600, 60):
+            at = (onset + timedelta(minutes=minute)).isoformat()
+            lit = 5000 if minute < -60 else light
+            ph = 7 - fall * max(minute, 0) + chance.normal(0, 0.01)
+            rows += [f"{at},a,light,{lit}", f"{at},a,ph,{ph:.4f}"]
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "readings.csv").write_text("\n".join(rows), encoding="utf-8")
+    ramp = ramp_of(tmp_path / "night", truth)
+    assert ramp is not None
+    assert (ramp.slope, ramp.sigma) == (pytest.approx(0.01, rel=0.1), pytest.approx(0.01, rel=0.15))
+    assert ramp.every_s == 60 and ramp.kind in FLOORED
+    assert ramp_of(tmp_path / "day", truth) is None
+    assert ramp_of(tmp_path / "rising", truth) is None
 
 
 def test_river_matching() -> None:

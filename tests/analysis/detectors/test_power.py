@@ -130,6 +130,9 @@ def test_nothing_is_said_of_a_heater_that_was_never_seen_to_let_go() -> None:
     water.cut = True
     days_of(water, turns, 300)
     assert turns.top is None and turns.with_lamp(BEGAN + 200 * MINUTE, USUAL) is None
+    water.cut = False  # its twin: the same water, heated again, and the heater is seen to let go
+    days_of(water, turns, 2 * 1440, 300)
+    assert turns.top is not None
 
 
 # -- the detector ----------------------------------------------------------------------------------
@@ -173,7 +176,8 @@ def test_over_when_the_lamp_is_lit_again() -> None:
     tank = Tank("alcove", parse_settings(TEXT).tanks["alcove"])
     stands = []
     for n in range(25):
-        frame = Frame(BEGAN + n, BEGAN + n + MINUTE, 24.7, None, None, 6000.0, None, {})
+        at = BEGAN + n * MINUTE
+        frame = Frame(at, at + MINUTE, 24.7, None, None, 6000.0, None, {})
         moment = Moment(frame, 0, 900.0, False, set())
         moment.heat.floor, moment.lamp.should_be_on, moment.lamp.on = 24.6, True, True
         stands.append(bool(detector.update(tank, moment)))
@@ -247,7 +251,11 @@ def test_no_number_changes_by_accident() -> None:
         "free_c_per_h": 0.1,
         "lit_h": 24.0,
         "warms_c_per_h": 0.05,
-        "recovered_frames": 20,
+        "recovered_min": 19,
+        "steps": 1.6,
+        "gap_intervals": 2.5,
+        "plug_intervals": 2.5,
+        "together_intervals": 1.2,
     }
 
 

@@ -187,7 +187,18 @@ def test_a_single_stamp_in_2038_is_taken_as_just_arrived(rows_each: int) -> None
 def test_a_clock_that_was_never_set_is_taken_as_just_arrived(rows_each: int) -> None:
     rows, complaints = sound([BEGAN, 5_000, BEGAN + MINUTE], rows_each)
     assert [row[0] - BEGAN for row in rows] == [t for t in (0, 0, MINUTE) for _ in range(rows_each)]
-    assert complaints and "before 2020" in complaints[0]
+    assert complaints and "a time of 1970, as a clock that was never set" in complaints[0]
+
+
+@pytest.mark.parametrize("year", [1971, 1988, 1999, 2012, 2019, 2150])
+def test_readings_of_any_year_are_taken_as_they_are(year: int) -> None:
+    """Old records too; a board's stamp of 1970 or 2000-01-01 among them is still taken as just arrived."""
+    began = int(datetime(year, 3, 1, tzinfo=UTC).timestamp() * 1000)
+    rows, complaints = sound([began, began + MINUTE, began + 2 * MINUTE])
+    assert [row[0] - began for row in rows] == [0, MINUTE, 2 * MINUTE] and not complaints
+    for unset in (5_000, 946_684_805_000, began - 400 * DAY):
+        rows, complaints = sound([began, unset, began + MINUTE])
+        assert [row[0] - began for row in rows] == [0, 0, MINUTE] and complaints
 
 
 def test_before_the_first_sound_time_nothing_can_stand_for_it() -> None:
