@@ -122,7 +122,10 @@ class FrameBuilder(msgspec.Struct):
 
     def feed(self, reading: Reading) -> Frame | None:
         """Take one reading; the frame it closes, if it closes one."""
-        time_ms = reading.time_ms
+        return self.take(reading.quantity, reading.time_ms, reading.value, reading.flag, reading.stamp)
+
+    def take(self, quantity: str, time_ms: int, value: float | None, flag: int, stamp: int) -> Frame | None:
+        """The same of the fields of a reading, for a caller in a hurry."""
         closed = None
         if time_ms >= self.end_ms:
             if self.end_ms >= 0:
@@ -133,13 +136,11 @@ class FrameBuilder(msgspec.Struct):
             self.end_ms = self.start_ms + FRAME_MS
             self.late_run = 0
         elif time_ms < self.start_ms:
-            self._late(reading)
+            self._late(time_ms, stamp)
             return None
-        series = self.series.get(reading.quantity)
+        series = self.series.get(quantity)
         if series is None:
-            series = self.series[reading.quantity] = SeriesFrame()
-        value = reading.value
-        flag = reading.flag
+            series = self.series[quantity] = SeriesFrame()
         if flag < _SUSPECT and value is not None:
             if value != series.last:
                 series.last = value
@@ -157,16 +158,15 @@ class FrameBuilder(msgspec.Struct):
             series.last_bad = value
         return closed
 
-    def _late(self, reading: Reading) -> None:
+    def _late(self, time_ms: int, stamp: int) -> None:
         """Count it; where there are too many for stragglers, the clock was ahead and has been put right."""
-        time_ms = reading.time_ms
         self.late += 1
         self.late_run += 1
         if self.clocked:
             return
         if self.late_run == 1:
             self.late_from_ms = time_ms
-        arrived = reading.stamp == STAMP_ARRIVAL and self.start_ms - time_ms > CLOCK.step_ms
+        arrived = stamp == STAMP_ARRIVAL and self.start_ms - time_ms > CLOCK.step_ms
         if (
             self.late_run >= FRAMES.late_run
             or (arrived and self.late_run >= FRAMES.late_arrivals)
@@ -184,37 +184,37 @@ class FrameBuilder(msgspec.Struct):
 
     def _close(self, time_ms: int) -> Frame:
         series = self.series
-        means: dict[str, float] = {}
-        for name, one in series.items():
-            if one.good:
-                mean = one.total / one.good
-                limits = LIMITS.get(name)
-                if limits is None or limits.fail_low <= mean <= limits.fail_high:
-                    means[name] = mean
-                else:
-                    one.refuse()  # whoever has called it good: no formula holds there
-        frame = Frame(
-            self.start_ms,
-            time_ms,
-            means.get(TEMPERATURE),
-            means.get(ROOM_TEMPERATURE),
-            means.get(PH),
-            means.get(LIGHT),
-            means.get(HEATER_POWER),
-            series,
-        )
+        temperature = room = ph = light = heater = None
         # A fresh dict with what must be carried over; the detectors keep no reference to the old one.
-        self.series = {
-            name: SeriesFrame(
+        fresh: dict[str, SeriesFrame] = {}
+        for name, one in series.items():
+            fresh[name] = SeriesFrame(
                 last=one.last,
+                last_bad=one.last_bad,
                 flat_since=one.flat_since,
                 seen_ms=one.seen_ms,
-                last_bad=one.last_bad,
                 last_suspect=one.last_suspect,
             )
-            for name, one in series.items()
-        }
-        return frame
+            if not one.good:
+                continue
+            mean = one.total / one.good
+            limits = LIMITS.get(name)
+            if limits is not None and not limits.fail_low <= mean <= limits.fail_high:
+                one.refuse()  # whoever has called it good: no formula holds there
+                fresh[name].last_bad = one.last_bad
+                continue
+            if name == TEMPERATURE:
+                temperature = mean
+            elif name == PH:
+                ph = mean
+            elif name == LIGHT:
+                light = mean
+            elif name == ROOM_TEMPERATURE:
+                room = mean
+            elif name == HEATER_POWER:
+                heater = mean
+        self.series = fresh
+        return Frame(self.start_ms, time_ms, temperature, room, ph, light, heater, series)
 
 
 def follow(sensors: dict[str, Sensor], frame: Frame) -> dict[str, Sensor]:

@@ -9,11 +9,12 @@ __all__ = ["median", "spread", "theil_sen"]
 
 def median(values: list[float]) -> float:
     """Median; ValueError on an empty list."""
-    if not values:
+    count = len(values)
+    if not count:
         raise ValueError("median of nothing")
     ordered = sorted(values)
-    middle = len(ordered) // 2
-    return ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
+    middle = count >> 1
+    return ordered[middle] if count & 1 else (ordered[middle - 1] + ordered[middle]) / 2
 
 
 def spread(values: list[float]) -> float:

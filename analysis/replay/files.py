@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
@@ -19,8 +20,11 @@ __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
 
-# watch, its feed, and what flags a value; None where one reading becomes two
-_Lane = tuple[TankWatch, Callable[[Reading], list[Event]], Callable[[int, float | None], int] | None]
+_Flag = Callable[[int, float | None], int]
+_Take = Callable[[str, int, float | None, int, int, int], list[Event]]
+
+# watch, its way in, the quantity, and what flags a value; None where one reading becomes two
+_Lane = tuple[TankWatch, _Take, str, _Flag | None]
 
 
 class ReplaySummary(msgspec.Struct):
@@ -53,33 +57,37 @@ class Replay:
         watches = self.watches
         take = self._intake.take
         summary = self.summary
-        lanes: dict[tuple[str, str], _Lane] = {}
+        by_tank: dict[str, dict[str, _Lane]] = {}
+        lanes: dict[str, _Lane] = {}
+        last_tank = ""
+        several = len(watches) > 1
         tick_at = -1
         count = 0
         for time_ms, tank, quantity, value, arrival in rows:
-            lane = lanes.get((tank, quantity))
+            if tank != last_tank:
+                lanes, last_tank = by_tank.get(tank, {}), tank
+            lane = lanes.get(quantity)
             if lane is None:
                 lane = self._lane(tank, quantity)
                 if lane is None:
                     continue
-                lanes[tank, quantity] = lane
-            watch, feed, flag = lane
+                lanes[quantity] = lane
+                by_tank[tank] = lanes  # kept only where it is known: a damaged file may have any name
+            watch, give, name, flag = lane
             count += 1
             if time_ms > tick_at:
-                if len(watches) > 1 and tick_at > 0:
-                    for other in self._silent(time_ms):
-                        if other is not watch:
-                            yield from other.tick(time_ms)
+                if several and tick_at > 0:
+                    yield from self._others(time_ms, watch)
                 tick_at = time_ms + TICK_MS
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
             if flag is not None:
-                found = feed(Reading(tank, quantity, time_ms, value, flag(time_ms, value), -1, int(arrival)))
+                found = give(name, time_ms, value, flag(time_ms, value), arrival, time_ms)
                 if found:
                     yield from found
                 continue
             for flagged in take(Reading(tank, quantity, time_ms, value, stamp=int(arrival))):
-                found = feed(flagged)
+                found = watch.feed(flagged)
                 if found:
                     yield from found
         summary.readings += count
@@ -87,6 +95,12 @@ class Replay:
         if until_ms is not None:
             for watch in watches.values():
                 yield from watch.tick(until_ms)
+
+    def _others(self, time_ms: int, watch: TankWatch) -> Iterator[Event]:
+        """What time does to those that are silent while one is heard."""
+        for other in self._silent(time_ms):
+            if other is not watch:
+                yield from other.tick(time_ms)
 
     def _silent(self, time_ms: int) -> list[TankWatch]:
         """Those that have not been heard for long, for whom the others' time passes.
@@ -108,7 +122,8 @@ class Replay:
         if watch is None or quantity not in QUANTITIES:
             self._unknown(tank, quantity, watch is None)
             return None
-        return watch, watch.feed, None if quantity == PH_PROBE else self._intake.flagger(tank, quantity)
+        flag = None if quantity == PH_PROBE else self._intake.flagger(tank, quantity)
+        return watch, watch.take, sys.intern(quantity), flag
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1

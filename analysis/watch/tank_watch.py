@@ -114,7 +114,9 @@ class TankWatch:
         """Bound methods of the hot path; again after a restore."""
         self._frames = self.state.frames
         self._frames.clocked = self.clocked
-        self._feed_frame = self._frames.feed
+        self._take_frame = self._frames.take
+        recalled = {place for family in self.families for place in family.recalls}
+        self._recall = [family.recall for family in self.families if family.place in recalled]
 
     def of(self, kind: type[_Kind]) -> _Kind:
         """The family of that type.
@@ -147,20 +149,26 @@ class TankWatch:
         it became one. Silence is judged by `arrived_ms` (ms UTC), by the reading's own time where that is
         not known.
         """
-        heard_ms = reading.time_ms if arrived_ms is None else arrived_ms
+        time_ms = reading.time_ms
+        heard_ms = time_ms if arrived_ms is None else arrived_ms
+        return self.take(reading.quantity, time_ms, reading.value, reading.flag, reading.stamp, heard_ms)
+
+    def take(
+        self, quantity: str, time_ms: int, value: float | None, flag: int, stamp: int, heard_ms: int
+    ) -> list[Event]:
+        """The same of the fields of a reading, for a caller in a hurry."""
         silence = self.state.silence
         events: list[Event] = []
         if heard_ms > silence.last_ms:
-            far = heard_ms - silence.last_ms > self.silence_limit_ms
-            if far or silence.standing or silence.awaited:
-                events = self._heard(heard_ms, reading.time_ms)
+            if silence.standing or silence.awaited or heard_ms - silence.last_ms > self.silence_limit_ms:
+                events = self._heard(heard_ms, time_ms)
             silence.last_ms = heard_ms
-        frame = self._feed_frame(reading)
+        frame = self._take_frame(quantity, time_ms, value, flag, stamp)
         if frame is not None:
             events += self._judge(frame)
         elif self._frames.back_ms:
-            self._put_back(reading.time_ms)
-            self._feed_frame(reading)
+            self._put_back(time_ms)
+            self._take_frame(quantity, time_ms, value, flag, stamp)
         return events
 
     def _heard(self, heard_ms: int, time_ms: int) -> list[Event]:
@@ -246,10 +254,9 @@ class TankWatch:
         block = frame.start_ms // FIVE_MINUTES_MS
         fifth = block != state.block
         state.block = block
-        sensors = follow(state.sensors, frame)
-        moment = Moment(frame, day, minute, fifth, self._active, sensors=sensors)
-        for family in self.families:
-            family.recall(moment)
+        moment = Moment(frame, day, minute, fifth, self._active, sensors=follow(state.sensors, frame))
+        for recall in self._recall:
+            recall(moment)
         self.moment = moment
         findings: list[Finding] = []
         for family in self.families:

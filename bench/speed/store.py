@@ -5,7 +5,8 @@
 
 Three series at 10 s, as a shelf tank sends them: temperature and pH to 0.01, light to 1 lx, with noise, lost
 reports, unread probes and suspect flags. The store is filled as the service fills it: a day of readings in
-batches, then that day packed; the room that its rows took stays in the file for the next day's.
+batches, then that day packed, and the room that its rows took given back. Until then the day takes 50 bytes a
+reading more: its size is that of the file after the last day is packed.
 Run twice: with a device that has a clock (times 10 s apart), and with one whose reports are stamped on
 arrival (times uneven by up to 0.12 s, which is what its space then goes to).
 A month of one series into pandas: the three take turns, fifty times, so that the machine is as busy for each.

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable, Iterable
 
 from rushlight.collector.electrode import ph_from_millivolts
-from rushlight.collector.intake.quality import QualityChecker
+from rushlight.collector.intake.quality import QualityChecker, SeriesQuality
 from rushlight.collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
 from rushlight.collector.settings import Settings
 
@@ -63,11 +63,19 @@ class Intake:
     def take_all(self, readings: Iterable[Reading]) -> list[Reading]:
         """The same for several, in order of arrival."""
         found: list[Reading] = []
-        flag_of = self.quality.flag
+        tank: str | None = None
+        known: dict[str, SeriesQuality] = {}
         for reading in readings:
-            flag = flag_of(reading)
-            found.append(reading)
+            if reading.tank != tank:  # one report, one tank
+                tank = reading.tank
+                known = self.quality.known(tank)
             quantity = reading.quantity
+            series = known.get(quantity)
+            if series is None:
+                flag = self.quality.flag(reading)
+            else:
+                reading.flag = flag = series.flag(reading.time_ms, reading.value)
+            found.append(reading)
             if quantity == TEMPERATURE:
                 if flag < _SUSPECT and reading.value is not None:
                     self._celsius[reading.tank] = reading.value

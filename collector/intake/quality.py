@@ -240,6 +240,10 @@ class QualityChecker:
             series = by_quantity[quantity] = SeriesQuality(self._limits[quantity])
         return series
 
+    def known(self, tank: str) -> dict[str, SeriesQuality]:
+        """The checkers that a tank has so far, by quantity, for a caller in a hurry; not to be changed."""
+        return self._tanks.get(tank, {})
+
     def flag(self, reading: Reading) -> int:
         """Set and return `reading.flag`; 2 (not evaluated) for a quantity without thresholds."""
         tank, quantity = reading.tank, reading.quantity

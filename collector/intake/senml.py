@@ -79,13 +79,14 @@ def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
 class _Base:
     """The base fields as they hold at one record (RFC 8428 section 4.6)."""
 
-    __slots__ = ("name", "owner", "tank", "time", "unit", "value")
+    __slots__ = ("name", "owner", "stamp", "tank", "time", "unit", "value")
 
     def __init__(self, tank: str) -> None:
         self.tank = tank
         self.name = ""
         self.unit: str | None = None
         self.time: float | None = None
+        self.stamp = _stamp(None)  # of a record without a time of its own
         self.value = 0.0
         self.owner: str | None = tank  # whose the quantity is where its own name says no more
 
@@ -98,16 +99,14 @@ class _Base:
             self.owner = (item.bn[:-1] or self.tank) if item.bn.endswith("/") else None
         if item.bt is not None:
             self.time = item.bt
+            self.stamp = _stamp(item.bt)
         if item.bu is not None:
             self.unit = item.bu
         if item.bv is not None:
             self.value = item.bv
 
     def named(self, name: str) -> tuple[str, str, str]:
-        """Owner, quantity and the quantity's unit of a record; WireError for no quantity of ours."""
-        unit = UNITS.get(name)
-        if unit is not None and self.owner is not None:
-            return self.owner, name, unit
+        """Owner, quantity and its unit of a record named in full; WireError for no quantity of ours."""
         whole = self.name + name
         owner, _, quantity = whole.rpartition("/")
         unit = UNITS.get(quantity)
@@ -126,7 +125,9 @@ def _resolve(pack: list[Senml], tank: str, problems: list[WireError], only: bool
         if not item.n and item.v is None and item.vs is None and item.vb is None and item.u is None:
             continue  # only sets base fields
         try:
-            owner, quantity, unit = base.named(item.n)
+            quantity, owner, unit = item.n, base.owner, UNITS.get(item.n)
+            if unit is None or owner is None:
+                owner, quantity, unit = base.named(item.n)
             if owner != report_tank or not owner:
                 problem = _check_tank(base.name + item.n, owner, report_tank, tank if only else None)
                 if problem is not None:
@@ -136,7 +137,9 @@ def _resolve(pack: list[Senml], tank: str, problems: list[WireError], only: bool
         except WireError as error:
             problems.append(error)
             continue
-        records.append(_timed(quantity, value, item.t, base.time))
+        time = item.t
+        stamp = base.stamp if time is None else _stamp(time if base.time is None else base.time + time)
+        records.append(Record(quantity, value, *stamp))
     seq = _seq_of(pack, problems)
     if not records:
         raise problems[0] if problems else WireError("empty", "a SenML pack without any record")
@@ -163,14 +166,13 @@ def _value(item: Senml, quantity: str, unit: str, base: _Base) -> float | None:
     return value
 
 
-def _timed(quantity: str, value: float | None, time: float | None, base_time: float | None) -> Record:
-    if base_time is not None:
-        time = base_time if time is None else base_time + time
+def _stamp(time: float | None) -> tuple[int | None, int | None]:
+    """A record's time and age in ms, from SenML's seconds: one of the two, or neither."""
     if time is None:
-        return Record(quantity, value)
+        return None, None
     if time < _RELATIVE_BELOW:
-        return Record(quantity, value, None, _milliseconds(-time))
-    return Record(quantity, value, _milliseconds(time))
+        return None, _milliseconds(-time)
+    return _milliseconds(time), None
 
 
 def _seq_of(pack: list[Senml], problems: list[WireError]) -> int:

@@ -124,14 +124,17 @@ class Stamper:
         state = self.state
         seq = report.seq
         earliest, latest = max(EARLIEST_MS, arrived_ms - BACKLOG_MS), arrived_ms + AHEAD_MS
-        times = [  # the device's own where they can be believed
-            time if (time := record.time_ms) is not None and earliest <= time <= latest else None
-            for record in report.records
-        ]
-        timed = None not in times
+        times: list[int | None] = []  # the device's own where they can be believed
+        timed, newest_ms = True, 0
+        for record in report.records:
+            time = record.time_ms
+            if time is None or not earliest <= time <= latest:
+                timed, time = False, None
+            elif time > newest_ms:
+                newest_ms = time
+            times.append(time)
         print_ = _fingerprint(report, packet)
         pause_ms, state.heard_ms = arrived_ms - state.heard_ms, arrived_ms
-        newest_ms = max((time for time in times if time is not None), default=0)
         doubted = timed and not state.clock.believes(newest_ms, arrived_ms)
         # a clock that was put back says the same times again, and what it says then is no repeat
         new_at_old_time = doubted and seq < 0 and not redelivered
@@ -142,9 +145,8 @@ class Stamper:
         else:
             state.paced = 0
         if doubted:
-            times, timed = [None] * len(times), False
-        device_ms = max((time for time in times if time is not None), default=0)
-        lost, rebooted = self._number(seq, device_ms) if seq >= 0 else (0, False)
+            times, timed, newest_ms = [None] * len(times), False, 0
+        lost, rebooted = self._number(seq, newest_ms) if seq >= 0 else (0, False)
         self._recent.add(print_)
         state.taken = self._recent.count
         if timed:

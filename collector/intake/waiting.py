@@ -54,7 +54,8 @@ class Waiting:
         size = _size(arrival)
         while True:
             with self._lock:
-                if self.qsize() < self._most and self.waiting_bytes() < self._most_bytes:
+                room = self._bytes_in - self._bytes_out < self._most_bytes
+                if room and self._queue.qsize() < self._most:
                     self._bytes_in += size
                     self._queue.put(arrival)
                     return True
@@ -74,10 +75,13 @@ class Waiting:
         size = sum(map(_size, arrivals))
         while len(arrivals) < most and size < _BATCH_BYTES:
             try:
-                arrivals.append(self.get_nowait())
+                arrival = self._queue.get_nowait()
             except queue.Empty:
                 return False
-            size += _size(arrivals[-1])
+            arrivals.append(arrival)
+            bytes_ = _size(arrival)
+            self._bytes_out += bytes_
+            size += bytes_
         return True
 
     def _out(self, arrival: Arrival) -> Arrival:

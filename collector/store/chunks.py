@@ -19,6 +19,8 @@ _HOUR_MS = 3_600_000
 _SETTLE_MS = 3 * _HOUR_MS  # a day is packed when it has been over for so long; later arrivals are merged
 _PIECE = 10_000  # rows packed in one transaction: a day at one reading in 10 s, and some
 _ARRIVALS_PIECE = 50_000  # keys cut off in one
+_FREE_PIECE = 1000  # pages given back in one: 4 MB
+_INCREMENTAL = 2  # what `PRAGMA auto_vacuum` says of a file that can give room back
 _STEPS: dict[str, int] = {"hourly": _HOUR_MS, "daily": DAY_MS}
 
 
@@ -38,6 +40,7 @@ class Chunks(ReadingRows):
     """Compaction, retention and summaries."""
 
     _next_series = 0  # where a call that stopped at its limit goes on
+    _freed = False  # rows have left the file since its free room was given back
 
     def compact(
         self,
@@ -51,6 +54,7 @@ class Chunks(ReadingRows):
 
         Each day of each series is one transaction: chunk in, rows out, summaries renewed. Rows after the
         smallest position of all saved states stay rows, so that a restored analysis finds them in order.
+        At the end the room that the rows took is given back.
 
         Parameters
         ----------
@@ -100,12 +104,29 @@ class Chunks(ReadingRows):
                 while not whole:
                     packed, whole = self._pack_day(series, day)
                     if packed:
+                        self._freed = True
                         yield Compaction(int(whole), packed, 0, False)
             if old is not None:
                 gone = self._drop(series, old)
                 if gone:
+                    self._freed = True
                     yield Compaction(0, 0, gone, False)
         self._next_series = 0
+        while self._freed and self._give_back():
+            yield Compaction(0, 0, 0, False)
+
+    def _give_back(self) -> int:
+        """Cut free pages off the file, a piece of them; how many. None of a file from before it could."""
+        free = self._one("PRAGMA freelist_count")[0]
+        if not free or self._one("PRAGMA auto_vacuum")[0] != _INCREMENTAL:
+            self._freed = False
+            return 0
+        piece = int(min(free, _FREE_PIECE))
+        with self.transaction():
+            for _ in range(piece):
+                self._run("PRAGMA incremental_vacuum(1)")  # of more at once sqlite3 steps to the first only
+        self._freed = free > piece
+        return piece
 
     def _hold(self) -> int:
         """Rows up to this position are needed by nobody in order of arrival."""

@@ -59,6 +59,7 @@ def open_for_writing(path: Path, busy_ms: int, synchronous: str, files: OpenFile
     try:
         if schema_version(db) > VERSION:
             migrate(db, str(path))  # raises, before anything is changed
+        db.execute("PRAGMA auto_vacuum = INCREMENTAL")  # of a new file; an older one keeps its free room
         db.execute("PRAGMA journal_mode = WAL")
         db.execute(f"PRAGMA synchronous = {synchronous}")
         db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")

@@ -72,6 +72,25 @@ def test_times_of_rfc_3339(write: Write, stamp: str) -> None:
     assert rows == [(BEGAN, "hallway", "ph", 6.9, False)] and complaints == []
 
 
+SHAPES = [
+    "2026-03-01T02:00:{:02d}Z",
+    "2026-03-01T02:01:{:02d}Z",
+    "20260301T020000.0{:02d}Z",  # as long as the first, and its last digits are no seconds
+    "2026-W09-7T02:00:{:02d}Z",  # RFC 3339 has no weeks, but they are read
+    "2026-03-01T02:00:{:02d}+01:00",
+    "2026-03-01T02:{:02d}Z",
+]
+
+
+@given(st.lists(st.tuples(st.sampled_from(SHAPES), st.integers(0, 59)), max_size=12))
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_time_is_read_the_same_whatever_was_before_it(write: Write, shapes: list[tuple[str, int]]) -> None:
+    texts = [shape.format(number) for shape, number in shapes]
+    rows, complaints = read(write("".join(f"{one},hallway,ph,7.0\n" for one in texts)))
+    alone = [round(datetime.fromisoformat(one).timestamp() * 1000) for one in texts]
+    assert ([row[0] for row in rows], complaints) == (alone, [])
+
+
 def test_fractions_of_a_second_are_kept_to_the_millisecond(write: Write) -> None:
     rows, _ = read(write("2026-03-01T02:00:00.123456Z,hallway,ph,6.9\n"))
     assert rows[0][0] == BEGAN + 123

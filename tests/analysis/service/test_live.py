@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -246,7 +247,7 @@ def test_a_snapshot_of_another_version_is_learnt_anew_and_alarms_are_not_sent_ag
     assert service.store.request_outcome(number)
     blob, position = service.store.load_state(ANALYSIS_STATE, "hallway") or (b"", 0)
     state, book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-    older = msgspec.msgpack.decode(state) | {"version": 0}
+    older = msgspec.msgpack.decode(zlib.decompress(state)) | {"version": 0}
     service.store.save_state(
         ANALYSIS_STATE, "hallway", msgspec.msgpack.encode([msgspec.msgpack.encode(older), book]), position
     )

@@ -6,6 +6,7 @@ import logging
 import math
 import shutil
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -51,7 +52,7 @@ def alter(path: Path, key: str = TANK, book: bytes | None = None) -> None:
     with sqlite3.connect(path) as db:
         (blob,) = db.execute("SELECT blob FROM states WHERE kind = 'analysis' AND key = ?", (key,)).fetchone()
         state, saved_book = msgspec.msgpack.decode(blob, type=tuple[bytes, bytes])
-        older = msgspec.msgpack.decode(state) | {"version": 1}
+        older = msgspec.msgpack.decode(zlib.decompress(state)) | {"version": 1}
         blob = msgspec.msgpack.encode([msgspec.msgpack.encode(older), saved_book if book is None else book])
         db.execute("UPDATE states SET blob = ? WHERE kind = 'analysis' AND key = ?", (blob, key))
     db.close()

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import msgspec
@@ -16,9 +18,10 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
-from rushlight.collector.store import codec
+from rushlight.collector.store import chunks, codec
 from rushlight.collector.store.columns import from_rows, to_rows
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.schema import migrate
 
 DAY_MS = 86_400_000
 START_MS = 20_000 * DAY_MS
@@ -276,6 +279,50 @@ def test_a_limit_holds_nobody_up(tmp_path: Path) -> None:
         store.add_readings(month())
         calls = [store.compact(START_MS + 20 * DAY_MS, limit=4) for _ in range(3)]
         assert [(call.days, call.more) for call in calls] == [(4, True), (4, True), (1, False)]
+
+
+def pages(path: Path) -> tuple[int, int]:
+    """Pages of the file, and how many of them are free."""
+    with closing(sqlite3.connect(path)) as db:
+        count, free = (db.execute(f"PRAGMA {name}_count").fetchone()[0] for name in ("page", "freelist"))
+    return count, free
+
+
+def test_the_room_of_packed_rows_is_given_back_in_helpings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(chunks, "_FREE_PIECE", 20)
+    path = tmp_path / "a.db"
+    with EmbeddedStore(path) as store:
+        store.add_readings(month())
+        full, _ = pages(path)
+        helpings = 1
+        while store.compact(START_MS + 20 * DAY_MS, limit=1).more:
+            helpings += 1
+        left, free = pages(path)
+        assert free == 0
+        assert left < full / 3
+        assert helpings >= (full - left) / 20
+        assert not store.compact(START_MS + 20 * DAY_MS, limit=1).more
+        assert list(store.readings("hallway", "ph")) == month()
+        assert store.check() == []
+
+
+def test_a_file_of_before_it_could_give_room_back_goes_on_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        migrate(db, str(path))  # without `auto_vacuum`, as every file was
+    with EmbeddedStore(path) as store:
+        readings = month()
+        store.add_readings(readings[:-1000])
+        done = store.compact(START_MS + 20 * DAY_MS, limit=1000)
+        assert (done.readings, done.more) == (len(readings) - 1000, False)
+        free = pages(path)[1]
+        assert free > 20  # kept for the rows that come
+        store.add_readings(readings[-1000:])
+        assert pages(path)[1] < free
+        assert list(store.readings("hallway", "ph")) == readings
+        assert store.check() == []
 
 
 def test_the_first_frame_of_an_empty_series_has_its_columns(tmp_path: Path) -> None:
