@@ -18,6 +18,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power import numbers
 from rushlight.analysis.detectors.power.mains import PowerDetector
 from rushlight.analysis.detectors.power.numbers import MAINS, SILENCE
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 from tests.analysis.bare_numbers import bare_numbers
 
@@ -261,3 +262,17 @@ def test_no_number_changes_by_accident() -> None:
 
 def test_every_number_has_a_name() -> None:
     assert bare_numbers(Path(numbers.__file__).parent.glob("*.py")) == []
+
+
+def test_one_step_of_a_coarse_thermometer_is_no_outage() -> None:
+    """Half degrees: over a gap of an hour it shows one step less. A fall of two is one."""
+    tank = Tank("alcove", parse_settings(TEXT).tanks["alcove"])
+    for step, fall, cut in ((0.5, 0.5, False), (0.5, 1.0, True), (0.01, 0.5, True)):
+        detector = PowerDetector()
+        for at, celsius in ((BEGAN, 25.0), (BEGAN + 60 * MINUTE, 25.0 - fall)):
+            frame = Frame(at, at + MINUTE, celsius, None, None, 6000.0, None, {})
+            sensors = {"temperature": Sensor(step=step, interval_ms=MINUTE)}
+            moment = Moment(frame, 0, 800.0, False, set(), sensors=sensors)
+            moment.heat.floor, moment.heat.cooling_rate = 24.9, -0.6
+            found = detector.update(tank, moment)
+        assert bool(found) is cut

@@ -113,7 +113,7 @@ def fed(shape: TankSettings, course: list[dict[str, Any]], seed: int, flagged: b
     return watch
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(shapes(), stretches(), st.integers(0, 2**16), st.booleans())
 def test_no_input_raises(shape: TankSettings, course: list[dict[str, Any]], seed: int, flagged: bool) -> None:
     watch = fed(shape, course, seed, flagged)
