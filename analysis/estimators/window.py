@@ -32,6 +32,27 @@ class Window(msgspec.Struct):
         self.times.clear()
         self.values.clear()
 
+    def drop_older(self, span_ms: int) -> None:
+        """Keep what is less than `span_ms` older than the last value, and the last value."""
+        while len(self.times) > 1 and self.times[-1] - self.times[0] >= span_ms:
+            self.slopes.clear()
+            del self.times[0]
+            del self.values[0]
+
+    def lately(self, span_ms: int) -> list[float]:
+        """The values of the last `span_ms`, from the one at or before its beginning; empty without one."""
+        for index in range(len(self.times) - 1, -1, -1):
+            if self.times[-1] - self.times[index] >= span_ms:
+                return self.values[index:]
+        return []
+
+    def values_in(self, span_ms: int) -> int:
+        """How many values lie in so long, as they come now; at least 1."""
+        n = len(self.times)
+        if n < 2 or self.times[-1] <= self.times[0]:
+            return 1
+        return max(1, round(span_ms * (n - 1) / (self.times[-1] - self.times[0])))
+
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
         if span_ms not in self.slopes:
