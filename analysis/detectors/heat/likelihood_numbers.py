@@ -25,7 +25,9 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.02
     bias_c_per_h: Annotated[float, Of("°C/h", "standard error of the slope that the model gives")] = 0.05
     own_min: Annotated[float, Of("min", "its slope before is taken over so long")] = 45.0
-    own_least_min: Annotated[float, Of("min", "and over so long, at least")] = 20.0
+    own_least_min: Annotated[
+        float, Of("min", "and over so long, at least: a turn is rounded by the probe's lag and the means")
+    ] = 30.0
     own_share: Annotated[
         float, Of("", "error of the slope that goes on as before: that share of it, as the room changes")
     ] = 0.15
