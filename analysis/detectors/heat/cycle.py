@@ -32,6 +32,8 @@ class HeaterCycle(msgspec.Struct):
         Where the heater let go (°C), the newest last.
     heats : list of float
         By how much the water's slope changed while it was on (°C/h).
+    from_c, from_ms : float, int
+        That turn.
     by_heater : bool
         The last turn upwards was the heater's: it is on until the water has come to `top`.
     """
@@ -45,6 +47,8 @@ class HeaterCycle(msgspec.Struct):
     tops: list[float] = msgspec.field(default_factory=list)
     heats: list[float] = msgspec.field(default_factory=list)
     by_heater: bool = False
+    from_c: float = 0.0
+    from_ms: int = -1
 
     def restart(self) -> None:
         """After a gap or a hand in the tank; what was learnt stays."""
@@ -82,6 +86,7 @@ class HeaterCycle(msgspec.Struct):
         self.rising = not self.rising
         if self.rising:
             self.by_heater = sharp and learn
+            self.from_c, self.from_ms = self.turned_c, self.turned_ms
             self.fall = before
             return self.turned_c if self.by_heater else None
         if heated and sharp and learn:

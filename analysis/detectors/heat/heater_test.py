@@ -121,7 +121,7 @@ def unheated_verdict(
         own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
         if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
             free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
-    elif cycle.came_to is not None and cycle.top is not None and not _in_the_dark(moment):
+    elif cycle.came_to is not None and cycle.top is not None and _came_on(moment, heat, memory, cycle):
         came_c, first_ms = cycle.came_to
         beyond, error = cycle.top[0] - came_c, max(least, cycle.top[2])
         quiet_min, early = WEIGHED.early_min, True
@@ -142,7 +142,11 @@ def unheated_verdict(
     # the meter, too, leaves nothing to the curve
     alone = early or (heat.drawing is False and memory.off_min(heat.now) >= quiet_min)
     counts = _level(beyond, error, WEIGHED.alone_nats if alone else WEIGHED.level_nats)
-    return _verdict(weigh(line, slopes, bias, owed, {}), counts, UNHEATED_NAMES, "draught")
+    nats = weigh(line, slopes, bias, owed, {})
+    if early:  # a strong draught, too, keeps a heater from coming to where it lets go
+        del nats["weak"]
+        return _verdict(nats, counts, ("dead",), "")
+    return _verdict(nats, counts, UNHEATED_NAMES, "draught")
 
 
 def welded_verdict(
@@ -199,9 +203,16 @@ def welded_verdict(
     return _verdict(nats, counts, WELDED_NAMES, "")
 
 
-def _in_the_dark(moment: Moment) -> bool:
-    """The lamp is out in its time: a heater that let go with it has lost the mains, told elsewhere."""
-    return moment.lamp.out_since_ms >= 0 or moment.lamp.absent
+def _came_on(moment: Moment, heat: HeatNow, memory: HeaterMemory, cycle: HeaterCycle) -> bool:
+    """Whether the heater has come on where it does, and by the meter; a bump in the curve is no heater.
+
+    While the lamp is out in its time it may have lost the mains with it, which is told elsewhere.
+    """
+    if moment.lamp.out_since_ms >= 0 or moment.lamp.absent or heat.floor is None:
+        return False
+    if heat.drawing is not None and memory.drew_ms < cycle.from_ms:
+        return False
+    return cycle.from_c < heat.floor + WEIGHED.came_on_c
 
 
 def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside: str) -> Verdict:

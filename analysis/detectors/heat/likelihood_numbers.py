@@ -80,6 +80,9 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
         Of("nats", "what the level may count where nothing else can tell: all that is needed, and more"),
     ] = 20.0
     metered_min: Annotated[float, Of("min", "a meter must have shown it for so long")] = 5.0
+    came_on_c: Annotated[
+        float, Of("°C", "a rise that began further above where the heater comes on is not its own")
+    ] = 0.15
     early_min: Annotated[
         float,
         Of("min", "a heater that let go early may have been unplugged by hand: so long it is waited for"),
