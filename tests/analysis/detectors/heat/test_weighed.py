@@ -147,6 +147,33 @@ def test_a_heater_that_gives_up_half_way_is_told_before_its_water_is_cold() -> N
     assert told.alarm == "heater-not-heating" and minutes < 90 and tank.celsius > 23.3
 
 
+@pytest.mark.parametrize("meter", [True, False], ids=["meter", "room probe"])
+def test_a_bump_on_the_way_down_is_no_heater_that_gave_up(meter: bool) -> None:
+    """A tenth of a degree of warmer water, far above where the heater comes on."""
+    tank = Landing(watts=40.0, lets_go_c=24.3, meter=meter)
+    assert raised(tank.run(3 * DAY)) == []
+    while tank.calls or tank.celsius > 23.9:
+        tank.run(1)
+    for _ in range(5):
+        tank.celsius += 0.03
+        assert raised(tank.run(1)) == []
+    assert raised(tank.run(150)) == []
+    tank.power = 0.0  # the twin
+    assert until_told(tank, 600)[1].alarm == "heater-not-heating"
+
+
+def test_a_draught_that_outdoes_the_heater_is_told_as_no_dead_one_on_its_way_up() -> None:
+    """It heats, and the water stays half way up: the room at 13.5 °C takes as much as it gives."""
+    tank = Landing(watts=40.0, lets_go_c=24.3)
+    assert raised(tank.run(3 * DAY)) == []
+    while not (tank.calls and 23.7 < tank.celsius < 23.75):
+        tank.run(1)
+    tank.room = lambda minute: 13.5
+    assert raised(tank.run(180)) == []
+    tank.power = 0.0  # the twin
+    assert until_told(tank, 600)[1].alarm == "heater-not-heating"
+
+
 def test_another_days_lamp_and_window_are_no_fault_of_the_heater() -> None:
     """The room falls by 3 °C within an hour, and comes back: more heat is needed, and given."""
     tank = Landing(watts=40.0, room=lambda minute: 16.0 if 3 * DAY < minute < 3 * DAY + 300 else 19.0)
