@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 
 from rushlight.analysis.estimators.numbers import WINDOW
@@ -47,11 +49,11 @@ class Window(msgspec.Struct):
         return []
 
     def values_in(self, span_ms: int) -> int:
-        """How many values lie in so long, as they come now; at least 1."""
-        n = len(self.times)
-        if n < 2 or self.times[-1] <= self.times[0]:
+        """How many values lie in so long, by the median of the spans between them; at least 1."""
+        if len(self.times) < 2:
             return 1
-        return max(1, round(span_ms * (n - 1) / (self.times[-1] - self.times[0])))
+        spans = sorted(after - before for before, after in itertools.pairwise(self.times))
+        return max(1, round(span_ms / max(1, spans[len(spans) // 2])))
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
