@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 
 from rushlight.analysis.estimators.numbers import WINDOW
@@ -31,6 +33,27 @@ class Window(msgspec.Struct):
         self.slopes.clear()
         self.times.clear()
         self.values.clear()
+
+    def drop_older(self, span_ms: int) -> None:
+        """Keep what is less than `span_ms` older than the last value, and the last value."""
+        while len(self.times) > 1 and self.times[-1] - self.times[0] >= span_ms:
+            self.slopes.clear()
+            del self.times[0]
+            del self.values[0]
+
+    def lately(self, span_ms: int) -> list[float]:
+        """The values of the last `span_ms`, from the one at or before its beginning; empty without one."""
+        for index in range(len(self.times) - 1, -1, -1):
+            if self.times[-1] - self.times[index] >= span_ms:
+                return self.values[index:]
+        return []
+
+    def values_in(self, span_ms: int) -> int:
+        """How many values lie in so long, by the median of the spans between them; at least 1."""
+        if len(self.times) < 2:
+            return 1
+        spans = sorted(after - before for before, after in itertools.pairwise(self.times))
+        return max(1, round(span_ms / max(1, spans[len(spans) // 2])))
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""

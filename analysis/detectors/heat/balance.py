@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import msgspec
 
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, heater_range
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.daily import DailyProfile
+from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.thermal_model import ThermalModel
+from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.window import Window
 
-__all__ = ["HeatNow", "explained_slope"]
+__all__ = ["HeatNow", "explained_slope", "heat_now"]
 
 
 class HeatNow(msgspec.Struct):
@@ -87,3 +92,43 @@ def explained_slope(
         return passive + lamp
     fall = model.usual_fall()
     return None if fall is None else fall + lamp
+
+
+class _Known(Protocol):
+    """What the heat family has learnt and seen so far."""
+
+    model: ThermalModel
+    window: Window
+    extremes: DailyExtremes
+    profile: DailyProfile
+    heater: HeaterMemory
+
+
+def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None, known: _Known) -> HeatNow:
+    """The balance at this frame; temperatures of water and room in °C."""
+    now = moment.frame.start_ms
+    window, model, heater = known.window, known.model, known.heater
+    quarter = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+    slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+    floor, ceiling = heater_range(tank, heater, known.extremes.highs)
+    unheated = None
+    if room is not None:
+        unheated = model.passive_slope(temperature, room, tank.settings.volume_litres)
+    return HeatNow(
+        now=now,
+        temperature=temperature,
+        room=room,
+        slope=quarter if slope is None else slope,
+        quarter=quarter,
+        hour=window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS),
+        floor=floor,
+        ceiling=ceiling,
+        power=heater.power(now),
+        full=heater.full(tank),
+        rate=tank.heating_rate_c_per_h,
+        usual_fall=model.usual_fall(),
+        usual_rise=model.usual_rise(),
+        learnt=model.learnt,
+        unheated=unheated,
+        explained=explained_slope(tank, moment, temperature, room, model, known.profile),
+    )

@@ -49,7 +49,8 @@ class CoolerMemory(msgspec.Struct):
 
     def learn(self, cooler: CoolerSettings, window: Window, room: float | None) -> None:
         """A five-minute value was added to `window` (no disturbance, no lamp edge near)."""
-        arm, values = COOLER_TURNS.arm_values, window.values
+        values = window.values
+        arm = max(2, window.values_in(COOLER_TURNS.arm_min * MINUTE_MS))
         if len(values) < 2 * arm + arm:
             return
         if window.times[-1] - self.last_turn_ms < COOLER_TURNS.apart_min * MINUTE_MS:
@@ -80,6 +81,14 @@ class CoolerMemory(msgspec.Struct):
         """The water of a five-minute block, for the lowest since the last turn."""
         if self.lowest is not None and self.armed_by is not None:
             self.lowest, self.armed_by = min(self.lowest, celsius), min(self.armed_by, celsius)
+
+    def bend(self, cooler: CoolerSettings | None, celsius: float) -> float | None:
+        """By how much (°C/h) it slows the water where it may be at work; None where it can't be."""
+        if cooler is None or (
+            cooler.setpoint_c is not None and celsius < cooler.setpoint_c - COOLER_TURNS.below_c
+        ):
+            return None
+        return median(self.bends) if self.bends else COOLER_TURNS.guess_c_per_h
 
     @property
     def still_on(self) -> bool:

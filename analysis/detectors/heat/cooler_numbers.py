@@ -12,7 +12,7 @@ __all__ = ["COOLER_STOPPED", "COOLER_TURNS", "CoolerStoppedNumbers", "CoolerTurn
 class CoolerTurnNumbers(Numbers, frozen=True, kw_only=True):
     """Where a cooler turns the rising water."""
 
-    arm_values: Annotated[int, Of("", "five-minute means in half an hour on either side of a turn")] = 6
+    arm_min: Annotated[int, Of("min", "so long on either side of a turn is looked at")] = 30
     apart_min: Annotated[int, Of("min", "between one turn and the next, at least")] = 30
     fall_c: Annotated[
         float,
@@ -27,6 +27,9 @@ class CoolerTurnNumbers(Numbers, frozen=True, kw_only=True):
     above_c: Annotated[float, Of("°C", "nor so far above it")] = 1.2
     kept: Annotated[int, Of("", "turns that are kept")] = 12
     turns: Annotated[int, Of("", "turns that show where it does it, and in how warm a room")] = 3
+    guess_c_per_h: Annotated[
+        float, Of("°C/h", "a cooler slows the water by that, until this one is known")
+    ] = 0.4
     together_c: Annotated[float, Of("°C", "a cooler's turns lie nearer together than that")] = 0.15
 
 

@@ -11,19 +11,28 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow, explained_slope
+from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
+from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
 from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
+from rushlight.analysis.detectors.heat.heater_test import (
+    Course,
+    Verdict,
+    noise_of,
+    unheated_verdict,
+    welded_verdict,
+)
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.heat.numbers import HEAT
+from rushlight.analysis.detectors.heat.taught import taught
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.thermal_model import ThermalModel
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 
@@ -57,6 +66,7 @@ class TemperatureDetector(msgspec.Struct):
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
     profile: DailyProfile = msgspec.field(default_factory=DailyProfile)
     heater: HeaterMemory = msgspec.field(default_factory=HeaterMemory)
+    cycle: HeaterCycle = msgspec.field(default_factory=HeaterCycle)
     stuck: HeaterStuck = msgspec.field(default_factory=HeaterStuck)
     dead: HeaterDead = msgspec.field(default_factory=HeaterDead)
     cooler: CoolerMemory = msgspec.field(default_factory=CoolerMemory)
@@ -65,7 +75,8 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_frames))
+    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_frames))
+    rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_min))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
     unheated: float | None = None  # the slope that room and lamp explain, °C/h, as last judged
@@ -80,14 +91,17 @@ class TemperatureDetector(msgspec.Struct):
             self.lamp_edge_ms = moment.lamp.edge_ms
         if frame.heater is not None:
             calm = frame.start_ms - self.last_step_ms > HEAT.settle_min * MINUTE_MS
-            self.heater.meter(frame.start_ms, frame.heater, temperature, self._full(tank), calm)
+            self.heater.meter(frame.start_ms, frame.heater, temperature, self.heater.full(tank), calm)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
         self.rough.clear()
         block = self.block
-        if block.times and abs(frame.start_ms - block.times[-1]) > HEAT.gap_min * MINUTE_MS:
-            self.block.clear()
+        every_ms = moment.sensor("temperature").interval_ms
+        gap_ms = max(HEAT.gap_min * MINUTE_MS, HEAT.gap_reports * every_ms)
+        if block.times and abs(frame.start_ms - block.times[-1]) > gap_ms:
+            block.clear()
+            self.steps.clear()
             self._restart()  # slopes across a gap would mean nothing
         if self.leaping:
             self.leaping = False
@@ -95,6 +109,8 @@ class TemperatureDetector(msgspec.Struct):
                 block.clear()  # a mean over both levels would be neither
                 self._disturb(frame.start_ms)
         block.add(frame.start_ms, temperature)
+        block.drop_older(HEAT.block_min * MINUTE_MS)
+        self.steps.add(frame.start_ms, temperature)
         self._notice_steps(tank, frame.start_ms)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if moment.fifth:
@@ -132,10 +148,12 @@ class TemperatureDetector(msgspec.Struct):
             return self._leapt(tank, moment, frame.temperature)
         if "temperature" in moment.probes.restless and frame.temperature is not None:
             self.rough.add(frame.start_ms, frame.temperature)
+            self.rough.drop_older(HEAT.rough_min * MINUTE_MS)
             for finding in self.hold.values():
                 finding.holding = True
             level = median(self.rough.values)
-            if len(self.rough.values) < HEAT.rough_least_frames or not self.limits.beyond(tank, level):
+            known = self.rough.lately(HEAT.rough_least_min * MINUTE_MS)
+            if not known or not self.limits.beyond(tank, level):
                 return list(self.hold.values())
             found = self.limits.findings(tank, moment, level, self.rough, self.extremes, None, True)
             return [*(self.hold[name] for name in self.hold if name not in LIMIT_ALARMS), *found]
@@ -166,20 +184,11 @@ class TemperatureDetector(msgspec.Struct):
         """What the tank has taught, only what is known.
 
         `time_constant_h` (from `stretches` of free cooling), `held_from_c` and `held_to_c` (the usual lowest
-        and highest of the last `days` whole days), `comes_on_at_c` (where the heater was seen to come on),
+        and highest of the last `days` whole days), `comes_on_at_c` and `lets_go_at_c` (where the heater was
+        seen to do so), `heats_c_per_h` (what it gives),
         `cooler_turns_at_c` and the rest of `CoolerMemory.learnt`.
         """
-        out: dict[str, float] = {}
-        if self.model.learnt:
-            out["time_constant_h"] = self.model.time_constant_h(0.0)  # the volume counts for a guess only
-            out["stretches"] = float(len(self.model.taus))
-        if self.extremes.lows:
-            out["held_from_c"], out["held_to_c"] = median(self.extremes.lows), median(self.extremes.highs)
-            out["days"] = float(len(self.extremes.lows))
-        comes_on = self.heater.holds_from(None)
-        if comes_on is not None:
-            out["comes_on_at_c"] = comes_on
-        return out | {f"cooler_{name}": value for name, value in (self.cooler.learnt or {}).items()}
+        return taught(self.model, self.extremes, self.heater, self.cycle, self.cooler)
 
     def room_now(self, now_ms: int) -> float | None:
         """The room's temperature (°C), an hour old at most; None where no probe tells."""
@@ -187,23 +196,20 @@ class TemperatureDetector(msgspec.Struct):
         fresh = bool(rooms.times) and now_ms - rooms.times[-1] < HEAT.room_old_min * MINUTE_MS
         return rooms.values[-1] if fresh else None
 
-    def _full(self, tank: Tank) -> float:
-        """What the heater draws when it heats, W; 0 where it isn't known."""
-        heater = tank.settings.heater
-        return max((heater.watts if heater else None) or 0.0, self.heater.peak_watts)
-
     def _restart(self) -> None:
         self.window.clear()
         self.rooms.clear()
+        self.cycle.restart()
         self.stuck.since = self.dead.since = self.stopped.hot_since = -1
 
     def _notice_steps(self, tank: Tank, now_ms: int) -> None:
         """Faster than heater or room could do it: water was changed, or the probe was moved."""
-        values, frames = self.block.values, HEAT.step_frames
-        if len(values) < frames:
+        before = self.steps.lately(HEAT.step_min * MINUTE_MS)
+        if not before:
             return
-        change = abs(values[-1] - values[-frames])
-        possible = HEAT.step_heaters * tank.heating_rate_c_per_h * (frames - 1) / 60
+        change = abs(before[-1] - before[0])
+        span_h = (self.steps.times[-1] - self.steps.times[-len(before)]) / HOUR_MS
+        possible = HEAT.step_heaters * max(tank.heating_rate_c_per_h, self.cycle.heat or 0.0) * span_h
         if change > HEAT.step_c + possible:
             self._disturb(now_ms)
 
@@ -222,18 +228,19 @@ class TemperatureDetector(msgspec.Struct):
             self.rooms.add(now, frame.room)
         room = self.room_now(now)
         if moment.fifth:
-            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, HEAT.day_values)
+            every_min = max(HEAT.block_min, moment.sensor("temperature").interval_ms / MINUTE_MS)
+            enough = round(HEAT.day_share * 1440 / every_min)
+            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, enough)
             self.profile.add(moment.minute, temperature, not heat_alarm)
             self._learn(tank, moment, temperature, room)
-        heat = self._now(tank, moment, temperature, room)
+        heat = heat_now(tank, moment, temperature, room, self)
         self.unheated = heat.explained
+        welded, unheated = self._weighed(tank, moment, heat) if moment.fifth else (None, None)
+        tau_h = self.model.time_constant_h(tank.settings.volume_litres)
+        usual, recent = self.profile.at(moment.minute), self.window.values or [temperature]
         findings = [
-            self.stuck.finding(
-                tank, moment, heat, self.profile.at(moment.minute), self.window.values or [temperature]
-            ),
-            self.dead.finding(
-                tank, moment, heat, self.heater, self.model.time_constant_h(tank.settings.volume_litres)
-            ),
+            self.stuck.finding(tank, moment, heat, usual, recent, welded),
+            self.dead.finding(tank, moment, heat, self.heater, tau_h, unheated),
         ]
         if findings[0] is None:
             findings.append(
@@ -246,6 +253,20 @@ class TemperatureDetector(msgspec.Struct):
             tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better
         )
         self.hold = {found.alarm: found for found in findings if found is not None}
+
+    def _weighed(self, tank: Tank, moment: Moment, heat: HeatNow) -> tuple[Verdict | None, Verdict | None]:
+        """What the heater's cycle and the water's course say of a heater that stays on, or gives no heat."""
+        course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
+        settled = heat.now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
+        learn = settled and not moment.active and corner_is_its_own(tank, heat.temperature)
+        came_on = self.cycle.add(heat.now, heat.temperature, course.noise, heat.rate, learn)
+        if came_on is not None and not self.heater.metered:
+            self.heater.saw(heat.now, came_on)
+        if moment.heat.disturbed:
+            return None, None
+        bend = self.cooler.bend(tank.settings.cooler, heat.temperature)
+        welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend)
+        return welded, unheated_verdict(moment, heat, self.heater, self.cycle, course)
 
     def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:
         now = moment.frame.start_ms
@@ -261,31 +282,3 @@ class TemperatureDetector(msgspec.Struct):
             slope = self.window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
         if slope is not None and not moment.lamp.on:
             self.model.learn(slope, temperature, room)
-
-    def _now(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> HeatNow:
-        now = moment.frame.start_ms
-        window = self.window
-        quarter = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
-        slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-        floor, ceiling = heater_range(tank, self.heater, self.extremes.highs)
-        unheated = None
-        if room is not None:
-            unheated = self.model.passive_slope(temperature, room, tank.settings.volume_litres)
-        return HeatNow(
-            now=now,
-            temperature=temperature,
-            room=room,
-            slope=quarter if slope is None else slope,
-            quarter=quarter,
-            hour=window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS),
-            floor=floor,
-            ceiling=ceiling,
-            power=self.heater.power(now),
-            full=self._full(tank),
-            rate=tank.heating_rate_c_per_h,
-            usual_fall=self.model.usual_fall(),
-            usual_rise=self.model.usual_rise(),
-            learnt=self.model.learnt,
-            unheated=unheated,
-            explained=explained_slope(tank, moment, temperature, room, self.model, self.profile),
-        )

@@ -19,7 +19,11 @@ __all__ = ["HeaterMemory", "corner_is_its_own", "heater_range"]
 
 
 class HeaterMemory(msgspec.Struct):
-    """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last."""
+    """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
+
+    `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
+    meter last showed it heating, and not heating (ms UTC).
+    """
 
     picks: list[float] = msgspec.field(default_factory=list)
     last_pick_ms: int = -1
@@ -28,20 +32,30 @@ class HeaterMemory(msgspec.Struct):
     metered: bool = False
     on_since: int = -1
     lowest: float = 0.0
+    switches: list[float] = msgspec.field(default_factory=list)
+    drew_ms: int = -1
+    idle_ms: int = -1
 
     def meter(self, now_ms: int, watts: float, temperature: float | None, full: float, calm: bool) -> None:
         """One minute of the metering plug; `calm`: nobody is at the tank."""
         self.watts.add(now_ms, watts)
-        sure = COMES_ON.sure_frames
-        last = self.watts.values[-sure:]
-        if len(last) >= sure:  # one reading alone may be the plug's
+        last = self.watts.lately(COMES_ON.sure_min * MINUTE_MS)
+        if last:  # one reading alone may be the plug's
             self.peak_watts = max(self.peak_watts, min(last))
         self.metered = True
-        if temperature is None or full < HEAT.metered_w:
+        if full >= HEAT.metered_w:
+            if watts > HEAT.draws_share * full:
+                self.drew_ms = now_ms
+            else:
+                self.idle_ms = now_ms
+        if temperature is None or full < HEAT.metered_w or not last:
             return
-        if len(last) == sure and min(last) > HEAT.draws_share * full:
+        if min(last) > HEAT.draws_share * full:
             if self.on_since < 0:
                 self.on_since, self.lowest = (now_ms if calm else 0), temperature
+                if calm:
+                    self.switches.append(temperature)
+                    del self.switches[: -COMES_ON.kept]
             elif self.on_since > 0 and temperature < self.lowest:
                 self.lowest = temperature
             if self.on_since > 0 and (not calm or now_ms - self.on_since >= COMES_ON.heats_min * MINUTE_MS):
@@ -59,7 +73,7 @@ class HeaterMemory(msgspec.Struct):
     def corner(self, window: Window, rate: float) -> bool:
         """A five-minute value was added to `window`; whether falling water was seen turned up by heat."""
         values = window.values
-        arm = COMES_ON.arm_values
+        arm = max(COMES_ON.arm_values, window.values_in(COMES_ON.arm_min * MINUTE_MS))
         apart_ms = COMES_ON.corner_apart_min * MINUTE_MS
         if len(values) < 2 * arm + 1 or window.times[-1] - self.last_pick_ms < apart_ms:
             return False
@@ -67,13 +81,19 @@ class HeaterMemory(msgspec.Struct):
         lowest = min(near[arm - 1 : arm + 2])
         if lowest > min(near) + COMES_ON.corner_flat_c:
             return False
-        before, after = _slope(near[:arm]), _slope(near[arm + 1 :])
+        apart_min = COMES_ON.arm_min / window.values_in(COMES_ON.arm_min * MINUTE_MS)
+        before, after = _slope(near[:arm], apart_min), _slope(near[arm + 1 :], apart_min)
         if before > -COMES_ON.fall_c_per_h or after < COMES_ON.rise_c_per_h:
             return False
         if after - before < max(COMES_ON.change_c_per_h, COMES_ON.change_share * rate):
             return False
         self._keep(window.times[-1], lowest)
         return True
+
+    def saw(self, now_ms: int, lowest: float) -> None:
+        """It was seen to come on in another way; the same time is not counted twice."""
+        if now_ms - self.last_pick_ms >= COMES_ON.corner_apart_min * MINUTE_MS:
+            self._keep(now_ms, lowest)
 
     def _keep(self, now_ms: int, temperature: float) -> None:
         self.last_pick_ms = now_ms
@@ -85,7 +105,28 @@ class HeaterMemory(msgspec.Struct):
         watts = self.watts
         if not watts.times or now_ms - watts.times[-1] > COMES_ON.stale_min * MINUTE_MS:
             return None
-        return median(watts.values)
+        recent = range(len(watts.times))
+        stale_ms = watts.times[-1] - COMES_ON.stale_min * MINUTE_MS
+        return median([watts.values[i] for i in recent if watts.times[i] > stale_ms])
+
+    def off_min(self, now_ms: int) -> float:
+        """For how many minutes the meter has not shown it heating; 0 where it never did."""
+        return (now_ms - self.drew_ms) / MINUTE_MS if self.drew_ms >= 0 else 0.0
+
+    def on_min(self, now_ms: int) -> float:
+        """For how many minutes the meter has shown nothing but heating."""
+        return (now_ms - self.idle_ms) / MINUTE_MS if self.drew_ms > self.idle_ms >= 0 else 0.0
+
+    def switches_at(self) -> float | None:
+        """Where the meter has seen it switch on, °C: a low one of the last times; None before three."""
+        if len(self.switches) < COMES_ON.corners:
+            return None
+        return sorted(self.switches)[int((len(self.switches) - 1) * COMES_ON.low_share)]
+
+    def full(self, tank: Tank) -> float:
+        """What it draws when it heats, W; 0 where it isn't known."""
+        heater = tank.settings.heater
+        return max((heater.watts if heater else None) or 0.0, self.peak_watts)
 
     def holds_from(self, setpoint: float | None) -> float | None:
         """The lowest that the heater lets the water fall to, °C.
@@ -111,13 +152,13 @@ class HeaterMemory(msgspec.Struct):
         del self.picks[:-1]
 
 
-def _slope(values: list[float]) -> float:
-    """Least-squares slope in °C/h of means, one a block of minutes."""
+def _slope(values: list[float], apart_min: float) -> float:
+    """Least-squares slope in °C/h of values that lie so many minutes apart."""
     n = len(values)
     middle = (n - 1) / 2
     total = sum((i - middle) * value for i, value in enumerate(values))
     squares = sum((i - middle) ** 2 for i in range(n))
-    return 60 / HEAT.block_min * total / squares
+    return 60 / apart_min * total / squares
 
 
 def heater_range(tank: Tank, memory: HeaterMemory, highs: list[float]) -> tuple[float | None, float | None]:

@@ -8,7 +8,8 @@ import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
-from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT, UNHEATED
+from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likeliest
+from rushlight.analysis.detectors.heat.numbers import HEAT, UNHEATED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -26,7 +27,13 @@ class HeaterDead(msgspec.Struct):
     seen_ms: int = -1
 
     def finding(
-        self, tank: Tank, moment: Moment, heat: HeatNow, memory: HeaterMemory, tau_h: float
+        self,
+        tank: Tank,
+        moment: Moment,
+        heat: HeatNow,
+        memory: HeaterMemory,
+        tau_h: float,
+        verdict: Verdict | None,
     ) -> Finding | None:
         """The active finding, if there is one; `tau_h` is the tank's time constant in hours."""
         raised = "heater-not-heating" in moment.active
@@ -43,6 +50,9 @@ class HeaterDead(msgspec.Struct):
                 return None
         else:
             self.above_since = -1
+            if verdict is not None and verdict.told:
+                self.since = heat.now
+                return self._told(tank, heat, False, under, tau_h, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
             if not (under > enough and idle) or self._poured(heat):
                 self.since = -1
@@ -51,7 +61,7 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
             if heat.now - self.since < self._wait_min(under) * MINUTE_MS:
                 return None
-        return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, tau_h)
+        return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, tau_h, verdict)
 
     @staticmethod
     def _wait_min(under: float) -> int:
@@ -75,8 +85,8 @@ class HeaterDead(msgspec.Struct):
         """Whether no heat is to be seen."""
         if heat.power is not None and heat.full >= HEAT.metered_w:
             # a thermostat knows on and off: half the power is a heater that has half failed
-            watts = memory.watts.values
-            return len(watts) >= COMES_ON.watts_frames and max(watts) < UNHEATED.half_share * heat.full
+            watts = memory.watts.lately(UNHEATED.idle_min * MINUTE_MS)
+            return bool(watts) and max(watts) < UNHEATED.half_share * heat.full
         if heat.slope is None:
             return False
         if heat.unheated is not None:
@@ -108,7 +118,8 @@ class HeaterDead(msgspec.Struct):
                 memory.moved_to()
             return True
         if heat.power is not None and heat.full >= HEAT.metered_w:
-            return min(memory.watts.values[-UNHEATED.works_frames :]) > UNHEATED.half_share * heat.full
+            watts = memory.watts.lately(UNHEATED.works_min * MINUTE_MS)
+            return bool(watts) and min(watts) > UNHEATED.half_share * heat.full
         if heat.slope is None or heat.slope < UNHEATED.works_c_per_h:
             return False
         if heat.unheated is not None:
@@ -117,7 +128,9 @@ class HeaterDead(msgspec.Struct):
         return heat.slope > max(usual, UNHEATED.works_rate_share * heat.rate)
 
     @staticmethod
-    def _told(tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float) -> Finding:
+    def _told(
+        tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float, verdict: Verdict | None
+    ) -> Finding:
         left = _cooling_time(heat, tank.settings.livestock.temperature_low_c, tau_h)
         where = f"{under:.1f} °C below" if under >= 0 else f"{-under:.1f} °C above"
         observations = [f"water {heat.temperature:.1f} °C, {where} what the heater holds"]
@@ -136,7 +149,7 @@ class HeaterDead(msgspec.Struct):
             unit="Cel",
             time_left_s=left,
             cause="the heater is dead, unplugged or out of the water, or its fuse or residual-current device "
-            "has tripped",
+            "has tripped" + next_likeliest(verdict),
             observations=observations,
         )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
+from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likeliest
 from rushlight.analysis.detectors.heat.numbers import WELDED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -31,7 +32,13 @@ class HeaterStuck(msgspec.Struct):
     refuted_ms: int = -1
 
     def finding(
-        self, tank: Tank, moment: Moment, heat: HeatNow, usual: float | None, recent: list[float]
+        self,
+        tank: Tank,
+        moment: Moment,
+        heat: HeatNow,
+        usual: float | None,
+        recent: list[float],
+        verdict: Verdict | None = None,
     ) -> Finding | None:
         """The finding that stands, if one does.
 
@@ -52,6 +59,9 @@ class HeaterStuck(msgspec.Struct):
                 return None
         else:
             self.peak = heat.temperature
+            if verdict is not None and verdict.told and not self._refuted(heat):
+                self.since = heat.now
+                return self._told(tank, heat, False, excess, verdict)
             if not self._looks_so(heat, usual, over, heating) or self._refuted(heat) or self._poured(heat):
                 self.since = -1
                 return None
@@ -60,7 +70,7 @@ class HeaterStuck(msgspec.Struct):
             wait = WELDED.far_wait_min if over > WELDED.far_c else WELDED.wait_min
             if heat.now - self.since < wait * MINUTE_MS:
                 return None
-        return self._told(tank, heat, raised and not heating, excess)
+        return self._told(tank, heat, raised and not heating, excess, verdict)
 
     @staticmethod
     def _looks_so(heat: HeatNow, usual: float | None, over: float, heating: bool) -> bool:
@@ -142,7 +152,9 @@ class HeaterStuck(msgspec.Struct):
             return False
         return heat.temperature > cooler.setpoint_c - below
 
-    def _told(self, tank: Tank, heat: HeatNow, holding: bool, excess: float | None) -> Finding:
+    def _told(
+        self, tank: Tank, heat: HeatNow, holding: bool, excess: float | None, verdict: Verdict | None
+    ) -> Finding:
         limit = tank.settings.livestock.temperature_high_c
         slope = heat.slope
         left = 0.0 if heat.temperature >= limit else None
@@ -166,6 +178,7 @@ class HeaterStuck(msgspec.Struct):
             value=round(heat.temperature, 2),
             unit="Cel",
             time_left_s=left,
-            cause="the thermostat's contacts have welded shut, or its dial has been turned up",
+            cause="the thermostat's contacts have welded shut, or its dial has been turned up"
+            + next_likeliest(verdict),
             observations=observations,
         )

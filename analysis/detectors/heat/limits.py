@@ -104,7 +104,7 @@ class TemperatureLimits(msgspec.Struct):
             if (sign < 0 and room is None) or (room is not None and abs(level - room) < LIMITS.air_c):
                 return None
             waited = now - self.past_ms[side]
-            if len(levels.values) < LIMITS.leap_frames or waited < _patience_ms(past, sign):
+            if not levels.lately(LIMITS.leap_min * MINUTE_MS) or waited < _patience_ms(past, sign):
                 return None
             return _leap_finding(name, level, limit, before, past > LIMITS.far_c)
         return None

@@ -33,18 +33,20 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     settle_min: Annotated[int, Of("min", "after lamp or water changed, the curve is not the heater's")] = 60
     room_old_min: Annotated[int, Of("min", "a reading of the room counts for so long")] = 60
     gap_min: Annotated[int, Of("min", "a longer gap in the readings: slopes across it mean nothing")] = 20
+    gap_reports: Annotated[float, Of("", "or so many times the usual time between two reports")] = 3.5
     hold_min: Annotated[int, Of("min", "without values for longer, what was found is no longer held")] = 30
     stayed_c: Annotated[float, Of("°C", "so far from where it leapt from, a level has stayed away")] = 1.0
     leap_frames: Annotated[int, Of("", "minutes' means of a leapt level that are kept")] = 3
-    rough_frames: Annotated[int, Of("", "minutes' means of a restless probe that are kept")] = 15
-    rough_least_frames: Annotated[int, Of("", "of them that show its level")] = 10
-    step_c: Annotated[float, Of("°C", "a step within two minutes beyond what heaters do: a water change")] = (
+    rough_min: Annotated[int, Of("min", "the level of a restless probe is over so long")] = 15
+    rough_least_min: Annotated[int, Of("min", "and over so long, at least")] = 9
+    step_c: Annotated[float, Of("°C", "a step within `step_min` beyond what heaters do: a water change")] = (
         0.25
     )
+    step_min: Annotated[int, Of("min", "such a step is seen within that, or between two reports")] = 2
     step_heaters: Annotated[float, Of("", "so many of its heaters at once do not explain a step")] = 3.0
-    step_frames: Annotated[int, Of("", "minutes' means that such a step is seen in")] = 3
+    step_frames: Annotated[int, Of("", "minutes' means that are kept for it")] = 3
     disturbed_min: Annotated[int, Of("min", "so long after a step the water is not judged")] = 40
-    day_values: Annotated[int, Of("", "five-minute means of a day that count as a whole day (of 288)")] = 190
+    day_share: Annotated[float, Of("", "so much of a day makes it a whole day")] = 0.66
     metered_w: Annotated[
         float, Of("W", "a heater that draws less in full is the meter's own draw, or not known")
     ] = 5.0
@@ -90,7 +92,8 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("°C", "so far past its usual daily peak or trough the water may be on its way to a limit")
     ] = 0.25
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
-    leap_frames: Annotated[int, Of("", "minutes' means behind a leap that is judged: one is a splash")] = 3
+    leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
+    leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
     least_c_per_h: Annotated[float, Of("°C/h", "slower water is on its way to no limit")] = 0.03
     long_min: Annotated[int, Of("min", "water goes towards a limit over so long")] = 120
     long_share: Annotated[float, Of("", "its slope over that, of the slope over an hour, at least")] = 0.6
@@ -109,7 +112,8 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
 class ComesOnNumbers(Numbers, frozen=True, kw_only=True):
     """Where a heater is seen to come on."""
 
-    arm_values: Annotated[int, Of("", "five-minute means on each side of a corner in the curve")] = 8
+    arm_min: Annotated[int, Of("min", "so long on each side of a corner in the curve is looked at")] = 40
+    arm_values: Annotated[int, Of("", "and so many values, at least")] = 3
     corner_apart_min: Annotated[int, Of("min", "between one corner and the next, at least")] = 45
     corners: Annotated[
         int, Of("", "corners that show where it comes on; the meter is sure the first time")
@@ -121,8 +125,10 @@ class ComesOnNumbers(Numbers, frozen=True, kw_only=True):
     change_share: Annotated[
         float, Of("", "and by that share of the pace that the heater's watts give this much water")
     ] = 0.35
-    watts_frames: Annotated[int, Of("", "readings of the meter, one a minute, that are kept")] = 10
-    sure_frames: Annotated[int, Of("", "readings of the meter in a row: one alone may be the plug's")] = 3
+    watts_frames: Annotated[int, Of("", "readings of the meter that are kept, one a minute at most")] = 10
+    sure_min: Annotated[
+        int, Of("min", "the meter must say it for so long, and twice: one reading alone may be the plug's")
+    ] = 2
     off_share: Annotated[
         float, Of("", "a heater that draws less than that share of its full power is off")
     ] = 0.1
@@ -188,7 +194,8 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
     half_share: Annotated[
         float, Of("", "a thermostat knows on and off: that share of its power is a heater half failed")
     ] = 0.5
-    works_frames: Annotated[int, Of("", "readings of the meter in a row that show it at work")] = 5
+    works_min: Annotated[int, Of("min", "the meter shows it at work for so long")] = 4
+    idle_min: Annotated[int, Of("min", "the meter shows it idle for so long")] = 9
     poured_c_per_h: Annotated[float, Of("°C/h", "slower falls are never colder water poured in")] = 0.5
     poured_fall_scale: Annotated[float, Of("", "so many times its usual cooling is water poured in")] = 2.5
     poured_scale: Annotated[float, Of("", "so many times what the room explains is, too")] = 2.2

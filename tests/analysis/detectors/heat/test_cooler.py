@@ -166,3 +166,7 @@ def test_a_cold_room_is_no_matter_of_the_cooler() -> None:
     tank.run(3 * 1440)
     tank.room, tank.pull, tank.celsius = (lambda minute: 19.0), -0.75, 25.6
     assert names(tank.run(600)) == []
+    tank.room, tank.pull = warm, 0.7
+    tank.run(2 * 1440)
+    tank.pull = 0.0  # the twin: a warm room, and it stops
+    assert names(tank.run(1440)) == ["cooling-not-cooling"]

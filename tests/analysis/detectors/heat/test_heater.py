@@ -119,6 +119,13 @@ def test_a_days_own_trough_is_no_heater() -> None:
         window.add(BEGAN + step * 300_000, 24.5 + 1.2 * math.sin(2 * math.pi * step / 288))
         assert not memory.corner(window, PACE)
     assert memory.holds_from(24.5) == pytest.approx(24.5 - 1.3)
+    celsius, calls = 24.5, False
+    for step in range(288 * 3, 288 * 4):  # the twin: a heater holds it
+        calls = celsius < 24.2 or (calls and celsius < 24.8)
+        celsius += ((18.0 - celsius) / 12 + PACE * calls) / 12
+        window.add(BEGAN + step * 300_000, celsius)
+        memory.corner(window, PACE)
+    assert memory.holds_from(24.5) == pytest.approx(24.2, abs=0.1)
 
 
 def test_the_meters_own_draw_is_no_heating() -> None:
@@ -126,6 +133,9 @@ def test_the_meters_own_draw_is_no_heating() -> None:
     for minute in range(300):
         memory.meter(BEGAN + minute * MINUTE, 0.3, 24.0, 0.3, calm=True)
     assert memory.picks == [] and memory.power(BEGAN + 300 * MINUTE) == pytest.approx(0.3)
+    for minute in range(300, 360):  # the twin: it heats
+        memory.meter(BEGAN + minute * MINUTE, 60.0, 24.0, 60.0, calm=True)
+    assert memory.picks == [24.0] and memory.power(BEGAN + 360 * MINUTE) == pytest.approx(60.0)
 
 
 def test_one_odd_reading_of_the_meter_is_no_peak() -> None:
@@ -133,6 +143,9 @@ def test_one_odd_reading_of_the_meter_is_no_peak() -> None:
     for minute in range(300):
         memory.meter(BEGAN + minute * MINUTE, 1800.0 if minute == 90 else 60.0, 24.0, 60.0, calm=True)
     assert memory.peak_watts == 60.0
+    for minute in range(300, 303):  # the twin: a stronger heater
+        memory.meter(BEGAN + minute * MINUTE, 100.0, 24.0, 60.0, calm=True)
+    assert memory.peak_watts == 100.0
 
 
 # -- a probe that jitters ---------------------------------------------------------------------------
