@@ -132,6 +132,9 @@ def test_what_cannot_be_queued_takes_nothing_away(
         refuse(store, monkeypatch, after)
         with pytest.raises(StoreError):
             notices.queue_for(event("cleared", NOON + MIN), store, NOON + MIN)
+        monkeypatch.undo()
+        assert waiting(store) == before
+        refuse(store, monkeypatch, after)
         with pytest.raises(StoreError):
             notices.queue_test(store, NOON + MIN)
         monkeypatch.undo()
@@ -244,6 +247,17 @@ def test_a_new_target_is_told_what_stands_as_its_first_notice(store: EmbeddedSto
     assert waiting(store) == []
 
 
+def test_an_alarm_whose_events_are_gone_asks_for_nobody(store: EmbeddedStore) -> None:
+    """As where an old copy of the store was put in the place of it."""
+    notices = queue()
+    told(notices, store, event())
+    (one,) = store.pending_notices()
+    assert notices.still_asks(store, one)
+    gone = one._replace(occurrence="alcove/co2-overdose/x")
+    assert not notices.still_asks(store, gone)
+    assert notices.queue_missing(store, gone.occurrence, NOON) == 0
+
+
 def test_a_new_target_is_not_woken_for_what_may_wait(store: EmbeddedStore) -> None:
     early = NIGHT - 4 * HOUR
     told(queue("a"), store, event(alarm="light-missing", at_ms=early, began_ms=early))
@@ -304,6 +318,7 @@ def test_what_waits_for_its_target_is_not_made_due_by_the_harm(store: EmbeddedSt
     assert notices.urgent(store, NIGHT) == []
     store.notice_failed(failed.id, MORNING, QUIET)
     assert [n.id for n in notices.urgent(store, NIGHT)] == [failed.id]
+    assert notices.urgent(store, MORNING) == []
     store.cancel_notices(COLD)
     woken = cold(store, "alcove/temperature-low/y")
     notices.harm_expected({woken.occurrence: MORNING + 2 * HOUR})
