@@ -63,7 +63,11 @@ class Area(NamedTuple):
 
 _CLOCK = "tests/analysis/estimators/test_clock_step.py"
 _STORE = ("tests/collector/store", "tests/test_running_connection.py", _CLOCK)
-_SERVICE = ("tests/collector/service", "tests/collector/intake/test_waiting.py")
+_SERVICE = (
+    "tests/collector/service",
+    "tests/collector/intake/test_waiting.py",
+    "tests/collector/intake/test_backlog.py",
+)
 _NOTICES = ("tests/analysis/notices", "tests/analysis/alarms/test_trials.py")
 _LIVE = ("tests/analysis/service", "tests/analysis/alarms/test_requests.py", "tests/analysis/replay", _CLOCK)
 _NOT_STORE = "chunks codec embedded events exchange recorded_rows records rows schema states"
