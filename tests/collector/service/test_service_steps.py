@@ -358,3 +358,45 @@ def test_what_a_link_brings_as_it_ends_is_kept_too(steps: Steps) -> None:
     steps.service.stop()
     assert steps.service.run() is True
     assert steps.tries == [True, True] and steps.link.acknowledged == [0, 1]
+
+
+# -- what is said of it --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("gone", [0, 3])
+def test_that_the_store_can_be_written_again_is_said_with_what_was_kept(
+    steps: Steps, caplog: pytest.LogCaptureFixture, gone: int
+) -> None:
+    caplog.set_level("INFO")
+    steps.refuse = StoreError("no room")
+    steps.put(0)
+    steps.round()
+    steps.service._backlog.let_go = gone
+    steps.refuse = None
+    steps.round(500)
+    assert "the store can be written again" in caplog.text
+    assert ("all that waited is kept" in caplog.text) is not bool(gone)
+    assert ("3 readings of serial lines found no room in memory" in caplog.text) is bool(gone)
+
+
+def test_a_full_disk_that_takes_an_empty_commit_is_still_full(steps: Steps) -> None:
+    steps.put(0)
+    steps.round()
+    assert "written-again-at" not in steps.metas  # a write too many where all is well
+    steps.refuse = StoreError("no room")
+    steps.notebook.wants = lambda now_ms: True  # type: ignore[method-assign]
+    steps.round()
+    assert not steps.service.is_well()
+    steps.refuse = None
+    steps.notebook.wants = lambda now_ms: False  # type: ignore[method-assign]
+    set_meta = steps.store.set_meta
+
+    def no_room(name: str, text: str) -> None:
+        raise StoreError("no room")
+
+    steps.store.set_meta = no_room  # type: ignore[method-assign]
+    steps.round(500)
+    assert not steps.service.is_well()
+    steps.store.set_meta = set_meta  # type: ignore[method-assign]
+    steps.round(1000)
+    assert steps.service.is_well()
