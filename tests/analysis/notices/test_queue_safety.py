@@ -44,12 +44,13 @@ def event(
     alarm: str = "temperature-high",
     began_ms: int = NOON,
     priority: Priority = "high",
+    summary: str = "",
     **more: Any,
 ) -> Event:
     name = f"alcove/{alarm}/{utc_text(began_ms)}"
     return Event(
-        time=utc_text(at_ms), tank="alcove", alarm=alarm, event=kind, priority=priority, summary=alarm,
-        detail="", cautions=[], occurrence=name, **more,
+        time=utc_text(at_ms), tank="alcove", alarm=alarm, event=kind, priority=priority,
+        summary=summary or alarm, detail="", cautions=[], occurrence=name, **more,
     )  # fmt: skip
 
 

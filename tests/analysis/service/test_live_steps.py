@@ -15,6 +15,7 @@ from rushlight.analysis.notices.keeping import NoticeKeeping
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
+from rushlight.collector.readings import Reading
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.analysis.service.test_live import BEGAN, Service, readings
 
@@ -271,3 +272,17 @@ def test_a_store_that_refuses_when_it_is_kept_is_asked_for_all_of_it_again(servi
     service.commit([])
     assert sorted(events_kept(service.store)) == [("hallway", "raised"), ("shed", "raised")]
     assert len(service.store.pending_notices()) == 2 and service.store.open_requests() == []
+
+
+def test_what_a_device_had_kept_is_no_clock_that_was_put_back(service: Service) -> None:
+    """Sixty old reports come in one burst between those of now; before and after a restart."""
+    for _ in range(2):
+        now = service.now = service.now + HOUR
+        fresh = Reading("hallway", "temperature", now, 24.0, 1, -1)
+        old = [Reading("hallway", "temperature", now - HOUR + n * 1000, 29.0, 1, -1) for n in range(200)]
+        service.give([fresh, *old])
+        frames = service.live.watches["hallway"].state.frames
+        assert frames.start_ms > now - MINUTE
+        service.commit([], closing=True)
+        service.kill()
+    assert frames.late == 400 and service.alarms() == {}
