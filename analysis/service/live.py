@@ -111,7 +111,6 @@ class LiveAnalysis:
             blob, position = saved
             try:
                 watch.restore(blob)
-                watch.follow_clock(now_ms)
                 watch.begin(now_ms)
                 again = 0
                 for _, reading in store.arrivals_after(position, name):
