@@ -46,8 +46,10 @@ def events_kept(store: EmbeddedStore) -> list[tuple[str, str]]:
 def test_a_start_writes_no_snapshot_that_is_there(service: Service, caplog: pytest.LogCaptureFixture) -> None:
     service.give(readings(1))
     before = saved(service)
+    frames = service.live.watches["hallway"].state.frames
     caplog.set_level(logging.INFO)
     service.kill()
+    assert service.live.watches["hallway"].state.frames == frames  # the readings behind it are judged again
     service.commit([])
     assert saved(service) == before
     told = [r.getMessage() for r in caplog.records if "restored" in r.getMessage()]
@@ -57,6 +59,24 @@ def test_a_start_writes_no_snapshot_that_is_there(service: Service, caplog: pyte
     ]
     service.live.tick(service.now)
     assert "passed at once" not in caplog.text  # it was not held up: it has just begun
+
+
+def test_the_time_in_which_no_service_ran_is_nobody_s_silence_also_when_it_is_judged_again(
+    service: Service,
+) -> None:
+    service.give(readings(2))
+    service.live.tick(service.now)
+    service.commit([], closing=True)
+    service.now += 2 * HOUR
+    service.kill()
+    later = [msgspec.structs.replace(r, time_ms=service.now, seq=r.seq + 9) for r in readings(1)]
+    service.live.take(later, service.now)
+    service.commit(later)
+    service.kill()  # the snapshot is older than these: they are given to the analysis again
+    assert service.live._events == []
+    service.live.tick(service.now)
+    service.commit([])
+    assert service.store.events() == []
 
 
 def test_a_test_alarm_that_goes_on_is_taken_up(service: Service) -> None:
@@ -94,6 +114,8 @@ def test_what_is_learnt_again_follows_the_clock_too(service: Service) -> None:
     service.kill()
     service.commit([])
     assert service.live.watches["hallway"].state.silence.last_ms <= service.now
+    hallway, _ = saved(service)
+    assert hallway is not None and hallway[0] != b"rubbish"  # it need not be learnt again at each start
     service.now += HOUR
     service.live.tick(service.now)
     service.commit([])
@@ -103,9 +125,10 @@ def test_what_is_learnt_again_follows_the_clock_too(service: Service) -> None:
 # -- held up, and clocks -------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("first", ["take", "tick"])
 @pytest.mark.parametrize("more_ms", [0, 1])
 def test_after_more_than_two_minutes_without_a_tick_nobody_is_called_silent(
-    service: Service, caplog: pytest.LogCaptureFixture, more_ms: int
+    service: Service, caplog: pytest.LogCaptureFixture, more_ms: int, first: str
 ) -> None:
     service.give(readings(2))
     service.live.tick(service.now)
@@ -114,8 +137,9 @@ def test_after_more_than_two_minutes_without_a_tick_nobody_is_called_silent(
         service.live.tick(service.now)
     service.now += 2 * MINUTE + more_ms
     later = [msgspec.structs.replace(r, time_ms=service.now) for r in readings(1)]
-    service.live.take(later[:1], service.now)
-    service.live.take(later[1:2], service.now)  # once for one gap
+    if first == "take":
+        service.live.take(later[:1], service.now)
+        service.live.take(later[1:2], service.now)  # once for one gap
     service.live.tick(service.now)
     service.commit([])
     assert caplog.text.count("passed at once") == more_ms
@@ -286,3 +310,14 @@ def test_what_a_device_had_kept_is_no_clock_that_was_put_back(service: Service) 
         service.commit([], closing=True)
         service.kill()
     assert frames.late == 400 and service.alarms() == {}
+
+
+def test_what_is_answered_before_it_could_be_written_is_not_sent_any_more(service: Service) -> None:
+    hot(service)
+    service.live.hold(service.store, service.now, "no room")
+    service.now += 1000
+    service.store.add_request("acknowledge", "hallway", "temperature-high", "", {}, "Ines", service.now)
+    service.live.poll(service.store, service.now)
+    service.commit([])  # there is room again
+    assert [n.occurrence.split("/")[0] for n in service.store.pending_notices()] == ["shed"]
+    assert ("hallway", "acknowledged") in events_kept(service.store)
