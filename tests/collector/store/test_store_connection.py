@@ -66,6 +66,8 @@ def test_the_connection_is_set_as_was_thought_about(store: EmbeddedStore) -> Non
     names = ("journal_mode", "synchronous", "journal_size_limit", "wal_autocheckpoint", "cache_size")
     found = [store._db.execute(f"PRAGMA {name}").fetchone()[0] for name in names]
     assert found == ["wal", 2, 16 * 1024 * 1024, 4000, -16 * 1024]
+    with EmbeddedStore(store.path, synchronous="NORMAL") as other:
+        assert other._db.execute("PRAGMA synchronous").fetchone() == (1,)
 
 
 def test_a_file_replaced_before_anything_was_written_is_noticed(path: Path, tmp_path: Path) -> None:
@@ -152,6 +154,8 @@ def test_nobody_else_is_let_in_before_all_rows_are_there(
     def look() -> None:
         def take() -> None:
             free.append(store._lock.acquire(blocking=False))
+            if free[-1]:
+                store._lock.release()
 
         beside(take).join(10)
 
@@ -197,6 +201,15 @@ def test_several_reads_see_one_state_and_hold_other_threads_up(store: EmbeddedSt
                 store.set_meta("a", "3")
             store.set_meta("b", "3")
         assert (other.get_meta("a"), other.get_meta("b")) == ("3", "3")
+
+
+def test_after_a_failed_write_no_many_others_are_made(store: EmbeddedStore) -> None:
+    with pytest.raises(StoreError, match="all undone"), store.transaction():
+        with pytest.raises(StoreError):
+            store._run("INSERT INTO nowhere VALUES (1)")
+        with pytest.raises(StoreError, match="start it again"):
+            store._run_many("INSERT INTO meta VALUES (?, ?)", [("a", "1")])
+    assert store.get_meta("a") is None
 
 
 def test_what_another_process_has_added_is_noticed(store: EmbeddedStore, path: Path) -> None:
