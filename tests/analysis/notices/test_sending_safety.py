@@ -15,13 +15,24 @@ import pytest
 from rushlight.analysis.notices import workers
 from rushlight.analysis.notices.channels import target_name
 from rushlight.analysis.notices.notifier import Notifier, _batches
+from rushlight.analysis.notices.queue import QUIET
 from rushlight.analysis.notices.wording import Text
 from rushlight.analysis.notices.workers import PatientSender, SlowTarget
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.records import Notice
 from tests.analysis.notices.test_memory_safety import OWN_ONE, notice
-from tests.analysis.notices.test_queue_safety import HOUR, MIN, NOON, RESEND, event, refuse
+from tests.analysis.notices.test_queue_safety import (
+    AT_NIGHT,
+    HOUR,
+    MIN,
+    MORNING,
+    NIGHT,
+    NOON,
+    RESEND,
+    event,
+    refuse,
+)
 from tests.conftest import wait_for
 
 A, B = "json://127.0.0.1:9/a", "json://127.0.0.1:9/b"
@@ -229,6 +240,38 @@ def test_a_target_that_fails_is_left_alone_for_the_round_and_tried_after_the_oth
     assert caplog.text.count("takes notices again") == 1
 
 
+def test_what_a_target_has_taken_before_it_failed_is_not_sent_again(store: EmbeddedStore) -> None:
+    desk = Desk(store)
+    desk.tell(event(priority="critical"), event(alarm="light-missing", priority="low"))
+    take = desk.notices._send
+
+    def one_only(url: str, *rest: Any) -> bool:
+        return not desk.sent and take(url, *rest)
+
+    desk.notices._send = one_only
+    assert desk.round() == 1
+    hot = {n.number: (n.delivered_ms, n.attempts, n.error) for n in store.notices(event().occurrence)}
+    assert hot == {0: (NOON, 1, ""), 1: (None, 0, "")}
+    (low,) = store.notices(event(alarm="light-missing").occurrence)
+    assert (low.attempts, low.error, low.next_attempt_ms) == (1, "not taken by its target", NOON + 10_000)
+
+
+def test_what_sleeps_until_the_morning_says_so_in_the_store(store: EmbeddedStore) -> None:
+    desk = Desk(store, settings=AT_NIGHT)
+    desk.now = evening = NIGHT - 4 * HOUR  # 22:00
+    desk.tell(event(alarm="light-missing", at_ms=evening, began_ms=evening))
+    desk.refuses = {A}
+    desk.round()
+    (row,) = store.pending_notices()
+    assert row.error == "not taken by its target"
+    desk.refuses = set()
+    assert desk.round(2 * HOUR) == 0
+    (row,) = store.pending_notices()
+    assert (row.error, row.next_attempt_ms) == (QUIET, MORNING)
+    desk.now = MORNING
+    assert desk.round() == 1
+
+
 def test_a_failing_target_is_told_of_after_the_first_tenth_and_hundredth_failure(
     store: EmbeddedStore, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -331,7 +374,7 @@ class Hanging:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.now = 1000.0
         self.gates: list[tuple[str, threading.Event]] = []
-        self.answers = True
+        self.answers, self.raises = True, False
         monkeypatch.setattr(workers, "time", SimpleNamespace(monotonic=lambda: self.now))
         self.send = PatientSender(self._send, patience_s=0.05, limit_s=30.0)
 
@@ -339,6 +382,8 @@ class Hanging:
         gate = threading.Event()
         self.gates.append((title, gate))
         gate.wait(20)
+        if self.raises:
+            raise ConnectionError("at last")
         return self.answers
 
     def hangs(self, title: str, more: int) -> None:
@@ -402,9 +447,10 @@ def test_what_nobody_asks_for_again_is_forgotten_after_ten_minutes(monkeypatch: 
     target.gates[2][1].set()
 
 
-def test_what_was_refused_late_is_sent_again(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("raises", [False, True])
+def test_what_was_refused_late_is_sent_again(monkeypatch: pytest.MonkeyPatch, raises: bool) -> None:
     target = Hanging(monkeypatch)
-    target.answers = False
+    target.answers, target.raises = False, raises
     target.hangs("one", 1)
     target.let_go(0)
     target.hangs("one", 1)
@@ -414,6 +460,7 @@ def test_what_was_refused_late_is_sent_again(monkeypatch: pytest.MonkeyPatch) ->
 def test_a_quick_answer_is_the_target_s_own() -> None:
     def send(url: str, title: str, body: str, *rest: object) -> bool:
         if title == "raise":
+            time.sleep(0.1)
             raise ConnectionError("it said so")
         return title == "take" and rest == ("high", "picture")
 

@@ -240,18 +240,20 @@ def test_an_undo_that_fails_hides_not_what_has_failed(store: EmbeddedStore) -> N
     assert store.get_meta("a") == "2"
 
 
-def test_the_log_of_a_file_taken_away_is_not_removed_by_forgetting_the_store(
+def test_a_log_put_in_the_place_of_the_own_is_not_removed_by_forgetting_the_store(
     path: Path, tmp_path: Path
 ) -> None:
     """SQLite removes a log by its name when its connection ends: also where nobody has closed it."""
     store = EmbeddedStore(path)
     store.set_meta("a", "1")
-    path.rename(tmp_path / "away")
+    log = Path(f"{path}-wal")
+    log.rename(tmp_path / "away")
+    log.write_bytes(b"of another")
     store.close()
     del store
     gc.collect()
-    assert Path(f"{path}-wal").exists()
-    (tmp_path / "away").rename(path)
+    assert log.read_bytes() == b"of another"
+    (tmp_path / "away").replace(log)
     assert written(path, "a") == "1"
 
 
