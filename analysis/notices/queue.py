@@ -123,8 +123,6 @@ class NoticeQueue:
 
         `standing`: occurrences about Rushlight itself that are not over; nobody can acknowledge those.
         """
-        if notice.transition == "cleared":
-            return
         if PRIORITY_RANK[notice.priority] < PRIORITY_RANK["high"]:
             return
         own = is_own(notice.occurrence)

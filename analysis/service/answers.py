@@ -21,8 +21,6 @@ def answer(trials: Trials, watch: TankWatch, request: Request, now_ms: int) -> t
         events, words = trials.acknowledge(request, now_ms)
     elif is_trial(str(request.arguments.get("occurrence", ""))):
         raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
-    if words and is_trial(str(request.arguments.get("occurrence", ""))):
-        return events, "; ".join(words)
     try:
         more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
     except AlarmError:

@@ -111,7 +111,6 @@ class LiveAnalysis:
             blob, position = saved
             try:
                 watch.restore(blob)
-                watch.follow_clock(now_ms)
                 watch.begin(now_ms)
                 again = 0
                 for _, reading in store.arrivals_after(position, name):
@@ -153,7 +152,6 @@ class LiveAnalysis:
     def _follow(self, now_ms: int, names: Iterable[str]) -> None:
         """A clock that was put back must not silence anything for as long as it was ahead."""
         back = [name for name in sorted(names) if self.watches[name].follow_clock(now_ms)]
-        self._changed.update(back)
         if back:
             self._put_back = True
             _log.warning(

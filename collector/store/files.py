@@ -49,7 +49,7 @@ def make_private(path: Path) -> None:
             if mode & ~MODE:
                 file.chmod(mode & MODE)
         except FileNotFoundError:
-            continue
+            pass
         except OSError as error:
             _log.warning(
                 "%s: others may open it (mode %03o) and that can't be changed (%s); change its owner or run "

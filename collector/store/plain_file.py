@@ -102,7 +102,7 @@ def write_copy(db: sqlite3.Connection, lock: AbstractContextManager[Any], target
         part.replace(target)
     except (sqlite3.Error, OSError) as error:
         with suppress(OSError):
-            part.unlink(missing_ok=True)
+            part.unlink()
         if getattr(error, "sqlite_errorcode", None) in _FULL:
             raise StoreFull(f"{target}: no room for the copy; make room or name another disk") from error
         raise StoreError(f"{target}: the copy can't be written ({error}); check the folder") from error

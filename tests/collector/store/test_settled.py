@@ -121,3 +121,41 @@ def test_the_newest_reading_is_of_now_where_there_is_one(tmp_path: Path) -> None
             assert store.latest("hallway")["temperature"].value == 25.0
             assert store.latest("hallway", NOW + 40 * DAY)["temperature"].value == 25.0
             store.compact(NOW + 60 * DAY)  # and the same once it is packed
+
+
+def test_many_helpings_of_packing_are_one_write_and_the_next_minute_another() -> None:
+    store, written = Memory(), []
+    keep = store.set_meta
+
+    def noted(key: str, value: str) -> None:
+        written.append(key)
+        keep(key, value)
+
+    store.set_meta = noted  # type: ignore[method-assign]
+    settled_ms(store, NOW)
+    began = NOW + 100 * DAY  # it lags behind and follows
+    first = settled_ms(store, began)
+    assert first == NOW + 2 * 3_600_000  # twice the hour that the service may have run for
+    for later in (0, 1, 59_999):
+        assert settled_ms(store, began + later) == first
+    assert len(written) == 2
+    assert settled_ms(store, began + 60_000) == first + 120_000
+    assert len(written) == 3
+    # a clock that was put back has passed no time, and is followed only where it is behind
+    assert settled_ms(store, began - DAY) == first + 120_000
+    assert settled_ms(store, NOW) == NOW
+    assert settled_ms(store, NOW + 1000) == NOW
+
+
+def test_at_first_it_is_two_days_behind_the_newest_reading_that_is_not_of_the_future(tmp_path: Path) -> None:
+    newest = {"hallway": (NOW - 30 * DAY, NOW - 10 * DAY, NOW + 5 * DAY), "shed": (NOW - 20 * DAY,)}
+    with EmbeddedStore(tmp_path / "a.db", synchronous="OFF") as store:
+        for tank, times in newest.items():
+            for time_ms in times:
+                store.add_readings([Reading(tank, "temperature", time_ms, 24.0, 1)])
+        assert settled_ms(store, NOW) == NOW - 8 * DAY
+    for last_ms, found in ((NOW, NOW), (NOW - DAY, NOW), (NOW - 2 * DAY - 1, NOW - 1)):
+        with EmbeddedStore(tmp_path / f"{last_ms}.db", synchronous="OFF") as store:
+            store.add_readings([Reading("hallway", "ph", NOW - 40 * DAY, 6.8, 1)])
+            store.add_readings([Reading("hallway", "temperature", last_ms, 24.0, 1)])
+            assert settled_ms(store, NOW) == found
