@@ -12,8 +12,8 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from bench.diagnosis.judging import judge
 from bench.diagnosis.recorded import ClockPutBack, Step, recorded
-from bench.diagnosis.score import judge
 from bench.diagnosis.trace import Differs, Trace, TraceWatch
 from rushlight.analysis.replay.csv_rows import read_rows
 from rushlight.analysis.replay.files import Replay

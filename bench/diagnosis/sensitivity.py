@@ -26,8 +26,8 @@ from typing import NamedTuple
 from bench.diagnosis.changes import Change, Judged, chosen, departs, judged, noting_reads, scaled
 from bench.diagnosis.gate import jobs
 from bench.diagnosis.scenarios import build
-from bench.diagnosis.score import summarise
 from bench.diagnosis.short_runs import SHORT_RUNS, make
+from bench.diagnosis.summary import summarise
 
 __all__ = ["FACTORS", "Baseline", "Baselines", "Row", "baseline", "baselines", "row_of", "runs_in"]
 

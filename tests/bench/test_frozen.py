@@ -1,4 +1,4 @@
-"""What was judged in the gate's runs is kept: a difference is seen, said in words, and is no other machine's."""
+"""What was judged in the gate's runs is kept: a difference is seen, and is no other machine's."""
 
 from __future__ import annotations
 
