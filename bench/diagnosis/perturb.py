@@ -61,7 +61,18 @@ def tests_of(family: str, wide: bool = False) -> list[str]:
 def caught_by_tests(change: Change | None, tests: list[str]) -> str:
     """The first test that fails with the number changed; "" where all pass."""
     environment = os.environ | ({VARIABLE: text_of(change)} if change is not None else {})
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider"]
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-x",
+        "-q",
+        "--no-header",
+        "--tb=no",
+        "-rfE",
+        "-p",
+        "no:cacheprovider",
+    ]
     command += ["-p", "bench.diagnosis.changed_number", "--timeout=600", *tests]
     try:
         done = subprocess.run(
