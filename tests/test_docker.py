@@ -238,8 +238,8 @@ def test_prepare_keeps_what_is_there(prepared: Path) -> None:
     subprocess.run(["sh", prepared / "prepare.sh", "porch", "shed"], check=True, capture_output=True)
     assert {path.name: path.read_bytes() for path in (prepared / "secrets").iterdir()} == before
     assert (prepared / "secrets").stat().st_mode & 0o777 == 0o700
-    told = subprocess.run(["sh", prepared / "prepare.sh", "collector"], capture_output=True, text=True)
-    assert told.returncode == 1 and "own login" in told.stderr
+    said = subprocess.run(["sh", prepared / "prepare.sh", "collector"], capture_output=True, text=True)
+    assert said.returncode == 1 and "own login" in said.stderr
 
 
 def test_prepare_shows_no_password_in_the_process_list(tmp_path: Path) -> None:
@@ -293,7 +293,7 @@ def test_nothing_listens_beyond_this_machine() -> None:
     assert all(port.startswith("127.0.0.1:") for port in ports)
 
 
-def test_every_service_looks_after_itself_and_no_secret_stands_in_the_file() -> None:
+def test_every_service_looks_after_itself_and_no_secret_is_in_the_file() -> None:
     for name, service in COMPOSE["services"].items():
         assert service["healthcheck"]["test"], name
         assert service["restart"] == "unless-stopped", name

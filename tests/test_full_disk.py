@@ -141,7 +141,7 @@ def test_on_a_full_disk_the_alarm_comes_once_and_nothing_is_lost(
 
 
 @pytest.mark.timeout(120)
-def test_a_store_moved_away_is_noticed_told_and_taken_up_again(
+def test_a_store_moved_away_is_noticed_and_taken_up_again(
     tmp_path: Path, mosquitto: Broker, inbox: Inbox
 ) -> None:
     url = f"json://127.0.0.1:{inbox.port}/"

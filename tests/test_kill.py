@@ -195,8 +195,8 @@ def test_alarms_and_notices_survive_a_kill(service: Any, mosquitto: Broker) -> N
     assert screen.returncode == 0
     assert "HIGH temperature-high: unacknowledged" in screen.stdout
     assert f"the service runs (process {run.process.pid})" in screen.stdout
-    told = run.ask("acknowledge", "hallway", "temperature-high")
-    assert (told.returncode, told.stdout) == (0, "hallway/temperature-high acknowledged\n")
+    said = run.ask("acknowledge", "hallway", "temperature-high")
+    assert (said.returncode, said.stdout) == (0, "hallway/temperature-high acknowledged\n")
     run.kill()
     run.start()
     run.wait_log("connected", 3)
@@ -322,6 +322,6 @@ def test_a_steady_run_over_mqtt_in_little_memory(service: Any, mosquitto: Broker
 @pytest.mark.timeout(30)
 def test_a_port_that_is_not_there_and_settings_that_are_wrong(service: Any) -> None:
     run = service(f'[[links]]\nkind = "mqtt"\nport = {free_port()}\npassword_env = "NOT_SET_ANYWHERE"\n')
-    told = run.ask("run")
-    assert told.returncode == 2
-    assert "NOT_SET_ANYWHERE" in told.stderr and len(told.stderr.splitlines()) == 1
+    said = run.ask("run")
+    assert said.returncode == 2
+    assert "NOT_SET_ANYWHERE" in said.stderr and len(said.stderr.splitlines()) == 1

@@ -38,7 +38,7 @@ def test_the_lock_holds_every_package_with_hashes_and_names_no_host() -> None:
         assert "--hash=sha256:" in block, block
 
 
-def test_an_audit_tells_what_was_found_and_what_was_not_looked_up() -> None:
+def test_an_audit_shows_what_was_found_and_what_was_not_looked_up() -> None:
     # in the form of `pip-audit --format json` 2.10
     fault = {"id": "PYSEC-2000-1", "fix_versions": ["1.3"], "aliases": [], "description": ""}
     other = fault | {"id": "PYSEC-2000-2", "fix_versions": []}

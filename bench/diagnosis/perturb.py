@@ -2,10 +2,11 @@
 
     python -m bench.diagnosis.perturb --keep DIR [--sample 24 --seed 1] [--family heat] [--no-gate]
 
-For each, the fast tests of its family are run, up to the first that fails (`--wide`: the others', too). Where
-all pass, the diagnosis gate is run over recorded frames. A number that neither notices survives: it needs a
-test of what it is for, or it is not needed. (A test that repeats the table of numbers would notice
-everything and say nothing; there is none.) Exit status 1 where fewer than five in six are caught.
+For each, the diagnosis gate's runs are judged up to the first that departs from what is frozen; where none
+does, the fast tests of its family are run (`--wide`: the others', too). A number that neither notices
+survives: it needs a short run or a test of what it is for, or it is not needed. (A test that repeats the
+table of numbers would notice everything and say nothing; there is none.) Exit status 1 where fewer than five
+in six are caught.
 """
 
 from __future__ import annotations
@@ -13,21 +14,19 @@ from __future__ import annotations
 import argparse
 import gc
 import multiprocessing
-import multiprocessing.pool
 import os
 import random
 import subprocess
 import sys
 import tempfile
 import time
-import tomllib
 from pathlib import Path
 
 from bench.diagnosis.changed_number import VARIABLE, text_of
-from bench.diagnosis.changes import Change, chosen, judged, scaled
-from bench.diagnosis.gate import FLOORS, shortfalls
+from bench.diagnosis.changes import Change, chosen, departs, scaled
+from bench.diagnosis.frozen import FROZEN, load
 from bench.diagnosis.sensitivity import runs_in
-from bench.diagnosis.summary import summarise
+from bench.diagnosis.trace import Trace
 from rushlight.analysis.watch.catalogue import catalogue, family_of
 
 __all__ = ["caught_by_gate", "caught_by_tests", "drawn", "tests_of"]
@@ -62,7 +61,18 @@ def tests_of(family: str, wide: bool = False) -> list[str]:
 def caught_by_tests(change: Change | None, tests: list[str]) -> str:
     """The first test that fails with the number changed; "" where all pass."""
     environment = os.environ | ({VARIABLE: text_of(change)} if change is not None else {})
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider"]
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-x",
+        "-q",
+        "--no-header",
+        "--tb=no",
+        "-rfE",
+        "-p",
+        "no:cacheprovider",
+    ]
     command += ["-p", "bench.diagnosis.changed_number", "--timeout=600", *tests]
     try:
         done = subprocess.run(
@@ -77,11 +87,22 @@ def caught_by_tests(change: Change | None, tests: list[str]) -> str:
     return failed[0] if failed else f"pytest ends with {done.returncode}: {lines[-1] if lines else ''}"
 
 
-def caught_by_gate(change: Change | None, folders: list[Path], pool: multiprocessing.pool.Pool) -> str:
-    """What falls below its floor with the number changed; "" where nothing does."""
-    found = pool.starmap(judged, [(folder, change) for folder in folders], chunksize=1)
-    total = summarise([one.verdict for one in found if one is not None])
-    return "; ".join(shortfalls(total, tomllib.loads(FLOORS.read_text(encoding="utf-8"))))
+def caught_by_gate(change: Change | None, traces: dict[Path, Trace]) -> str:
+    """Where the first run departs from its trace with the number changed; "" where none does."""
+    for folder, trace in traces.items():
+        if where := departs(folder, change, trace):
+            return where
+    return ""
+
+
+def _gate_job(job: tuple[Change | None, dict[Path, Trace]]) -> str:
+    return caught_by_gate(*job)
+
+
+def frozen_traces(folder: Path, processes: int, short: bool = False) -> dict[Path, Trace]:
+    """The gate's runs in `folder` with what is frozen of them."""
+    frozen = load(FROZEN)
+    return {one: frozen[one.name].trace for one in runs_in(folder, processes=processes, short=short)}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -95,6 +116,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--sample", type=int, default=24)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--wide", action="store_true", help="the other families' tests, too")
+    parser.add_argument("--short", action="store_true", help="of the gate only its short runs")
     parser.add_argument("--no-gate", action="store_true", help="tests only")
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(arguments)
@@ -105,19 +127,24 @@ def main(arguments: list[str] | None = None) -> int:
     began, survivors = time.monotonic(), []
     families = {name: family_of(numbers) for name, numbers in catalogue().items()}
     with tempfile.TemporaryDirectory() as scratch, multiprocessing.Pool(args.jobs, gc.disable) as pool:
-        folders = [] if args.no_gate else runs_in(args.keep or Path(scratch), processes=args.jobs)
-        wanted = {family: tests_of(family, args.wide) for family in families.values()}
-        used = [wanted[families[change.name.split(".")[0]]] for change in changes]
-        wrong = caught_by_tests(None, sorted({path for paths in used for path in paths}))
-        if not wrong and folders:
-            wrong = caught_by_gate(None, folders, pool)
-        if wrong:
-            print(f"perturb: fails with all numbers as they are: {wrong}", file=sys.stderr)
-            return 1
-        for change in changes:
-            said = caught_by_tests(change, wanted[families[change.name.split(".")[0]]])
-            if not said and folders:
-                said = caught_by_gate(change, folders, pool)
+        traces = {} if args.no_gate else frozen_traces(args.keep or Path(scratch), args.jobs, args.short)
+        for wrong in pool.imap(
+            _gate_job, [(None, {one: trace}) for one, trace in traces.items()], chunksize=1
+        ):
+            if wrong:
+                print(f"perturb: differs with all numbers as they are: {wrong}", file=sys.stderr)
+                return 1
+        by_gate = pool.imap(_gate_job, [(change, traces) for change in changes], chunksize=1)
+        checked: set[str] = set()
+        for change, seen in zip(changes, by_gate, strict=True):
+            said = seen
+            if not said:
+                tests = tests_of(families[change.name.split(".")[0]], args.wide)
+                if not checked.issuperset(tests) and (wrong := caught_by_tests(None, tests)):
+                    print(f"perturb: fails with all numbers as they are: {wrong}", file=sys.stderr)
+                    return 1
+                checked.update(tests)
+                said = caught_by_tests(change, tests)
             if not said:
                 survivors.append(change)
             print(f"{text_of(change):50} {'caught' if said else 'SURVIVES'}  {said[:110]}", flush=True)

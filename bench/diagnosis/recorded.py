@@ -23,10 +23,23 @@ from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import QUANTITIES, Reading
 from rushlight.collector.settings import Settings, load_settings
 
-__all__ = ["GAP_MS", "Heard", "Step", "events_by_frames", "events_by_readings", "record", "recorded"]
+__all__ = [
+    "GAP_MS",
+    "ClockPutBack",
+    "Heard",
+    "Step",
+    "events_by_frames",
+    "events_by_readings",
+    "record",
+    "recorded",
+]
 
 GAP_MS = 90_000
 """A shorter gap between two reports is no silence, whatever its limit is scaled to."""
+
+
+class ClockPutBack(ValueError):
+    """A run whose clock is put back can't be judged by its frames."""
 
 
 class Heard(msgspec.Struct, array_like=True):
@@ -71,8 +84,9 @@ def record(folder: Path) -> list[Step]:
     Raises
     ------
     ValueError
-        The run has another number of tanks than one, or a clock that is put back: then only the readings
-        show what happens.
+        The run has another number of tanks than one.
+    ClockPutBack
+        Then only the readings show what happens.
     """
     intake, builder = Intake(_settings(folder)), FrameBuilder()
     steps: list[Step] = []
@@ -87,7 +101,7 @@ def record(folder: Path) -> list[Step]:
             if (frame := builder.feed(reading)) is not None:
                 steps.append(Step(frame=frame))
             elif builder.back_ms:
-                raise ValueError(
+                raise ClockPutBack(
                     f"{folder}: its clock is put back at {reading.time_ms}; judge it by readings"
                 )
     return steps

@@ -1,11 +1,13 @@
 """What each number of the judging changes: scaled down and up, one at a time, over the gate's runs.
 
     python -m bench.diagnosis.sensitivity --keep DIR [--family heat] [--number HEATER.] [--sample 20 --seed 1]
-    python -m bench.diagnosis.sensitivity --keep DIR --matters     # leave a number at the first other event
+    python -m bench.diagnosis.sensitivity --keep DIR --matters     # leave a number at the first difference
 
-A row has the events that come or go (raised, cleared …, by name and time), the runs where only the words are
-others, and what it makes of the figures of `score`. Numbers that change nothing in any run are listed at the
-end: candidates for deletion, where no test needs them either. All numbers over all runs take hours.
+A row has the events that come or go (raised, cleared …, by name and time), the runs where only what is
+believed or the words are others, and what it makes of the figures of `score`. Only runs that read a number
+are judged with it changed. Numbers that change nothing in any run are listed at the end: candidates for
+deletion, where no test needs them either. All numbers over all runs take hours; `--matters --short` takes far
+less.
 """
 
 from __future__ import annotations
@@ -21,15 +23,25 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from bench.diagnosis.changes import Change, Judged, chosen, judged, scaled
+from bench.diagnosis.changes import Change, Judged, chosen, departs, judged, noting_reads, scaled
 from bench.diagnosis.gate import jobs
 from bench.diagnosis.scenarios import build
+from bench.diagnosis.short_runs import SHORT_RUNS, make
 from bench.diagnosis.summary import summarise
 
-__all__ = ["FACTORS", "Row", "baselines", "row_of", "runs_in"]
+__all__ = ["FACTORS", "Baseline", "Baselines", "Row", "baseline", "baselines", "row_of", "runs_in"]
 
 FACTORS = (0.7, 1.4)
-Baselines = dict[Path, Judged]
+
+
+class Baseline(NamedTuple):
+    """A run with all numbers as they are, and the numbers that it reads."""
+
+    judged: Judged
+    read: frozenset[str]
+
+
+Baselines = dict[Path, Baseline]
 
 
 class Row(NamedTuple):
@@ -39,64 +51,85 @@ class Row(NamedTuple):
     ----------
     runs, gone, new : int
         Runs with other events, events that don't come any more, and events that come instead.
+    believed : int
+        Runs with the same events, where the families believed something else.
     words : int
-        Runs whose events are the same but for their words.
+        Runs with the same events, otherwise worded.
     detected, named, false : int
         Faults detected and named, and false alarms, more or fewer than before; 0 where a run was left.
+    where : str
+        Where the first difference was, where that was all that was asked for.
     """
 
     change: Change
     runs: int = 0
     gone: int = 0
     new: int = 0
+    believed: int = 0
     words: int = 0
     detected: int = 0
     named: int = 0
     false: int = 0
+    where: str = ""
 
     @property
     def matters(self) -> bool:
-        return self.runs + self.words > 0
+        return self.runs + self.believed + self.words > 0
 
 
-def runs_in(folder: Path, only: Sequence[str] = (), processes: int = 2) -> list[Path]:
-    """The gate's runs in `folder`, made where they are missing; one of each fault first."""
-    wanted = [job for job in jobs(folder) if not only or job[0].name in only]
+def runs_in(folder: Path, only: Sequence[str] = (), processes: int = 2, short: bool = False) -> list[Path]:
+    """The gate's runs in `folder`, made where they are missing: the short ones, then one of each fault first.
+
+    `short`: only those.
+    """
+    for run in SHORT_RUNS:
+        if not (folder / run.name / "readings.csv").exists():
+            make(folder / run.name, run.name)
+    wanted = [] if short else [job for job in jobs(folder) if not only or job[0].name in only]
     missing = [job for job in wanted if not (job[0] / "truth.json").exists()]
     if missing:
         with multiprocessing.Pool(processes) as pool:
             pool.starmap(build, missing, chunksize=1)
+    brief = [folder / run.name for run in SHORT_RUNS if not only or run.name in only]
+    brief.sort(key=lambda one: (one / "readings.csv").stat().st_size)
     folders = [job[0] for job in wanted]
-    return folders[::2] + folders[1::2]
+    return brief + folders[::2] + folders[1::2]
+
+
+def baseline(folder: Path) -> Baseline:
+    """A run as it is judged with all numbers as they are, and those that it reads."""
+    with noting_reads() as read:
+        return Baseline(judged(folder), frozenset(read))
 
 
 def baselines(folders: list[Path], pool: multiprocessing.pool.Pool) -> Baselines:
-    """Each run as it is judged with all numbers as they are."""
-    found = pool.map(judged, folders, chunksize=1)
-    return {folder: one for folder, one in zip(folders, found, strict=True) if one is not None}
+    """All of them."""
+    return dict(zip(folders, pool.map(baseline, folders, chunksize=1), strict=True))
 
 
 def row_of(change: Change, before: Baselines, first_only: bool = False) -> Row:
-    """What the change makes of the runs; `first_only`: up to the first run that differs."""
+    """What the change makes of the runs; `first_only`: up to the first run that differs, and where."""
     row = Row(change)
-    for folder, old in before.items():
-        new = judged(folder, change, old if first_only else None)
-        if new is None:
-            return row._replace(runs=1)
-        gone = len(set(old.events) - set(new.events))
-        more = len(set(new.events) - set(old.events))
-        was, now = old.verdict, new.verdict
+    for folder, (old, read) in before.items():
+        if change.name not in read:
+            continue
+        if first_only:
+            if where := departs(folder, change, old.trace):
+                return row._replace(runs=1, where=where)
+            continue
+        new = judged(folder, change)
+        same = old.events == new.events
+        was, now = old.verdict or {}, new.verdict or {}
         row = row._replace(
-            runs=row.runs + (old.events != new.events),
-            gone=row.gone + gone,
-            new=row.new + more,
-            words=row.words + (old.events == new.events and old.words != new.words),
+            runs=row.runs + (not same),
+            gone=row.gone + len(set(old.events) - set(new.events)),
+            new=row.new + len(set(new.events) - set(old.events)),
+            believed=row.believed + (same and old.trace != new.trace),
+            words=row.words + (same and old.words != new.words),
             detected=row.detected + bool(now.get("detected")) - bool(was.get("detected")),
             named=row.named + bool(now.get("named")) - bool(was.get("named")),
-            false=row.false + len(now["false"]) - len(was["false"]),
+            false=row.false + len(now.get("false", ())) - len(was.get("false", ())),
         )
-        if first_only and row.matters:
-            break
     return row
 
 
@@ -115,7 +148,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--number", default=None, help="only numbers that have this in their name")
     parser.add_argument("--sample", type=int, default=None, help="so many of them, by chance")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--matters", action="store_true", help="leave a number at the first other event")
+    parser.add_argument("--matters", action="store_true", help="leave a number at the first difference")
+    parser.add_argument("--short", action="store_true", help="only the short runs")
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(arguments)
     numbers = chosen(args.family, args.number, args.sample, args.seed)
@@ -124,16 +158,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:
-        folders = runs_in(args.keep or Path(scratch), [one for one in args.only.split(",") if one], args.jobs)
+        only = [one for one in args.only.split(",") if one]
+        folders = runs_in(args.keep or Path(scratch), only, args.jobs, args.short)
         # frames are millions of small objects in no cycles
         with multiprocessing.Pool(args.jobs, gc.disable) as pool:
             before = baselines(folders, pool)
-            total = summarise([one.verdict for one in before.values()])
+            total = summarise([one.judged.verdict for one in before.values() if one.judged.verdict])
             print(
                 f"{len(numbers)} numbers over {len(before)} runs: detected {total['detected']}, "
                 f"named {total['named']}, false alarms a tank-week {total['false_per_tank_week']}"
             )
-            print(f"{'number':40}{'value':>12}{'changed':>12}  runs  gone   new words detct named false")
+            print(
+                f"{'number':40}{'value':>12}{'changed':>12}  runs  gone   new  blvd words detct named false"
+            )
             todo = [
                 (Change(name, other), before, args.matters)
                 for name, value in numbers
@@ -145,15 +182,19 @@ def main(arguments: list[str] | None = None) -> int:
                 name = row.change.name
                 if row.matters:
                     mattering.add(name)
-                figures = f"{row.runs:6d}{row.gone:6d}{row.new:6d}{row.words:6d}"
+                figures = f"{row.runs:6d}{row.gone:6d}{row.new:6d}{row.believed:6d}{row.words:6d}"
                 hits = f"{row.detected:+6d}{row.named:+6d}{row.false:+6d}"
-                print(f"{name:40}{values[name]:12.6g}{row.change.value:12.6g}{figures}{hits}", flush=True)
+                print(
+                    f"{name:40}{values[name]:12.6g}{row.change.value:12.6g}{figures}{hits}  {row.where}",
+                    flush=True,
+                )
+    read = frozenset().union(*(one.read for one in before.values()))
     idle = [name for name, _ in numbers if name not in mattering]
     print(
         f"\n{len(numbers)} numbers in {time.monotonic() - began:.0f} s; {len(idle)} change nothing in any run"
     )
     for name in idle:
-        print(f"- {name}")
+        print(f"- {name}{'' if name in read else ' (not read)'}")
     return 0
 
 

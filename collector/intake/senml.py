@@ -9,7 +9,6 @@ from __future__ import annotations
 import binascii
 import math
 import re
-from typing import Any
 
 import msgspec
 
@@ -32,10 +31,8 @@ __all__ = [
     "Record",
     "Report",
     "TopicMaps",
-    "add_crc",
     "decode_line",
     "decode_pack",
-    "encode_pack",
 ]
 
 _RELATIVE_BELOW = 2**28  # RFC 8428 section 4.5.3: times below this are relative to now, in seconds
@@ -254,26 +251,3 @@ def _checked_line(line: bytes) -> Report:
                 f"CRC is {sent:04X}, the line's own {found:04X}: damaged on the way; check cable and baud",
             )
     return decode_pack(line)
-
-
-def add_crc(line: bytes) -> bytes:
-    """The line with `` *XXXX``, CRC-16/CCITT-FALSE of its bytes (poly 0x1021, init 0xFFFF)."""
-    return b"%b *%04X" % (line, binascii.crc_hqx(line, 0xFFFF))
-
-
-def encode_pack(report: Report) -> bytes:
-    """The SenML pack that `decode_pack` reads as this report (its problems are not sent)."""
-    items: list[dict[str, Any]] = []
-    for record in report.records:
-        item: dict[str, Any] = {"n": record.quantity, "u": UNITS[record.quantity]}
-        if record.value is None:
-            item["vs"] = "fault"
-        else:
-            item["v"] = record.value
-        if record.time_ms is not None:
-            item["t"] = record.time_ms / 1000
-        elif record.age_ms is not None:
-            item["t"] = -record.age_ms / 1000
-        items.append(item)
-    items[0] = {"bn": report.tank + "/"} | ({"seq": report.seq} if report.seq >= 0 else {}) | items[0]
-    return msgspec.json.encode(items)

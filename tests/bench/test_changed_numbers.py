@@ -14,7 +14,7 @@ from bench.diagnosis.changed_number import change_from, text_of
 from bench.diagnosis.changes import Change, changed, chosen, judged, scaled
 from bench.diagnosis.recorded import events_by_frames, events_by_readings, record, recorded
 from bench.diagnosis.scenarios import build
-from bench.diagnosis.sensitivity import Baselines, row_of
+from bench.diagnosis.sensitivity import Baselines, baseline, row_of
 from rushlight.analysis.detectors.probes.numbers import STILL
 
 ROOT = Path(__file__).parents[2]
@@ -66,16 +66,18 @@ def test_a_clock_that_is_put_back_is_refused(silent: Path, tmp_path: Path) -> No
 
 
 def test_a_number_that_matters_is_noticed_and_one_that_does_not_is_not(broken: Path) -> None:
-    before = judged(broken)
-    assert before is not None and before.verdict["named"]
+    before = baseline(broken)
+    assert before.judged.verdict is not None and before.judged.verdict["named"]
+    assert "STILL.floor_ph_min" in before.read and "MIXING.close_c" not in before.read
     runs: Baselines = {broken: before}
     deaf = Change("STILL.floor_ph_min", 1e9)
     row = row_of(deaf, runs)
     assert row.matters and row.runs == 1 and row.gone > row.new and row.named == -1
-    assert row_of(deaf, runs, first_only=True).matters
+    noticed = row_of(deaf, runs, first_only=True)
+    assert noticed.matters and noticed.where.startswith("broken0: ")
     for first_only in (True, False):
         assert not row_of(Change("STILL.ice_c", 0.31), runs, first_only).matters
-    assert judged(broken) == before  # and it is back
+    assert judged(broken) == before.judged  # and it is back
 
 
 @given(st.integers(1, 10**13) | st.floats(1e-6, 1e6), st.sampled_from([0.6, 0.7, 1.4, 1.5]))

@@ -172,11 +172,11 @@ def test_folder_is_what_the_contract_says(tmp_path: Path, kind: str) -> None:
 
 
 def _first_told(events: list[dict[str, Any]]) -> dict[tuple[str, str], str]:
-    told: dict[tuple[str, str], str] = {}
+    said: dict[tuple[str, str], str] = {}
     for event in events:
         if event["event"] == "raised":
-            told.setdefault((event["alarm"], event.get("quantity", "")), event["time"])
-    return told
+            said.setdefault((event["alarm"], event.get("quantity", "")), event["time"])
+    return said
 
 
 TRUTH = {

@@ -56,7 +56,7 @@ def test_each_kind_of_fault_is_made_once_and_can_be_compiled() -> None:
         assert "def tell" in source
 
 
-def test_the_run_finds_a_fault_that_a_test_fails_for_and_tells_one_that_none_does(
+def test_the_run_finds_a_fault_that_a_test_fails_for_and_shows_one_that_none_does(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "small").mkdir()

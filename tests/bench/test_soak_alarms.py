@@ -122,7 +122,7 @@ def test_each_alarm_must_reach_each_target_and_not_twice() -> None:
     assert audit_told(raised, rows, {"a": [grouped]}, []).faults == []
 
 
-def test_a_target_notes_what_it_reads_and_refuses_when_told_to() -> None:
+def test_a_target_notes_what_it_reads_and_refuses_when_asked_to() -> None:
     target = Target()
     try:
         url = target.url.replace("json:", "http:")

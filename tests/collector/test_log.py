@@ -62,7 +62,7 @@ def test_flapping_stays_quiet(caplog: pytest.LogCaptureFixture) -> None:
     assert caplog.messages[2:] == ["lost (and 58 more of these since the last such line)"]
 
 
-def test_the_end_of_a_long_outage_is_told(caplog: pytest.LogCaptureFixture) -> None:
+def test_the_end_of_a_long_outage_is_reported(caplog: pytest.LogCaptureFixture) -> None:
     """A full disk, tried again each second: its beginning and its end are one line each."""
     caplog.set_level(logging.INFO, "t")
     now = [0]

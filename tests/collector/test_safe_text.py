@@ -69,8 +69,8 @@ def test_they_are_shown_as_what_they_are() -> None:
 
 
 @given(st.text(), st.text())
-def test_a_log_line_is_one_line(message: str, told: str) -> None:
-    record = logging.LogRecord("x", logging.WARNING, "", 0, "%s: %s", (message, told), None)
+def test_a_log_line_is_one_line(message: str, said: str) -> None:
+    record = logging.LogRecord("x", logging.WARNING, "", 0, "%s: %s", (message, said), None)
     assert unsafe(SafeFormatter("%(levelname)s %(message)s").format(record)) == []
 
 

@@ -130,7 +130,7 @@ def test_port_is_raw_before_a_reader_sets_it_up(line: PtyLine) -> None:
         os.close(reader)
 
 
-def test_writing_stops_when_told_with_no_reader(line: PtyLine) -> None:
+def test_writing_stops_when_asked_with_no_reader(line: PtyLine) -> None:
     stop = threading.Event()
     done = []
     writer = threading.Thread(target=lambda: done.append(line.write(b"x" * 200_000, stop)))
@@ -140,7 +140,7 @@ def test_writing_stops_when_told_with_no_reader(line: PtyLine) -> None:
     assert done == [False]
 
 
-def test_waiting_for_a_reader_stops_when_told(line: PtyLine) -> None:
+def test_waiting_for_a_reader_stops_when_asked(line: PtyLine) -> None:
     stop = threading.Event()
     stop.set()
     assert not line.wait_for_reader(stop)

@@ -150,7 +150,7 @@ def test_fan_cools_below_a_hot_room() -> None:
 
 
 @pytest.mark.parametrize(("latitude", "elevation_deg"), [(0.0, 90.0), (40.0, 50.0), (60.0, 30.0)])
-def test_sun_stands_where_it_should(latitude: float, elevation_deg: float) -> None:
+def test_sun_is_where_it_should_be(latitude: float, elevation_deg: float) -> None:
     """At the March equinox (2026-03-20) the noon sun's elevation is 90° - latitude, by definition."""
     noon_ms = int(datetime(2026, 3, 20, 12, tzinfo=UTC).timestamp() * 1000)
     sine = sun_elevation_sine(noon_ms, latitude, 0.0)

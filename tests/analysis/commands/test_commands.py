@@ -101,7 +101,7 @@ def fill(folder: Path) -> None:
             live.keep(store, now_ms(), True)
 
 
-def test_every_command_has_help_and_stands_in_the_readme(run: Callable[..., Output]) -> None:
+def test_every_command_has_help_and_is_in_the_readme(run: Callable[..., Output]) -> None:
     readme = (ROOT / "README.md").read_text()
     status, listed, _ = run("--help")
     assert status == 0
@@ -191,7 +191,7 @@ def test_check_lists_every_fault_of_the_settings(run: Callable[..., Output], con
     assert "tanks.hallway.volume_litres" in err
 
 
-def test_check_and_status_tell_of_a_server_store(run: Callable[..., Output], config: Path) -> None:
+def test_check_and_status_speak_of_a_server_store(run: Callable[..., Output], config: Path) -> None:
     url = f"http://127.0.0.1:{free_port()}"
     config.write_text(f'[store]\nkind = "influxdb"\nurl = "{url}"\nbucket = "shelf"\n' + config.read_text())
     status, out, err = run("check")
@@ -303,7 +303,7 @@ def test_out_of_service_is_shown_until_it_is_returned(run: Callable[..., Output]
         assert [e.event for e in store.events()] == ["raised", "shelved", "unshelved", "raised"]
 
 
-def test_a_service_that_does_not_answer_is_told_and_the_request_kept(
+def test_a_service_that_does_not_answer_is_reported_and_the_request_kept(
     run: Callable[..., Output], config: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fill(config.parent)
@@ -345,7 +345,7 @@ def test_colours_only_on_a_terminal(config: Path, environment: dict[str, str], c
     assert bool(re.search(rb"\x1b\[[0-9;]*31m", screen)) is coloured
 
 
-def test_a_test_notice_goes_out_and_failures_are_told(
+def test_a_test_notice_goes_out_and_failures_are_reported(
     run: Callable[..., Output], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     got: list[Any] = []

@@ -58,7 +58,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return _play(tmp_path_factory.mktemp("demo") / "new")
 
 
-def test_every_fault_is_told_in_time_and_nothing_else(demo: Run) -> None:
+def test_every_fault_is_reported_in_time_and_nothing_else(demo: Run) -> None:
     rows = [re.split(r"\s{2,}", row) for row in demo.table]
     assert [row[1] for row in rows] == EXPECTED, demo.screen
     assert not re.search("MISSED|LATE|FALSE", demo.screen), "\n".join(demo.table)
@@ -149,7 +149,7 @@ class _Terminal(io.StringIO):
 
 
 @pytest.mark.parametrize(("no_color", "coloured"), [("", True), ("1", False)])
-def test_colours_on_a_terminal_unless_told_not_to(
+def test_colours_on_a_terminal_unless_asked_not_to(
     monkeypatch: pytest.MonkeyPatch, no_color: str, coloured: bool
 ) -> None:
     """NO_COLOR: https://no-color.org, set and not empty means no colour."""
@@ -160,10 +160,10 @@ def test_colours_on_a_terminal_unless_told_not_to(
 
 
 def test_lead_time_in_words() -> None:
-    told = Outcome("x", "co2-overdose", 0, 2 * HOUR, 5 * HOUR)
-    assert (told.good, lead_text(told)) == (True, "3 h before harm")
-    late = told._replace(raised_ms=6 * HOUR)
+    noticed = Outcome("x", "co2-overdose", 0, 2 * HOUR, 5 * HOUR)
+    assert (noticed.good, lead_text(noticed)) == (True, "3 h before harm")
+    late = noticed._replace(raised_ms=6 * HOUR)
     assert not late.good
     assert lead_text(late).startswith("LATE")
-    assert told._replace(harm_ms=None).good
-    assert not told._replace(raised_ms=None).good
+    assert noticed._replace(harm_ms=None).good
+    assert not noticed._replace(raised_ms=None).good

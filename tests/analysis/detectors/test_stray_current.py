@@ -97,7 +97,7 @@ def test_three_large_steps_of_one_size_are_enough() -> None:
     assert not bench.faults
 
 
-def test_it_stands_between_the_steps_and_until_a_day_without() -> None:
+def test_it_lasts_between_the_steps_and_until_a_day_without() -> None:
     bench = Bench().run(DAY, lambda at: 0.4 * heating(at))
     first = bench.stands[0]
     bench.run(3 * DAY, lambda at: 0.0)

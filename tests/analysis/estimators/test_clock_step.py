@@ -357,7 +357,7 @@ def test_what_a_device_had_kept_is_not_followed_where_there_is_a_clock() -> None
 # -- silence ----------------------------------------------------------------------------------------------
 
 
-def test_a_tank_that_has_never_reported_is_told_of(tmp_path: Path) -> None:
+def test_a_tank_that_never_reported_is_noticed(tmp_path: Path) -> None:
     world = World(tmp_path / "a.db", TWO)
     world.run(19)
     assert world.standing("attic") == set()

@@ -166,7 +166,7 @@ def test_daily_profile_gives_back_a_daily_curve() -> None:
         assert profile.at(minute) == pytest.approx(expected, abs=0.02)
 
 
-def test_daily_profile_does_not_learn_what_it_is_told_not_to() -> None:
+def test_daily_profile_does_not_learn_what_is_left_out() -> None:
     profile = DailyProfile()
     assert profile.at(600) is None
     for n in range(3 * 288):

@@ -451,7 +451,7 @@ def test_whenever_the_store_refuses_the_same_notices_arrive_at_the_same_time(
 # -- targets that are newer than the alarm -----------------------------------------------------------------
 
 
-def test_an_alarm_older_than_the_only_target_is_told_after_the_start(
+def test_an_alarm_older_than_the_only_target_is_reported_after_the_start(
     house: House, boxes: list[Inbox]
 ) -> None:
     house.start()
@@ -470,7 +470,7 @@ def test_an_alarm_older_than_the_only_target_is_told_after_the_start(
     assert len(boxes[0].posts) == 2
 
 
-def test_a_second_target_is_told_of_what_stands_and_the_first_not_again(
+def test_a_second_target_hears_of_what_is_active_and_the_first_not_again(
     house: House, boxes: list[Inbox]
 ) -> None:
     house.start(boxes[0])
@@ -483,7 +483,9 @@ def test_a_second_target_is_told_of_what_stands_and_the_first_not_again(
     assert (len(boxes[0].posts), len(boxes[1].posts)) == (first, 1)
 
 
-def test_what_was_answered_or_is_over_is_not_told_to_a_new_target(house: House, boxes: list[Inbox]) -> None:
+def test_what_was_answered_or_is_over_is_not_reported_to_a_new_target(
+    house: House, boxes: list[Inbox]
+) -> None:
     house.start(boxes[0])
     house.play(0, 200)
     alarm = house.store.events()[0].alarm

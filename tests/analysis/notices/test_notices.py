@@ -173,7 +173,7 @@ def test_medium_is_sent_once(inbox: Inbox, store: EmbeddedStore) -> None:
     assert store.pending_notices() == []
 
 
-def test_over_is_told_and_reminders_end(inbox: Inbox, store: EmbeddedStore) -> None:
+def test_over_is_reported_and_reminders_end(inbox: Inbox, store: EmbeddedStore) -> None:
     notices, book = notifier(inbox), AlarmBook("alcove", "Alcove")
     keep(notices, store, book.update([finding()], T0), T0)
     notices.run_once(store, T0)
@@ -489,7 +489,7 @@ def test_heartbeat_stops_while_no_notice_gets_out(inbox: Inbox, second: Inbox, s
     assert len(inbox.posts) == 1 and len(second.gets) == 2
 
 
-def test_heartbeat_that_fails_is_retried_and_not_told_in_full(
+def test_heartbeat_that_fails_is_retried_and_not_reported_in_full(
     inbox: Inbox, store: EmbeddedStore, caplog: pytest.LogCaptureFixture
 ) -> None:
     notices = notifier(heartbeat=f"http://127.0.0.1:{inbox.port}/secret-token")

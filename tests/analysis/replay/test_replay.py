@@ -207,15 +207,15 @@ def test_a_broken_clock_raises_nothing(replayed: Replayed) -> None:
     ]
 
 
-def test_what_is_not_in_the_settings_is_left_out_and_told_once(folder: Path) -> None:
+def test_what_is_not_in_the_settings_is_left_out_and_reported_once(folder: Path) -> None:
     path = folder / "readings.csv"
     path.write_text(HEADER + WARM + rows([1.0] * 9, tank="attic") + rows([1.0] * 5, quantity="salinity"))
-    told: list[str] = []
-    summary = replay_files(folder / "rushlight.toml", [path], None, complain=told.append)
+    said: list[str] = []
+    summary = replay_files(folder / "rushlight.toml", [path], None, complain=said.append)
     assert (summary.readings, summary.left_out) == (270, 14)
-    assert len(told) == 2
-    assert "'attic'" in told[0] and "add [tanks.attic] to" in told[0]
-    assert "'salinity'" in told[1] and "temperature" in told[1]
+    assert len(said) == 2
+    assert "'attic'" in said[0] and "add [tanks.attic] to" in said[0]
+    assert "'salinity'" in said[1] and "temperature" in said[1]
 
 
 def test_raw_electrode_readings_become_ph(replayed: Replayed) -> None:

@@ -85,7 +85,7 @@ def test_two_causes_are_two_alarms() -> None:
     assert kept("probe-fault/ph", "probe-fault/light") == ["probe-fault/light", "probe-fault/ph"]
 
 
-def test_one_finding_alone_stands_whatever_it_is() -> None:
+def test_one_finding_alone_is_kept_whatever_it_is() -> None:
     for name in ALARMS:
         assert kept(name) == [name]
     assert diagnose([]) == []
@@ -103,15 +103,15 @@ sets = st.sets(st.sampled_from([*ALARMS, *(f"probe-fault/{q}" for q in READ_FROM
 
 
 @given(sets, st.randoms(use_true_random=False))
-def test_something_always_stands_and_order_does_not_matter(names: set[str], chance: object) -> None:
+def test_something_is_always_kept_and_order_does_not_matter(names: set[str], chance: object) -> None:
     shuffled = sorted(names)
     chance.shuffle(shuffled)  # type: ignore[attr-defined]
-    stands = kept(*shuffled)
-    assert stands and set(stands) <= names
-    assert stands == kept(*sorted(names))
+    active = kept(*shuffled)
+    assert active and set(active) <= names
+    assert active == kept(*sorted(names))
     # what stands is explained by nothing else that stands
-    for one in stands:
-        assert not any(one in EXPLAINS.get(other, ()) for other in stands)
+    for one in active:
+        assert not any(one in EXPLAINS.get(other, ()) for other in active)
 
 
 def test_the_general_alarm_clears_when_its_cause_is_found() -> None:
@@ -122,9 +122,9 @@ def test_the_general_alarm_clears_when_its_cause_is_found() -> None:
     for minute in range(60):
         names = ["temperature-low"] if minute < 20 else ["temperature-low", "heater-not-heating"]
         events += book.update(diagnose(found(*names)), now + minute * 60_000)
-    told = [(event.event, event.alarm) for event in events]
-    assert told.index(("raised", "temperature-low")) < told.index(("raised", "heater-not-heating"))
-    assert ("cleared", "temperature-low") in told
+    said = [(event.event, event.alarm) for event in events]
+    assert said.index(("raised", "temperature-low")) < said.index(("raised", "heater-not-heating"))
+    assert ("cleared", "temperature-low") in said
     assert book.standing() == {"heater-not-heating"}
 
 
@@ -132,10 +132,10 @@ def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
     """Gas bubbles that strike it make an electrode jitter; so does air, and then there is no surge."""
     jitters = Finding(alarm="probe-fault", quantity="ph", credible="level", observations=["it jumps by 0.05"])
     surge = Finding(alarm="co2-overdose", priority="critical", observations=["pH 6.2, about 60 mg/L CO2"])
-    (told,) = diagnose([jitters, surge])
-    assert told.alarm == "probe-fault" and told.priority == "critical"
-    assert told.observations[-1].endswith("about 60 mg/L CO2")
-    assert told.rule_out.startswith("get air into the water first")
+    (said,) = diagnose([jitters, surge])
+    assert said.alarm == "probe-fault" and said.priority == "critical"
+    assert said.observations[-1].endswith("about 60 mg/L CO2")
+    assert said.rule_out.startswith("get air into the water first")
     again = Finding(alarm="probe-fault", quantity="ph", credible="level")
     assert {f.alarm for f in diagnose([again, surge], {"co2-overdose"})} == {"probe-fault", "co2-overdose"}
 
@@ -149,10 +149,10 @@ def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
         ("power-interrupted", "temperature-low"),
     ],
 )
-def test_who_silences_a_cause_is_told_of_the_harm(cause: str, harm: str) -> None:
-    told = diagnose(found(cause, harm), (), {(cause, "")})
-    assert sorted(finding.alarm for finding in told) == sorted([cause, harm])
-    assert [finding.replaces for finding in told] == ["", ""]
+def test_who_silences_a_cause_hears_of_the_harm(cause: str, harm: str) -> None:
+    said = diagnose(found(cause, harm), (), {(cause, "")})
+    assert sorted(finding.alarm for finding in said) == sorted([cause, harm])
+    assert [finding.replaces for finding in said] == ["", ""]
     (alone,) = diagnose(found(cause, harm), (), {("device-silent", "")})
     assert alone.alarm == cause
 

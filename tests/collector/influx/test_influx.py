@@ -165,7 +165,7 @@ def test_the_analysis_says_the_same_from_both_stores(
     settings = settings_for(shared_nginx.url, database)
     local.run(local.drain(settings))
 
-    def told(source: ReadingSource) -> tuple[object, ...]:
+    def said(source: ReadingSource) -> tuple[object, ...]:
         recording = replay_store(config, source, scene.tank, surge.start_ms, surge.end_ms)
         return recording.readings, recording.events, recording.standing, recording.samples
 
@@ -174,7 +174,7 @@ def test_the_analysis_says_the_same_from_both_stores(
         return Replay(config, pytest.fail).events(rows, scene.end_ms)
 
     with InfluxReadings(settings, page=5000) as server:
-        from_file, from_server = told(local.store), told(server)
+        from_file, from_server = said(local.store), said(server)
         assert from_server == from_file
         raised = {event.alarm for event in from_file[1] if event.event == "raised"}  # type: ignore[attr-defined]
         assert surge.expected_alarm in raised

@@ -128,16 +128,16 @@ def test_an_alarm_is_judged_again_and_explained_from_the_server(
     # in parts: old ones are here no more; the server was away when it happened; some hours are in both
     kept = keep(ALWAYS, NEVER) if way == "all on the server" else keep(moved(when, -3), moved(when, -9))
     tank = overdose.event.tank
-    told, beliefs = tmp_path / "events.jsonl", tmp_path / "beliefs.csv"
+    noticed, beliefs = tmp_path / "events.jsonl", tmp_path / "beliefs.csv"
     status, out, err = kept.run(
-        capsys, "replay", "--store", "--around", when, "--hours", "3", "--events", str(told),
+        capsys, "replay", "--store", "--around", when, "--hours", "3", "--events", str(noticed),
         "--beliefs", str(beliefs),
     )  # fmt: skip
     assert (status, err) == (0, "")
     assert overdose.event.summary in out
     # the same, to the second, as from the file that they came from
     begin, end = moved(when, -3), moved(when, 3)
-    again = [json.loads(line) for line in told.read_text().splitlines()]
+    again = [json.loads(line) for line in noticed.read_text().splitlines()]
     assert [(e["time"], e["event"], e["alarm"]) for e in again] == [
         (e.time, e.event, e.alarm)
         for e in overdose.events

@@ -29,7 +29,7 @@ BASIC = "".join(
 BASIC = f'set $basic ""; {BASIC} proxy_set_header Authorization $basic;'
 
 
-def told(local: Local, settings: StoreSettings) -> str:
+def said(local: Local, settings: StoreSettings) -> str:
     """What `status` says of the server."""
     return local.report(settings).error
 
@@ -38,7 +38,7 @@ def gets_well(local: Local, settings: StoreSettings) -> None:
     """Once the cause is mended all is written without a restart."""
     local.later()
     local.run(local.drain(settings))
-    assert told(local, settings) == ""
+    assert said(local, settings) == ""
     assert local.report(settings).waiting == 0
     assert on_server(settings) == local.all()
 
@@ -50,8 +50,8 @@ def test_nothing_listens(local: Local) -> None:
     settings = settings_for(f"http://127.0.0.1:{free_port()}", "tanks")
     local.feed(20)
     local.run(local.drain(settings))
-    assert "can't be reached" in told(local, settings)
-    assert "is it running, and is store.url right?" in told(local, settings)
+    assert "can't be reached" in said(local, settings)
+    assert "is it running, and is store.url right?" in said(local, settings)
 
 
 def test_no_such_host(local: Local) -> None:
@@ -59,7 +59,7 @@ def test_no_such_host(local: Local) -> None:
     settings = settings_for("http://influxdb.invalid:8086", "tanks")
     local.feed(20)
     local.run(local.drain(settings))
-    assert "http://influxdb.invalid:8086 can't be reached" in told(local, settings)
+    assert "http://influxdb.invalid:8086 can't be reached" in said(local, settings)
 
 
 def test_a_proxy_that_does_not_reach_the_server(
@@ -71,7 +71,7 @@ def test_a_proxy_that_does_not_reach_the_server(
     local.feed(20)
     drain = local.drain(settings)
     local.run(drain)
-    assert f"the proxy at {proxy.url} can't reach InfluxDB behind it (HTTP 502" in told(local, settings)
+    assert f"the proxy at {proxy.url} can't reach InfluxDB behind it (HTTP 502" in said(local, settings)
     assert "0 new readings and older ones wait in" in caplog.text
     local.later()
     before = len(local.arrived)
@@ -90,8 +90,8 @@ def test_no_database(local: Local, no_database: str, shared_influxd: Influxd, sh
     local.feed(1000)  # half a megabyte: influxd hangs up before it has read that, and nginx says 502
     drain = local.drain(settings)
     local.run(drain)
-    assert f"has no bucket {no_database!r}" in told(local, settings)
-    assert "make it there, or correct store.bucket" in told(local, settings)
+    assert f"has no bucket {no_database!r}" in said(local, settings)
+    assert "make it there, or correct store.bucket" in said(local, settings)
     shared_influxd.ask(f"CREATE DATABASE {no_database}")
     local.later()
     local.run(drain)
@@ -102,8 +102,8 @@ def test_a_server_older_than_the_path_of_2(local: Local, database: str, shared_i
     settings = settings_for(shared_influxd.url, database)  # 1.6 without nginx before it
     local.feed(1000)  # half a megabyte: refused before it is read
     local.run(local.drain(settings))
-    assert "has no /api/v2/write" in told(local, settings)
-    assert "InfluxDB 1.8 or newer is needed" in told(local, settings)
+    assert "has no /api/v2/write" in said(local, settings)
+    assert "InfluxDB 1.8 or newer is needed" in said(local, settings)
 
 
 def test_tokens(local: Local, servers: Servers, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -117,20 +117,20 @@ def test_tokens(local: Local, servers: Servers, monkeypatch: pytest.MonkeyPatch)
 
     none = settings_for(proxy.url, "tanks")
     local.run(local.drain(none))
-    assert 'wants a token; name the variable that holds it: token_env = "…"' in told(local, none)
-    assert "HTTP 401" in told(local, none)
+    assert 'wants a token; name the variable that holds it: token_env = "…"' in said(local, none)
+    assert "HTTP 401" in said(local, none)
 
     settings = settings_for(proxy.url, "tanks", token_env="TANKS_TOKEN")
     monkeypatch.delenv("TANKS_TOKEN", raising=False)
     local.later()
     local.run(local.drain(settings))
-    assert "TANKS_TOKEN is not set" in told(local, settings)
+    assert "TANKS_TOKEN is not set" in said(local, settings)
 
     monkeypatch.setenv("TANKS_TOKEN", "keeper:fern")
     local.later()
     local.run(local.drain(settings))
-    assert "refuses the token in TANKS_TOKEN" in told(local, settings)
-    assert "fern" not in told(local, settings)
+    assert "refuses the token in TANKS_TOKEN" in said(local, settings)
+    assert "fern" not in said(local, settings)
     with InfluxReadings(settings) as server, pytest.raises(ServerAway, match="refuses the token"):
         server.tanks()
 
@@ -151,14 +151,14 @@ def test_429_is_left_alone_for_as_long_as_it_says(
     local.feed(20)
     drain = local.drain(settings)
     local.run(drain)
-    assert "asks for fewer writes (HTTP 429: too many)" in told(local, settings)
+    assert "asks for fewer writes (HTTP 429: too many)" in said(local, settings)
     proxy.change()
     began = local.now_ms
     for wait_s, there in ((60, False), (149, False), (150, True)):
         local.now_ms = began + wait_s * 1000
         local.run(drain)
         assert (shared_influxd.points(database) == len(local.arrived)) == there
-    assert told(local, settings) == ""
+    assert said(local, settings) == ""
 
 
 @pytest.mark.parametrize("status", [500, 503, 507])
@@ -172,12 +172,12 @@ def test_a_server_that_can_not_work(
     waits = []
     for _ in range(6):
         local.run(drain)
-        assert f"can't do its work now (HTTP {status}" in told(local, settings)
-        assert "look at its disk, its memory and its log" in told(local, settings)
+        assert f"can't do its work now (HTTP {status}" in said(local, settings)
+        assert "look at its disk, its memory and its log" in said(local, settings)
         proxy.stop()  # its next try is at the port that nobody has, and so told apart
         for wait_ms in count(1000, 1000):
             drain.run_once(local.store, local.now_ms + wait_ms)
-            if "can't be reached" in told(local, settings):
+            if "can't be reached" in said(local, settings):
                 break
         waits.append(wait_ms)
         local.now_ms += wait_ms + 60_000
@@ -199,7 +199,7 @@ def test_a_server_that_does_not_answer(local: Local, silent: tuple[str, socket.s
     local.run(local.drain(settings))
     local.feed(20)
     local.run(local.drain(settings, answer_ms=200))
-    assert "does not answer in time; it is overloaded, or the way to it is slow" in told(local, settings)
+    assert "does not answer in time; it is overloaded, or the way to it is slow" in said(local, settings)
     assert local.report(settings).waiting == len(local.arrived)
 
 

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.batch import Arrival, BatchMaker
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.senml import TopicMaps, add_crc, decode_line, decode_pack
+from rushlight.collector.intake.senml import TopicMaps, decode_line, decode_pack
 from rushlight.collector.log import ClearLog
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.settings import TopicMap, parse_settings
+from tests.collector.intake.senml_writer import add_crc
 from tests.collector.test_safe_text import SETTINGS
 
 NOW_MS = 1_790_000_000_000

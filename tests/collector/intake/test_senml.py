@@ -16,13 +16,12 @@ from rushlight.collector.intake.senml import (
     Record,
     Report,
     TopicMaps,
-    add_crc,
     decode_line,
     decode_pack,
-    encode_pack,
 )
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.settings import TopicMap
+from tests.collector.intake.senml_writer import add_crc, encode_pack
 
 # The contract's own example.
 PACK = (

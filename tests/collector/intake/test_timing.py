@@ -247,7 +247,7 @@ def test_the_same_numbers_and_values_after_a_reboot_are_new() -> None:
     assert stamper.state.lost == 0
 
 
-def test_a_boot_that_says_the_same_as_the_last_one_is_told_by_its_pace() -> None:
+def test_a_boot_that_says_the_same_as_the_last_one_is_known_by_its_pace() -> None:
     """A lamp that is off: 0 lx in each report of both boots. What is lost of the second is counted."""
     stamper, disk = Stamper(), dict[str, bytes]()
     for n in range(500):

@@ -14,10 +14,11 @@ from pathlib import Path
 import pytest
 
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.senml import add_crc, decode_line
+from rushlight.collector.intake.senml import decode_line
 from rushlight.collector.links import make_link
 from rushlight.collector.links.serial import SerialPortLink
 from rushlight.collector.settings import SerialLink
+from tests.collector.intake.senml_writer import add_crc
 from tests.conftest import free_port, now_ms, wait_for
 
 PACK = b'[{"bn":"hallway/","seq":%d,"n":"temperature","u":"Cel","v":24.06},{"n":"ph","u":"pH","v":6.82}]'

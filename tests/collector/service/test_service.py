@@ -215,7 +215,7 @@ def test_no_commit_holds_more_than_it_may(bench: Bench) -> None:
     assert all(0 < after - before <= 7 for before, after in itertools.pairwise(steps))
 
 
-def test_what_cannot_be_read_is_told_once_counted_set_aside_and_acknowledged(
+def test_what_cannot_be_read_is_reported_once_counted_set_aside_and_acknowledged(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
@@ -241,7 +241,7 @@ def test_what_cannot_be_read_is_told_once_counted_set_aside_and_acknowledged(
     assert bench.notebook.devices == [("hallway", True)]
 
 
-def test_a_clock_long_ago_is_told_once_and_its_readings_kept(
+def test_a_clock_long_ago_is_reported_once_and_its_readings_kept(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
@@ -257,8 +257,8 @@ def test_a_clock_long_ago_is_told_once_and_its_readings_kept(
             }
             link.give(TOPIC, json.dumps([record]).encode(), seq)
         wait_for(lambda: len(link.acknowledged) == 5, "all to be acknowledged")
-    told = [r.getMessage() for r in caplog.records if "clock is wrong" in r.getMessage()]
-    assert len(told) == 1 and told[0].startswith("hallway: ")
+    said = [r.getMessage() for r in caplog.records if "clock is wrong" in r.getMessage()]
+    assert len(said) == 1 and said[0].startswith("hallway: ")
     assert bench.store.counters()["hallway.stamped"] == 5
     kept = list(bench.store.readings("hallway", "temperature"))
     assert len(kept) == 5 and all(r.stamp == 1 and abs(r.time_ms - now_ms()) < 60_000 for r in kept)
@@ -293,7 +293,7 @@ def test_a_full_disk_holds_everything_up_and_loses_nothing(
     assert caplog.text.count("no room left") == caplog.text.count("the store can be written again") == 1
 
 
-def test_what_comes_while_the_disk_is_full_is_judged_and_the_listener_told(bench: Bench) -> None:
+def test_what_comes_while_the_disk_is_full_is_judged_and_the_listener_hears_of_it(bench: Bench) -> None:
     bench.service = bench.make(most=100)
     with bench.running() as link:
         link.give(TOPIC, pack(0), 0)

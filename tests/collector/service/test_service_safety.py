@@ -77,7 +77,7 @@ def test_what_could_not_be_kept_to_the_end_is_not_acknowledged(
     again.store.close()
 
 
-def test_what_is_not_told_of_yet_is_kept_without_any_reading(
+def test_what_is_not_reported_yet_is_kept_without_any_reading(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(bench.notebook, "wants", lambda now_ms: bench.notebook.kept_times == 0)

@@ -60,7 +60,7 @@ def test_a_slip_of_the_sign_is_a_fault_of_the_settings() -> None:
         ("[{ph=4.00, mv=300.0}, {ph=7.00, mv=0.0}]", "steeper than an electrode can be"),
     ],
 )
-def test_a_calibration_that_can_be_used_but_not_believed_is_told(
+def test_a_calibration_that_can_be_used_but_not_believed_is_reported(
     points: str, says: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     settings = parse_settings(TANK + "points = " + points, str(tmp_path / "mine.toml"))
@@ -116,9 +116,9 @@ def test_a_ph_that_cannot_be_derived_costs_only_itself(caplog: pytest.LogCapture
     found = {q: [r.value for r in batch.readings if r.quantity == q] for q in (PH_PROBE, PH, TEMPERATURE)}
     assert found == {PH_PROBE: [12.0] * 3, PH: [None] * 3, TEMPERATURE: [24.0] * 3}
     assert batch.aside == [] and batch.counts == {}
-    told = [record for record in caplog.records if "no pH can be derived" in record.getMessage()]
-    assert len(told) == 1 and told[0].exc_info is None
-    assert "tanks.alcove.ph_calibration" in told[0].getMessage()
+    noticed = [record for record in caplog.records if "no pH can be derived" in record.getMessage()]
+    assert len(noticed) == 1 and noticed[0].exc_info is None
+    assert "tanks.alcove.ph_calibration" in noticed[0].getMessage()
 
 
 def test_an_impossible_water_temperature_costs_the_derived_ph_only() -> None:

@@ -213,11 +213,11 @@ port = 1
 """
 
 
-def test_all_faults_are_told_at_once_each_with_its_line_and_key() -> None:
+def test_all_faults_are_reported_at_once_each_with_its_line_and_key() -> None:
     with pytest.raises(SettingsError) as caught:
         parse_settings(WRONG, "mine.toml")
-    told = str(caught.value).splitlines()
-    assert [line.split(": ")[:3] for line in told] == [
+    noticed = str(caught.value).splitlines()
+    assert [line.split(": ")[:3] for line in noticed] == [
         ["mine.toml", f"line {number}", key]
         for number, key in (
             (3, "links[1].porrt"),
@@ -239,7 +239,7 @@ def test_all_faults_are_told_at_once_each_with_its_line_and_key() -> None:
             (36, "statuspage"),
         )
     ]
-    said = {line.split(": ")[2]: line for line in told}
+    said = {line.split(": ")[2]: line for line in noticed}
     assert "did you mean 'port'?" in said["links[1].porrt"]
     assert "must be from 1 to 12000000 bit/s, not 0" in said["links[2].baud"]
     assert "must be more than 0 and at most 3600 seconds" in said["tanks.loft.report_every_s"]

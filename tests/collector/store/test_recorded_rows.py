@@ -123,9 +123,9 @@ def test_whatever_is_in_a_file_what_is_let_in_can_be_shown(rows: list[tuple[str,
             for name in opened.tanks():
                 assert TANK_NAME.fullmatch(name)
             print_status(own, opened, NOW_MS, io.StringIO())
-        told: list[str] = []
+        noticed: list[str] = []
         try:
-            for time_ms, _, _, value, _ in read_rows([path], told.append):
+            for time_ms, _, _, value, _ in read_rows([path], noticed.append):
                 assert time_ms >= EARLIEST_MS and (value is None or abs(value) < float("inf"))
         except ReplayError as error:
             assert str(path) in str(error)

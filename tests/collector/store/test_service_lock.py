@@ -40,7 +40,7 @@ def test_an_unknown_holder_is_not_named(tmp_path: Path) -> None:
             ServiceLock(path).acquire()
 
 
-def test_the_number_is_the_holder_s_whatever_stood_there(tmp_path: Path) -> None:
+def test_the_number_is_the_holder_s_whatever_was_there(tmp_path: Path) -> None:
     path = tmp_path / "rushlight.db"
     Path(f"{path}-service").write_text("999999999999\nand more\n")
     with ServiceLock(path) as lock:

@@ -224,7 +224,7 @@ def test_a_notice_waits_until_its_target_took_it(store: EmbeddedStore) -> None:
     assert store.drop_old_notices(101) == 3
 
 
-def test_who_has_word_of_an_alarm_that_stands_is_not_forgotten(store: EmbeddedStore) -> None:
+def test_who_has_word_of_an_alarm_that_is_active_is_not_forgotten(store: EmbeddedStore) -> None:
     raised = event()
     assert store.add_event(raised)
     for number in (0, 1):

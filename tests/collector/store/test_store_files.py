@@ -55,7 +55,7 @@ def test_files_of_an_older_version_are_tightened(tmp_path: Path, careless: objec
         assert set(modes(path).values()) == {0o600}
 
 
-def test_a_file_that_cannot_be_tightened_is_told_of(
+def test_a_file_that_cannot_be_tightened_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     path = tmp_path / "rushlight.db"

@@ -58,7 +58,7 @@ def run(
     """(minute, mg/L) of each raising; `curve` gives the pH at a minute after local midnight."""
     tank = Tank("shelf", parse_settings(settings).tanks["shelf"])
     detector = CarbonDioxideDetector()
-    told: list[tuple[int, float]] = []
+    said: list[tuple[int, float]] = []
     active: set[str] = set()
     for at in range(START, START + minutes):
         frame = Frame(at * MINUTE, (at + 1) * MINUTE, 24.0, None, curve(at), None, None, {})
@@ -67,9 +67,9 @@ def run(
         found = {f.alarm: f for f in detector.update(tank, moment)}
         over = found.get("co2-overdose")
         if over is not None and "co2-overdose" not in active and not over.holding:
-            told.append((at, over.value or 0.0))
-        active = {"co2-overdose"} if over is not None and ("co2-overdose" in active or told) else set()
-    return told
+            said.append((at, over.value or 0.0))
+        active = {"co2-overdose"} if over is not None and ("co2-overdose" in active or said) else set()
+    return said
 
 
 @pytest.mark.parametrize("settling", [0.0, 0.25, 0.5])
@@ -80,45 +80,45 @@ def test_a_tank_that_had_not_settled_when_its_first_reading_came(settling: float
         return usual(at) + settling * math.exp(-(at - START) / 120)
 
     assert run(curve, 6 * DAY) == []
-    told = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
-    assert told and told[0][0] > 5 * DAY + 22 * 60
+    said = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
+    assert said and said[0][0] > 5 * DAY + 22 * 60
 
 
 @pytest.mark.parametrize("day", [2, 4])
-def test_a_surge_at_night_is_told_while_it_is_still_below_the_limit(day: int) -> None:
+def test_a_surge_at_night_is_reported_while_it_is_still_below_the_limit(day: int) -> None:
     begin = day * DAY + 22 * 60
 
     def curve(at: int) -> float:
         return usual(at) - (0.0 if at < begin else 0.9 * (1 - math.exp(-(at - begin) / 120)))
 
-    told = run(curve, (day + 1) * DAY)
-    assert told and begin < told[0][0] < begin + 180
-    assert told[0][1] < LIMIT
+    said = run(curve, (day + 1) * DAY)
+    assert said and begin < said[0][0] < begin + 180
+    assert said[0][1] < LIMIT
 
 
-def test_growth_by_a_tenth_a_day_is_told() -> None:
+def test_growth_by_a_tenth_a_day_is_reported() -> None:
     """10 % more CO2 is log10(1.1) = 0.041 pH a day: the learnt lowest follows, the estimate does not."""
 
     def curve(at: int) -> float:
         days = max(0, at // DAY - 3)
         return usual(at) - math.log10(1.1) * days * (7.3 - usual(at)) / 0.55
 
-    told = run(curve, 14 * DAY)
-    assert told
+    said = run(curve, 14 * DAY)
+    assert said
     # within a standard error of the KH-based figure (23 % of pH, 15 % of KH): told before harm, or soon after
-    assert told[0][1] < 1.1 * LIMIT
+    assert said[0][1] < 1.1 * LIMIT
 
 
-def test_a_valve_that_sticks_open_is_told_while_it_is_still_below_the_limit() -> None:
+def test_a_valve_that_sticks_open_is_reported_while_it_is_still_below_the_limit() -> None:
     """No gas goes out at night: the pH creeps on below the usual lowest, and far below that of the hour."""
     begin = 4 * DAY + 18 * 60
 
     def curve(at: int) -> float:
         return usual(at) if at < begin else 6.75 - 0.22 * (1 - math.exp(-(at - begin) / 240))
 
-    told = run(curve, 5 * DAY)
-    assert told and begin < told[0][0]
-    assert told[0][1] < LIMIT
+    said = run(curve, 5 * DAY)
+    assert said and begin < said[0][0]
+    assert said[0][1] < LIMIT
 
 
 @pytest.mark.parametrize("hardness", [3.0, 4.0, 6.5])
@@ -131,9 +131,9 @@ def test_a_hardness_that_is_far_off_in_the_settings_is_outweighed_by_what_the_fi
     def curve(at: int) -> float:
         return usual(at) - (0.0 if at < begin else 0.9 * (1 - math.exp(-(at - begin) / 120)))
 
-    told = run(curve, 7 * DAY, SETTINGS.replace("4.0", f"{hardness}"))
-    assert told and begin < told[0][0] < begin + 240
-    assert [at for at, _ in told if DAY + START < at < begin] == []
+    said = run(curve, 7 * DAY, SETTINGS.replace("4.0", f"{hardness}"))
+    assert said and begin < said[0][0] < begin + 240
+    assert [at for at, _ in said if DAY + START < at < begin] == []
 
 
 def test_an_odd_day_leaves_no_hump_in_the_usual_curve() -> None:
@@ -144,11 +144,11 @@ def test_an_odd_day_leaves_no_hump_in_the_usual_curve() -> None:
         return usual(at) + (0.45 if odd else 0.0) - (0.03 if at // DAY in (2, 4) else 0.0)
 
     assert run(curve, 6 * DAY) == []
-    told = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
-    assert told and told[0][0] > 5 * DAY + 22 * 60
+    said = run(lambda at: curve(at) - surge(at - 5 * DAY - 22 * 60), 6 * DAY)
+    assert said and said[0][0] > 5 * DAY + 22 * 60
 
 
-def test_an_electrode_set_right_is_no_gas_and_a_surge_after_it_is_told() -> None:
+def test_an_electrode_set_right_is_no_gas_and_a_surge_after_it_is_reported() -> None:
     """A tenth lower after ten minutes out of the water: what is usual moves along, from then on."""
     out = 4 * DAY + 20 * 60
     surge = 6 * DAY + 22 * 60
@@ -159,8 +159,8 @@ def test_an_electrode_set_right_is_no_gas_and_a_surge_after_it_is_told() -> None
         ph = usual(at) - (0.12 if at >= out else 0.0)
         return ph - (0.9 * (1 - math.exp(-(at - surge) / 120)) if at >= surge else 0.0)
 
-    told = run(curve, 7 * DAY)
-    assert told and surge < told[0][0] < surge + 240
+    said = run(curve, 7 * DAY)
+    assert said and surge < said[0][0] < surge + 240
 
 
 def test_fresh_water_that_lifted_the_ph_is_not_taken_for_an_electrode_that_reads_high() -> None:
@@ -175,8 +175,8 @@ def test_fresh_water_that_lifted_the_ph_is_not_taken_for_an_electrode_that_reads
 
     assert run(lambda at: usual(at) + lifted(at), 7 * DAY, stepped=stepped) == []
     begin = 5 * DAY + 22 * 60
-    told = run(lambda at: usual(at) + lifted(at) - surge(at - begin), 7 * DAY, stepped=stepped)
-    assert told and begin < told[0][0] < begin + 240
+    said = run(lambda at: usual(at) + lifted(at) - surge(at - begin), 7 * DAY, stepped=stepped)
+    assert said and begin < said[0][0] < begin + 240
 
 
 @pytest.mark.parametrize("profile", [DailyProfile(), DailyProfile(centre="median")])

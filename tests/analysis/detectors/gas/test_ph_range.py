@@ -44,7 +44,7 @@ def usual(at: int) -> float:
     return 7.35 - 0.1 * math.cos(2 * math.pi * (at % DAY - 360) / DAY)
 
 
-def told(
+def said(
     curve: Callable[[int], float], minutes: int, settings: str = SETTINGS, alarm: str = "ph-out-of-range"
 ) -> list[tuple[int, Finding]]:
     """(minute, finding) of each raising of the alarm."""
@@ -69,16 +69,16 @@ def first_past(curve: Callable[[int], float], minutes: int, high: float = 8.2) -
 
 
 def test_ordinary_days_and_a_week_of_slightly_more_swing_are_nothing() -> None:
-    assert told(usual, 6 * DAY) == []
-    assert told(lambda at: usual(at) + 0.02 * (at // DAY), 8 * DAY) == []
+    assert said(usual, 6 * DAY) == []
+    assert said(lambda at: usual(at) + 0.02 * (at // DAY), 8 * DAY) == []
     acid = 5 * DAY + 12 * 60
-    assert told(lambda at: usual(at) - 0.3 * max(0, at - acid) / 60, 6 * DAY)
-    assert told(lambda at: usual(at) + 0.02 * (at // DAY) + 0.2 * max(0, at - acid) / 60, 6 * DAY)
+    assert said(lambda at: usual(at) - 0.3 * max(0, at - acid) / 60, 6 * DAY)
+    assert said(lambda at: usual(at) + 0.02 * (at // DAY) + 0.2 * max(0, at - acid) / 60, 6 * DAY)
 
 
 @pytest.mark.parametrize("per_hour", [0.12, 0.25])
 @pytest.mark.parametrize("settings", [SETTINGS, GASSED])
-def test_a_rise_to_where_the_tank_has_never_been_is_told_before_the_limit(
+def test_a_rise_to_where_the_tank_has_never_been_is_reported_before_the_limit(
     settings: str, per_hour: float
 ) -> None:
     """Where gas is given, that it is gone is the likelier cause."""
@@ -88,30 +88,30 @@ def test_a_rise_to_where_the_tank_has_never_been_is_told_before_the_limit(
         return usual(at) + per_hour * max(0, at - begin) / 60
 
     alarm = "ph-out-of-range" if settings is SETTINGS else "co2-absent"
-    ((at, finding),) = told(curve, 5 * DAY, settings, alarm)
+    ((at, finding),) = said(curve, 5 * DAY, settings, alarm)
     assert begin < at < first_past(curve, 5 * DAY)
     assert finding.unit == "mg/L" or 7.6 < (finding.value or 0) <= 8.2
 
 
-def test_a_fall_where_no_gas_is_given_is_told_before_the_limit() -> None:
+def test_a_fall_where_no_gas_is_given_is_reported_before_the_limit() -> None:
     """Acid, or the last of the hardness: with a gas source this would be for the CO2 judgement to say."""
     begin = 4 * DAY + 12 * 60
 
     def curve(at: int) -> float:
         return usual(at) - 0.3 * max(0, at - begin) / 60
 
-    ((at, _),) = told(curve, 4 * DAY + 16 * 60)
+    ((at, _),) = said(curve, 4 * DAY + 16 * 60)
     assert begin < at < first_past(curve, 5 * DAY)
 
 
-def test_hardness_that_runs_out_is_told_the_day_before_although_it_quickens() -> None:
+def test_hardness_that_runs_out_is_reported_the_day_before_although_it_quickens() -> None:
     """The alkalinity falls by the same each day, the pH by its logarithm: 0.05, 0.06, ... 0.2 a day."""
 
     def curve(at: int) -> float:
         left = max(0.05, 1 - max(0.0, at / DAY - 4) / 7)
         return usual(at) + math.log10(left)
 
-    at, finding = told(curve, 11 * DAY)[0]
+    at, finding = said(curve, 11 * DAY)[0]
     assert 5 * DAY < at < first_past(curve, 11 * DAY) - 6 * 60
     assert "hardness" in finding.cause
 
@@ -123,12 +123,12 @@ def test_more_lost_today_than_yesterday_counts() -> None:
     def curve(at: int) -> float:
         return usual(at) - float(np.interp(at / DAY, days, lost))
 
-    at, _ = told(curve, 8 * DAY)[0]
+    at, _ = said(curve, 8 * DAY)[0]
     assert 6 * DAY < at < 6.6 * DAY
     assert min(curve(at) for at in range(8 * DAY)) > 6.6
 
 
-def test_a_rise_by_night_to_where_no_night_has_been_is_told_before_the_limit() -> None:
+def test_a_rise_by_night_to_where_no_night_has_been_is_reported_before_the_limit() -> None:
     """Below what the water would have without gas, but gas is only given by day here."""
     settings = SETTINGS.replace("ph_high = 8.2", "ph_high = 8.0\ndegassed_ph = 8.3")
     settings += '[tanks.ledge.co2]\nsource = "cylinder"\non = "10:00"\noff = "18:00"\n'
@@ -139,7 +139,7 @@ def test_a_rise_by_night_to_where_no_night_has_been_is_told_before_the_limit() -
         gassed = 1 - math.exp(-(hour - 10) / 1.5) if 10 <= hour < 18 else math.exp(-((hour - 18) % 24) / 3)
         return 7.6 - 0.7 * gassed + 0.2 * max(0, at - begin) / 60
 
-    ((at, _),) = told(curve, 4 * DAY + 6 * 60, settings)
+    ((at, _),) = said(curve, 4 * DAY + 6 * 60, settings)
     assert begin < at < first_past(curve, 5 * DAY, 8.0)
 
 
@@ -149,7 +149,7 @@ def test_days_out_of_range_do_not_lock_the_alarm_up() -> None:
     def curve(at: int) -> float:
         return usual(at) + (0.0 if at < 3 * DAY else 0.87)
 
-    assert len(told(curve, 9 * DAY)) <= 3
+    assert len(said(curve, 9 * DAY)) <= 3
 
 
 @pytest.mark.parametrize("bared", [False, True])
