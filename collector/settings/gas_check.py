@@ -38,9 +38,3 @@ def gas_faults(where: Path, tank: TankSettings) -> Iterator[GasFault]:
             f"{key} {value:g}" for key, value in (("ph_low", low), ("ph_high", high)) if value is not None
         )
         yield (*place, "ph_setpoint"), f"pH {setpoint:g} is outside water.{limits}; mend one of them", ()
-    if water.degassed_ph is not None and setpoint >= water.degassed_ph:
-        text = (
-            f"pH {setpoint:g} is not below water.degassed_ph {water.degassed_ph:g}, so the valve would "
-            "never open; mend one of them"
-        )
-        yield (*place, "ph_setpoint"), text, ()

@@ -63,10 +63,6 @@ def test_kinds_of_supply_are_taken() -> None:
             'ph_low = 6.8\nph_high = 7.4\n[tanks.attic.co2]\ncontrol = "ph-controller"\nph_setpoint = 6.7',
             "line 13: tanks.attic.co2.ph_setpoint: pH 6.7 is outside water.ph_low 6.8 and ph_high 7.4",
         ),
-        (
-            'degassed_ph = 6.7\n[tanks.attic.co2]\ncontrol = "ph-controller"\nph_setpoint = 6.7',
-            "the valve would never open",
-        ),
         ('[tanks.attic.co2]\ncontrol = "ph-controller"\nph_setpoint = 67', "that is no pH of a tank"),
     ],
 )
