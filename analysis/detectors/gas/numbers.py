@@ -242,6 +242,12 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     ] = 12.0
     errors: Annotated[float, Of("standard errors", "of the supply are taken off: 99 % sure")] = 2.33
     least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
+    beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
+    around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3
+    part_min: Annotated[int, Of("min", "of each of them")] = 30
+    odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, near the lowest")] = 0.03
+    near_low_ph: Annotated[float, Of("pH", "above the usual lowest is near it")] = 0.1
+    far_odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, at any level")] = 0.1
     frames_in_a_row: Annotated[int, Of("frames", "that must show it")] = 2
     forecast_log: Annotated[float, Of("ln mg/L", "standard error of an hour's forecast by the supply")] = 0.2
     soon_probability: Annotated[float, Of("", "of being over the limit within the time a person needs")] = 0.3
