@@ -178,6 +178,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             or restless
             or moment.frame.start_ms < self.quiet_until
         )
+        unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
         if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
             self.surge.clear()
             return
