@@ -232,6 +232,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
     short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
     long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 11
+    often: Annotated[float, Of("1/min", "readings, for a fall over the short span")] = 3.0
     least_frames: Annotated[int, Of("frames", "with a pH, that a fall takes")] = 5
     full_share: Annotated[float, Of("", "of the span must be there")] = 0.75
     step_share: Annotated[float, Of("", "of the fall in one minute: a step, no chemistry")] = 0.5
@@ -240,7 +241,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     regression: Annotated[
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
-    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 99 % sure")] = 2.33
+    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 1 in 4000")] = 3.5
     least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
     beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
     around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3

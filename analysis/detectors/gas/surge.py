@@ -63,7 +63,7 @@ class SurgeWatch(msgspec.Struct):
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
-        spans = (SURGE.short_min, SURGE.long_min)
+        spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
         best = max(self._least(ph, span, noise, usual_low, loss) for span in spans)
         most = max(
             SURGE.least_supply, SURGE.beyond_usual + self._usual(moment.minute, usual_low, loss, curve)
