@@ -221,7 +221,7 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         time_left=time_left_text(left),
         cause="" if finding is None else finding.cause,
         consequence=row.consequence,
-        action=row.lines,
+        action=row.action_for(record.quantity),
         cautions=cautions_for(record.alarm, has),
         person_first="person-first" in row.cautions,
         observations=[] if finding is None else list(finding.observations),

@@ -16,6 +16,13 @@ Family = Literal["carbon dioxide", "heat", "light", "probes", "power"]
 CautionName = Literal["person-first", "electrical", "gas", "animals"]
 
 
+_PROBE_STEPS: dict[str, frozenset[str]] = {
+    "pH electrode: ": frozenset({"ph", "ph_probe", "source_ph"}),
+    "Temperature probe: ": frozenset({"temperature", "room_temperature", "source_temperature"}),
+}
+"""How a step for one kind of probe begins, and the quantities of that probe."""
+
+
 class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the rationalisation.
 
@@ -78,6 +85,11 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         """The steps, each as it is said."""
         return [step for step in self.action if isinstance(step, str)]
 
-    def steps(self) -> str:
+    def action_for(self, quantity: str = "") -> list[str]:
+        """The steps without those for another probe; all of them where the alarm is about none."""
+        other = [start for start, of in _PROBE_STEPS.items() if quantity and quantity not in of]
+        return [step for step in self.lines if not step.startswith(tuple(other))]
+
+    def steps(self, quantity: str = "") -> str:
         """The steps as numbered lines."""
-        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.lines, 1))
+        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.action_for(quantity), 1))

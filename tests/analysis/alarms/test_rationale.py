@@ -238,7 +238,18 @@ def test_the_first_300_characters_of_a_notice_are_enough_at_night(alarm: str, ha
     if re.search(r"\b(unplug|touch|hand|reach)\b", first) and "dry hand" not in first:
         assert re.search(r"at the wall|don't reach|out of the water", start), start
     # each step is said once, and so is each caution
-    for step in rationale_for(alarm, has).lines:
+    for step in rationale_for(alarm, has).action_for(quantity):
         assert text.body.count(step) == 1, step
     for caution in event.cautions:
         assert text.body.count(caution) == 1
+
+
+def test_a_probe_fault_says_what_to_do_with_that_probe_only() -> None:
+    row = rationale_for("probe-fault")
+    electrode, thermometer = row.steps("ph"), row.steps("temperature")
+    assert "keep its tip wet" in electrode and "dry its connector" not in electrode
+    assert "dry its connector" in thermometer and "keep its tip wet" not in thermometer
+    assert "pH electrode" not in row.steps("light") and "Temperature probe" not in row.steps("light")
+    assert "keep its tip wet" in row.steps() and "dry its connector" in row.steps()
+    # what reads too high makes a controller give too much
+    assert "Unplug a pH controller that goes by it" in electrode
