@@ -45,7 +45,7 @@ WHOLE: dict[str, Any] = {
             "report_every_s": 10,
             "livestock": {"temperature_low_c": 18, "temperature_high_c": 26, "co2_limit_mg_l": 30},
             "water": {"carbonate_hardness_dkh": 4, "ph_low": 6.0, "ph_high": 8.0},
-            "light": {"on": "10:00", "off": "20:00"},
+            "light": {"on": "10:00", "off": "20:00", "weekend": [["09:00", "12:00"], ["14:00", "01:00"]]},
             "ph_calibration": {"points": [{"ph": 4.0, "mv": 170.0}, {"ph": 7.0, "mv": 1.0}]},
         }
     },
