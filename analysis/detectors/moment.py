@@ -175,7 +175,8 @@ class DoubtFacts(msgspec.Struct):
     Attributes
     ----------
     lamp_hours : sequence of float
-        The lamp's own on and off (minutes of the day) where those of the settings are in doubt; else empty.
+        The lamp's own on, off, on, off … (minutes of the day) where those of the settings are in doubt; else
+        empty.
     reference : bool
         The KH or degassed pH of the settings.
     lived : sequence of (lowest, highest) pH

@@ -139,8 +139,10 @@ class LampDrift(msgspec.Struct):
             self.last_on_error = one.error
         self.errors.append(one.error)
         self.error_days.append(one.time_ms / DAY_MS)
-        del self.errors[: -DRIFT.kept_errors]
-        del self.error_days[: -DRIFT.kept_errors]
+        while len(self.errors) > DRIFT.kept_errors or (
+            self.error_days[-1] - self.error_days[0] > DRIFT.kept_errors_d
+        ):
+            del self.errors[0], self.error_days[0]
         error, fitted = one.error, self._trend()
         measure = fitted if abs(fitted) > abs(error) else error
         if abs(error) > tolerance + DRIFT.past_min or abs(fitted) > tolerance + DRIFT.past_trend_min:

@@ -20,7 +20,7 @@ def glows(
     """
     lux = tracker.values[-1] if tracker.values else 0.0
     since_min = due.past_off - due.tolerance - STUCK.fall_min
-    if lux < STUCK.glow_share * level or lux < TRACKER.dark_lx or now - dark_ms < since_min * MINUTE_MS:
+    if lux < due.dark_share * level or lux < TRACKER.dark_lx or now - dark_ms < since_min * MINUTE_MS:
         return False
     return (
         lux <= PRESENCE.full_share * level

@@ -101,7 +101,9 @@ class MissingLamp(msgspec.Struct):
             gone = early and now - self.out_since > MISSING.out_min * MINUTE_MS
             self.found = self.found or gone
         elif due.since_on - max(0.0, due.late) > due.patience and due.since_on < due.length - due.margin:
-            left = self.left_ms >= 0 and now - self.left_ms < DRIFT.farthest_min * MINUTE_MS
+            # of this period, or early before it, and not the one before gone early
+            longest = min(DRIFT.farthest_min, due.since_on + due.pause / 2)
+            left = self.left_ms >= 0 and now - self.left_ms < longest * MINUTE_MS
             self.found = self.found or not left
 
 

@@ -107,7 +107,8 @@ class DriftNumbers(Numbers, frozen=True, kw_only=True):
     clock_change_d: Annotated[float, Of("d", "for so long a clock change is the likely cause of a drift")] = (
         4.0
     )
-    kept_errors: Annotated[int, Of("", "switchings by which the drift is judged, at most")] = 28
+    kept_errors: Annotated[int, Of("", "switchings by which the drift is judged, at most")] = 64
+    kept_errors_d: Annotated[float, Of("d", "and of so many days")] = 14.0
     trend_d: Annotated[float, Of("d", "a drift's course is from the switchings of so many days")] = 10.0
     trend_edges: Annotated[int, Of("", "and from so many at least")] = 6
     scatter_min: Annotated[float, Of("min", "more scatter about the course than this: a jump, no drift")] = (
@@ -145,9 +146,13 @@ class TimerNumbers(Numbers, frozen=True, kw_only=True):
     same_time_min: Annotated[
         float, Of("min", "edges of one switching differ by no more than this from day to day")
     ] = 10.0
-    habit_share: Annotated[float, Of("", "share of the edges at one time of the day that is a habit")] = 0.4
-    habit_edges: Annotated[int, Of("", "and so many of them at least")] = 2
-    kept_habit: Annotated[int, Of("", "edges from which the habit is taken")] = 10
+    habit_share: Annotated[
+        float, Of("", "share of the days with an edge at one time of the day: a habit")
+    ] = 0.4
+    habit_days: Annotated[int, Of("d", "and so many of them at least")] = 2
+    further_days: Annotated[int, Of("d", "the same for a further period: shadows come at one time, too")] = 3
+    kept_habit_d: Annotated[int, Of("d", "days of edges from which the habit is taken")] = 10
+    kept_habit: Annotated[int, Of("", "and edges of one kind, at most")] = 40
 
 
 class PresenceNumbers(Numbers, frozen=True, kw_only=True):
@@ -171,6 +176,9 @@ class MissingNumbers(Numbers, frozen=True, kw_only=True):
     extra_min: Annotated[
         float, Of("min", "past ramp and tolerance, before a lamp that is late is missed")
     ] = 15.0
+    patience_share: Annotated[
+        float, Of("", "of a short period, before a lamp that doesn't come is missed")
+    ] = 0.4
     out_min: Annotated[
         float, Of("min", "a lamp switched off by hand for work at the tank is back sooner")
     ] = 40.0
@@ -213,6 +221,9 @@ class StuckNumbers(Numbers, frozen=True, kw_only=True):
     glow_min: Annotated[int, Of("min", "a dimmed lamp stays as it is for so long")] = 45
     glow_parts: Annotated[int, Of("", "in so many parts, which are compared")] = 3
     glow_share: Annotated[float, Of("", "less of the level than this is no lamp, dimmed or not")] = 0.1
+    night_share: Annotated[
+        float, Of("", "a night light that is meant gives less of the lamp's level than this")
+    ] = 0.35
     fall_min: Annotated[
         float, Of("min", "so much before its tolerance it must not have been dark: else it was switched on")
     ] = 10.0
