@@ -13,6 +13,7 @@ from typing import Annotated
 import msgspec
 
 from rushlight.analysis.estimators.numbers import CLOCK
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
 from rushlight.collector.readings import (
@@ -26,7 +27,7 @@ from rushlight.collector.readings import (
     Reading,
 )
 
-__all__ = ["FRAMES", "FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame"]
+__all__ = ["FRAMES", "FRAME_MS", "Frame", "FrameBuilder", "SeriesFrame", "follow"]
 
 FRAME_MS = MINUTE_MS
 _SUSPECT = int(Flag.SUSPECT)
@@ -199,3 +200,14 @@ class FrameBuilder(msgspec.Struct):
             for name, one in series.items()
         }
         return frame
+
+
+def follow(sensors: dict[str, Sensor], frame: Frame) -> dict[str, Sensor]:
+    """Let each series' step, interval and noise follow the frame's newest good reading."""
+    for name, one in frame.series.items():
+        if one.good:
+            sensor = sensors.get(name)
+            if sensor is None:
+                sensor = sensors[name] = Sensor()
+            sensor.add(one.last, one.seen_ms, one.good + one.suspect + one.bad)
+    return sensors

@@ -8,6 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.estimators.local_clock import LocalClock
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.physics.electrode_trust import PhTrust, old_ph_error, ph_trust
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.collector.settings import TankSettings
@@ -207,6 +208,8 @@ class Moment(msgspec.Struct):
         What each family says of this frame.
     current_before, doubts_before
         What two of them said of the frame before.
+    sensors : dict of str to Sensor
+        Step, interval and noise of each series so far; ask `sensor`.
     """
 
     frame: Frame
@@ -221,6 +224,11 @@ class Moment(msgspec.Struct):
     gas: GasFacts = msgspec.field(default_factory=GasFacts)
     current_before: CurrentFacts = msgspec.field(default_factory=CurrentFacts)
     doubts_before: DoubtFacts = msgspec.field(default_factory=DoubtFacts)
+    sensors: dict[str, Sensor] = msgspec.field(default_factory=dict)
+
+    def sensor(self, quantity: str) -> Sensor:
+        """Its step, interval and noise as learnt so far, all 0 where nothing is known. Read only."""
+        return self.sensors.get(quantity) or Sensor()
 
     def beyond(self, quantity: str) -> bool:
         """Its readings come, past what is sensible: the water walked there, and what stood still stands."""

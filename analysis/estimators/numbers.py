@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["CLOCK", "DAILY", "JITTER", "ROBUST", "WINDOW"]
+__all__ = ["CLOCK", "DAILY", "JITTER", "ROBUST", "SENSOR", "WINDOW"]
 
 
 class ClockNumbers(Numbers, frozen=True, kw_only=True):
@@ -96,6 +96,44 @@ class RobustNumbers(Numbers, frozen=True, kw_only=True):
     fewest: Annotated[int, Of("", "fewer values have no spread")] = 3
 
 
+class SensorNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a series' own step, interval and noise."""
+
+    most: Annotated[float, Of("", "no quantity of a tank has a larger value, in any unit")] = 1e9
+    fuzz_share: Annotated[
+        float,
+        Of(
+            "",
+            "of a value; a smaller difference is rounding of the device's arithmetic",
+            "16 units in the last place of a single, 2**-23 each (IEEE 754)",
+        ),
+    ] = 2e-6
+    repeats: Annotated[int, Of("", "differences as small make a step: one may be an odd one out")] = 3
+    generation_ms: Annotated[
+        int, Of("ms", "a step is forgotten after two such spans: a new probe may be coarser")
+    ] = DAY_MS
+    spans_kept: Annotated[
+        int, Of("", "the interval is the median of so many: four odd ones are no matter")
+    ] = 9
+    frame_ms: Annotated[int, Of("ms", "readings are looked at once in so long")] = MINUTE_MS
+    neighbours_intervals: Annotated[
+        float, Of("intervals", "readings further apart say nothing of each other")
+    ] = 3.5
+    root_12: Annotated[
+        float, Of("", "a step, in standard deviations of what it hides", "uniform distribution: √12")
+    ] = 3.4641
+    swing_per_noise: Annotated[
+        float,
+        Of(
+            "",
+            "mean size of second differences, in standard deviations of a reading",
+            "normal distribution: √6 · √(2/π)",
+        ),
+    ] = 1.9544
+    swing_most: Annotated[float, Of("", "of a second difference no more than so many usual ones count")] = 5.0
+    swings_known: Annotated[int, Of("frames", "noise is the mean of about so many of the last")] = 120
+
+
 class WindowNumbers(Numbers, frozen=True, kw_only=True):
     """Of the slope of the last values."""
 
@@ -107,4 +145,5 @@ CLOCK = ClockNumbers()
 DAILY = DailyNumbers()
 JITTER = JitterNumbers()
 ROBUST = RobustNumbers()
+SENSOR = SensorNumbers()
 WINDOW = WindowNumbers()

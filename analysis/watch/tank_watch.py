@@ -13,7 +13,7 @@ import msgspec
 
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
-from rushlight.analysis.detectors.frames import FRAME_MS, Frame, FrameBuilder
+from rushlight.analysis.detectors.frames import FRAME_MS, Frame, FrameBuilder, follow
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
@@ -25,6 +25,7 @@ from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
 from rushlight.analysis.estimators.clock_step import moved_back
 from rushlight.analysis.estimators.numbers import CLOCK
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
 from rushlight.analysis.watch.snapshot import book_in, pack, state_in
@@ -37,7 +38,6 @@ from rushlight.collector.store.saved import schema_version
 __all__ = ["FAMILIES", "TankWatch", "WatchState"]
 
 FIVE_MINUTES_MS = 300_000
-
 Failed = Callable[[str, int, Exception], None]
 """Called when a detector failed: its name, the frame's time (ms UTC), the error."""
 
@@ -62,6 +62,7 @@ class WatchState(msgspec.Struct):
     silence: SilenceDetector = msgspec.field(default_factory=SilenceDetector)
     block: int = -1
     findings: list[Finding] = msgspec.field(default_factory=list)
+    sensors: dict[str, Sensor] = msgspec.field(default_factory=dict)
 
 
 @functools.cache
@@ -244,7 +245,8 @@ class TankWatch:
         block = frame.start_ms // FIVE_MINUTES_MS
         fifth = block != state.block
         state.block = block
-        moment = Moment(frame, day, minute, fifth, self._active)
+        sensors = follow(state.sensors, frame)
+        moment = Moment(frame, day, minute, fifth, self._active, sensors=sensors)
         for family in self.families:
             family.recall(moment)
         self.moment = moment

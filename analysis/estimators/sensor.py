@@ -1,0 +1,109 @@
+"""A series' own step, interval and noise, learnt as it runs.
+
+A thermometer that knows only halves of a degree, and one that knows hundredths, show the same water in quite
+different ways; so do a board that reports every ten seconds and one that does every five minutes. Rules ask
+here instead of assuming one or the other.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from rushlight.analysis.estimators.numbers import SENSOR
+from rushlight.analysis.estimators.robust import median
+
+__all__ = ["Sensor"]
+
+
+class Sensor(msgspec.Struct):
+    """One series; given once a frame what was newest in it. O(1), some 150 bytes.
+
+    Attributes
+    ----------
+    step : float
+        Its quantisation q, in the quantity's unit: as small as the smallest differences between readings
+        that were seen three times; 0 while it has not moved. Before the third one it is an upper bound.
+    interval_ms : int
+        From one reading to the next, the median of the last nine frames that had one; 0 before it is known.
+    noise : float
+        Standard deviation of a reading about a smooth course, in the quantity's unit, from second differences
+        of neighbours. At least q / √12, which is the step's own (uniform distribution; Widrow & Kollar 2008).
+        A lively course of the water itself counts in, where reports are rare.
+    """
+
+    step: float = 0.0
+    interval_ms: int = 0
+    noise: float = 0.0
+    smallest: list[float] = msgspec.field(default_factory=list)
+    before: float = 0.0  # the step of the generation before
+    generation_ms: int = -1
+    spans: list[int] = msgspec.field(default_factory=list)
+    values: list[float] = msgspec.field(default_factory=list)
+    seen_ms: int = -1
+    swing: float = 0.0
+    swings: int = 0
+
+    def add(self, value: float, seen_ms: int, readings: int) -> None:
+        """The newest reading of a frame.
+
+        Parameters
+        ----------
+        value : float
+            Its value; left out where it is not finite, or beyond all that is measured.
+        seen_ms : int
+            Its time, ms UTC.
+        readings : int
+            How many the frame had, at least 1.
+        """
+        if not abs(value) < SENSOR.most:  # so that nothing of it overflows; nan is not, either
+            return
+        span = seen_ms - self.seen_ms
+        values = self.values
+        if span <= 0:  # a clock was put back
+            values.clear()
+            self.seen_ms = -1
+        if self.seen_ms >= 0:
+            self._arrived(span // max(1, readings))
+            if span > SENSOR.neighbours_intervals * max(self.interval_ms, SENSOR.frame_ms):
+                values.clear()
+        self.seen_ms = seen_ms
+        values.append(value)
+        if len(values) > 1:
+            apart = abs(values[-1] - values[-2])
+            if apart > SENSOR.fuzz_share * max(1.0, abs(value)):
+                self._moved(apart, seen_ms)
+        if len(values) > 2:
+            self._swung(abs(values[2] - 2 * values[1] + values[0]))
+            del values[0]
+        self.noise = max(self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12)
+
+    def _arrived(self, span_ms: int) -> None:
+        """Of a gap of hours its length is no interval, unless it goes on so."""
+        self.spans.append(span_ms)
+        del self.spans[: -SENSOR.spans_kept]
+        self.interval_ms = int(median([float(one) for one in self.spans]))
+
+    def _moved(self, apart: float, now_ms: int) -> None:
+        if not 0 <= self.generation_ms <= now_ms:
+            self.generation_ms = now_ms
+        elif now_ms - self.generation_ms > SENSOR.generation_ms and len(self.smallest) == SENSOR.repeats:
+            self.before = self.smallest[-1]
+            self.smallest.clear()
+            self.generation_ms = now_ms
+        smallest = self.smallest
+        if len(smallest) == SENSOR.repeats and apart >= smallest[-1]:
+            return
+        smallest.append(apart)
+        smallest.sort()
+        del smallest[SENSOR.repeats :]
+        known = smallest[-1] if len(smallest) == SENSOR.repeats else self.before or smallest[0]
+        self.step = min(known, self.before) if self.before else known
+
+    def _swung(self, swing: float) -> None:
+        """Of a step in the water or a wild value no more is taken than a few times what is usual."""
+        if self.swings:
+            most = SENSOR.swing_most * max(self.swing, self.step)
+            if most > 0:
+                swing = min(swing, most)
+        self.swings = min(self.swings + 1, SENSOR.swings_known)
+        self.swing += (swing - self.swing) / self.swings
