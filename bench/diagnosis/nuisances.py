@@ -106,6 +106,7 @@ def _water_changes(world: World) -> None:
     every = int(rng.choice([3, 5, 7, 7, 7, 10, 14]))
     usual = rng.uniform(0.1, 0.5)
     tap_kh = tank.kh * rng.uniform(0.88, 1.12)
+    every, tap_kh = world.change_every or every, world.tap_kh or tap_kh
     by_hand = rng.random() < 0.7  # warmed to match, or straight from the tap
     for day in range(int(rng.integers(0, every)), world.days, every):
         step = world.step_of_day(day, float(rng.integers(9 * 60, 21 * 60)))

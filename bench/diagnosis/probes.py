@@ -35,18 +35,14 @@ def sample(world: World, course: Course, setup: dict[str, Any]) -> tuple[Array, 
         return np.interp(at, np.arange(n), x)
 
     out: dict[str, Array] = {}
+    t_step = setup.get("t_step", 0.0625)
     temperature = lagged(course.temperature, setup["t_lag"])
     values = read(temperature) + setup["t_offset"] + rng.normal(0, setup["t_noise"], count)
-    out["temperature"] = np.round(values / 0.0625) * 0.0625
+    out["temperature"] = np.round(values / t_step) * t_step
     if setup["room_probe"]:
         values = read(lagged(world.drive.room, 300)) + setup["room_offset"] + rng.normal(0, 0.04, count)
-        out["room_temperature"] = np.round(values / 0.0625) * 0.0625
-    creep = setup["ph_offset"] + setup["ph_creep"] * np.arange(n) / (30 * DAY)
-    for mark in world.probes:
-        if mark["kind"] == "recalibration":
-            creep = np.where(
-                np.arange(n) >= mark["to"], creep - creep[min(mark["to"], n - 1)] + rng.normal(0, 0.02), creep
-            )
+        out["room_temperature"] = np.round(values / t_step) * t_step
+    creep = electrode_error(world, setup, rng)
     if setup["ph_probe"]:
         values = read(lagged(course.ph + creep, setup["ph_lag"])) + rng.normal(0, setup["ph_noise"], count)
         out["ph"] = values
@@ -69,10 +65,26 @@ def sample(world: World, course: Course, setup: dict[str, Any]) -> tuple[Array, 
         if quantity in out and "from" in mark:
             span = (step >= mark["from"]) & (step < mark["to"])
             _mishap(rng, world, out, quantity, mark, span, step)
+    for name, size in (("temperature", t_step), ("room_temperature", t_step), ("ph", setup.get("ph_step"))):
+        if name in out and size and size > 0.0625:  # what a mishap says goes through the same converter
+            out[name] = np.round(out[name] / size) * size
     if "ph" in out:
         out["ph"] = np.round(out["ph"], 2)
     out["light"] = np.round(out["light"])
     return seconds, out
+
+
+def electrode_error(world: World, setup: dict[str, Any], rng: np.random.Generator) -> Array:
+    """What the electrode reads too high at each step, pH: offset, creep, and what calibrations leave."""
+    n = world.n
+    error = setup["ph_offset"] + setup["ph_creep"] * np.arange(n) / (30 * DAY)
+    for mark in world.probes:
+        if mark["kind"] == "recalibration":
+            left = mark["left"] if "left" in mark else rng.normal(0, 0.02)
+            error = np.where(np.arange(n) >= mark["to"], error - error[min(mark["to"], n - 1)] + left, error)
+        elif mark["kind"] == "creep":
+            error = error + mark["per_day"] * np.clip(np.arange(n) - mark["from"], 0, None) / DAY
+    return error
 
 
 def _mishap(

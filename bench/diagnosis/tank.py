@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.diagnosis.special import Special, humic_alkalinity
 from rushlight.simulator.chemistry import ALKALINITY_PER_DKH, CO2_MG_PER_MOL, speciate, table, total_from_co2
 
 Array = Any  # a numpy array of floats; numpy's stubs make every sum of two an Any in any case
@@ -51,6 +52,16 @@ class Tank:
     ramp: float
     co2_target: float
     co2_limit: float
+    # what only some tanks have; see `special.py`
+    gas_hours: bool = True  # False: no clock turns the gas off
+    headroom: float = 1.0  # gas while the valve is open, as a multiple of what the target needs
+    ph_setpoint: float = 0.0  # of a pH controller; 0: none
+    ph_hysteresis: float = 0.05
+    ph_lag_s: float = 60.0  # of the controller's electrode
+    soil_rate: float = 0.0  # share of the hardness above `Drive.soil_floor` that the soil takes up, 1/h
+    humic_eq: float = 0.0  # acid groups of humic matter, eq/L
+    second_heater_w: float = 0.0
+    second_setpoint: float = 0.0
 
 
 @dataclass
@@ -82,6 +93,13 @@ class Drive:
     alkalinity_rate: Array  # dKH an hour
     uptake_gain: Array  # plants set or cut
     changes: dict[int, list[Change]] = field(default_factory=dict)
+    # what only some tanks have: None where nothing of it happens
+    valve_mode: Array | None = None  # of a pH controller, see `special.py`
+    probe_error: Array | None = None  # what its electrode reads too high, pH
+    coupled: Array | None = None  # what it reads too high while the heater is on, pH
+    soil_floor: Array | None = None  # dKH at which the soil takes up no more
+    second_gain: Array | None = None
+    second_forced: Array | None = None
 
 
 @dataclass
@@ -125,6 +143,7 @@ def simulate(tank: Tank, drive: Drive) -> Course:
     hour = STEP_S / 3600
     out_t, out_b, out_c, out_p, out_k = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
     out_h, out_hc, out_cc = [0.0] * n, [0.0] * n, [0.0] * n
+    special = special_of(tank, drive)
     half, chalf = tank.hysteresis / 2, tank.cooler_hysteresis / 2
     for i in range(n):
         for new in drive.changes.get(i, ()):
@@ -148,6 +167,8 @@ def simulate(tank: Tank, drive: Drive) -> Course:
         on = mains[i]
         heating = on if (heat_call or forced[i]) else 0.0
         watts = heating * gain[i] * tank.heater_w
+        if special is not None:
+            watts += special.second_heater(i, t_h, on)
         air_t = room[i]
         warm = lamp[i] * tank.lamp_heat_w + sun[i] + on * tank.pump_w
         if cool_call and on:
@@ -161,18 +182,30 @@ def simulate(tank: Tank, drive: Drive) -> Course:
         t_p += STEP_S / cap_p * ((1 - part) * (warm - loss * (t_p - air_t)) + flow)
         k = consts[int(min(max(t_p, 0.0), 60.0) * 4 + 0.5)]
         alk += alk_rate[i] * ALKALINITY_PER_DKH * hour
-        co2, h = speciate(total, alk, k, h)
+        gas, carbonate = dose[i], alk
+        if special is not None:
+            gas *= special.valve(i, -math.log10(h), watts > 0)
+            alk -= special.soil(i, alk)
+            carbonate = alk - special.humic(h)
+        co2, h = speciate(total, carbonate, k, h)
         mg = co2 * CO2_MG_PER_MOL
         equilibrium = k.henry * air[i] * 1e-6 * CO2_MG_PER_MOL
         light = lamp[i]
         taken = tank.uptake * plants[i] * light / (light + 0.3) * mg / (mg + 3.0)
         speed = tank.exchange * exch[i] * (1.0 if on else 0.4)
-        total += hour * (dose[i] - taken + tank.respiration - speed * (mg - equilibrium)) / CO2_MG_PER_MOL
+        total += hour * (gas - taken + tank.respiration - speed * (mg - equilibrium)) / CO2_MG_PER_MOL
         if total < 1e-7:
             total = 1e-7
         out_t[i], out_b[i], out_c[i], out_p[i] = t_p, part * t_h + (1 - part) * t_p, mg, -math.log10(h)
         out_k[i], out_h[i], out_hc[i], out_cc[i] = alk / ALKALINITY_PER_DKH, watts, heat_call, cool_call
     return Course(*(np.array(x) for x in (out_t, out_b, out_c, out_p, out_k, out_h, out_hc, out_cc)))
+
+
+def special_of(tank: Tank, drive: Drive) -> Special | None:
+    """What only some tanks have, ready to step; None where this one has nothing of it."""
+    if not (tank.ph_setpoint or tank.soil_rate or tank.humic_eq or tank.second_heater_w):
+        return None
+    return Special(tank, drive)
 
 
 def start_temperature(tank: Tank, room: float) -> float:
@@ -185,7 +218,10 @@ def start_temperature(tank: Tank, room: float) -> float:
 def ph_of(tank: Tank, temperature: float, co2_mg: float) -> float:
     """pH of the tank's water at a temperature with dissolved CO2 (mg/L)."""
     k = table(tank.ionic)[int(temperature * 4 + 0.5)]
-    _, h = total_from_co2(co2_mg / CO2_MG_PER_MOL, tank.kh * ALKALINITY_PER_DKH, k)
+    carbonate = tank.kh * ALKALINITY_PER_DKH
+    for _ in range(20 if tank.humic_eq else 1):  # humic acids give back less in more acid water
+        _, h = total_from_co2(co2_mg / CO2_MG_PER_MOL, carbonate, k)
+        carbonate = max(tank.kh * ALKALINITY_PER_DKH - humic_alkalinity(tank.humic_eq, h), 1e-6)
     return -math.log10(h)
 
 

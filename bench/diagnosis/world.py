@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from bench.diagnosis.tank import STEP_S, Array, Drive, Tank, air_co2
+from bench.diagnosis.tank import STEP_S, Array, Drive, Tank
 
 NAMES = (
     "alcove",
@@ -64,6 +64,15 @@ class World:
     probes: list[dict[str, Any]] = field(default_factory=list)  # what probes do wrong, see probes.py
     silences: list[tuple[int, int]] = field(default_factory=list)  # steps without any report
     wrong: dict[str, float] = field(default_factory=dict)  # what the owner writes wrongly into the settings
+    # what only some kinds of tank have; see `worlds/`
+    setup: dict[str, Any] = field(default_factory=dict)  # probes and settings that are fixed beforehand
+    lines: dict[str, list[str]] = field(default_factory=dict)  # more lines of a table of the settings
+    excused: list[str] = field(default_factory=list)  # alarms that are true in such a tank
+    tap_kh: float = 0.0  # of what is poured in; 0: near the tank's
+    change_every: int = 0  # days between water changes; 0: as drawn
+    periods: list[tuple[int, int]] = field(default_factory=list)  # of the lamp, where it has several a day
+    weekend: list[tuple[int, int]] = field(default_factory=list)
+    night_level: float = 0.0  # a weak light that is meant, share of full light
 
     @property
     def n(self) -> int:
@@ -156,7 +165,7 @@ def _offset_min(at: dt.datetime, info: ZoneInfo) -> float:
 
 
 def _tank(rng: np.random.Generator, needs: dict[str, Any]) -> Tank:
-    volume = float(np.round(np.exp(rng.uniform(np.log(20), np.log(300)))))
+    volume = float(np.round(np.exp(rng.uniform(*np.log(needs.get("volume", (20, 300)))))))
     still = rng.random() < 0.4
     area = 6.2 * (volume / 1000) ** (2 / 3)
     source = str(
@@ -176,7 +185,7 @@ def _tank(rng: np.random.Generator, needs: dict[str, Any]) -> Tank:
         loss=area * rng.uniform(6, 11),
         mix_s=rng.uniform(1200, 3600) if still else rng.uniform(150, 500),
         setpoint=setpoint,
-        heater_w=float(np.round(volume * rng.uniform(0.5, 1.2) / 5) * 5) if heater else 0.0,
+        heater_w=max(float(np.round(volume * rng.uniform(0.5, 1.2) / 5) * 5), 10.0) if heater else 0.0,
         hysteresis=rng.uniform(0.25, 1.0),
         lamp_heat_w=volume * rng.uniform(0.1, 0.5) * rng.uniform(0.15, 0.45),
         pump_w=rng.uniform(1, 6),
@@ -253,33 +262,3 @@ def _sun(rng: np.random.Generator, local: Array, days: int, season: float) -> Ar
     sky = np.clip(np.sin(np.pi * (local - 400) / 700), 0, None) * rng.uniform(10, 250)
     cloud = np.clip(0.6 + _noise(rng, n, HOUR / 3, 0.45) + _noise(rng, n, 20 * HOUR, 0.3), 0.05, 1.0)
     return np.maximum((beam + sky) * cloud, 0.0)
-
-
-def lamp_now(world: World) -> Array:
-    """Share of full light at each step from the schedule, the timer's error, ramp, output and mains."""
-    tank = world.tank
-    since = (world.local - world.lamp_timer - tank.lamp_on) % 1440
-    length = (tank.lamp_off - tank.lamp_on) % 1440
-    if tank.ramp:
-        level = np.clip(np.minimum(since / tank.ramp, (length - since) / tank.ramp), 0, 1)
-    else:
-        level = np.ones(len(since))
-    level = np.where(since < length, level, 0.0)
-    return level * world.lamp_output * world.drive.mains
-
-
-def dose_now(world: World, valve: Array | None = None) -> Array:
-    """CO2 into the water, mg/L/h, so that the target is met on an ordinary day at `source_output` 1."""
-    tank = world.tank
-    if not tank.source:
-        return np.zeros(world.n)
-    back = air_co2(tank.setpoint, 550, tank.ionic)
-    if tank.source == "cylinder":
-        need = tank.exchange * (tank.co2_target - back) + 0.7 * tank.uptake
-        if valve is None:
-            since = (world.local - world.valve_timer - tank.co2_on) % 1440
-            valve = (since < (tank.co2_off - tank.co2_on) % 1440).astype(float)
-        return need * valve * world.source_output * world.drive.mains
-    need = tank.exchange * (0.75 * tank.co2_target - back) + 0.25 * tank.uptake
-    sensitivity = 2.2 if tank.source == "yeast" else 1.35  # Q10, from memory of yeast growth; acid weakly
-    return need * sensitivity ** ((world.drive.room - world.room_warm) / 10) * world.source_output
