@@ -8,8 +8,9 @@ import msgspec
 
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.hours import LampHours
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, MISSING, STUCK, TIMER, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import MISSING, STUCK, TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.presence import LampPresence
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
@@ -59,6 +60,7 @@ class LampDetector(msgspec.Struct):
             self.drift = LampDrift()
             self.presence.anew()
         if frame.light is not None and "light" not in moment.probes.faulty:
+            self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
             edge = self.tracker.add(now, frame.light, _ramp_set(tank))
             if edge is not None:
                 moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
@@ -97,6 +99,7 @@ class LampDetector(msgspec.Struct):
         """How far off the timer may be, minutes: a ramp blurs its own beginning."""
         light = tank.settings.light
         tolerance = TIMER.tolerance_min if light is None else light.tolerance_min
+        tolerance += TIMER.spacing_share * (self.tracker.every_min - 1)
         if light is not None and light.ramp_min is not None:
             return tolerance + TIMER.set_ramp_share * light.ramp_min
         if not self.tracker.knows_ramp:
@@ -110,8 +113,9 @@ class LampDetector(msgspec.Struct):
         within = None if schedule is None else period_at(schedule, day, minute)[0]
         if edge.sign > 0 and self._came_on(edge, minute, within):
             return
-        if schedule is None:
+        if self.hours.by_habit(tank):
             self.hours.learn(edge.sign, day, minute)
+        if schedule is None:
             self.tracker.learn_edge(edge)
             return
         period = self._period(edge, day, minute, schedule)

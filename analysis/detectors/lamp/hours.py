@@ -64,7 +64,14 @@ class LampHours(msgspec.Struct):
         while len(kept) > TIMER.kept_habit or kept[-1] - kept[0] > TIMER.kept_habit_d * DAY_MIN:
             del kept[0]
         ons, offs = _habits(self.learnt_on), _habits(self.learnt_off)
-        self.habit = paired(ons, offs) or [*ons[:1], *offs[:1]] if ons and offs else []
+        seen = paired(ons, offs) or ([*ons[:1], *offs[:1]] if ons and offs else [])
+        # once known it only gains periods: a timer that slips must not take it along
+        if len(seen) > len(self.habit):
+            self.habit = seen
+
+    def by_habit(self, tank: Tank) -> bool:
+        """Whether there are no hours but those that were seen."""
+        return not self.own and schedule_set(tank.settings.light) is None
 
 
 def paired(ons: list[float], offs: list[float]) -> list[float]:

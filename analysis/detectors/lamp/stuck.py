@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.glows import glows
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, PRESENCE, STUCK, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import PRESENCE, STUCK, TRACKER
 from rushlight.analysis.detectors.lamp.room_light import Daylight
 from rushlight.analysis.detectors.lamp.schedule import Due
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
@@ -62,7 +63,9 @@ class StuckLamp(msgspec.Struct):
         if self.found and not was:
             self.daylight.forget()
         calm = due.over and not self.found and not tracker.lit and tracker.values
-        self.daylight.add(minute, tracker.values[-1] if calm else None)  # a spike is no daylight
+        self.daylight.add(
+            minute, tracker.values[-1] if calm else None, tracker.lapsed
+        )  # a spike is no daylight
 
     def _judge(
         self, now: int, minute: float, lux: float, level: float, tracker: LampTracker, due: Due
