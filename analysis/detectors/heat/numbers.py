@@ -43,6 +43,9 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     )
     step_heaters: Annotated[float, Of("", "so many of its heaters at once do not explain a step")] = 3.0
     step_frames: Annotated[int, Of("", "minutes' means that such a step is seen in")] = 3
+    changed_min: Annotated[
+        int, Of("min", "so long a water change that was noted explains the water; heaters take as long")
+    ] = 120
     disturbed_min: Annotated[int, Of("min", "so long after a step the water is not judged")] = 40
     day_values: Annotated[int, Of("", "five-minute means of a day that count as a whole day (of 288)")] = 190
     metered_w: Annotated[
