@@ -20,6 +20,7 @@ ORDER = (
     "collector.events",
     "collector.log",
     "collector.settings.bounds",
+    "collector.settings.water_tables",
     "collector.settings.tables",
     "collector.electrode",
     "collector.settings",

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from rushlight.analysis.physics.numbers import WATER
 
-__all__ = ["LIKELY", "Gas", "likely_text", "log_error"]
+__all__ = ["LIKELY", "Gas", "likely_text", "log_error", "probability_over"]
 
 LIKELY = "likely, two in three"
 """What a range of one standard error either way is called in a drawing."""
@@ -41,6 +41,11 @@ class Gas(NamedTuple):
 def likely_text(low_mg_l: float, high_mg_l: float) -> str:
     """That range in words, for notices, status and page."""
     return f"likely {low_mg_l:.0f} to {high_mg_l:.0f}"
+
+
+def probability_over(gas: Gas, limit: float) -> float:
+    """Probability that CO2 is above `limit` (mg/L): its logarithm is normally distributed."""
+    return math.erfc(-gas.errors_above(limit) / math.sqrt(2)) / 2
 
 
 def log_error(ph_error: float, carbonate_hardness_dkh: float) -> float:

@@ -11,6 +11,7 @@ from pathlib import Path
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.notices.channels import address_fault, masked, split_urls
 from rushlight.analysis.notices.quiet_hours import quiet_lines
+from rushlight.analysis.views.gas_words import gas_lines
 from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
 from rushlight.collector.electrode import doubtful_electrodes, electrode_health
 from rushlight.collector.errors import RushlightError, StoreError
@@ -139,24 +140,8 @@ def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str],
     electrode = electrode_health(tank.ph_calibration.points)
     if electrode.slope_percent is not None and electrode.verdict == "good":
         watched.append(f"pH electrode by its calibration: {electrode.words}")
-    if tank.co2 is None:
-        missing.append("CO2 overdose and absence: no [co2]; add it if gas is given")
-        return
-    limit = f"{tank.livestock.co2_limit_mg_l:g} mg/L"
-    if water.carbonate_hardness_dkh is not None:
-        watched.append(f"CO2 up to {limit}, from pH and KH {water.carbonate_hardness_dkh:g} dKH")
-    elif water.degassed_ph is not None:
-        watched.append(
-            f"CO2 up to {limit}, from pH and the degassed pH {water.degassed_ph:g}: rougher than from KH"
-        )
-    else:
-        learnt.append(
-            "CO2 from this tank's usual lowest pH (neither KH nor degassed pH set): rough, after some days"
-        )
-    if tank.co2.on is not None:
-        watched.append(f"CO2 that should run from {tank.co2.on} to {tank.co2.off}: missing")
-    else:
-        learnt.append("when CO2 should run (no co2.on and off): from the daily swing of the pH, some days")
+    for said, lines in zip((watched, learnt, missing), gas_lines(tank), strict=True):
+        said += lines
 
 
 def _lamp(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str], missing: list[str]) -> None:

@@ -12,8 +12,8 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from bench.diagnosis.judging import judge
 from bench.diagnosis.recorded import Step, events_by_frames, events_by_readings, recorded
-from bench.diagnosis.score import judge
 from rushlight.analysis.watch.catalogue import catalogue, family_of, owned
 
 __all__ = ["Change", "Judged", "changed", "chosen", "judged", "scaled"]

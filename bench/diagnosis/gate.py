@@ -20,7 +20,8 @@ from typing import Any
 
 from bench.diagnosis.faults import FAULTS
 from bench.diagnosis.scenarios import build
-from bench.diagnosis.score import _job, print_failures, summarise
+from bench.diagnosis.score import _job
+from bench.diagnosis.summary import print_failures, summarise
 
 FLOORS = Path(__file__).with_name("gate.toml")
 SEED = 40
@@ -50,7 +51,8 @@ def measure(folder: Path, processes: int = 2) -> tuple[dict[str, Any], list[dict
     missing = [job for job in jobs(folder) if not (job[0] / "truth.json").exists()]
     with multiprocessing.Pool(processes) as pool:
         pool.starmap(build, missing, chunksize=1)
-        done = pool.map(_job, [(job[0], "events.jsonl", None, True) for job in jobs(folder)], chunksize=1)
+        todo = [(job[0], "events.jsonl", None, True, False) for job in jobs(folder)]
+        done = pool.map(_job, todo, chunksize=1)
     verdicts = [verdict for verdict, _, _ in done]
     errors = [f"{v['scenario']}: {error}" for v, _, error in done if error]
     return summarise(verdicts), verdicts, errors

@@ -26,8 +26,8 @@ from pathlib import Path
 from bench.diagnosis.changed_number import VARIABLE, text_of
 from bench.diagnosis.changes import Change, chosen, judged, scaled
 from bench.diagnosis.gate import FLOORS, shortfalls
-from bench.diagnosis.score import summarise
 from bench.diagnosis.sensitivity import runs_in
+from bench.diagnosis.summary import summarise
 from rushlight.analysis.watch.catalogue import catalogue, family_of
 
 __all__ = ["caught_by_gate", "caught_by_tests", "drawn", "tests_of"]

@@ -20,10 +20,11 @@ from multiprocessing.pool import Pool
 from pathlib import Path
 from typing import Any
 
+from bench.diagnosis.judging import judge, seconds
 from bench.diagnosis.lorden import ramp_floor
 from bench.diagnosis.peers import plain_limits
 from bench.diagnosis.peers_libraries import adwin_events, qartod_events, read_series, river_events
-from bench.diagnosis.score import judge, seconds, summarise
+from bench.diagnosis.summary import summarise
 
 SCALES = (0.3, 1.0, 3.0)
 HOLDS_MIN = (0, 5, 15, 30, 60, 120, 240)

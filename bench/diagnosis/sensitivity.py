@@ -24,7 +24,7 @@ from typing import NamedTuple
 from bench.diagnosis.changes import Change, Judged, chosen, judged, scaled
 from bench.diagnosis.gate import jobs
 from bench.diagnosis.scenarios import build
-from bench.diagnosis.score import summarise
+from bench.diagnosis.summary import summarise
 
 __all__ = ["FACTORS", "Row", "baselines", "row_of", "runs_in"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BAUD_MAX", "HEARTBEAT_MIN", "KEEP_DAYS", "LOOK_BACK_DAYS", "PORT_MAX", "RESEND_MIN"]
+__all__ = ["BAUD_MAX", "HEARTBEAT_MIN", "KEEP_DAYS", "LOOK_BACK_DAYS", "PORT_MAX", "RESEND_MIN", "says"]
 
 RESEND_MIN = (1, 1440)
 """Minutes between reminders, least and most: a minute to be heard in, and once a day at least. Common
@@ -19,3 +19,8 @@ PORT_MAX = 65_535
 
 BAUD_MAX = 12_000_000
 """The fastest of common USB serial bridges, bit/s. From memory."""
+
+
+def says(unit: str = "", advice: str = "") -> dict[str, str]:
+    """Beside the bounds of a number: its unit, and what to do where it is beyond them."""
+    return {name: text for name, text in (("unit", unit), ("advice", advice)) if text}

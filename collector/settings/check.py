@@ -17,6 +17,7 @@ from rushlight.collector.electrode import calibration_fault
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings.convert import Fault, guess
+from rushlight.collector.settings.gas_check import gas_faults
 from rushlight.collector.settings.light_check import light_faults
 from rushlight.collector.settings.lines import Path
 from rushlight.collector.settings.tables import (
@@ -189,6 +190,11 @@ def _tank_periods(where: Path, tank: TankSettings) -> Iterator[_Found]:
             yield _Found(*fault)
 
 
+def _tank_gas(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    for fault in gas_faults(where, tank):
+        yield _Found(*fault)
+
+
 def _tank_calibration(where: Path, tank: TankSettings) -> Iterator[_Found]:
     fault = calibration_fault(tank.ph_calibration.points)
     if fault is not None:
@@ -201,6 +207,7 @@ _TANK_CHECKS: tuple[Callable[[Path, TankSettings], Iterator[_Found]], ...] = (
     _tank_heater,
     _tank_times,
     _tank_periods,
+    _tank_gas,
     _tank_calibration,
 )
 

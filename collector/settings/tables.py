@@ -22,6 +22,8 @@ from rushlight.collector.settings.bounds import (
     PORT_MAX,
     RESEND_MIN,
 )
+from rushlight.collector.settings.bounds import says as _says
+from rushlight.collector.settings.water_tables import CarbonDioxideSettings, WaterSettings
 
 __all__ = [
     "BAUD_MAX",
@@ -49,11 +51,6 @@ __all__ = [
 ]
 
 
-def _says(unit: str = "", advice: str = "") -> dict[str, str]:
-    """Beside the bounds of a number: its unit, and what to do where it is beyond them."""
-    return {name: text for name, text in (("unit", unit), ("advice", advice)) if text}
-
-
 # Where no source is named: what can't be meant is refused, most often a wrong unit. Common practice.
 _FAHRENHEIT = "is it in °F? Give °C"
 _Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says("minutes"))]
@@ -77,11 +74,6 @@ _KeepLocal = Annotated[
         extra=_says("days", f"the analysis looks back as far as {LOOK_BACK_DAYS} days"),
     ),
 ]
-_Hardness = Annotated[
-    float,
-    msgspec.Meta(gt=0, le=40, extra=_says("dKH", "is it in mg/L as CaCO3? Divide by 17.85")),
-]
-_Ph = Annotated[float, msgspec.Meta(ge=3, le=11, extra=_says("", "that is no pH of a tank"))]
 _Water = Annotated[float, msgspec.Meta(ge=-2, le=45, extra=_says("°C", _FAHRENHEIT))]
 _Setpoint = Annotated[float, msgspec.Meta(gt=0, lt=45, extra=_says("°C", _FAHRENHEIT))]
 # under pure CO2 at one atmosphere water takes some 1450 mg/L at 25 °C (Henry's law)
@@ -166,15 +158,6 @@ class StoreSettings(_Table):
     keep_local_days: _KeepLocal = 30
 
 
-class WaterSettings(_Table):
-    """What is known of the water; KH in German degrees (1 dKH = 17.85 mg/L as CaCO3)."""
-
-    carbonate_hardness_dkh: _Hardness | None = None
-    degassed_ph: _Ph | None = None
-    ph_low: _Ph | None = None
-    ph_high: _Ph | None = None
-
-
 class LivestockSettings(_Table):
     """What the animals can bear."""
 
@@ -207,12 +190,6 @@ class LightSettings(_Table):
     night_light: bool = False
     tolerance_min: _Tolerance = 10
     ramp_min: _Ramp | None = None
-
-
-class CarbonDioxideSettings(_Table):
-    source: Literal["cylinder", "yeast", "citric-acid"] = "cylinder"
-    on: str | None = None
-    off: str | None = None
 
 
 class CalibrationPoint(_Table):

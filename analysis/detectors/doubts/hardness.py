@@ -49,7 +49,7 @@ class GasDays(msgspec.Struct):
             # a figure by which the last days were sound has fitted, whatever comes now
             self.fitted = kh is not None and any(self._most(tank, kh, low)[1] == 0 for _, low, _ in self.days)
             self.days, self.sides = [], []
-        if kh is None:
+        if kh is None or tank.settings.water.active_soil:  # there a test is true of its day only
             return
         if moment.day != self.day:
             self._close(tank, kh)

@@ -100,6 +100,8 @@ class RestWater(msgspec.Struct):
         air = air_equilibrium_mg_l(celsius)
         most = air_equilibrium_mg_l(celsius, RESTING.room_ppm) + RESTING.breathing_mg_l
         kh = water.carbonate_hardness_dkh
+        if kh is not None and water.active_soil:
+            return  # there a test is true of its day only; the estimate follows the rests
         if kh is not None:
             setting, printed = "water.carbonate_hardness_dkh", f"KH {kh:g} dKH"
             low = high = carbon_dioxide_mg_l(ph, kh, celsius)

@@ -9,11 +9,11 @@ import math
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.numbers import CURVE
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.electrode_trust import old_ph_error
 from rushlight.collector.readings import PH_PROBE
@@ -36,6 +36,8 @@ class PhCurve(msgspec.Struct):
         The usual pH at this time of day.
     residuals : Window
         The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
+    moved : float
+        By how much pH all that was learnt was moved with the newest value: the electrode was set right.
     ph_error, doubt : float, str
         Standard error of the pH as read, and what is not known of its electrode ("" for nothing).
     """
@@ -49,6 +51,7 @@ class PhCurve(msgspec.Struct):
     rise: float = 0.0
     slope: float | None = None
     expected: float | None = None
+    moved: float = 0.0
     ph_error: float = msgspec.field(default_factory=old_ph_error)
     doubt: str = ""
 
@@ -59,7 +62,7 @@ class PhCurve(msgspec.Struct):
     def add(self, moment: Moment, ph: float, learn: bool) -> None:
         """One five-minute value; `learn` False where it isn't the tank's own usual water."""
         now = moment.frame.start_ms
-        self.ph = ph
+        self.ph, self.moved = ph, 0.0
         self.extremes.add(now, ph, learn, CURVE.day_values)
         self.profile.add(moment.minute, ph, learn)
         self.window.add(now, ph)
@@ -117,6 +120,7 @@ class PhCurve(msgspec.Struct):
 
     def _rebase(self, size: float) -> None:
         """All that was learnt, moved: the same water reads otherwise."""
+        self.moved = size
         extremes = self.extremes
         for values in (
             extremes.lows,
@@ -169,6 +173,23 @@ class PhCurve(msgspec.Struct):
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
         highs, lows = self.extremes.highs, self.extremes.lows
         return max(0.0, median(highs) - median(lows)) if lows else 0.0
+
+    @property
+    def loss_per_h(self) -> float | None:
+        """By which share of it the tank loses its gas in an hour: the usual day's steepest rise of pH (1/h).
+
+        With the gas off, CO2 goes as exp(-k t), so pH rises by k / ln 10. None until two days are known.
+        """
+        usual, days, apart = self.profile.usual, self.profile.days, SURGE.rise_bins
+        steepest, bins = 0.0, len(usual)
+        for i in range(bins):
+            j = (i + apart) % bins
+            if days[i] >= OVERDOSE.least_days and days[j] >= OVERDOSE.least_days:
+                steepest = max(steepest, usual[j] - usual[i])
+        if steepest <= 0.0:
+            return None
+        hours = apart * DAY_MS / HOUR_MS / bins
+        return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
 
     def creeping(self) -> bool:
         """The whole curve sinks over days: hardness running out, or the electrode. Gas takes hours."""

@@ -9,18 +9,21 @@ from typing import ClassVar
 
 import msgspec
 
+from rushlight.analysis.detectors.gas import noting
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.duty import ValveDuty
 from rushlight.analysis.detectors.gas.estimate import GasEstimate
-from rushlight.analysis.detectors.gas.numbers import CURVE
-from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
+from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
+from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
-from rushlight.analysis.physics.carbon_dioxide import Gas
+from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
 
 __all__ = ["CarbonDioxideDetector", "Judged"]
 
@@ -37,19 +40,21 @@ class Judged(msgspec.Struct, frozen=True):
     slope : float or None
         pH an hour.
     gas : Gas
+    over_now, over_soon : float
+        Probability of being over the limit now, and within the hour if the pH falls on as it does.
     """
 
     time_ms: int
     ph: float
     slope: float | None
     gas: Gas
+    over_now: float = 0.0
+    over_soon: float = 0.0
 
 
 class CarbonDioxideDetector(msgspec.Struct):
-    """State of the carbon dioxide family of one tank.
-
-    `judged` is by the pH less what stepped, `read` by the pH as read; `by_reading`: the overdose that was
-    found is one of the pH as read.
+    """State; `judged` is by the pH less what stepped, `read` by the pH as read, `by_reading`: so was the
+    overdose that was found.
     """
 
     name: ClassVar[str] = "carbon dioxide"
@@ -63,12 +68,16 @@ class CarbonDioxideDetector(msgspec.Struct):
     estimate: GasEstimate = msgspec.field(default_factory=GasEstimate)
     overdose: OverdoseJudge = msgspec.field(default_factory=OverdoseJudge)
     absence: AbsenceJudge = msgspec.field(default_factory=AbsenceJudge)
+    surge: SurgeWatch = msgspec.field(default_factory=SurgeWatch)
     range: RangeJudge = msgspec.field(default_factory=RangeJudge)
+    duty: ValveDuty = msgspec.field(default_factory=ValveDuty)
     quiet_until: int = -1
+    surged_until: int = -1
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     judged: Judged | None = None
     read: Judged | None = None
     by_reading: bool = False
+    noted, undone = noting.noted, noting.undone
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
@@ -96,6 +105,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             if gap > CURVE.restart_gap_min * MINUTE_MS:
                 self._restart()
         block.add(now, ph)
+        self._fast(tank, moment, ph, restless)
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
             self.quiet_until = now + CURVE.step_quiet_min * MINUTE_MS
@@ -130,7 +140,11 @@ class CarbonDioxideDetector(msgspec.Struct):
             "co2_low_mg_l": judged.gas.low,
             "co2_high_mg_l": judged.gas.high,
             "ph_error": self.curve.ph_error,
+            "co2_over_now_probability": judged.over_now,
+            "co2_over_soon_probability": judged.over_soon,
         }
+        if self.estimate.hardness.known:
+            out["kh_dkh"] = self.estimate.hardness.kh
         if judged.slope is not None:
             # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
             out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, -CURVE.steepest_ph_per_h)
@@ -156,10 +170,46 @@ class CarbonDioxideDetector(msgspec.Struct):
         known = curve.usual_low is not None and curve.injected(tank)
         self.estimate.doubtful = doubts.reference and known
 
+    def _fast(self, tank: Tank, moment: Moment, ph: float, restless: bool) -> None:
+        """Every frame: several times the usual supply is an alarm within minutes."""
+        unsure = (
+            moment.current.step_seen
+            or moment.heat.disturbed
+            or restless
+            or moment.frame.start_ms < self.quiet_until
+        )
+        if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
+            self.surge.clear()
+            return
+        if not self.surge.add(moment, ph, self.curve) or "co2-overdose" in self.hold:
+            return
+        gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
+        limit = tank.settings.livestock.co2_limit_mg_l
+        if gas is None or self.held(tank, ph):
+            return
+        if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
+            self.judged = self._judgement(tank, moment, ph, gas)
+            found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply)
+            self.hold[found.alarm] = found
+            self.surged_until = moment.frame.start_ms + round(SURGE.person_h * HOUR_MS)
+
+    def _judgement(self, tank: Tank, moment: Moment, ph: float, gas: Gas) -> Judged:
+        limit, now = tank.settings.livestock.co2_limit_mg_l, moment.frame.time_ms
+        ahead = min(self.curve.fall, CURVE.steepest_ph_per_h)
+        soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit)
+        return Judged(now, ph, self.curve.slope, gas, probability_over(gas, limit), soon)
+
+    def held(self, tank: Tank, ph: float) -> bool:
+        """Whether a controller's valve may be what lowers the pH: it is not below what it is held at."""
+        usual_low = self.curve.usual_low
+        if not controlled(tank):
+            return False
+        return usual_low is None or ph > usual_low - OVERDOSE.below_ph
+
     def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
         celsius = moment.frame.temperature
         gas = self.estimate.at(tank, self.curve, ph, celsius) if _knows(tank) else None
-        self.read = None if gas is None else Judged(moment.frame.time_ms, ph, self.curve.slope, gas)
+        self.read = None if gas is None else self._judgement(tank, moment, ph, gas)
         return self.overdose.look(tank, moment, self.curve, gas, ph)
 
     def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
@@ -181,6 +231,8 @@ class CarbonDioxideDetector(msgspec.Struct):
         self.judged = self.read = None
         self.by_reading = False
         self.block.clear()
+        self.duty.reset()
+        self.surge.clear()
         self.curve.window.clear()
         self.overdose.since = self.absence.since = -1
         self.range.reset()
@@ -203,8 +255,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         usable = not (ph_alarm or guess)
         curve = self.curve
         curve.add(moment, ph, usable and not quiet)
+        self.estimate.follow(tank, moment, curve, usable and not quiet)
+        if controlled(tank):
+            self.duty.add(moment, ph, usable and not quiet)
         gas = self.estimate.at(tank, curve, ph, moment.frame.temperature)
-        self.judged = None if gas is None else Judged(moment.frame.time_ms, ph, curve.slope, gas)
+        self.judged = None if gas is None else self._judgement(tank, moment, ph, gas)
         if quiet:
             # judge nothing new but what would be deadly, let go of nothing
             for finding in self.hold.values():
@@ -217,6 +272,12 @@ class CarbonDioxideDetector(msgspec.Struct):
         self.by_reading = False
         if gas is not None and _knows(tank):
             found = self.overdose.judge(tank, moment, curve, gas)
+            if found is None and controlled(tank):
+                found = self.duty.judge(tank, moment, curve)
+            if found is None and moment.frame.start_ms < self.surged_until and curve.rise <= 0.0:
+                found = self.hold.get("co2-overdose")  # raised by its pace, before its level is anything
+                if found is not None:
+                    found.holding = "co2-overdose" in moment.active
             self.by_reading = found is None and seen is not None
             found = found or seen
             if found is not None:

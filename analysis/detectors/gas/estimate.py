@@ -11,12 +11,15 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.numbers import ESTIMATE
-from rushlight.analysis.detectors.moment import Tank
+from rushlight.analysis.detectors.gas.hardness import HardnessState
+from rushlight.analysis.detectors.gas.noting import HardnessLog
+from rushlight.analysis.detectors.gas.numbers import ESTIMATE, HARDNESS
+from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.physics.carbon_dioxide import Gas, log_error
+from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
-from rushlight.analysis.physics.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
+from rushlight.analysis.physics.water import air_equilibrium_mg_l
+from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["GasEstimate"]
 
@@ -24,10 +27,24 @@ __all__ = ["GasEstimate"]
 class GasEstimate(msgspec.Struct):
     """How CO2 is estimated here; `doubtful`: what the settings say of the water is left out.
 
-    Nothing of a setting is kept: a KH that was set right holds from the next estimate on.
+    A KH that was set right in the settings holds from the next estimate on; `rest_day` is the local day whose
+    rest before the gas has been learnt from.
     """
 
     doubtful: bool = False
+    hardness: HardnessState = msgspec.field(default_factory=HardnessState)
+    noted: HardnessLog = msgspec.field(default_factory=HardnessLog)
+    rest_day: int = -1
+
+    def follow(self, tank: Tank, moment: Moment, curve: PhCurve, usable: bool) -> None:
+        """Every five minutes: hardness moves on, and is learnt from at the end of a rest without gas."""
+        began = self.hardness.follow(tank.settings.water, curve.ph_error, moment.frame.start_ms)
+        self.noted.apply(self.hardness, began)
+        if curve.moved:
+            self.hardness.rebased(curve.moved)
+        if usable and moment.day != self.rest_day and rested(tank, moment, curve):
+            self.rest_day = moment.day
+            self.hardness.rested(curve.ph, water_celsius(moment.frame.temperature))
 
     def at(self, tank: Tank, curve: PhCurve, ph: float, temperature: float | None) -> Gas | None:
         """CO2 at this pH; None where nothing ties pH to CO2.
@@ -61,13 +78,9 @@ class GasEstimate(msgspec.Struct):
         if self.doubtful:
             return None
         water = tank.settings.water
-        celsius = WATER.usual_c if temperature is None else temperature
-        celsius = min(max(celsius, WATER.coldest_c), WATER.warmest_c)
-        kh = water.carbonate_hardness_dkh
-        if kh is not None:
-            reference = ESTIMATE.reference_ph
-            there = max(carbon_dioxide_mg_l(reference, kh, celsius), ESTIMATE.least_mg_l)
-            return Gas(there * 10 ** (reference - ph), log_error(curve.ph_error, kh))
+        celsius = water_celsius(temperature)
+        if self.hardness.known:
+            return self.hardness.gas(ph, celsius)
         if water.degassed_ph is not None:
             return self._by_degassed(curve, water.degassed_ph, ph, celsius)
         return None
@@ -86,6 +99,23 @@ class GasEstimate(msgspec.Struct):
             return Gas(math.sqrt(aired * WATER.before_gas_mg_l) * share, ESTIMATE.unsure_log)  # either
         near = degassed_ph - median(highs) <= ESTIMATE.near_degassed_ph
         return Gas((WATER.before_gas_mg_l if near else aired) * share, ESTIMATE.degassed_log)
+
+
+def water_celsius(temperature: float | None) -> float:
+    """What the formulas are asked for, °C."""
+    celsius = WATER.usual_c if temperature is None else temperature
+    return min(max(celsius, WATER.coldest_c), WATER.warmest_c)
+
+
+def rested(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
+    """Whether the gas is just about to come on, after hours without any."""
+    co2 = tank.settings.co2
+    if co2 is None or co2.control != "hours" or co2.source != "cylinder" or co2.on is None or co2.off is None:
+        return False
+    on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
+    just = 0 <= (on - moment.minute) % 1440 < HARDNESS.before_gas_min
+    still = curve.slope is not None and abs(curve.slope) < HARDNESS.rest_ph_per_h
+    return just and still and (on - off) % 1440 >= HARDNESS.after_gas_min
 
 
 def _has_reference(tank: Tank) -> bool:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ABSENCE", "CURVE", "ESTIMATE", "OVERDOSE", "PH_RANGE"]
+__all__ = ["ABSENCE", "CURVE", "DUTY", "ESTIMATE", "HARDNESS", "OVERDOSE", "PH_RANGE", "SURGE"]
 
 
 class CurveNumbers(Numbers, frozen=True, kw_only=True):
@@ -72,17 +72,6 @@ class EstimateNumbers(Numbers, frozen=True, kw_only=True):
     lived_log: Annotated[
         float, Of("ln mg/L", "standard error of that: from half of the limit to just under it")
     ] = 0.35
-    reference_ph: Annotated[
-        float,
-        Of(
-            "pH",
-            "the carbonate equilibria are solved here; below pH 8 CO2 goes as 10^-pH from it",
-            "arithmetic",
-        ),
-    ] = 7.0
-    least_mg_l: Annotated[float, Of("mg/L", "at that pH no water holds less: keeps the logarithm finite")] = (
-        1e-3
-    )
     aired_share: Annotated[float, Of("", "of the open air's CO2 is in water left standing in a room")] = 1.5
     near_degassed_ph: Annotated[
         float, Of("pH", "the highest pH comes so near a degassed one that was taken before the gas comes on")
@@ -91,13 +80,46 @@ class EstimateNumbers(Numbers, frozen=True, kw_only=True):
     degassed_log: Annotated[float, Of("ln mg/L", "standard error by a degassed pH")] = 0.6
 
 
+class HardnessNumbers(Numbers, frozen=True, kw_only=True):
+    """Hardness as it moves, and what the water holds at rest."""
+
+    kept_notes: Annotated[int, Of("", "tests and water changes that are kept, to begin anew with")] = 20
+    reference_ph: Annotated[
+        float,
+        Of(
+            "pH",
+            "the carbonate equilibria are solved here; below pH 8 CO2 goes as 10^-pH from it",
+            "arithmetic",
+        ),
+    ] = 7.0
+    uniform: Annotated[
+        float,
+        Of("", "a range squared over its variance", "rectangular distribution; JCGM 100:2008, 4.3.7"),
+    ] = 12.0
+    steady_log: Annotated[float, Of("ln dKH/√day", "KH moves by, where no soil takes it up")] = 0.08
+    soil_log: Annotated[float, Of("ln dKH/√day", "KH moves by over active soil")] = 0.4
+    soil_least_dkh: Annotated[float, Of("dKH", "fresh active soil leaves no less")] = 0.3
+    least_dkh: Annotated[float, Of("dKH", "a KH below it counts as it: keeps the logarithm finite")] = 0.05
+    most_dkh: Annotated[float, Of("dKH", "and one above it as it: no tank is harder")] = 40.0
+    most_log: Annotated[float, Of("ln dKH", "standard error of a KH of which nothing is known")] = 1.0
+    least_log: Annotated[float, Of("ln mg/L", "no CO2 is known better")] = 0.02
+    tap_share: Annotated[float, Of("", "of the tank's KH: error of the tap's where nobody gave it")] = 0.5
+    rest_mg_l: Annotated[float, Of("mg/L", "CO2 before the gas comes on, likeliest")] = 2.0
+    rest_log: Annotated[float, Of("ln mg/L", "standard error of it: from the air's to a full tank's")] = 0.7
+    rest_moves_log: Annotated[float, Of("ln mg/L/√day", "by which it moves")] = 0.05
+    rest_scatter_log: Annotated[float, Of("ln mg/L", "by which it differs from day to day")] = 0.2
+    after_gas_min: Annotated[int, Of("min", "the gas has had that long to leave")] = 360
+    before_gas_min: Annotated[int, Of("min", "before it comes on the water is looked at")] = 10
+    rest_ph_per_h: Annotated[float, Of("pH/h", "a faster change is no rest")] = 0.05
+
+
 class OverdoseNumbers(Numbers, frozen=True, kw_only=True):
     """Too much CO2: by level, by forecast, and against this tank's usual days."""
 
     least_days: Annotated[int, Of("days", "a time of day must have been seen on, to be usual")] = 2
     usual_ph: Annotated[float, Of("pH", "less below the usual lowest: it reads so every day")] = 0.1
     rough_log: Annotated[float, Of("ln mg/L", "an estimate with a larger error forecasts nothing")] = 0.5
-    rough_errors: Annotated[float, Of("standard errors", "such an estimate must be over the limit by")] = 1.7
+    rough_probability: Annotated[float, Of("", "such an estimate must be over the limit with")] = 0.955
     falling_ph_per_h: Annotated[float, Of("pH/h", "a faster fall is on its way to the limit")] = 0.1
     steep_ph: Annotated[
         float, Of("pH", "a usual curve that moves by more in an hour: minutes make a departure")
@@ -105,10 +127,15 @@ class OverdoseNumbers(Numbers, frozen=True, kw_only=True):
     at_once_ph_per_h: Annotated[float, Of("pH/h", "a faster fall in a known tank is told at once")] = 0.25
     lets_go_share: Annotated[float, Of("", "of the limit: what is raised stays above it")] = 0.9
     below_ph: Annotated[float, Of("pH", "below the usual lowest, to be below it at all")] = 0.03
-    sure_errors: Annotated[float, Of("standard errors", "over the limit: told by the estimate alone")] = 1.6
-    creeping_errors: Annotated[
-        float, Of("standard errors", "the same where hardness runs out, which looks like gas by the old KH")
-    ] = 2.5
+    over_now_probability: Annotated[
+        float, Of("", "of being over the limit now: raised by the estimate alone")
+    ] = 0.945
+    over_soon_probability: Annotated[
+        float, Of("", "of being over it within the hour that a person needs, at the pH's own pace")
+    ] = 0.841
+    creeping_probability: Annotated[
+        float, Of("", "the same where hardness runs out, which looks like gas by the old KH")
+    ] = 0.994
     creeping_share: Annotated[float, Of("", "of the limit: there a forecast begins from no less")] = 0.6
     scatters: Annotated[float, Of("scatters", "of the daily lowest pH are added to each departure")] = 1.5
     over_below_ph: Annotated[
@@ -199,8 +226,58 @@ class RangeNumbers(Numbers, frozen=True, kw_only=True):
     poured_warm_times: Annotated[float, Of("", "faster than its heater can: water was poured in")] = 1.5
 
 
+class SurgeNumbers(Numbers, frozen=True, kw_only=True):
+    """Several times the usual supply of gas, seen in minutes."""
+
+    frames: Annotated[int, Of("frames", "that are kept: a quarter of an hour")] = 16
+    gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
+    short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
+    long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 11
+    least_frames: Annotated[int, Of("frames", "with a pH, that a fall takes")] = 5
+    full_share: Annotated[float, Of("", "of the span must be there")] = 0.75
+    step_share: Annotated[float, Of("", "of the fall in one minute: a step, no chemistry")] = 0.5
+    noises: Annotated[float, Of("standard deviations", "of a reading: less in a minute is noise")] = 4.0
+    least_noise_ph: Annotated[float, Of("pH", "no frame is better than that")] = 0.004
+    regression: Annotated[
+        float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
+    ] = 12.0
+    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 99 % sure")] = 2.33
+    least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
+    frames_in_a_row: Annotated[int, Of("frames", "that must show it")] = 2
+    forecast_log: Annotated[float, Of("ln mg/L", "standard error of an hour's forecast by the supply")] = 0.2
+    soon_probability: Annotated[float, Of("", "of being over the limit within the time a person needs")] = 0.3
+    person_h: Annotated[
+        float, Of("h", "that a person needs to wake and act, and as long again for the gas to leave")
+    ] = 1.5
+    least_loss_per_h: Annotated[float, Of("1/h", "no tank loses its gas slower")] = 0.1
+    most_loss_per_h: Annotated[float, Of("1/h", "nor is more made of a usual day")] = 2.0
+    rise_bins: Annotated[int, Of("half-hours", "over which the usual day's steepest rise is taken")] = 2
+
+
+class DutyNumbers(Numbers, frozen=True, kw_only=True):
+    """How long a pH controller's valve is open."""
+
+    values: Annotated[int, Of("values", "five-minute values that are looked at: three hours")] = 36
+    value_min: Annotated[int, Of("min", "of each")] = 5
+    parts: Annotated[int, Of("", "places of the usual day that those hours are compared with")] = 6
+    least_days: Annotated[int, Of("days", "that make a usual day of the valve")] = 2
+    least_usual: Annotated[float, Of("", "a valve that is usually open for less says nothing")] = 0.1
+    error: Annotated[
+        float,
+        Of("", "standard error of a share of three hours, some six openings: half over the root of twelve"),
+    ] = 0.14
+    errors: Annotated[float, Of("standard errors", "above the usual share, to be more than chance")] = 2.33
+    held_ph: Annotated[float, Of("pH", "above the usual of this time of day, and still held")] = 0.03
+    over_now_probability: Annotated[float, Of("", "of being over the limit by the valve, to say so")] = 0.45
+    lets_go_probability: Annotated[float, Of("", "until it is no more than")] = 0.3
+    patience_min: Annotated[int, Of("min", "it must have looked so: a door or a lid is no trend")] = 20
+
+
 CURVE = CurveNumbers()
+DUTY = DutyNumbers()
 ESTIMATE = EstimateNumbers()
+HARDNESS = HardnessNumbers()
 OVERDOSE = OverdoseNumbers()
 ABSENCE = AbsenceNumbers()
 PH_RANGE = RangeNumbers()
+SURGE = SurgeNumbers()

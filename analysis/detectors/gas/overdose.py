@@ -7,14 +7,19 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
-from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
+from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text, probability_over
 
-__all__ = ["OverdoseJudge"]
+__all__ = ["OverdoseJudge", "controlled"]
+
+
+def controlled(tank: Tank) -> bool:
+    """Whether a pH controller gives the gas."""
+    return tank.settings.co2 is not None and tank.settings.co2.control == "ph-controller"
 
 
 class OverdoseJudge(msgspec.Struct):
@@ -71,6 +76,16 @@ class OverdoseJudge(msgspec.Struct):
         )
         return found
 
+    def surged(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, supply: float) -> Finding:
+        """Several times the usual supply (`supply`), which is over the limit within the hour."""
+        found = self._finding(tank, moment, curve, gas, holding=False)
+        found.priority = "critical"
+        found.observations.append(
+            f"the pH falls as if {supply:.1f} times the usual gas came in; going on like this it is over "
+            f"the limit within {minutes_text(SURGE.person_h * HOUR_MS / 1000)}"
+        )
+        return found
+
     def judge(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> Finding | None:
         """Every five minutes."""
         now = moment.frame.start_ms
@@ -105,9 +120,12 @@ class OverdoseJudge(msgspec.Struct):
         # one hour on: the time a person needs to wake and act
         forecast = mg_l * 10 ** -max(falling, -CURVE.steepest_ph_per_h)
         rough = error >= OVERDOSE.rough_log
-        level = mg_l > limit * math.exp((OVERDOSE.rough_errors if rough else PATIENCE.from_errors) * error)
+        chance = probability_over(gas, limit)
+        sure = gas.errors_above(limit) > PATIENCE.from_errors
+        level = chance > OVERDOSE.rough_probability if rough else sure
         fast = not rough and falling < -OVERDOSE.falling_ph_per_h
-        soon = fast and forecast > limit * math.exp(error) and mg_l > limit
+        ahead = probability_over(Gas(forecast, error), limit) > OVERDOSE.over_soon_probability
+        soon = fast and ahead and mg_l > limit
         return level or soon
 
     @staticmethod
@@ -125,16 +143,19 @@ class OverdoseJudge(msgspec.Struct):
         # nor does a curve that was seen but once say what runs at an hour when it should not
         doubtful = steep or curve.profile.at(moment.minute, OVERDOSE.least_days) is None
         level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
-        soon = OverdoseJudge._through(limit, curve, gas, usual_low) or (
-            later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep)
+        # within its saw-tooth a controller's valve shuts again: no fall goes on
+        works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
+        soon = not works and (
+            OverdoseJudge._through(limit, curve, gas, usual_low)
+            or (later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep))
         )
-        doubt = OVERDOSE.sure_errors
+        least = OVERDOSE.over_now_probability
         if curve.creeping() and not raised:
-            doubt = OVERDOSE.creeping_errors
+            least = OVERDOSE.creeping_probability
             fresh = OverdoseJudge._fresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
         below = usual_low - curve.ph > OVERDOSE.below_ph
-        sure = gas.mg_l > limit * math.exp(doubt * gas.error) and below
+        sure = probability_over(gas, limit) > least and below
         return level or soon or sure
 
     @staticmethod
@@ -162,7 +183,8 @@ class OverdoseJudge(msgspec.Struct):
         if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
             return False
         forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
-        return mg_l > OVERDOSE.through_share * limit and forecast > limit * math.exp(gas.error)
+        ahead = probability_over(Gas(forecast, gas.error), limit)
+        return mg_l > OVERDOSE.through_share * limit and ahead > OVERDOSE.over_soon_probability
 
     @staticmethod
     def _soon(limit: float, curve: PhCurve, gas: Gas, usual_low: float, later: float, steep: bool) -> bool:

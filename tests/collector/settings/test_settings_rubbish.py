@@ -44,7 +44,15 @@ WHOLE: dict[str, Any] = {
             "timezone": "UTC",
             "report_every_s": 10,
             "livestock": {"temperature_low_c": 18, "temperature_high_c": 26, "co2_limit_mg_l": 30},
-            "water": {"carbonate_hardness_dkh": 4, "ph_low": 6.0, "ph_high": 8.0},
+            "water": {
+                "carbonate_hardness_dkh": 4,
+                "tap_hardness_dkh": 6,
+                "general_hardness_dgh": 8,
+                "active_soil": True,
+                "ph_low": 6.0,
+                "ph_high": 8.0,
+            },
+            "co2": {"control": "ph-controller", "ph_setpoint": 6.7},
             "light": {"on": "10:00", "off": "20:00", "weekend": [["09:00", "12:00"], ["14:00", "01:00"]]},
             "ph_calibration": {"points": [{"ph": 4.0, "mv": 170.0}, {"ph": 7.0, "mv": 1.0}]},
         }

@@ -1,0 +1,101 @@
+"""A surge: several times the usual supply of gas, seen in minutes, before its level is anything unusual.
+
+In a tank that loses gas at a rate k towards air and plants, CO2 follows dC/dt = k (m P - C), where P is the
+usual peak and m the supply as a multiple of the usual one. So a fall of pH by f an hour means
+
+    m = (1 + ln 10 * f / k) * C / P,  with C / P = 10^(usual lowest pH - pH),
+
+whatever KH and the electrode's offset are, and at any time of day: a valve that opens as usual gives 1.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.numbers import SURGE
+from rushlight.analysis.detectors.moment import Moment
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.window import Window
+from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
+
+__all__ = ["SurgeWatch"]
+
+_LN10 = math.log(10)
+
+
+class SurgeWatch(msgspec.Struct):
+    """The last quarter of an hour, minute by minute.
+
+    Attributes
+    ----------
+    window : Window
+        pH of the last frames.
+    seen : int
+        Frames in a row that looked like a surge.
+    supply : float
+        The supply as a multiple of the usual one, as last seen; 0 where nothing can be said.
+    """
+
+    window: Window = msgspec.field(default_factory=lambda: Window(SURGE.frames))
+    seen: int = 0
+    supply: float = 0.0
+
+    def clear(self) -> None:
+        """What came before says nothing any more: a step, a gap."""
+        self.window.clear()
+        self.seen, self.supply = 0, 0.0
+
+    def add(self, moment: Moment, ph: float, curve: PhCurve) -> bool:
+        """One frame's pH, less what stepped; True where a surge is on. O(1)."""
+        window, now = self.window, moment.frame.start_ms
+        if window.times and now - window.times[-1] > SURGE.gap_min * MINUTE_MS:
+            self.clear()
+        window.add(now, ph)
+        self.supply = 0.0
+        usual_low, loss = curve.usual_low, curve.loss_per_h
+        if usual_low is None or loss is None:
+            self.seen = 0
+            return False
+        sensor = moment.sensor("ph")
+        # a frame is the mean of its readings, but no finer than a step (uniform distribution)
+        readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
+        noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
+        spans = (SURGE.short_min, SURGE.long_min)
+        best = max(self._least(ph, span, noise, usual_low, loss) for span in spans)
+        self.seen = self.seen + 1 if best > SURGE.least_supply else 0
+        return self.seen >= SURGE.frames_in_a_row
+
+    def _least(self, ph: float, span: int, noise: float, usual_low: float, loss: float) -> float:
+        """The supply that is at least there, by the fall over `span` min; 0 where that can't be said."""
+        times, values = self.window.times, self.window.values
+        first = len(times)
+        while first > 0 and times[first - 1] >= times[-1] - span * MINUTE_MS:
+            first -= 1
+        count, length = len(times) - first, times[-1] - times[first]
+        if count < SURGE.least_frames or length < SURGE.full_share * span * MINUTE_MS:
+            return 0.0
+        slope = self.window.slope_per_hour(span * MINUTE_MS)
+        total = values[first] - values[-1]
+        drops = [values[i] - values[i + 1] for i in range(first, len(values) - 1)]
+        if slope is None or total <= 0 or max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
+            return 0.0  # one step is no chemistry
+        # a regression's slope error by that of its values (ordinary least squares)
+        hours = length / HOUR_MS
+        error = max(noise, SURGE.least_noise_ph) * math.sqrt(SURGE.regression / count) / hours
+        share = 10 ** (usual_low - ph)
+        supply = (1 - _LN10 * slope / loss) * share
+        self.supply = max(self.supply, supply)
+        return supply - SURGE.errors * _LN10 * error / loss * share
+
+    def ahead(self, gas: Gas, ph: float, curve: PhCurve, limit: float, hours: float) -> float:
+        """Probability that CO2 is over `limit` (mg/L) in so many hours, if the supply goes on as it is."""
+        usual_low, loss = curve.usual_low, curve.loss_per_h
+        if usual_low is None or loss is None or self.supply <= 0:
+            return 0.0
+        peak = gas.mg_l * 10 ** (ph - usual_low)
+        level = self.supply * peak
+        later = level + (gas.mg_l - level) * math.exp(-loss * hours)
+        return probability_over(Gas(later, math.hypot(gas.error, SURGE.forecast_log)), limit)

@@ -1,0 +1,81 @@
+"""A surge of three times the usual supply is raised in minutes, at ten seconds and at a minute a report.
+
+The tank is made up: gas in by the clock, lost in proportion to what is there (dC/dt = k (m P - C); common
+practice, no source). CO2 becomes pH by `rushlight.analysis.physics.water`, which test_water.py checks.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import random
+
+import pytest
+
+from rushlight.analysis.physics.water import carbon_dioxide_mg_l
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import parse_settings
+
+DAY_S = 86_400
+HOUR_S = 3600
+KH = 4.0
+PEAK = 19.0  # mg/L, of a limit of 30
+SETTINGS = """
+[tanks.shelf]
+volume_litres = 60
+timezone = "UTC"
+[tanks.shelf.water]
+carbonate_hardness_dkh = 4.0
+[tanks.shelf.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 30.0
+[tanks.shelf.co2]
+on = "10:00"
+off = "18:00"
+"""
+DAYS = 3
+
+
+def readings(every_s: int, loss: float, times: float, begin_s: int, end_s: int) -> list[Reading]:
+    """A tank that loses `loss` of its gas an hour; from `begin_s` on it gets `times` the usual supply."""
+    rng = random.Random(every_s)
+    at_7 = carbon_dioxide_mg_l(7.0, KH, 24.0)
+    gas = 2.0
+    out = []
+    for second in range(0, end_s, 10):
+        hour = second % DAY_S / HOUR_S
+        supply = 1.0 if 10 <= hour < 18 else 0.1
+        if second >= begin_s:
+            supply = times
+        gas += loss * (supply * PEAK - gas) * 10 / HOUR_S
+        if second % every_s == 0:
+            ph = 7.0 + math.log10(at_7 / gas) + rng.gauss(0, 0.008)
+            out.append(Reading("shelf", "ph", second * 1000, round(ph, 2), 1))
+            out.append(Reading("shelf", "temperature", second * 1000, round(24 + rng.gauss(0, 0.03), 2), 1))
+    return out
+
+
+@functools.cache
+def raised_after_min(every_s: int, loss: float, times: float, hour: float) -> float | None:
+    """Minutes from the surge's begin until it is raised as CO2 overdose; None where it is not in 90 min."""
+    watch = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
+    begin = round(DAYS * DAY_S + hour * HOUR_S)
+    for reading in readings(every_s, loss, times, begin, begin + 90 * 60):
+        for event in watch.feed(reading):
+            assert event.alarm == "co2-overdose" and reading.time_ms >= begin * 1000, event
+            if event.event == "raised":
+                return (reading.time_ms / 1000 - begin) / 60
+    return None
+
+
+@pytest.mark.parametrize(("every_s", "within"), [(10, 10.0), (60, 15.0)])
+@pytest.mark.parametrize("hour", [15.0, 22.0], ids=["by day", "by night"])
+@pytest.mark.parametrize("loss", [0.3, 0.6])
+def test_three_times_the_usual_supply_is_raised_in_minutes(
+    every_s: int, within: float, hour: float, loss: float
+) -> None:
+    after = raised_after_min(every_s, loss, 3.0, hour)
+    assert after is not None and after <= within
+    # its twin: the same hours with the usual supply, and the valve opening as on any day
+    assert raised_after_min(every_s, loss, 1.0, 15.0) is None
