@@ -18,6 +18,7 @@ from __future__ import annotations
 __all__ = [
     "AlarmError",
     "LinkLost",
+    "LogError",
     "ReplayError",
     "RushlightError",
     "ServerAway",
@@ -84,6 +85,10 @@ class ServerAway(StoreError):
 
 class AlarmError(RushlightError):
     """An alarm can't be acknowledged, shelved or returned as asked."""
+
+
+class LogError(RushlightError):
+    """An entry of the keeper's log can't be kept or undone as asked (exit status 2)."""
 
 
 class ReplayError(RushlightError):

@@ -24,6 +24,7 @@ from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
 from rushlight.analysis.commands.listen import listen
+from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
 from rushlight.analysis.commands.replay import replay
@@ -79,13 +80,14 @@ for _command in (
     restore,
     service,
     listen,
+    note,
 ):
     cli.add_command(_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; errors become lines on standard error and an exit status."""
-    from rushlight.collector.errors import RushlightError, SettingsError
+    from rushlight.collector.errors import LogError, RushlightError, SettingsError
 
     try:
         status_ = cli.main(arguments, prog_name="rushlight", standalone_mode=False)
@@ -99,7 +101,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         else:
             say(f"{command}: {message} See '{command} --help'.", err=True)
         return 2
-    except SettingsError as error:
+    except (SettingsError, LogError) as error:
         say(str(error), err=True)
         return 2
     except RushlightError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 
 import msgspec
@@ -11,7 +12,7 @@ from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.physics.electrode_trust import PhTrust, old_ph_error, ph_trust
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
-from rushlight.collector.settings import TankSettings
+from rushlight.collector.settings import PhCalibration, TankSettings
 
 __all__ = [
     "CurrentFacts",
@@ -25,6 +26,8 @@ __all__ = [
     "minutes_text",
     "oxygen_text",
 ]
+
+_EPOCH = datetime.date.fromisoformat("1970-01-01")
 
 
 class Tank:
@@ -41,11 +44,28 @@ class Tank:
         watts = (heater.watts if heater else None) or settings.volume_litres
         self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
         self._trust: tuple[tuple[bool, int], PhTrust] | None = None
+        self._calibrated: datetime.date | None = None
+
+    def calibrated_by_log(self, time_ms: int) -> None:
+        """When the keeper has last calibrated the pH electrode (ms UTC), -1 where it was not noted."""
+        before = self._calibrated
+        if time_ms < 0:
+            self._calibrated = None
+        else:
+            self._calibrated = _EPOCH + datetime.timedelta(days=self.clock.local(time_ms)[0])
+        if self._calibrated != before:
+            self._trust = None
 
     def ph_trust(self, raw: bool, day: int) -> PhTrust:
         """How far its pH is to be trusted; `raw`: the device sends millivolts. `day`: local, since 1970."""
         if self._trust is None or self._trust[0] != (raw, day):
-            self._trust = (raw, day), ph_trust(self.settings.ph_calibration, raw, day)
+            calibration = self.settings.ph_calibration
+            noted = self._calibrated
+            # of a raw electrode the points count, and the day that stands beside them
+            if noted is not None and not calibration.points:
+                known = calibration.calibrated
+                calibration = PhCalibration(calibrated=noted if known is None else max(known, noted))
+            self._trust = (raw, day), ph_trust(calibration, raw, day)
         return self._trust[1]
 
 
@@ -176,7 +196,8 @@ class DoubtFacts(msgspec.Struct):
     Attributes
     ----------
     lamp_hours : sequence of float
-        The lamp's own on and off (minutes of the day) where those of the settings are in doubt; else empty.
+        The lamp's own on, off, on, off … (minutes of the day) where those of the settings are in doubt; else
+        empty.
     reference : bool
         The KH or degassed pH of the settings.
     lived : sequence of (lowest, highest) pH

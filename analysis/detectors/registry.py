@@ -8,12 +8,13 @@ in `rushlight.analysis.watch.tank_watch.FAMILIES` and the rows of its alarms in 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar, Protocol
+from typing import ClassVar, Protocol, runtime_checkable
 
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.findings import Finding
+from rushlight.collector.store.log_entry import LogEntry
 
-__all__ = ["Family", "in_order", "owner_of"]
+__all__ = ["Family", "Noting", "in_order", "owner_of"]
 
 
 class Family(Protocol):
@@ -49,6 +50,19 @@ class Family(Protocol):
 
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """What it judged by, as plain numbers; nothing is computed anew. Names carry their unit."""
+        ...
+
+
+@runtime_checkable
+class Noting(Protocol):
+    """A family that takes up what the keeper notes: tests by hand, water changes, calibrations."""
+
+    def noted(self, tank: Tank, entry: LogEntry) -> None:
+        """An entry of the keeper's log whose time has come; `entry.time_ms` may lie days back."""
+        ...
+
+    def undone(self, tank: Tank, entry: LogEntry) -> None:
+        """An entry that was given was taken back."""
         ...
 
 

@@ -142,6 +142,7 @@ def explain(
         to_ms,
         warm_up_days=(from_ms - learn_from_ms) / (24 * HOUR_MS),
         thin_ms=thin_ms,
+        log=store.log(event.tank, until_ms=to_ms),
     )
     flagged: list[Reading] = []
     if event.quantity:

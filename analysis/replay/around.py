@@ -84,6 +84,7 @@ def replay_around(
     failed: StoreError | None = None
     with ExitStack() as opened:
         stores: dict[Path, Readings] = {}
+        logs: dict[Path, EmbeddedStore] = {}
         for name in names:
             try:
                 middle_ms = moment_in(around, settings.tanks[name].timezone)
@@ -94,9 +95,13 @@ def replay_around(
             path = settings_of_tank(settings, name).store_path()
             if path not in stores:
                 local = opened.enter_context(EmbeddedStore(path, read_only=True))
+                logs[path] = local
                 stores[path] = opened.enter_context(open_readings(settings, local, warn))
             try:
-                recordings.append(replay_store(settings, stores[path], name, middle_ms - span_ms, end_ms))
+                log = logs[path].log(name, until_ms=end_ms)
+                recordings.append(
+                    replay_store(settings, stores[path], name, middle_ms - span_ms, end_ms, log=log)
+                )
             except StoreError as error:
                 if len(names) == 1 or not str(error).startswith("there are no readings"):
                     raise

@@ -8,7 +8,7 @@ out is what the readings alone say.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Protocol
 
 import msgspec
@@ -19,6 +19,7 @@ from rushlight.collector.events import Event
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import QUANTITIES, Flag, Reading
 from rushlight.collector.settings import Settings
+from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["DAY_MS", "HOUR_MS", "Readings", "Recording", "replay_store"]
 
@@ -76,6 +77,7 @@ def replay_store(
     *,
     warm_up_days: float = 14,
     thin_ms: int = 0,
+    log: Sequence[LogEntry] = (),
 ) -> Recording:
     """Replay one tank's kept readings.
 
@@ -88,6 +90,8 @@ def replay_store(
     thin_ms : int
         While learning, leave out good readings that follow another one sooner than that; faster, and what is
         learnt is nearly the same, because the analysis goes by minutes.
+    log : sequence of LogEntry
+        What the keeper has noted.
 
     Raises
     ------
@@ -110,6 +114,8 @@ def replay_store(
                 raised.pop(event.occurrence, None)
 
     start_ms = from_ms - round(warm_up_days * DAY_MS)
+    for entry in log:
+        watch.note(entry)  # each counts from its own time on
     for reading in _flagged(settings, _by_time(store, tank, start_ms, to_ms, from_ms, thin_ms)):
         if recording.learnt_from_ms < 0:
             recording.learnt_from_ms = reading.time_ms

@@ -14,6 +14,7 @@ from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text, utc_text
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
+from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
 from rushlight.analysis.service.relearn import park, relearn
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
@@ -206,6 +207,7 @@ class LiveAnalysis:
         for request in store.open_requests():
             if request.id not in self._outcomes:
                 self._outcomes[request.id] = self.carry_out(request, now_ms)
+        self._changed.update(take_log(store, self.watches))
         for event in self._trials.due(now_ms):
             self._events.append(event)
             _log.info("%s %s: %s", event.occurrence, event.event, event.summary)

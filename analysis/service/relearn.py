@@ -8,6 +8,7 @@ from collections.abc import Container
 import msgspec
 
 from rushlight.analysis.alarms.wording import duration_text
+from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.reconciling import reconciled, silence_again
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.snapshot import book_in
@@ -46,6 +47,7 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int, cl
     name = fresh.tank.name
     began_ms, number, first_ms = clock(), 0, now_ms
     told: dict[str, Event] = {}  # by occurrence
+    take_log(store, {name: fresh})
     for reading in in_time_order(store, [name], now_ms - _RELEARN_MS):
         number, first_ms = number + 1, min(first_ms, reading.time_ms)
         try:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from rushlight.analysis.detectors.lamp.schedule import clock_text
+from rushlight.analysis.detectors.lamp.schedule import hours_text
+from rushlight.analysis.views.lamp_words import watched_hours
 from rushlight.analysis.watch.learnt import Learnt
 from rushlight.collector.settings import TankSettings
 
@@ -25,9 +26,7 @@ def learnt_lines(known: Learnt, timezone: str) -> list[str]:
         ("usual lowest {:.2f}", known.ph_lowest),
         ("at rest {:.2f}", known.ph_at_rest),
     )
-    hours = ""
-    if known.lamp_on is not None and known.lamp_off is not None:
-        hours = f"on {clock_text(known.lamp_on)} to {clock_text(known.lamp_off)}"
+    hours = f"on {hours_text(known.lamp_hours)}" if known.lamp_hours else ""
     lamp = ", ".join(part for part in (hours, _joined(("gives {:.0f} lx", known.lamp_lx))) if part)
     return [
         f"{name} {words} (watched since {_day(since, timezone)})"
@@ -44,11 +43,9 @@ def offers(settings: TankSettings, known: Learnt) -> list[str]:
     """Settings that are missing, with what was seen instead, or what to measure."""
     out: list[str] = []
     light, water, gas = settings.light, settings.water, settings.co2
-    if (light is None or light.on is None) and known.lamp_on is not None and known.lamp_off is not None:
-        out.append(
-            f"lamp seen on {clock_text(known.lamp_on)} to {clock_text(known.lamp_off)}: "
-            "set light.on and light.off"
-        )
+    if known.lamp_hours and not watched_hours(light):
+        keys = "light.on and light.off" if len(known.lamp_hours) == 1 else "light.periods"
+        out.append(f"lamp seen on {hours_text(known.lamp_hours)}: set {keys}")
     heater = settings.heater
     if heater is not None and heater.setpoint_c is None and known.held_c is not None:
         out.append(f"heater seen holding {known.held_c:.1f} °C: set heater.setpoint_c")

@@ -12,6 +12,7 @@ from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.notices.channels import address_fault, masked, split_urls
 from rushlight.analysis.notices.quiet_hours import quiet_lines
 from rushlight.analysis.views.gas_words import gas_lines
+from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
 from rushlight.analysis.views.weak_series import rare_lines
 from rushlight.collector.electrode import doubtful_electrodes, electrode_health
 from rushlight.collector.errors import RushlightError, StoreError
@@ -143,11 +144,9 @@ def _lamp(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str]
     if not probe:
         missing.append("lamp: no light has ever been reported; check the sensor")
         return
-    light = tank.light
-    if light is not None and light.on is not None:
-        watched.append(f"lamp on at {light.on}, off at {light.off}, within {light.tolerance_min:g} min")
-    else:
-        learnt.append("the lamp's times (no light.on and off): from three days on")
+    watched += lamp_lines(tank.light)
+    if not watched_hours(tank.light):
+        learnt.append("the lamp's times (no light.on and off, no light.periods): from three days on")
     learnt.append("the lamp's full brightness, to see it fade: over weeks")
 
 

@@ -34,8 +34,8 @@ class Learnt(msgspec.Struct, frozen=True, kw_only=True):
         nights without CO2.
     lamp_lx : float or None
         The lamp's own level, without the sun.
-    lamp_on, lamp_off : float or None
-        When it begins to rise and when it is dark.
+    lamp_hours : tuple of (on, off)
+        When it begins to rise and when it is dark, each period of a day.
     heat_since_ms, ph_since_ms, lamp_since_ms : int
         Since when (ms UTC) it has been watched, -1 where it hasn't.
     """
@@ -47,8 +47,7 @@ class Learnt(msgspec.Struct, frozen=True, kw_only=True):
     ph_lowest: float | None = None
     ph_at_rest: float | None = None
     lamp_lx: float | None = None
-    lamp_on: float | None = None
-    lamp_off: float | None = None
+    lamp_hours: tuple[tuple[float, float], ...] = ()
     heat_since_ms: int = -1
     ph_since_ms: int = -1
     lamp_since_ms: int = -1
@@ -58,9 +57,9 @@ def learnt(watch: TankWatch) -> Learnt:
     """What is known after three whole days that nothing spoilt; the lamp's level after one."""
     heat, curve = watch.of(TemperatureDetector), watch.of(CarbonDioxideDetector).curve
     doubt, tracker = watch.of(SettingsDoubt), watch.of(LampDetector).tracker
+    light = watch.tank.settings.light
     lows, highs = curve.extremes.lows, curve.extremes.highs
     days = len(lows) >= DOUBT.least_days
-    lamp = doubt.lamp.usual
     return Learnt(
         time_constant_h=heat.learnt.get("time_constant_h"),
         cools_c_per_h=None if (fall := heat.model.usual_fall()) is None else -fall,
@@ -69,8 +68,7 @@ def learnt(watch: TankWatch) -> Learnt:
         ph_lowest=curve.usual_low if days else None,
         ph_at_rest=doubt.water.resting_ph,
         lamp_lx=tracker.level(),
-        lamp_on=None if lamp is None else lamp[0],
-        lamp_off=None if lamp is None else lamp[1],
+        lamp_hours=doubt.lamp.usual(light is None or light.weekend is None),
         heat_since_ms=heat.extremes.start_ms,
         ph_since_ms=curve.extremes.start_ms,
         lamp_since_ms=doubt.lamp.since_ms,

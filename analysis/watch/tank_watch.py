@@ -14,7 +14,7 @@ import msgspec
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import equipment_of
 from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
-from rushlight.analysis.detectors.frames import FRAME_MS, Frame, FrameBuilder, follow
+from rushlight.analysis.detectors.frames import FRAME_MS, Frame, follow
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
@@ -26,14 +26,15 @@ from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
 from rushlight.analysis.estimators.clock_step import moved_back
 from rushlight.analysis.estimators.numbers import CLOCK
-from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
 from rushlight.analysis.watch.snapshot import book_in, pack, state_in
+from rushlight.analysis.watch.state import WatchState
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import TankSettings
+from rushlight.collector.store.log_entry import LogEntry
 from rushlight.collector.store.saved import schema_version
 
 __all__ = ["FAMILIES", "TankWatch", "WatchState"]
@@ -54,16 +55,6 @@ FAMILIES: tuple[type[Family], ...] = (
 """All families; the watch sorts them by what they need."""
 
 _Kind = TypeVar("_Kind")
-
-
-class WatchState(msgspec.Struct):
-    """What the watch itself remembers of one tank, beside its families and alarms."""
-
-    frames: FrameBuilder = msgspec.field(default_factory=FrameBuilder)
-    silence: SilenceDetector = msgspec.field(default_factory=SilenceDetector)
-    block: int = -1
-    findings: list[Finding] = msgspec.field(default_factory=list)
-    sensors: dict[str, Sensor] = msgspec.field(default_factory=dict)
 
 
 @functools.cache
@@ -145,9 +136,8 @@ class TankWatch:
     def feed(self, reading: Reading, arrived_ms: int | None = None) -> list[Event]:
         """Take one flagged reading in order of arrival; what changes by it.
 
-        The deadline of silence is looked at first, so that a gap in the readings is noticed at the time when
-        it became one. Silence is judged by `arrived_ms` (ms UTC), by the reading's own time where that is
-        not known.
+        The deadline of silence is looked at first: a gap is noticed at the time when it became one. Silence
+        is judged by `arrived_ms` (ms UTC), by the reading's own time where that is not known.
         """
         time_ms = reading.time_ms
         heard_ms = time_ms if arrived_ms is None else arrived_ms
@@ -255,6 +245,7 @@ class TankWatch:
         fifth = block != state.block
         state.block = block
         moment = Moment(frame, day, minute, fifth, self._active, sensors=follow(state.sensors, frame))
+        state.log.give(frame.time_ms, self.families, tank)
         for recall in self._recall:
             recall(moment)
         self.moment = moment
@@ -272,6 +263,14 @@ class TankWatch:
         state.findings = findings
         arrived_ms = state.silence.last_ms  # of the report that closed the frame
         return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms))
+
+    def note(self, entry: LogEntry) -> None:
+        """What the keeper noted."""
+        self.state.log.waiting.append(entry)
+
+    def take_back(self, number: int) -> None:
+        """An entry was undone."""
+        self.state.log.take_back(number, self.families, self.tank)
 
     def _as_before(self, family: str) -> list[Finding]:
         """What a family had found: nobody has seen the contrary."""
@@ -307,3 +306,4 @@ class TankWatch:
         self._note([])
         self.state, self.families = state_in(blob, self._version, WatchState, self._kinds, where)
         self._wire()
+        self.tank.calibrated_by_log(self.state.log.calibrated_ms)

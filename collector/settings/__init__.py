@@ -29,8 +29,8 @@ from rushlight.collector.settings.tables import (
     TankSettings,
     TopicMap,
     WaterSettings,
-    parse_time_of_day,
 )
+from rushlight.collector.settings.time_of_day import parse_time_of_day
 
 __all__ = [
     "CalibrationPoint",

@@ -18,6 +18,7 @@ from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings.convert import Fault, guess
 from rushlight.collector.settings.gas_check import gas_faults
+from rushlight.collector.settings.light_check import light_faults
 from rushlight.collector.settings.lines import Path
 from rushlight.collector.settings.tables import (
     MqttLink,
@@ -27,8 +28,8 @@ from rushlight.collector.settings.tables import (
     StoreSettings,
     TankSettings,
     TopicMap,
-    parse_time_of_day,
 )
+from rushlight.collector.settings.time_of_day import parse_time_of_day
 from rushlight.collector.settings.topic_filters import filter_fault
 from rushlight.collector.settings.topic_units import unit_fault
 
@@ -183,6 +184,12 @@ def _tank_times(where: Path, tank: TankSettings) -> Iterator[_Found]:
                 yield _Found((*where, part, "off"), "is the same as on; give two different times")
 
 
+def _tank_periods(where: Path, tank: TankSettings) -> Iterator[_Found]:
+    if tank.light is not None:
+        for fault in light_faults((*where, "light"), tank.light):
+            yield _Found(*fault)
+
+
 def _tank_gas(where: Path, tank: TankSettings) -> Iterator[_Found]:
     for fault in gas_faults(where, tank):
         yield _Found(*fault)
@@ -199,6 +206,7 @@ _TANK_CHECKS: tuple[Callable[[Path, TankSettings], Iterator[_Found]], ...] = (
     _tank_limits,
     _tank_heater,
     _tank_times,
+    _tank_periods,
     _tank_gas,
     _tank_calibration,
 )

@@ -278,6 +278,8 @@ def _stand_in(kind: Any) -> Any:
     """In place of a value that must be given: what no check objects to."""
     if typing.get_origin(kind) is Annotated or _is_union(kind):
         return _stand_in(typing.get_args(kind)[0])
+    if typing.get_origin(kind) is list:
+        return []
     if kind is float:
         return math.nan
     if kind in (str, int, bool):

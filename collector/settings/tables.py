@@ -8,8 +8,6 @@ The keys are those of the contract's section 3. Additions: `[store] keep_days, k
 from __future__ import annotations
 
 import datetime
-import functools
-import re
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -50,7 +48,6 @@ __all__ = [
     "TankSettings",
     "TopicMap",
     "WaterSettings",
-    "parse_time_of_day",
 ]
 
 
@@ -99,7 +96,7 @@ _TankName = Annotated[
     ),
 ]
 
-_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+_Periods = Annotated[list[list[str]], msgspec.Meta(max_length=8, extra=_says("", "so many a day are enough"))]
 
 
 class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
@@ -180,10 +177,17 @@ class CoolerSettings(_Table):
 
 
 class LightSettings(_Table):
-    """The lamp's schedule, local time. `ramp_min` None: recognised from the data."""
+    """The lamp's schedule, local time. `ramp_min` None: recognised from the data.
+
+    `periods` (pairs of on and off) are in place of `on` and `off`; `weekend` of both, on Saturday and Sunday.
+    A period belongs to the day on which it begins.
+    """
 
     on: str | None = None
     off: str | None = None
+    periods: _Periods | None = None
+    weekend: _Periods | None = None
+    night_light: bool = False
     tolerance_min: _Tolerance = 10
     ramp_min: _Ramp | None = None
 
@@ -265,12 +269,3 @@ class Settings(_Table):
     def store_path(self) -> Path:
         """The embedded store's file, relative to the settings file."""
         return Path(self.path).parent / self.store.path
-
-
-@functools.lru_cache(maxsize=256)  # the detectors ask each minute
-def parse_time_of_day(text: str) -> int:
-    """HH:MM into minutes after midnight; ValueError otherwise."""
-    match = _TIME.fullmatch(text)
-    if not match:
-        raise ValueError(f"{text!r} is not a time of day as HH:MM")
-    return int(match[1]) * 60 + int(match[2])

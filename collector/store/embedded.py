@@ -30,14 +30,15 @@ from types import TracebackType
 
 from rushlight.collector.store.chunks import Chunks
 from rushlight.collector.store.events import AlarmLog
+from rushlight.collector.store.keeper_rows import KeeperLog
 from rushlight.collector.store.outbox import Outbox
 from rushlight.collector.store.states import Keepsakes
 
 __all__ = ["EmbeddedStore"]
 
 
-class EmbeddedStore(Chunks, AlarmLog, Outbox, Keepsakes):
-    """Readings, events, notices and states in one file; see `Database` for the parameters.
+class EmbeddedStore(Chunks, AlarmLog, KeeperLog, Outbox, Keepsakes):
+    """Readings, events, the keeper's log, notices and states in one file; see `Database` for the parameters.
 
     >>> with EmbeddedStore("rushlight.db") as store:
     ...     with store.transaction():

@@ -71,6 +71,12 @@ MIGRATIONS: list[tuple[str, ...]] = [
         "DROP TABLE readings",
         "ALTER TABLE rows RENAME TO readings",
     ),
+    (
+        "CREATE TABLE keeper_log (id INTEGER PRIMARY KEY AUTOINCREMENT, tank TEXT NOT NULL,"
+        " time_ms INTEGER NOT NULL, json BLOB NOT NULL, actor TEXT NOT NULL, written_ms INTEGER NOT NULL,"
+        " undone_ms INTEGER, change INTEGER NOT NULL UNIQUE)",
+        "CREATE INDEX keeper_log_time ON keeper_log (tank, time_ms)",
+    ),
 ]
 
 VERSION = len(MIGRATIONS)

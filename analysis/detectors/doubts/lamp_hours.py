@@ -9,12 +9,18 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT, LAMP_HOURS
+from rushlight.analysis.detectors.lamp.hours import paired
 from rushlight.analysis.detectors.lamp.numbers import TIMER
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
+    Hours,
     Schedule,
-    clock_text,
+    hours_text,
+    is_weekend,
     minutes_apart,
+    pairs,
+    period_at,
+    schedule_of,
     schedule_set,
 )
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
@@ -22,45 +28,61 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import DAY_MS
 from rushlight.analysis.findings import Finding
+from rushlight.collector.settings import LightSettings
 
 __all__ = ["LampTimes"]
 
 
 class Switching(msgspec.Struct):
-    """One of the two daily switchings: (local day, minute of the day) of every edge of the last days."""
+    """Coming on, or going out: (local day, minute of the day) of every edge of the last days.
+
+    `fitted` are the minutes of the settings at which one was seen.
+    """
 
     edges: list[tuple[int, float]] = msgspec.field(default_factory=list)
-    fitted: bool = False
+    fitted: list[float] = msgspec.field(default_factory=list)
 
     def add(self, day: int, minute: float) -> None:
         self.edges.append((day, minute))
         kept = self.edges[-LAMP_HOURS.kept_edges :]
         self.edges = [edge for edge in kept if edge[0] > day - LAMP_HOURS.kept_days]
 
-    def usual(self) -> tuple[float, int] | None:
-        """(minute of the day, days in a row up to the newest) of the edge that comes at one time daily.
+    def usual(self, weekend_too: bool) -> list[tuple[float, int]]:
+        """(minute of the day, days in a row up to the newest) of each that comes at one time daily.
 
-        A cloud or a hand makes edges too, but not at one time on three days in a row.
+        A cloud or a hand makes edges too, but not at one time on three days in a row. The weekend is left
+        out where it has hours of its own.
         """
-        if not self.edges:
-            return None
-        newest = self.edges[-1][0]
-        best: tuple[float, int] | None = None
-        for day, minute in self.edges:
-            if day != newest:
+        edges = [edge for edge in self.edges if weekend_too or not is_weekend(edge[0])]
+        if not edges:
+            return []
+        newest = max(day for day, _ in edges)
+        latest = max(minute for day, minute in edges if day == newest)
+        found: list[tuple[float, int]] = []
+        for day, minute in edges:
+            # what is not due yet on the newest day counts up to the day before
+            early = day == _before(newest, weekend_too) and minute > latest + TIMER.same_time_min
+            known = any(abs(minutes_apart(minute, one)) <= TIMER.same_time_min for one, _ in found)
+            if known or not (day == newest or early):
                 continue
             near: list[float] = []
-            days = 0
             while True:
-                gaps = [minutes_apart(m, minute) for d, m in self.edges if d == newest - days]
+                gaps = [minutes_apart(m, minute) for d, m in edges if d == day]
                 steady = [gap for gap in gaps if abs(gap) <= TIMER.same_time_min]
                 if not steady:
                     break
                 near.append(min(steady, key=abs))
-                days += 1
-            if best is None or days > best[1]:
-                best = (minute + median(near)) % DAY_MIN, days
-        return best
+                day = _before(day, weekend_too)
+            found.append(((minute + median(near)) % DAY_MIN, len(near)))
+        return sorted(found, key=lambda one: -one[1])
+
+
+def _before(day: int, weekend_too: bool) -> int:
+    """The local day before, of those that count."""
+    day -= 1
+    while not weekend_too and is_weekend(day):
+        day -= 1
+    return day
 
 
 class LampTimes(msgspec.Struct):
@@ -73,7 +95,7 @@ class LampTimes(msgspec.Struct):
     since_ms : int
         When light was first seen under it (ms UTC), -1 before.
     told : list of float
-        On and off (minutes of the day) that were told as the lamp's own; empty before.
+        On, off, on, off … (minutes of the day) that were told as the lamp's own; empty before.
     blind : LampTracker or None
         A tracker that knows of no schedule, where the settings' hours are so wrong that the lamp's own
         tracker never sees it lit.
@@ -88,28 +110,31 @@ class LampTimes(msgspec.Struct):
     fresh: bool = False
     astray: int = 0
     strays: int = 0
-    fitted: list[bool] = msgspec.field(default_factory=list)
+    fitted: list[int] = msgspec.field(default_factory=list)
     blind: LampTracker | None = None
 
-    @property
-    def usual(self) -> tuple[float, float, int] | None:
-        """(on, off) in minutes of the day and the days in a row; None before enough of them."""
-        on, off = self.on.usual(), self.off.usual()
-        if on is None or off is None or min(on[1], off[1]) < DOUBT.least_days:
-            return None
-        return on[0], off[0], min(on[1], off[1])
+    def usual(self, weekend_too: bool = True, periods: int = 0) -> Hours:
+        """The lamp's periods on the last days, three and more; empty before. `periods`: how many, 0: any."""
+        ons, offs = (
+            [minute for minute, days in one.usual(weekend_too) if days >= DOUBT.least_days]
+            for one in (self.on, self.off)
+        )
+        found = pairs(paired(ons, offs))
+        if periods == 1 and len(found) != 1 and ons and offs:
+            return ((ons[0], offs[0]),)
+        return found
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame. O(1), but for the few edges of a day."""
         frame = moment.frame
         light = tank.settings.light
         schedule = schedule_set(light)
-        mark = f"{light.on} {light.off}" if light is not None else ""
+        mark = "" if schedule is None else "/".join(map(hours_text, schedule))
         if mark != self.mark:
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
-            self.on.fitted = self.off.fitted = False
+            self.on.fitted, self.off.fitted = [], []
         if frame.light is None or "light" in moment.probes.faulty:
-            return self._finding(moment, schedule, None)
+            return self._finding(moment, schedule, None, light)
         if self.since_ms < 0:
             self.since_ms = frame.start_ms
         sign, edge_ms, lit = moment.lamp.edge, moment.lamp.edge_ms, moment.lamp.on
@@ -124,12 +149,14 @@ class LampTimes(msgspec.Struct):
             day, minute = tank.clock.local(edge_ms)
             one = self.on if sign > 0 else self.off
             one.add(day, minute)
-            if schedule is not None and light is not None:
-                error = minutes_apart(minute, schedule[0 if sign > 0 else 1])
-                if abs(error) <= light.tolerance_min + LAMP_HOURS.slack_min:
-                    one.fitted = True
-                self._judge(moment, schedule, sign, minute)
-        return self._finding(moment, schedule, lit)
+            own_weekend = light is not None and light.weekend is not None
+            if schedule is not None and light is not None and not (own_weekend and is_weekend(day)):
+                for due in _edges(schedule[0], sign):
+                    near = abs(minutes_apart(minute, due)) <= light.tolerance_min + LAMP_HOURS.slack_min
+                    if near and due not in one.fitted:
+                        one.fitted.append(due)
+                self._judge(moment, schedule[0], light, sign, minute)
+        return self._finding(moment, schedule, lit, light)
 
     def _blind(self, moment: Moment, lux: float) -> Edge | None:
         if self.blind is None:
@@ -138,42 +165,46 @@ class LampTimes(msgspec.Struct):
             self.blind.learn_blind(moment.day, lux)
         return self.blind.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
 
-    def _judge(self, moment: Moment, schedule: Schedule, sign: int, minute: float) -> None:
+    def _judge(self, moment: Moment, hours: Hours, light: LightSettings, sign: int, minute: float) -> None:
+        seen = [len(self.on.fitted), len(self.off.fitted)]
         if self.told:
-            apart = abs(minutes_apart(minute, self.told[0 if sign > 0 else 1]))
+            told = self.told[0 if sign > 0 else 1 :: 2]
+            apart = min(abs(minutes_apart(minute, one)) for one in told)
             elsewhere = apart > TIMER.same_time_min + LAMP_HOURS.slack_min
             self.strays = self.strays + 1 if elsewhere else 0
-            changed = elsewhere and (self.on.fitted, self.off.fitted) != tuple(self.fitted)
-            if self.strays >= LAMP_HOURS.strays or changed:
+            if self.strays >= LAMP_HOURS.strays or (elsewhere and seen != self.fitted):
                 self.told = []  # no more as it was told: the timer's doing, or the lamp has been set right
-                self.on.fitted = self.off.fitted = True
+                self.on.fitted, self.off.fitted = (_edges(hours, one) for one in (1, -1))
             return
-        usual = self.usual
-        if usual is None:
+        if moment.frame.start_ms - self.since_ms < DOUBT.least_days * DAY_MS:
             return
-        off_by = [minutes_apart(usual[n], schedule[n]) for n in (0, 1)]
-        wrong = [abs(error) > LAMP_HOURS.doubt_min for error in off_by]
-        if not any(wrong) or moment.frame.start_ms - self.since_ms < DOUBT.least_days * DAY_MS:
+        usual = self.usual(light.weekend is None, len(hours))
+        if not usual:
             return
-        if (wrong[0] and self.on.fitted) or (wrong[1] and self.off.fitted):
+        wrong = [_astray(hours, usual, one) for one in (1, -1)]
+        if not any(wrong):
+            return
+        if any(due in self.on.fitted for due in wrong[0]) or any(due in self.off.fitted for due in wrong[1]):
             return  # it was right once: that is a timer that slips
-        self.told, self.strays = [usual[0], usual[1]], 0
-        self.fitted = [self.on.fitted, self.off.fitted]
-        self.setting = ", ".join(
-            key for key, odd in zip(("light.on", "light.off"), wrong, strict=True) if odd
-        )
+        self.told, self.strays = [minute for period in usual for minute in period], 0
+        self.fitted = seen
+        keys = [key for key, odd in zip(("light.on", "light.off"), wrong, strict=True) if odd]
+        self.setting = ", ".join(keys) if light.periods is None else "light.periods"
         self.fresh = True
 
-    def _finding(self, moment: Moment, schedule: Schedule | None, lit: bool | None) -> list[Finding]:
+    def _finding(
+        self, moment: Moment, schedule: Schedule | None, lit: bool | None, light: LightSettings | None
+    ) -> list[Finding]:
         if not self.told or schedule is None:
             return []
-        on, off = self.told
-        should = (moment.minute - on) % DAY_MIN < (off - on) % DAY_MIN
+        own = pairs(self.told)
+        period, _ = period_at(schedule_of(own, light), moment.day, moment.minute)
+        should = period.inside(moment.minute, -1)
         self.astray = self.astray + 1 if lit is not None and lit != should else 0
         explains = ["light-schedule-drift"]
         if self.astray <= LAMP_HOURS.astray_min:
             explains += ["light-missing", "light-stuck-on"]  # else it is out, or on, against its own habit
-        off_by = max((minutes_apart(on, schedule[0]), minutes_apart(off, schedule[1])), key=abs)
+        off_by = max((_off_by(schedule[0], own, sign) for sign in (1, -1)), key=abs)
         finding = Finding(
             alarm="setting-doubtful",
             quantity="light",
@@ -185,12 +216,31 @@ class LampTimes(msgspec.Struct):
             explains=explains,
             cause="the settings never had this lamp's hours, or its timer's clock has been wrong all along",
             observations=[
-                f"the lamp is on from {clock_text(on)} to {clock_text(off)}, "
-                f"the same on {DOUBT.least_days} days and more",
-                f"the settings have {clock_text(schedule[0])} to {clock_text(schedule[1])}",
+                f"the lamp is on from {hours_text(own)}, the same on {DOUBT.least_days} days and more",
+                f"the settings have {hours_text(schedule[0])}",
             ],
             rule_out="compare the timer's clock with yours and look when the lamp goes on: where the "
             "timer is wrong, set it right and leave the settings",
         )
         self.fresh = False
         return [finding]
+
+
+def _edges(hours: Hours, sign: int) -> list[float]:
+    """When it comes on (+1) or goes out (−1), minutes of the day."""
+    return [period[0 if sign > 0 else 1] for period in hours]
+
+
+def _gap(due: float, usual: Hours, sign: int) -> float:
+    """From a switching of the settings to the nearest that is seen daily, minutes."""
+    return min((minutes_apart(one, due) for one in _edges(usual, sign)), key=abs)
+
+
+def _astray(hours: Hours, usual: Hours, sign: int) -> list[float]:
+    """The switchings of the settings that the lamp makes nowhere near."""
+    return [due for due in _edges(hours, sign) if abs(_gap(due, usual, sign)) > LAMP_HOURS.doubt_min]
+
+
+def _off_by(hours: Hours, usual: Hours, sign: int) -> float:
+    """How far the settings are off at the worst of their switchings, minutes."""
+    return max((_gap(due, usual, sign) for due in _edges(hours, sign)), key=abs)

@@ -9,6 +9,7 @@ from typing import ClassVar
 
 import msgspec
 
+from rushlight.analysis.detectors.gas import noting
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
@@ -52,10 +53,8 @@ class Judged(msgspec.Struct, frozen=True):
 
 
 class CarbonDioxideDetector(msgspec.Struct):
-    """State of the carbon dioxide family of one tank.
-
-    `judged` is by the pH less what stepped, `read` by the pH as read; `by_reading`: the overdose that was
-    found is one of the pH as read.
+    """State; `judged` is by the pH less what stepped, `read` by the pH as read, `by_reading`: so was the
+    overdose that was found.
     """
 
     name: ClassVar[str] = "carbon dioxide"
@@ -78,6 +77,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     judged: Judged | None = None
     read: Judged | None = None
     by_reading: bool = False
+    noted, undone = noting.noted, noting.undone
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""

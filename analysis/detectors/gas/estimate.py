@@ -12,6 +12,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.hardness import HardnessState
+from rushlight.analysis.detectors.gas.noting import HardnessLog
 from rushlight.analysis.detectors.gas.numbers import ESTIMATE, HARDNESS
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
@@ -32,11 +33,13 @@ class GasEstimate(msgspec.Struct):
 
     doubtful: bool = False
     hardness: HardnessState = msgspec.field(default_factory=HardnessState)
+    noted: HardnessLog = msgspec.field(default_factory=HardnessLog)
     rest_day: int = -1
 
     def follow(self, tank: Tank, moment: Moment, curve: PhCurve, usable: bool) -> None:
         """Every five minutes: hardness moves on, and is learnt from at the end of a rest without gas."""
-        self.hardness.follow(tank.settings.water, curve.ph_error, moment.frame.start_ms)
+        began = self.hardness.follow(tank.settings.water, curve.ph_error, moment.frame.start_ms)
+        self.noted.apply(self.hardness, began)
         if curve.moved:
             self.hardness.rebased(curve.moved)
         if usable and moment.day != self.rest_day and rested(tank, moment, curve):

@@ -129,7 +129,27 @@ class HardnessState(msgspec.Struct):
             self.cov = [[errors[i] ** 2 if i == j else 0.0 for j in range(_SIZE)] for i in range(_SIZE)]
         self._move(at_ms)
         since = max(0.0, (self.at_ms - at_ms) / DAY_MS)
-        self._learn((1.0, 0.0, 0.0), value, error * error + self._wander()[_KH] ** 2 * since)
+        variance = error * error + self._wander()[_KH] ** 2 * since
+        gap = value - self.mean[_KH]
+        if gap * gap > HARDNESS.told_sds**2 * (self.cov[_KH][_KH] + variance):
+            # the water is not what it was taken for: the test is the newer word
+            for place in range(_SIZE):
+                self.cov[_KH][place] = self.cov[place][_KH] = 0.0
+            self.cov[_KH][_KH] = HARDNESS.most_log**2
+        self._learn((1.0, 0.0, 0.0), value, variance)
+
+    def calibrated(self, at_ms: int) -> None:
+        """The electrode was calibrated at `at_ms` (ms UTC): its offset is a fresh one's from then on."""
+        self.ph_error = ELECTRODE.calibrated_ph
+        if not self.known:
+            return
+        self._move(at_ms)
+        since = max(0.0, (self.at_ms - at_ms) / DAY_MS)
+        self.mean[_OFFSET] = 0.0
+        for place in range(_SIZE):
+            self.cov[_OFFSET][place] = self.cov[place][_OFFSET] = 0.0
+        moved = self._wander()[_OFFSET]
+        self.cov[_OFFSET][_OFFSET] = (_LN10 * self.ph_error) ** 2 + moved * moved * since
 
     def water_changed(self, share: float, at_ms: int) -> None:
         """New water, `share` (0 to 1) of all at `at_ms` (ms UTC): KH steps towards the tap's."""

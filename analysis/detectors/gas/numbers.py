@@ -83,6 +83,15 @@ class EstimateNumbers(Numbers, frozen=True, kw_only=True):
 class HardnessNumbers(Numbers, frozen=True, kw_only=True):
     """Hardness as it moves, and what the water holds at rest."""
 
+    told_sds: Annotated[
+        float,
+        Of(
+            "",
+            "standard errors from what was believed at which a test stands alone",
+            "1 of 22 by chance, by the normal distribution",
+        ),
+    ] = 2.0
+    kept_notes: Annotated[int, Of("", "tests and water changes that are kept, to begin anew with")] = 20
     reference_ph: Annotated[
         float,
         Of(

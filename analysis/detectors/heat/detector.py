@@ -1,8 +1,7 @@
 """Heat: gathers what is known of the water's heat, and asks those who judge it.
 
-`heater_stuck.py` and `heater_dead.py` judge the heater, `cooler.py` the cooler, `limits.py` the
-livestock's limits. What decides is the balance of heat: the slope that is seen, less the slope that room and
-lamp explain, is what the heater (or the missing cooler) must have done.
+`heater_stuck`, `heater_dead`, `cooler_stopped` and `limits` judge. What decides is the balance of heat: the
+slope that is seen, less what room and lamp explain, is what the heater (or missing cooler) must have done.
 """
 
 from __future__ import annotations
@@ -35,6 +34,7 @@ from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
+from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["TemperatureDetector"]
 
@@ -217,6 +217,15 @@ class TemperatureDetector(msgspec.Struct):
         self.disturbed_until = now_ms + HEAT.disturbed_min * MINUTE_MS
         self.last_step_ms = now_ms
         self._restart()
+
+    def noted(self, tank: Tank, entry: LogEntry) -> None:
+        """A water change that was noted explains for a while what the water does."""
+        if entry.changed_share is not None:
+            self.disturbed_until = max(self.disturbed_until, entry.time_ms + HEAT.changed_min * MINUTE_MS)
+
+    def undone(self, tank: Tank, entry: LogEntry) -> None:
+        """There was no water change after all."""
+        self.disturbed_until = -1 if entry.changed_share is not None else self.disturbed_until
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
         frame = moment.frame

@@ -45,6 +45,9 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     step_min: Annotated[int, Of("min", "such a step is seen within that, or between two reports")] = 2
     step_heaters: Annotated[float, Of("", "so many of its heaters at once do not explain a step")] = 3.0
     step_frames: Annotated[int, Of("", "minutes' means that are kept for it")] = 3
+    changed_min: Annotated[
+        int, Of("min", "so long a water change that was noted explains the water; heaters take as long")
+    ] = 120
     disturbed_min: Annotated[int, Of("min", "so long after a step the water is not judged")] = 40
     day_share: Annotated[float, Of("", "so much of a day makes it a whole day")] = 0.66
     metered_w: Annotated[

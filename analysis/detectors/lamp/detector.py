@@ -8,16 +8,19 @@ import msgspec
 
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.hours import LampHours
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, MISSING, TIMER, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import MISSING, STUCK, TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.presence import LampPresence
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
     Due,
+    Period,
     Schedule,
-    clock_text,
-    inside,
-    minutes_apart,
+    hours_text,
+    is_weekend,
+    nearest_period,
+    period_at,
 )
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
@@ -57,6 +60,7 @@ class LampDetector(msgspec.Struct):
             self.drift = LampDrift()
             self.presence.anew()
         if frame.light is not None and "light" not in moment.probes.faulty:
+            self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
             edge = self.tracker.add(now, frame.light, _ramp_set(tank))
             if edge is not None:
                 moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
@@ -95,6 +99,7 @@ class LampDetector(msgspec.Struct):
         """How far off the timer may be, minutes: a ramp blurs its own beginning."""
         light = tank.settings.light
         tolerance = TIMER.tolerance_min if light is None else light.tolerance_min
+        tolerance += TIMER.spacing_share * (self.tracker.every_min - 1)
         if light is not None and light.ramp_min is not None:
             return tolerance + TIMER.set_ramp_share * light.ramp_min
         if not self.tracker.knows_ramp:
@@ -104,21 +109,24 @@ class LampDetector(msgspec.Struct):
     # -- switchings ---------------------------------------------------------------------------------
 
     def _edge(self, tank: Tank, edge: Edge, schedule: Schedule | None) -> None:
-        _, minute = tank.clock.local(edge.time_ms)
-        if edge.sign > 0 and self._came_on(edge, minute, schedule):
+        day, minute = tank.clock.local(edge.time_ms)
+        within = None if schedule is None else period_at(schedule, day, minute)[0]
+        if edge.sign > 0 and self._came_on(edge, minute, within):
             return
+        if self.hours.by_habit(tank):
+            self.hours.learn(edge.sign, day, minute)
         if schedule is None:
-            self.hours.learn(edge.sign, minute)
             self.tracker.learn_edge(edge)
             return
-        error = minutes_apart(minute, schedule[0 if edge.sign > 0 else 1])
+        period = self._period(edge, day, minute, schedule)
+        error = minute - (period.on if edge.sign > 0 else period.off)
         tolerance = self._tolerance(tank)
         early = edge.sign < 0 and error < -tolerance
-        if early and inside(minute, schedule, self._lit_margin(edge, minute, schedule, tolerance)):
+        if early and period.inside(minute, self._lit_margin(edge, minute, period, tolerance)):
             if self.tracker.values[-1] > TRACKER.lit_share * (self.tracker.level() or 0.0):
                 self.tracker.lit = True  # the sun went, the lamp is still there
                 return
-            self._went_out(edge, minute, schedule, error)
+            self._went_out(edge, minute, period, error)
         else:
             self.presence.missing.out_since = -1
         if abs(error) > DRIFT.farthest_min:
@@ -129,7 +137,18 @@ class LampDetector(msgspec.Struct):
         due_on_ms = edge.time_ms - int(error * MINUTE_MS) if edge.sign > 0 else -1
         self.drift.take(edge, error, self.tracker, ramp, due_on_ms)
 
-    def _came_on(self, edge: Edge, minute: float, schedule: Schedule | None) -> bool:
+    def _period(self, edge: Edge, day: int, minute: float, schedule: Schedule) -> Period:
+        """Which period's switching it is: it goes out in the one in which it came on, if that was seen."""
+        if edge.sign < 0:
+            since_lit = self._since_lit(edge)
+            if since_lit < DAY_MIN / 2:
+                return nearest_period(schedule, day, minute - since_lit, 1)
+            now = period_at(schedule, day, minute)[0]
+            if now.inside(minute, 0):
+                return now
+        return nearest_period(schedule, day, minute, edge.sign)
+
+    def _came_on(self, edge: Edge, minute: float, period: Period | None) -> bool:
         """Whether it only came back, after a shadow, work at the tank or a power cut."""
         missing, stuck = self.presence.missing, self.presence.stuck
         stuck.came_on(edge, self.tracker.level())
@@ -141,32 +160,31 @@ class LampDetector(msgspec.Struct):
         missing.out_since = -1
         if not missing.found and out_ms < MISSING.out_min * MINUTE_MS:
             return True
-        return schedule is not None and inside(minute, schedule, 0)
+        return period is not None and period.inside(minute, 0)
 
     def _since_lit(self, edge: Edge) -> float:
         """How long it was lit, minutes, when it went out; a day where that is not known."""
         lit_since = self.presence.stuck.lit_since
         return (edge.time_ms - lit_since) / MINUTE_MS if lit_since >= 0 else DAY_MIN
 
-    def _lit_late(self, since_lit: float, minute: float, schedule: Schedule) -> float:
+    def _lit_late(self, since_lit: float, minute: float, period: Period) -> float:
         """How late it came on by what is known of its timer, minutes."""
-        return minutes_apart(minute - since_lit, schedule[0]) - self.drift.shift
+        return minute - since_lit - period.on - self.drift.shift
 
-    def _lit_margin(self, edge: Edge, minute: float, schedule: Schedule, tolerance: float) -> float:
+    def _lit_margin(self, edge: Edge, minute: float, period: Period, tolerance: float) -> float:
         """Seen to come on at its time, it may go out at once; else its first minutes may be the sun's."""
         since_lit = self._since_lit(edge)
-        on_time = abs(self._lit_late(since_lit, minute, schedule)) <= tolerance
+        on_time = abs(self._lit_late(since_lit, minute, period)) <= tolerance
         return 0.0 if since_lit < DAY_MIN / 2 and on_time else tolerance
 
-    def _went_out(self, edge: Edge, minute: float, schedule: Schedule, error: float) -> None:
+    def _went_out(self, edge: Edge, minute: float, period: Period, error: float) -> None:
         """Out before its time: its timer is off if it also came on that early, else it has gone out."""
         missing, last = self.presence.missing, self.drift.last_on_error
-        half = ((schedule[1] - schedule[0]) % DAY_MIN) / 2
         as_early = [] if last is None else [last]
         since_lit = self._since_lit(edge)
         if since_lit < DAY_MIN / 2:
-            as_early.append(self._lit_late(since_lit, minute, schedule) + self.drift.shift)
-        if all(abs(one - error) > TIMER.early_min for one in as_early) or -error > half:
+            as_early.append(self._lit_late(since_lit, minute, period) + self.drift.shift)
+        if all(abs(one - error) > TIMER.early_min for one in as_early) or -error > period.length / 2:
             missing.out_since = edge.time_ms
         else:
             missing.left_ms = edge.time_ms
@@ -176,10 +194,11 @@ class LampDetector(msgspec.Struct):
     def _watch(self, tank: Tank, moment: Moment, lux: float, schedule: Schedule) -> None:
         now = moment.frame.start_ms
         tracker = self.tracker
-        due = self._due(tank, moment, schedule)
+        period, next_on = period_at(schedule, moment.day, moment.minute)
+        due = self._due(tank, moment, period, next_on)
         moment.lamp.should_be_on = due.lit
         if moment.fifth:
-            self._learn_level(moment, lux, due, schedule[0])
+            self._learn_level(moment, lux, due, period)
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, due.tolerance, self.clock.explains(now, self.drift))
         if due.lit:
@@ -188,30 +207,34 @@ class LampDetector(msgspec.Struct):
         if "power-interrupted" in moment.active and (not due.lit or tracker.lit):
             self.presence.missing.found = False  # why it was missed is known; it is back, or none is due
 
-    def _due(self, tank: Tank, moment: Moment, schedule: Schedule) -> Due:
-        on, off = schedule
+    def _due(self, tank: Tank, moment: Moment, period: Period, next_on: float) -> Due:
         ramp, tolerance = self.tracker.ramp_min(_ramp_set(tank)), self._tolerance(tank)
         hour_off = self.clock.hour_off(moment.frame.start_ms, self.drift)
         patience = TIMER.patience_hour_off_min if hour_off else TIMER.patience_min
+        least = tolerance + ramp + MISSING.extra_min
+        light = tank.settings.light
+        night = light is not None and light.night_light
         return Due(
-            since_on=(moment.minute - on) % DAY_MIN,
-            past_off=(moment.minute - off) % DAY_MIN,
-            to_on=(on - moment.minute) % DAY_MIN,
-            length=(off - on) % DAY_MIN,
+            since_on=moment.minute - period.on,
+            past_off=moment.minute - period.off,
+            to_on=next_on - moment.minute,
+            length=period.length,
             ramp=ramp,
             tolerance=tolerance,
+            pause=period.pause,
             late=self.drift.shift,
-            patience=max(patience, tolerance + ramp + MISSING.extra_min),
+            patience=max(min(patience, MISSING.patience_share * period.length), least),
             patience_after=patience,
+            dark_share=STUCK.night_share if night else STUCK.glow_share,
         )
 
-    def _learn_level(self, moment: Moment, lux: float, due: Due, on: float) -> None:
-        """A five-minute value of the photoperiod's middle; at its end, whether the lamp dims."""
+    def _learn_level(self, moment: Moment, lux: float, due: Due, period: Period) -> None:
+        """A five-minute value of a period's middle; at the end of the day's last, whether the lamp dims."""
         tracker, margin = self.tracker, due.margin
         if margin < due.since_on < due.length - margin and (tracker.lit or tracker.level() is None):
-            # a photoperiod that goes past midnight is the evening's
-            tracker.learn_plateau(moment.day - (moment.minute < on), lux)
-        elif due.since_on >= due.length + margin and tracker.today:
+            # a period that goes past midnight is the evening's
+            tracker.learn_plateau(moment.day + period.day, lux)
+        elif due.over and period.last and tracker.today:
             tracker.learn_plateau(moment.day, None)
             self.dimming.judge(tracker.plateaus, tracker.plateau_days)
 
@@ -222,8 +245,7 @@ class LampDetector(msgspec.Struct):
             return []
         times = "no schedule known"
         if schedule is not None:
-            on, off = (int(minute) for minute in schedule)
-            times = f"schedule {clock_text(on)} to {clock_text(off)}"
+            times = f"schedule {hours_text(schedule[is_weekend(moment.day)])}"
         stood_still = self.presence.stuck.out_total_ms > 0
         return [
             *self.drift.findings(moment, times, self.clock.changed_ms, stood_still),

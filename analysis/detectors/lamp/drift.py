@@ -6,11 +6,15 @@ still (or back), it doesn't go out again before its time, and it comes at the sa
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import msgspec
 
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, TRACKER
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.numbers import TRACKER
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import Moment, minutes_text
+from rushlight.analysis.estimators.mann_kendall import mann_kendall
 from rushlight.analysis.estimators.robust import median, theil_sen
 from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
@@ -47,11 +51,25 @@ class Sighting(msgspec.Struct):
     looked: bool = False
 
 
+class Course(NamedTuple):
+    """Of the timer's errors: minutes a day, where it is now, days seen, median distance from it, errors."""
+
+    pace: float
+    now: float
+    span: float
+    scatter: float
+    errors: list[float]
+
+
 class LampDrift(msgspec.Struct):
-    """State of the judgement of the timer. `shift` is how late it is in minutes, while `standing`."""
+    """State of the judgement of the timer. `shift` is how late it is in minutes, while `standing`.
+
+    `pace` is by how many minutes a day it slips, 0 where it doesn't, as far as can be seen.
+    """
 
     standing: bool = False
     shift: float = 0.0
+    pace: float = 0.0
     errors: list[float] = msgspec.field(default_factory=list)
     error_days: list[float] = msgspec.field(default_factory=list)
     waiting: Sighting | None = None
@@ -102,16 +120,16 @@ class LampDrift(msgspec.Struct):
                 one.points = int(one.sized)
         if one.looked and now_ms >= one.until_ms:
             self.waiting = None
-            self._judge(one, tolerance, cause)
+            self._judge(one, tolerance, cause, tracker.every_min)
 
-    def _judge(self, one: Sighting, tolerance: float, cause: bool) -> None:
+    def _judge(self, one: Sighting, tolerance: float, cause: bool, every_min: float) -> None:
         error = one.error
         if self.first_ms < 0:
             self.first_ms = one.time_ms
         if abs(error) <= tolerance:
             self.fitted = True
             self.doubts = [d for d in self.doubts if d.sign != one.sign and (d.points == 2 or one.points < 2)]
-            self._accept(one, tolerance)
+            self._accept(one, tolerance, every_min)
             return
         if not one.points:
             return
@@ -129,39 +147,57 @@ class LampDrift(msgspec.Struct):
         if known and points >= (DRIFT.cause_points if cause else DRIFT.enough_points):
             self.doubts.clear()
             for sighting in [*alike, one] if not self.standing else [one]:
-                self._accept(sighting, tolerance)
+                self._accept(sighting, tolerance, every_min)
             return
         self.doubts.append(one)
         del self.doubts[: -DRIFT.kept_doubts]
 
-    def _accept(self, one: Sighting, tolerance: float) -> None:
+    def _accept(self, one: Sighting, tolerance: float, every_min: float) -> None:
         if one.sign > 0:
             self.last_on_error = one.error
         self.errors.append(one.error)
         self.error_days.append(one.time_ms / DAY_MS)
-        del self.errors[: -DRIFT.kept_errors]
-        del self.error_days[: -DRIFT.kept_errors]
-        error, fitted = one.error, self._trend()
+        while len(self.errors) > DRIFT.kept_errors or (
+            self.error_days[-1] - self.error_days[0] > DRIFT.kept_errors_d
+        ):
+            del self.errors[0], self.error_days[0]
+        error, course = one.error, self._course(every_min)
+        fitted = error if course is None else course.now
         measure = fitted if abs(fitted) > abs(error) else error
-        if abs(error) > tolerance + DRIFT.past_min or abs(fitted) > tolerance + DRIFT.past_trend_min:
+        self.pace = 0.0 if course is None or not self._slips(course) else course.pace
+        past = abs(error) > tolerance + DRIFT.past_min or abs(fitted) > tolerance + DRIFT.past_trend_min
+        if past or self.pace:
             self.standing, self.shift = True, measure
             self.on_time = [-1, -1]
         elif self.standing:
             self._on_time(one, measure, tolerance)
 
-    def _trend(self) -> float:
-        """How late the timer is by the course of its switchings, minutes; by the last where it jumped."""
-        error = self.errors[-1]
+    def _course(self, every_min: float) -> Course | None:
+        """The line through the last switchings' errors; None for too few, or where the last one jumped."""
         days = [day for day in self.error_days if day > self.error_days[-1] - DRIFT.trend_d]
         recent = self.errors[-len(days) :]
         if len(recent) < DRIFT.trend_edges:
-            return error
+            return None
         slope = theil_sen(days, recent)
         middle = median([e - slope * d for d, e in zip(days, recent, strict=True)])
-        fitted = middle + slope * days[-1]
+        now = middle + slope * days[-1]
         scatter = median([abs(e - middle - slope * d) for d, e in zip(days, recent, strict=True)])
-        jumped = scatter > DRIFT.scatter_min or abs(fitted - error) > DRIFT.jump_min
-        return error if jumped else fitted
+        between = every_min / 2
+        if scatter > DRIFT.scatter_min + between or abs(now - recent[-1]) > DRIFT.jump_min + between:
+            return None
+        return Course(slope, now, days[-1] - days[0], scatter, recent)
+
+    def _slips(self, course: Course) -> bool:
+        """Whether the timer runs fast or slow, though it may still be within its tolerance."""
+        share = DRIFT.slip_over if self.pace * course.pace > 0 else 1.0
+        moved = abs(course.pace) * course.span
+        far = moved > share * max(DRIFT.slip_min, DRIFT.slip_scatters * course.scatter)
+        # away from its time: back towards it, somebody has set it, or the season's sun is in the edges
+        away = course.now * course.pace > 0 and abs(course.now) > share * DRIFT.slip_min / 2
+        if not (far and away and course.span >= DRIFT.slip_d and abs(course.pace) > share * DRIFT.slip_pace):
+            return False
+        score, sigma = mann_kendall(course.errors)
+        return abs(score) > DRIFT.slip_z * sigma
 
     def _on_time(self, one: Sighting, measure: float, tolerance: float) -> None:
         """Over when both switchings of a day were on time, or one of them on two days."""
@@ -172,7 +208,7 @@ class LampDrift(msgspec.Struct):
         seen = [at for at in self.on_time if at >= 0]
         self.on_time[index] = one.time_ms
         if seen:
-            self.standing, self.shift = False, 0.0
+            self.standing, self.shift, self.pace = False, 0.0, 0.0
 
     def findings(self, moment: Moment, times: str, clock_changed_ms: int, stood_still: bool) -> list[Finding]:
         """The active finding; `times` is the schedule in words."""
@@ -196,6 +232,7 @@ class LampDrift(msgspec.Struct):
                 observations=[
                     f"the lamp switches {minutes_text(abs(self.shift) * 60)} "
                     f"{'late' if self.shift > 0 else 'early'}",
+                    *([f"it slips {abs(self.pace):.1f} min a day"] if self.pace else []),
                     times,
                     "last switchings against the schedule, in minutes: "
                     + ", ".join(f"{e:+.0f}" for e in self.errors[-DRIFT.shown_errors :]),

@@ -20,13 +20,13 @@ def glows(
     """
     lux = tracker.values[-1] if tracker.values else 0.0
     since_min = due.past_off - due.tolerance - STUCK.fall_min
-    if lux < STUCK.glow_share * level or lux < TRACKER.dark_lx or now - dark_ms < since_min * MINUTE_MS:
+    if lux < due.dark_share * level or lux < TRACKER.dark_lx or now - dark_ms < since_min * MINUTE_MS:
         return False
     return (
         lux <= PRESENCE.full_share * level
         and _no_daylight(lux, level, minute, daylight)
         and tracker.steady(now - STUCK.glow_min * MINUTE_MS, now, PRESENCE.still_share * lux / level)
-        and _same_throughout(tracker.values, lux)
+        and _same_throughout(tracker, lux, level)
     )
 
 
@@ -39,9 +39,12 @@ def _no_daylight(lux: float, level: float, minute: float, daylight: Daylight) ->
     return usual <= STUCK.deep_dark_share * level or daylight.at(minute, STUCK.sure_days) is not None
 
 
-def _same_throughout(values: list[float], lux: float) -> bool:
+def _same_throughout(tracker: LampTracker, lux: float, level: float) -> bool:
     """Whether the means of the parts of the last minutes agree: even a clear sky's light rises and sinks."""
-    size = STUCK.glow_min // STUCK.glow_parts
-    starts = [part * size for part in range(STUCK.glow_parts)]
-    seen = [sum(values[-start - size : -start or None]) / size for start in starts]
-    return max(seen) - min(seen) < STUCK.level_share * lux
+    size_ms, end = STUCK.glow_min * MINUTE_MS // STUCK.glow_parts, tracker.times[-1]
+    seen = [
+        tracker.mean(end - (part + 1) * size_ms + 1, end - part * size_ms) for part in range(STUCK.glow_parts)
+    ]
+    known = [mean for mean in seen if mean is not None]
+    grain = tracker.grain(level) / STUCK.glow_parts  # of a mean
+    return len(known) == len(seen) and max(known) - min(known) < max(STUCK.level_share * lux, grain)

@@ -5,26 +5,33 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import TIMER
-from rushlight.analysis.detectors.lamp.schedule import Schedule, schedule_set
+from rushlight.analysis.detectors.lamp.schedule import (
+    DAY_MIN,
+    Schedule,
+    minutes_apart,
+    pairs,
+    schedule_of,
+    schedule_set,
+)
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.estimators.robust import median
 
-__all__ = ["LampHours"]
+__all__ = ["LampHours", "paired"]
 
 
 class LampHours(msgspec.Struct):
-    """State.
+    """State; on, off, on, off … are minutes of the day, by period.
 
     Attributes
     ----------
     own : list of float
-        The lamp's own on and off (minutes of the day) where those of the settings are in doubt; else empty.
+        The lamp's own on and off where those of the settings are in doubt; else empty.
     judged : list of float
-        On and off that the state of the family is about; empty before.
+        On and off that the state of the family is about, of working days and weekends; empty before.
     habit : list of float
-        On and off as seen, where the settings have neither; empty before they are known.
+        On and off as seen, where the settings have none; empty before they are known.
     learnt_on, learnt_off : list of float
-        Minutes of the day at which it came on and went out, with no schedule known.
+        When it came on and went out with no schedule known, minutes since 1970 by the local clock.
     """
 
     own: list[float] = msgspec.field(default_factory=list)
@@ -34,34 +41,62 @@ class LampHours(msgspec.Struct):
     learnt_off: list[float] = msgspec.field(default_factory=list)
 
     def schedule(self, tank: Tank) -> Schedule | None:
-        """On and off by which the lamp is judged; None where they are not known."""
+        """The hours by which the lamp is judged; None where they are not known."""
+        light = tank.settings.light
         if self.own:
-            return self.own[0], self.own[1]
-        settings = schedule_set(tank.settings.light)
+            return schedule_of(pairs(self.own), light)
+        settings = schedule_set(light)
         if settings is not None:
             return settings
-        return (self.habit[0], self.habit[1]) if self.habit else None
+        return schedule_of(pairs(self.habit), None) if self.habit else None
 
     def changed(self, schedule: Schedule | None) -> bool:
         """Whether those hours are others than before, where there were some."""
-        hours = [] if schedule is None else list(schedule)
+        days = () if schedule is None else schedule
+        hours = [minute for day in days for period in day for minute in period]
         before, self.judged = self.judged, hours
         return bool(before) and hours != before
 
-    def learn(self, sign: int, minute: float) -> None:
-        """A switching (+1 on, −1 off) with no schedule known."""
+    def learn(self, sign: int, day: int, minute: float) -> None:
+        """A switching (+1 on, −1 off) with no schedule known, on that local day."""
         kept = self.learnt_on if sign > 0 else self.learnt_off
-        kept.append(minute)
-        del kept[: -TIMER.kept_habit]
-        on, off = _habit(self.learnt_on), _habit(self.learnt_off)
-        self.habit = [] if on is None or off is None else [on, off]
+        kept.append(day * DAY_MIN + minute)
+        while len(kept) > TIMER.kept_habit or kept[-1] - kept[0] > TIMER.kept_habit_d * DAY_MIN:
+            del kept[0]
+        ons, offs = _habits(self.learnt_on), _habits(self.learnt_off)
+        seen = paired(ons, offs) or ([*ons[:1], *offs[:1]] if ons and offs else [])
+        # once known it only gains periods: a timer that slips must not take it along
+        if len(seen) > len(self.habit):
+            self.habit = seen
+
+    def by_habit(self, tank: Tank) -> bool:
+        """Whether there are no hours but those that were seen."""
+        return not self.own and schedule_set(tank.settings.light) is None
 
 
-def _habit(minutes: list[float]) -> float | None:
-    """The time at which most of the edges came; None where there is none yet."""
-    best: list[float] = []
-    for one in minutes:
-        near = [other for other in minutes if abs(other - one) <= TIMER.same_time_min]
-        best = near if len(near) > len(best) else best
-    enough = len(best) >= max(TIMER.habit_edges, TIMER.habit_share * len(minutes))
-    return median(best) if enough else None
+def paired(ons: list[float], offs: list[float]) -> list[float]:
+    """On, off, on, off … of those minutes of the day; empty where they don't take turns."""
+    edges = sorted([(minute, 1) for minute in ons] + [(minute, -1) for minute in offs])
+    if edges and edges[0][1] < 0:
+        edges = [*edges[1:], edges[0]]  # its evening goes past midnight
+    signs = [sign for _, sign in edges]
+    return [minute for minute, _ in edges] if signs == [1, -1] * (len(edges) // 2) else []
+
+
+def _habits(seen: list[float]) -> list[float]:
+    """The times of the day at which edges came on most days, the most usual first."""
+    days = len({at // DAY_MIN for at in seen})
+    left, found = list(seen), list[float]()
+    while left:
+        best: list[float] = []
+        for one in left:
+            near = [other for other in left if abs(minutes_apart(other, one)) <= TIMER.same_time_min]
+            best = near if len(near) > len(best) else best
+        on_days = len({at // DAY_MIN for at in best})
+        least = TIMER.further_days if found else TIMER.habit_days
+        if on_days < max(least, TIMER.habit_share * days):
+            break
+        around = best[0]
+        found.append((around + median([minutes_apart(at, around) for at in best])) % DAY_MIN)
+        left = [at for at in left if at not in best]
+    return found

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, MISSING, PRESENCE, TRACKER
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.numbers import MISSING, PRESENCE, TRACKER
 from rushlight.analysis.detectors.lamp.schedule import Due
 from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.estimators.units import MINUTE_MS
@@ -43,16 +44,17 @@ class MissingLamp(msgspec.Struct):
         self.found, self.out_since = False, -1
         self.gap()
 
-    def watch_unknown(self, lux: float, due: Due) -> None:
+    def watch_unknown(self, lux: float, lapsed: int, due: Due) -> None:
         """One frame of a lamp never seen lit: well into the photoperiod it is missing all the same."""
-        self.bright_minutes = self.bright_minutes + (lux > MISSING.bright_lx) if due.lit else 0
+        self.bright_minutes = self.bright_minutes + lapsed * (lux > MISSING.bright_lx) if due.lit else 0
         if due.patience + MISSING.first_min < due.since_on < due.length - due.margin:
             self.found = lux < TRACKER.dark_lx and self.bright_minutes < MISSING.bright_min
 
     def watch(self, now: int, lux: float, level: float, tracker: LampTracker, due: Due) -> None:
         """One frame; `level` is the lamp's (lx). Sets `tracker.lit` where the edge was not seen."""
-        self.bright_minutes = self.bright_minutes + 1 if lux > PRESENCE.full_share * level else 0
-        self.dark_minutes = self.dark_minutes + 1 if lux < TRACKER.dark_share * level else 0
+        lapsed = tracker.lapsed
+        self.bright_minutes = self.bright_minutes + lapsed if lux > PRESENCE.full_share * level else 0
+        self.dark_minutes = self.dark_minutes + lapsed if lux < TRACKER.dark_share * level else 0
         self._see(now, level, tracker, due)
         if tracker.lit:
             self.found = self.found and not self._is_back(now, lux, level, tracker)
@@ -77,13 +79,13 @@ class MissingLamp(msgspec.Struct):
             tracker.lit = False
             if self.out_since < 0 and due.margin < due.since_on < due.length - MISSING.end_min:
                 self.out_since = now - MISSING.dark_min * MINUTE_MS
-        if self.out_since < 0 and due.lit and _broken_off(tracker.values, level, due):
+        if self.out_since < 0 and due.lit and _broken_off(tracker, level, due):
             tracker.lit = False
             self.out_since = now - MINUTE_MS
 
     def _is_back(self, now: int, lux: float, level: float, tracker: LampTracker) -> bool:
         """Whether the missed lamp is lit, and not the sun in its place: it stays as it is, or just stays."""
-        self.back_minutes = self.back_minutes + 1 if lux > PRESENCE.there_share * level else 0
+        self.back_minutes = self.back_minutes + tracker.lapsed if lux > PRESENCE.there_share * level else 0
         back = self.back_minutes >= MISSING.back_min or (
             self.back_minutes >= PRESENCE.still_min and tracker.still(now)
         )
@@ -101,14 +103,17 @@ class MissingLamp(msgspec.Struct):
             gone = early and now - self.out_since > MISSING.out_min * MINUTE_MS
             self.found = self.found or gone
         elif due.since_on - max(0.0, due.late) > due.patience and due.since_on < due.length - due.margin:
-            left = self.left_ms >= 0 and now - self.left_ms < DRIFT.farthest_min * MINUTE_MS
+            # of this period, or early before it, and not the one before gone early
+            longest = min(DRIFT.farthest_min, due.since_on + due.pause / 2)
+            left = self.left_ms >= 0 and now - self.left_ms < longest * MINUTE_MS
             self.found = self.found or not left
 
 
-def _broken_off(values: list[float], level: float, due: Due) -> bool:
+def _broken_off(tracker: LampTracker, level: float, due: Due) -> bool:
     """Whether a lamp went out while it was still brightening: a ramp only rises."""
     brightening = due.since_on < due.ramp + due.tolerance + abs(due.late)
-    if not values or due.ramp < MISSING.shortest_ramp_min or not brightening:
+    if not tracker.values or due.ramp < MISSING.shortest_ramp_min or not brightening:
         return False
-    fall = max(values[-MISSING.fall_frames :]) - values[-1]
-    return values[-1] < PRESENCE.dim_share * level and fall > MISSING.fall_share * level
+    last = tracker.values[-1]
+    fall = tracker.newest_highest(MISSING.fall_min) - last
+    return last < PRESENCE.dim_share * level and fall > MISSING.fall_share * level

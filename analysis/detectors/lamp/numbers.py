@@ -10,7 +10,7 @@ from typing import Annotated
 
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["DIMMING", "DRIFT", "MISSING", "PRESENCE", "ROOM_LIGHT", "STUCK", "TIMER", "TRACKER"]
+__all__ = ["DIMMING", "MISSING", "PRESENCE", "ROOM_LIGHT", "STUCK", "TIMER", "TRACKER"]
 
 
 class TrackerNumbers(Numbers, frozen=True, kw_only=True):
@@ -47,6 +47,16 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.6
     kept_frames: Annotated[int, Of("", "minutes of light that are kept, before some are let go")] = 100
     let_go_frames: Annotated[int, Of("", "minutes that are let go of at once")] = 20
+    steady_frames: Annotated[int, Of("", "from fewer frames nobody can say that light stands still")] = 3
+    rare_min: Annotated[
+        float, Of("min", "where frames are further apart, an edge is somewhere between two of them")
+    ] = 1.5
+    grain_steps: Annotated[
+        float, Of("", "light that stands still moves by a step of its sensor, no more")
+    ] = 1.25
+    grain_share: Annotated[
+        float, Of("", "and a step is no more than this share of the level, as far as is known")
+    ] = 0.25
     level_days: Annotated[int, Of("d", "the lamp's level is from the last photoperiods, so many")] = 5
     second_days: Annotated[
         int, Of("d", "from so many photoperiods on the lowest is left out: one odd day is no level")
@@ -54,7 +64,7 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
     low_quantile: Annotated[
         float, Of("", "of a photoperiod's values the lamp's own is this quantile: sunlight only adds")
     ] = 0.125
-    least_values: Annotated[int, Of("", "five-minute values that a photoperiod must have")] = 12
+    least_values: Annotated[int, Of("", "five-minute values that a day's photoperiod must have")] = 6
     kept_days: Annotated[int, Of("d", "photoperiods that are kept")] = 60
     day_values: Annotated[int, Of("", "five-minute values looked at together with no schedule: a day")] = 288
     top_value: Annotated[int, Of("", "of a day's values the brightest but two is the top")] = 3
@@ -75,52 +85,6 @@ class RoomLightNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.93
 
 
-class DriftNumbers(Numbers, frozen=True, kw_only=True):
-    """Switchings against the schedule (`drift`)."""
-
-    farthest_min: Annotated[
-        float, Of("min", "no timer is so far off; a lamp on so long before its time may be early")
-    ] = 240.0
-    look_min: Annotated[
-        float, Of("min", "so long must it be dark before, or steady after, a switching that is the lamp's")
-    ] = 15.0
-    settle_min: Annotated[float, Of("min", "after its ramp the light is looked at so much later")] = 2.0
-    steady_share: Annotated[float, Of("", "a lamp's light varies by less than this share of its level")] = (
-        0.12
-    )
-    dark_share: Annotated[float, Of("", "less light than this share of the level is dark")] = 0.25
-    pace_min: Annotated[float, Of("min", "a quarter of the ramp may be so much longer or shorter")] = 3.0
-    pace_share: Annotated[float, Of("", "or by this share of the ramp, whichever is more")] = 0.125
-    size_low_share: Annotated[float, Of("", "a switching of the lamp's size is more than this of it")] = 0.75
-    size_high_share: Annotated[float, Of("", "and less than this")] = 1.3
-    enough_points: Annotated[
-        int, Of("", "points by which it is believed; a clear switching has 2, one of its size and pace 1")
-    ] = 3
-    cause_points: Annotated[int, Of("", "points that are enough where a cause is known")] = 2
-    agree_min: Annotated[float, Of("min", "switchings wrong by about as much agree within this")] = 12.0
-    alike_min: Annotated[float, Of("min", "a switching this near to a known drift is the same one")] = 20.0
-    kept_d: Annotated[float, Of("d", "for so long a doubtful switching waits for one that agrees")] = 2.5
-    kept_doubts: Annotated[int, Of("", "doubtful switchings that are kept")] = 6
-    never_fitted_d: Annotated[
-        float, Of("d", "hours that never fitted are the settings' until this; a doubt comes on day three")
-    ] = 4.0
-    clock_change_d: Annotated[float, Of("d", "for so long a clock change is the likely cause of a drift")] = (
-        4.0
-    )
-    kept_errors: Annotated[int, Of("", "switchings by which the drift is judged, at most")] = 28
-    trend_d: Annotated[float, Of("d", "a drift's course is from the switchings of so many days")] = 10.0
-    trend_edges: Annotated[int, Of("", "and from so many at least")] = 6
-    scatter_min: Annotated[float, Of("min", "more scatter about the course than this: a jump, no drift")] = (
-        3.0
-    )
-    jump_min: Annotated[float, Of("min", "or a last switching so far from it")] = 8.0
-    past_min: Annotated[float, Of("min", "one switching so far past its tolerance is a drift")] = 1.0
-    past_trend_min: Annotated[float, Of("min", "or a course so far past it")] = 1.5
-    within_min: Annotated[float, Of("min", "so far within its tolerance it is on time again")] = 1.0
-    medium_min: Annotated[float, Of("min", "a drift of more than this is no small matter")] = 60.0
-    shown_errors: Annotated[int, Of("", "switchings that are told of")] = 4
-
-
 class TimerNumbers(Numbers, frozen=True, kw_only=True):
     """The timer's clock, its tolerance, and the habit where no schedule is set (`detector`, `hours`)."""
 
@@ -139,15 +103,22 @@ class TimerNumbers(Numbers, frozen=True, kw_only=True):
     ] = 20.0
     cut_min: Annotated[float, Of("min", "out for longer than this, a timer may have stood still")] = 10.0
     cut_d: Annotated[float, Of("d", "for so long a cut explains a timer that stood still")] = 1.5
+    spacing_share: Annotated[
+        float, Of("", "share of what frames are further apart than a minute that is added to the tolerance")
+    ] = 0.5
     early_min: Annotated[
         float, Of("min", "out as early as it came on, within this: a timer that is off, no lamp that failed")
     ] = 15.0
     same_time_min: Annotated[
         float, Of("min", "edges of one switching differ by no more than this from day to day")
     ] = 10.0
-    habit_share: Annotated[float, Of("", "share of the edges at one time of the day that is a habit")] = 0.4
-    habit_edges: Annotated[int, Of("", "and so many of them at least")] = 2
-    kept_habit: Annotated[int, Of("", "edges from which the habit is taken")] = 10
+    habit_share: Annotated[
+        float, Of("", "share of the days with an edge at one time of the day: a habit")
+    ] = 0.4
+    habit_days: Annotated[int, Of("d", "and so many of them at least")] = 2
+    further_days: Annotated[int, Of("d", "the same for a further period: shadows come at one time, too")] = 3
+    kept_habit_d: Annotated[int, Of("d", "days of edges from which the habit is taken")] = 10
+    kept_habit: Annotated[int, Of("", "and edges of one kind, at most")] = 40
 
 
 class PresenceNumbers(Numbers, frozen=True, kw_only=True):
@@ -171,6 +142,9 @@ class MissingNumbers(Numbers, frozen=True, kw_only=True):
     extra_min: Annotated[
         float, Of("min", "past ramp and tolerance, before a lamp that is late is missed")
     ] = 15.0
+    patience_share: Annotated[
+        float, Of("", "of a short period, before a lamp that doesn't come is missed")
+    ] = 0.4
     out_min: Annotated[
         float, Of("min", "a lamp switched off by hand for work at the tank is back sooner")
     ] = 40.0
@@ -188,7 +162,7 @@ class MissingNumbers(Numbers, frozen=True, kw_only=True):
     shortest_ramp_min: Annotated[
         float, Of("min", "in a shorter ramp no lamp is seen to fail while it brightens")
     ] = 10.0
-    fall_frames: Annotated[int, Of("", "newest frames in which it falls then: three minutes")] = 4
+    fall_min: Annotated[int, Of("min", "in which it falls then")] = 3
     fall_share: Annotated[float, Of("", "share of its level that is gone within them")] = 0.25
     absent_min: Annotated[float, Of("min", "past tolerance and half the ramp, it has not come on")] = 5.0
     bright_lx: Annotated[float, Of("lx", "a lamp's light, though its level is not known yet")] = 600.0
@@ -213,6 +187,9 @@ class StuckNumbers(Numbers, frozen=True, kw_only=True):
     glow_min: Annotated[int, Of("min", "a dimmed lamp stays as it is for so long")] = 45
     glow_parts: Annotated[int, Of("", "in so many parts, which are compared")] = 3
     glow_share: Annotated[float, Of("", "less of the level than this is no lamp, dimmed or not")] = 0.1
+    night_share: Annotated[
+        float, Of("", "a night light that is meant gives less of the lamp's level than this")
+    ] = 0.35
     fall_min: Annotated[
         float, Of("min", "so much before its tolerance it must not have been dark: else it was switched on")
     ] = 10.0
@@ -258,7 +235,6 @@ class DimmingNumbers(Numbers, frozen=True, kw_only=True):
 
 TRACKER = TrackerNumbers()
 ROOM_LIGHT = RoomLightNumbers()
-DRIFT = DriftNumbers()
 TIMER = TimerNumbers()
 PRESENCE = PresenceNumbers()
 MISSING = MissingNumbers()

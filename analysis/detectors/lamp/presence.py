@@ -34,7 +34,7 @@ class LampPresence(msgspec.Struct):
         """One frame; says in `moment.lamp` whether the lamp is absent."""
         level, now = tracker.level(), moment.frame.start_ms
         if level is None:
-            self.missing.watch_unknown(lux, due)
+            self.missing.watch_unknown(lux, tracker.lapsed, due)
             return
         self.missing.watch(now, lux, level, tracker, due)
         moment.lamp.absent = self.missing.absent(lux, level, tracker, due)

@@ -29,8 +29,8 @@ class Daylight(msgspec.Struct):
     count: int = 0
     fresh: list[tuple[int, float]] = msgspec.field(default_factory=list)
 
-    def add(self, minute_of_day: float, lux: float | None) -> None:
-        """One frame; None where the lamp is lit or may be."""
+    def add(self, minute_of_day: float, lux: float | None, lapsed: int = 1) -> None:
+        """One frame, of so many minutes; None where the lamp is lit or may be."""
         index = int(minute_of_day // ROOM_LIGHT.bin_min)
         if index != self.bin:
             self.fresh.append((self.bin, self.peak if self.count >= ROOM_LIGHT.least_minutes else -1.0))
@@ -38,7 +38,7 @@ class Daylight(msgspec.Struct):
                 self._keep(*self.fresh.pop(0))
             self.bin, self.peak, self.count = index, 0.0, 0
         if lux is not None:
-            self.count += 1
+            self.count += lapsed
             if lux > self.peak:
                 self.peak = lux
 

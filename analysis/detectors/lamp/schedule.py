@@ -1,18 +1,65 @@
-"""Times of the day, and what the lamp's schedule says of a minute."""
+"""Times of the day, the lamp's hours in a week, and what they say of a minute."""
 
 from __future__ import annotations
+
+import calendar
+import functools
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE
 from rushlight.collector.settings import LightSettings, parse_time_of_day
 
-__all__ = ["DAY_MIN", "Due", "Schedule", "clock_text", "inside", "minutes_apart", "schedule_set"]
+__all__ = [
+    "DAY_MIN",
+    "Due",
+    "Hours",
+    "Period",
+    "Schedule",
+    "clock_text",
+    "hours_text",
+    "is_weekend",
+    "minutes_apart",
+    "nearest_period",
+    "pairs",
+    "period_at",
+    "schedule_of",
+    "schedule_set",
+]
 
 DAY_MIN = 24 * 60
+_WEEK_D = len(calendar.day_name)
 
-Schedule = tuple[float, float]
-"""On and off, minutes after local midnight."""
+Hours = tuple[tuple[float, float], ...]
+"""On and off of each period of a day, minutes after local midnight; off before on is the next day's."""
+
+Schedule = tuple[Hours, Hours]
+"""From Monday to Friday, and on Saturday and Sunday. A period belongs to the day on which it begins."""
+
+
+class Period(NamedTuple):
+    """On and off in minutes after a day's midnight; it may have begun on another day.
+
+    `day`: on which, counted from that one; `last`: whether it is the last that begins on it; `pause`: minutes
+    that it should be dark before.
+    """
+
+    on: float
+    off: float
+    day: int
+    last: bool
+    pause: float
+
+    @property
+    def length(self) -> float:
+        """Minutes."""
+        return self.off - self.on
+
+    def inside(self, minute: float, margin: float) -> bool:
+        """Whether that minute of the day is in it, `margin` minutes from its ends."""
+        return self.on + margin < minute < self.off - margin
 
 
 def minutes_apart(one: float, other: float) -> float:
@@ -26,17 +73,71 @@ def clock_text(minute: float) -> str:
     return f"{whole // 60:02d}:{whole % 60:02d}"
 
 
+def hours_text(hours: Sequence[tuple[float, float]]) -> str:
+    """As people say it: 10:00 to 13:30 and 16:00 to 20:30."""
+    return " and ".join(f"{clock_text(on)} to {clock_text(off)}" for on, off in hours)
+
+
+def pairs(flat: Sequence[float]) -> Hours:
+    """Periods of a day out of on, off, on, off …"""
+    return tuple(zip(flat[::2], flat[1::2], strict=True))
+
+
+def is_weekend(day: int) -> bool:
+    """Whether that local day, counted from 1970, is a Saturday or Sunday."""
+    return (day + calendar.THURSDAY) % _WEEK_D >= calendar.SATURDAY  # 1 January 1970 was a Thursday
+
+
+def schedule_of(hours: Hours, light: LightSettings | None) -> Schedule:
+    """A week of those hours, with the weekend's of the settings where they have one."""
+    weekend = light.weekend if light is not None else None
+    return hours, hours if weekend is None else _read(weekend)
+
+
 def schedule_set(light: LightSettings | None) -> Schedule | None:
-    """On and off as the settings have them; None where one of the two is missing."""
-    if light is None or light.on is None or light.off is None:
+    """The hours as the settings have them; None where they have none."""
+    if light is None:
         return None
-    return float(parse_time_of_day(light.on)), float(parse_time_of_day(light.off))
+    if light.periods is not None:
+        return schedule_of(_read(light.periods), light)
+    if light.on is None or light.off is None:
+        return None
+    return schedule_of(_read([[light.on, light.off]]), light)
 
 
-def inside(minute: float, schedule: Schedule, margin: float) -> bool:
-    """Within the photoperiod, `margin` minutes from its ends."""
-    on, off = schedule
-    return margin < (minute - on) % DAY_MIN < (off - on) % DAY_MIN - margin
+def _read(periods: list[list[str]]) -> Hours:
+    return tuple(sorted((float(parse_time_of_day(on)), float(parse_time_of_day(off))) for on, off in periods))
+
+
+def period_at(schedule: Schedule, day: int, minute: float) -> tuple[Period, float]:
+    """The period which that minute of that local day is in, else the last before it; when the next begins."""
+    begun = None
+    for period in _about(schedule, day % _WEEK_D):
+        if period.on > minute and begun is not None:
+            return begun, period.on
+        begun = period
+    raise ValueError("a schedule without periods")
+
+
+def nearest_period(schedule: Schedule, day: int, minute: float, sign: int) -> Period:
+    """The period whose on (`sign` +1) or off (−1) is nearest to that minute of that local day."""
+    about = _about(schedule, day % _WEEK_D)
+    return min(about, key=lambda period: abs(minute - (period.on if sign > 0 else period.off)))
+
+
+@functools.lru_cache  # asked each minute
+def _about(schedule: Schedule, weekday: int) -> tuple[Period, ...]:
+    """The periods of the day before, of the day and of the day after, by when they begin."""
+    found: list[Period] = []
+    off = None
+    for day in range(-2, 2):
+        hours = schedule[is_weekend(weekday + day)]
+        for number, (on, out) in enumerate(hours, 1):
+            begin = day * DAY_MIN + on
+            pause = DAY_MIN if off is None else begin - off
+            off = begin + (out - on) % DAY_MIN
+            found.append(Period(begin, off, day, number == len(hours), pause))
+    return tuple(period for period in found if period.day >= -1)
 
 
 class Due(msgspec.Struct):
@@ -45,14 +146,19 @@ class Due(msgspec.Struct):
     Attributes
     ----------
     since_on, past_off, to_on : float
-        Since it should have come on, since it should have gone out, until it should come on; modulo a day.
+        Since the last period began, since its end (negative before that), until the next one begins.
     length, ramp, tolerance : float
-        Of the photoperiod, of the lamp's ramp, and how far off its timer may be.
+        Of the period, of the lamp's ramp, and how far off its timer may be.
+    pause : float
+        How long it should have been dark before the period.
     late : float
         How late the timer is known to run (negative: early).
     patience, patience_after : float
         How long past its time it is waited for, and how long past its end it may still be on; longer where
         the timer is likely to be an hour off.
+    dark_share : float
+        Less light than this share of the lamp's level is no lamp, dimmed or not: more where a night light is
+        meant.
     """
 
     since_on: float
@@ -61,21 +167,23 @@ class Due(msgspec.Struct):
     length: float
     ramp: float
     tolerance: float
+    pause: float
     late: float
     patience: float
     patience_after: float
+    dark_share: float
 
     @property
     def margin(self) -> float:
-        """From the ends of the photoperiod: further in, the lamp is at its full level."""
+        """From the ends of the period: further in, the lamp is at its full level."""
         return max(self.ramp, self.tolerance) + PRESENCE.margin_min + abs(self.late)
 
     @property
     def lit(self) -> bool:
-        """Whether this minute is in the photoperiod."""
-        return self.since_on < self.length
+        """Whether this minute is in the period."""
+        return self.past_off < 0
 
     @property
     def over(self) -> bool:
-        """Whether it should surely be dark: well after the photoperiod."""
-        return not self.lit and self.since_on >= self.length + self.margin
+        """Whether it should surely be dark: well after the period."""
+        return self.past_off >= self.margin

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.glows import glows
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, PRESENCE, STUCK, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import PRESENCE, STUCK, TRACKER
 from rushlight.analysis.detectors.lamp.room_light import Daylight
-from rushlight.analysis.detectors.lamp.schedule import DAY_MIN, Due
+from rushlight.analysis.detectors.lamp.schedule import Due
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.estimators.units import MINUTE_MS
 
@@ -50,25 +51,27 @@ class StuckLamp(msgspec.Struct):
         self, now: int, minute: float, lux: float, level: float, tracker: LampTracker, due: Due
     ) -> None:
         """One frame at `minute` of the day. O(1), but for the minutes with light at a dark hour."""
-        if lux < STUCK.glow_share * level:
+        if lux < due.dark_share * level:
             self.dark_ms = now
         was = self.found
         if tracker.lit:
             self._judge(now, minute, lux, level, tracker, due)
         elif self.found:
-            self.found = lux > STUCK.glow_share * level  # until darkness has been seen
+            self.found = lux > due.dark_share * level  # until darkness has been seen
         else:
             self.found = due.over and glows(tracker, level, now, minute, self.dark_ms, self.daylight, due)
         if self.found and not was:
             self.daylight.forget()
         calm = due.over and not self.found and not tracker.lit and tracker.values
-        self.daylight.add(minute, tracker.values[-1] if calm else None)  # a spike is no daylight
+        self.daylight.add(
+            minute, tracker.values[-1] if calm else None, tracker.lapsed
+        )  # a spike is no daylight
 
     def _judge(
         self, now: int, minute: float, lux: float, level: float, tracker: LampTracker, due: Due
     ) -> None:
         """The lamp is lit."""
-        if due.lit or due.past_off >= DAY_MIN - due.length:  # the same, but for rounding
+        if due.lit:
             self.out_total_ms = 0 if due.since_on < STUCK.begin_min else self.out_total_ms
             return
         lit_ms = now - self.lit_since if self.lit_since >= 0 else 0
@@ -87,5 +90,8 @@ class StuckLamp(msgspec.Struct):
         """Whether its timer may only be late, or early by drift; or it is lit too shortly to say."""
         held = self.out_total_ms / MINUTE_MS
         wait = max(due.patience_after, due.ramp + due.tolerance + STUCK.extra_min) + max(due.late, held, 0.0)
-        early = due.to_on < DRIFT.farthest_min and 0 <= lit_ms < DRIFT.farthest_min * MINUTE_MS
+        # on since the last period ended, it may be the next one's, early
+        early = (
+            due.to_on < DRIFT.farthest_min and 0 <= lit_ms < min(due.past_off, DRIFT.farthest_min) * MINUTE_MS
+        )
         return due.past_off <= wait or early or lit_ms < PRESENCE.still_min * MINUTE_MS

@@ -5,7 +5,8 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.lamp.drift import LampDrift
-from rushlight.analysis.detectors.lamp.numbers import DRIFT, TIMER
+from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.numbers import TIMER
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 

@@ -6,10 +6,13 @@ are rises and falls by more than half the lamp's level within the lamp's own ram
 
 from __future__ import annotations
 
+import bisect
+
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
 __all__ = ["Edge", "LampTracker"]
@@ -28,7 +31,11 @@ class Edge(msgspec.Struct):
 
 
 class LampTracker(msgspec.Struct):
-    """Level, ramp and state of one lamp. `lit` is None until it is known."""
+    """Level, ramp and state of one lamp. `lit` is None until it is known.
+
+    `every_min` and `step_lx` are what is known of the sensor: minutes from frame to frame, and its
+    quantisation; `lapsed` the minutes that the newest frame counts for.
+    """
 
     times: list[int] = msgspec.field(default_factory=list)
     values: list[float] = msgspec.field(default_factory=list)
@@ -41,6 +48,15 @@ class LampTracker(msgspec.Struct):
     today: list[float] = msgspec.field(default_factory=list)
     today_day: int = -1
     last_edge_ms: int = -1
+    every_min: float = 1.0
+    step_lx: float = 0.0
+    lapsed: int = 1
+
+    def hear(self, sensor: Sensor, report_every_s: float) -> None:
+        """What is known of the sensor; what the settings say of its reports, before that."""
+        every_s = sensor.interval_ms / 1000 or report_every_s
+        self.every_min = min(max(1.0, every_s / 60), TRACKER.gap_min)
+        self.step_lx = sensor.step
 
     def level(self) -> float | None:
         """The lamp's own level in lux; None before the first photoperiod has ended.
@@ -53,7 +69,19 @@ class LampTracker(msgspec.Struct):
     def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
         """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
         seen, level = self._span(first_ms, last_ms), self.level()
-        return level is not None and bool(seen) and max(seen) - min(seen) <= share * level
+        if level is None or len(seen) < TRACKER.steady_frames:
+            return False
+        return max(seen) - min(seen) <= max(share * level, self.grain(level))
+
+    def grain(self, level: float) -> float:
+        """What a light that stands still may move by on this sensor, lux: a step, and a little."""
+        # with no ramp the only differences may be the lamp's own switchings
+        return min(TRACKER.grain_steps * self.step_lx, TRACKER.grain_share * level)
+
+    def mean(self, first_ms: float, last_ms: float) -> float | None:
+        """Of a span, lux; None where too little was seen of it."""
+        seen = self._span(first_ms, last_ms)
+        return sum(seen) / len(seen) if seen else None
 
     def still(self, now_ms: int) -> bool:
         """Whether the light has stayed as it is for as long as a lamp's does, and the sun's doesn't."""
@@ -63,10 +91,17 @@ class LampTracker(msgspec.Struct):
         """The brightest of a span, lux; infinite where too little was seen of it to say."""
         return max(self._span(first_ms, last_ms), default=float("inf"))
 
+    def newest_highest(self, minutes: int) -> float:
+        """The brightest of the last minutes, of two frames at least; lux."""
+        begin_ms = self.times[-1] - minutes * MINUTE_MS
+        first = max(0, min(bisect.bisect_left(self.times, begin_ms), len(self.times) - 2))
+        return max(self.values[first:])
+
     def _span(self, first_ms: float, last_ms: float) -> list[float]:
         """What was seen in a span of the last 80 minutes; nothing where that was less than the most of it."""
         seen = [v for at, v in zip(self.times, self.values, strict=True) if first_ms <= at <= last_ms]
-        return seen if len(seen) >= TRACKER.seen_share * (last_ms - first_ms) / MINUTE_MS else []
+        most = (last_ms - first_ms) / MINUTE_MS / self.every_min
+        return seen if len(seen) >= TRACKER.seen_share * most else []
 
     @property
     def knows_ramp(self) -> bool:
@@ -89,6 +124,9 @@ class LampTracker(msgspec.Struct):
             self._gap(lux)
         # the middle of three, a minute late: a spike is no edge
         raw, raw_ms = [*self.raw, lux], [*self.raw_ms, time_ms]
+        self.lapsed = (
+            max(1, (raw_ms[-1] - raw_ms[-2]) // MINUTE_MS) if len(raw) > 1 else round(self.every_min)
+        )
         self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
         if len(raw) <= 2:
             return None
@@ -103,7 +141,7 @@ class LampTracker(msgspec.Struct):
             self.lit = False
         if self.quarters and time_ms - self.last_edge_ms > TRACKER.no_edge_h * HOUR_MS:
             self.quarters.clear()  # a ramp learnt from shadows is too short to see the lamp's own by
-        return self._edge(lux, level, round(self.ramp_min(ramp_setting)) + TRACKER.extra_min)
+        return self._edge(lux, level, ramp_setting)
 
     def _gap(self, lux: float) -> None:
         """The edge, if there was one, fell into the gap: go by the level."""
@@ -121,21 +159,24 @@ class LampTracker(msgspec.Struct):
             del self.times[: TRACKER.let_go_frames]
             del self.values[: TRACKER.let_go_frames]
 
-    def _edge(self, lux: float, level: float, span: int) -> Edge | None:
-        """The edge within the last `span` minutes."""
+    def _edge(self, lux: float, level: float, ramp: float | None) -> Edge | None:
+        """The edge within the last minutes, as many as the ramp takes and some; `ramp` as set."""
+        span = round(self.ramp_min(ramp)) + TRACKER.extra_min
         values = self.values
-        first = max(0, len(values) - span)
+        begin_ms = self.times[-1] - max(0, span - 1) * MINUTE_MS
+        # at least one frame before this one, however rare they are
+        first = max(0, min(bisect.bisect_left(self.times, begin_ms), len(values) - 2))
         if not self.lit:
             base = min(values[first:])
             if lux - base >= TRACKER.edge_share * level:
-                return self._rise(first, base, level)
+                return self._rise(first, base, level, ramp)
         if self.lit is not False:
             top = max(values[first:])
             if top - lux >= TRACKER.edge_share * level:
-                return self._fall(first, top, level)
+                return self._fall(first, top, level, ramp)
         return None
 
-    def _rise(self, first: int, base: float, level: float) -> Edge:
+    def _rise(self, first: int, base: float, level: float, ramp: float | None) -> Edge:
         late = self._last_below(first, base + TRACKER.late_share * level)
         early = self._last_below(first, base + TRACKER.early_share * level)
         took = late - early
@@ -143,16 +184,23 @@ class LampTracker(msgspec.Struct):
         before = took * TRACKER.early_share / (TRACKER.late_share - TRACKER.early_share)
         self.lit, self.last_edge_ms = True, self.times[-1]
         begun = early - before if took > MINUTE_MS else early
+        if took < self.every_min * MINUTE_MS and self.every_min > TRACKER.rare_min:
+            begun = late - self._half_ramp_ms(ramp)  # between two frames: half way up, at the middle
         return Edge(1, int(begun), took / MINUTE_MS, self.values[-1] - base)
 
-    def _fall(self, first: int, top: float, level: float) -> Edge:
+    def _fall(self, first: int, top: float, level: float, ramp: float | None) -> Edge:
         late = self._last_above(first, top - TRACKER.late_share * level)
         early = self._last_above(first, top - TRACKER.early_share * level)
         took = late - early
         after = took * (1 - TRACKER.late_share) / (TRACKER.late_share - TRACKER.early_share)
         self.lit, self.last_edge_ms = False, self.times[-1]
         end = late + after if took > MINUTE_MS else late
+        if took < self.every_min * MINUTE_MS and self.every_min > TRACKER.rare_min:
+            end = late + self._half_ramp_ms(ramp)
         return Edge(-1, int(end), took / MINUTE_MS, top - self.values[-1])
+
+    def _half_ramp_ms(self, setting: float | None) -> float:
+        return self.ramp_min(setting) * MINUTE_MS / 2 if setting is not None or self.knows_ramp else 0.0
 
     def _last_below(self, first: int, threshold: float) -> float:
         """When the last rise crossed the threshold, between frames by straight line."""

@@ -14,6 +14,7 @@ from rushlight.analysis.detectors.probes.numbers import DEAD
 from rushlight.analysis.detectors.stray_current.explains import explains
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES
+from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["ProbeDetector"]
 
@@ -57,6 +58,19 @@ class ProbeDetector(msgspec.Struct):
             if name == PH and health.fault in ("", "noisy") and not unsure:
                 moment.probes.ph_jitter = health.jitter.level
         return out
+
+    def noted(self, tank: Tank, entry: LogEntry) -> None:
+        """A calibration: where pH leapt to is where it is, and it jumped while it was rinsed."""
+        health = self.health.get(PH)
+        if health is None or "calibrated" not in entry.done:
+            return
+        health.jump_ms = health.settled_ms = -1
+        health.jitter.forget()
+        if health.fault == "out":
+            health.fault = ""
+
+    def undone(self, tank: Tank, entry: LogEntry) -> None:
+        """What has been forgotten is learnt anew all the same."""
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""

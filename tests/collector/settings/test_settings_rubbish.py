@@ -53,7 +53,7 @@ WHOLE: dict[str, Any] = {
                 "ph_high": 8.0,
             },
             "co2": {"control": "ph-controller", "ph_setpoint": 6.7},
-            "light": {"on": "10:00", "off": "20:00"},
+            "light": {"on": "10:00", "off": "20:00", "weekend": [["09:00", "12:00"], ["14:00", "01:00"]]},
             "ph_calibration": {"points": [{"ph": 4.0, "mv": 170.0}, {"ph": 7.0, "mv": 1.0}]},
         }
     },

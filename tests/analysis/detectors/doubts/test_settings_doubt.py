@@ -480,7 +480,7 @@ def test_nothing_is_learnt_from_nothing() -> None:
 def test_missing_settings_are_learnt_and_offered(taught: TankWatch) -> None:
     settings, known = taught.tank.settings, learnt(taught)
     assert known.held_c == pytest.approx(24.3, abs=0.15)
-    assert known.lamp_on == pytest.approx(780, abs=1) and known.lamp_off == pytest.approx(1260, abs=1)
+    assert known.lamp_hours == (pytest.approx((780, 1260), abs=1),)
     assert known.lamp_lx == pytest.approx(LAMP, rel=0.01)
     low, high = ph_of(20.0, 4.0), ph_of(2.0, 4.0)
     assert known.ph_swing == pytest.approx(high - low, abs=0.05)

@@ -20,6 +20,7 @@ from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.room_light import Daylight
 from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -35,7 +36,8 @@ Change = tuple[float, str, bool]  # (days since the beginning, alarm, stands)
 class Watched:
     """A lamp detector fed minute by minute; `changes` are the alarms that came and went, and when."""
 
-    def __init__(self, light: str = NOON, began: int = WINTER) -> None:
+    def __init__(self, light: str = NOON, began: int = WINTER, step: float = 0.0) -> None:
+        self.step = step
         body = f"[tanks.alcove.light]\n{light}\n" if light else ""
         text = '[tanks.alcove]\nvolume_litres = 60\ntimezone = "Europe/Lisbon"\n'
         text += f"[tanks.alcove.livestock]\ntemperature_low_c = 18\ntemperature_high_c = 29\n{body}"
@@ -53,8 +55,10 @@ class Watched:
             day, minute = self.tank.clock.local(at)
             first, _ = self.tank.clock.local(self.began)
             lux = course(day - first, minute) * (1 + self.chance.gauss(0, 0.01))
+            lux = round(lux / self.step) * self.step if self.step else lux
             frame = Frame(at, at + MINUTE, None, None, None, max(0.0, lux), None, {})
-            moment = Moment(frame, day, minute, n % 5 == 0, self.active)
+            heard = {"light": Sensor(step=self.step, interval_ms=every * MINUTE)}
+            moment = Moment(frame, day, minute, n % 5 == 0, self.active, sensors=heard)
             names = {finding.alarm for finding in self.detector.update(self.tank, moment)}
             self.changes += [(n / DAY, name, True) for name in sorted(names - self.standing)]
             self.changes += [(n / DAY, name, False) for name in sorted(self.standing - names)]

@@ -1,0 +1,119 @@
+"""The keeper's log: what a person did at a tank, or measured in it by hand, and when."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import msgspec
+
+from rushlight.collector.readings import TANK_NAME
+from rushlight.collector.safe_text import has_control, safe_text
+
+__all__ = ["DONE", "LONGEST_TEXT", "TESTS", "LogChange", "LogEntry", "entry_fault"]
+
+
+class Test(NamedTuple):
+    """What can be tested by hand: how it is called, its unit, and what it can be."""
+
+    title: str
+    unit: str
+    low: float
+    high: float
+
+
+# what can't be meant is refused, most often a wrong unit: common practice, no source
+TESTS: Final = {
+    "kh": Test("KH", "dKH", 0.0, 40.0),
+    "gh": Test("GH", "dGH", 0.0, 60.0),
+    "ph": Test("pH", "", 3.0, 11.0),
+    "ammonia": Test("ammonia", "mg/L", 0.0, 50.0),
+    "nitrite": Test("nitrite", "mg/L", 0.0, 50.0),
+    "nitrate": Test("nitrate", "mg/L", 0.0, 1000.0),
+}
+"""By the name of its option; hardness in German degrees (1 dKH = 17.85 mg/L as CaCO3)."""
+
+DONE: Final = {
+    "dosed": "dosed",
+    "fed": "fed",
+    "cleaned": "cleaned",
+    "calibrated": "calibrated the pH electrode",
+}
+"""What can be said without a figure, by the name of its option."""
+
+LONGEST_TEXT: Final = 1000
+
+
+class LogEntry(msgspec.Struct, frozen=True, kw_only=True):
+    """One entry; `id` is 0 before it is stored.
+
+    Attributes
+    ----------
+    time_ms : int
+        When it was so, ms UTC.
+    tests : dict of str to float
+        What was measured by hand; names and units of `TESTS`.
+    changed_share : float or None
+        Of the water that was changed, 0 to 1.
+    done : tuple of str
+        Names of `DONE`.
+    text : str
+        In the keeper's words.
+    """
+
+    tank: str
+    time_ms: int
+    tests: dict[str, float] = {}
+    changed_share: float | None = None
+    done: tuple[str, ...] = ()
+    text: str = ""
+    id: int = 0
+
+    def words(self) -> str:
+        """What it says, in one line."""
+        parts = [
+            " ".join(word for word in (TESTS[name].title, f"{value:g}", TESTS[name].unit) if word)
+            for name, value in self.tests.items()
+        ]
+        if self.changed_share is not None:
+            parts.append(f"changed {self.changed_share * 100:.3g} % of the water")
+        parts += [DONE[name] for name in self.done]
+        return "; ".join([*parts, *([self.text] if self.text else [])])
+
+
+class LogChange(NamedTuple):
+    """An entry that was added, or undone; `number` grows with each."""
+
+    number: int
+    entry: LogEntry
+    undone: bool
+
+
+def entry_fault(entry: LogEntry, now_ms: int) -> str:
+    """What is wrong with an entry that is to be stored, and what to do; "" for nothing."""
+    if not TANK_NAME.fullmatch(entry.tank):
+        return f"{safe_text(entry.tank, 80)!r} is no tank's name"
+    if not (entry.tests or entry.changed_share is not None or entry.done or entry.text):
+        return "says nothing; give a test as --kh 4, or --changed 20%, --fed …, or a text"
+    if entry.time_ms > now_ms:
+        return "is in the future; give the time at which it was, or leave --at out for now"
+    if entry.time_ms < 0:
+        return "is before 1970; give the time at which it was"
+    for name, value in entry.tests.items():
+        test = TESTS.get(name)
+        if test is None:
+            return f"there is no test {safe_text(name, 80)!r}; known are {', '.join(TESTS)}"
+        if not test.low <= value <= test.high:  # nan is not, either
+            unit = f" {test.unit}" if test.unit else ""
+            advice = "; is it in mg/L as CaCO3? Divide by 17.85" if name in ("kh", "gh") else ""
+            return f"--{name} must be from {test.low:g} to {test.high:g}{unit}, not {value:g}{advice}"
+    share = entry.changed_share
+    if share is not None and not 0 < share <= 1:
+        return f"--changed must be more than 0 and at most 100 %, not {share * 100:g} %"
+    for name in entry.done:
+        if name not in DONE:
+            return f"nothing is known of {safe_text(name, 80)!r}; known are {', '.join(DONE)}"
+    if len(entry.text) > LONGEST_TEXT:
+        return f"the text has {len(entry.text)} characters; at most {LONGEST_TEXT} are taken"
+    if has_control(entry.text):
+        return f"the text has a control character in it ({safe_text(entry.text, 40)}); take it out"
+    return ""
