@@ -2,7 +2,7 @@
 
 A family looks at one frame after the other and says what it finds. It keeps its own state and writes its own
 place in the `Moment`; it reads the places that it declares and no others. Adding one takes its folder, a row
-in `rushlight.analysis.watch.tank_watch.FAMILIES` and the rows of its alarms in the rationale.
+in `rushlight.analysis.watch.families.FAMILIES` and the rows of its alarms in the rationale.
 """
 
 from __future__ import annotations

@@ -13,21 +13,15 @@ import msgspec
 
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import equipment_of
-from rushlight.analysis.detectors.doubts.detector import SettingsDoubt
 from rushlight.analysis.detectors.frames import FRAME_MS, Frame, follow
-from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
-from rushlight.analysis.detectors.heat.detector import TemperatureDetector
-from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.detectors.power.mains import PowerDetector
 from rushlight.analysis.detectors.power.silence import SilenceDetector
-from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.detectors.registry import Family, in_order, owner_of
-from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
 from rushlight.analysis.estimators.clock_step import moved_back
 from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
+from rushlight.analysis.watch.families import FAMILIES
 from rushlight.analysis.watch.snapshot import book_in, pack, state_in
 from rushlight.analysis.watch.state import WatchState
 from rushlight.collector.errors import StoreError
@@ -42,17 +36,6 @@ __all__ = ["FAMILIES", "TankWatch", "WatchState"]
 FIVE_MINUTES_MS = 300_000
 Failed = Callable[[str, int, Exception], None]
 """Called when a detector failed: its name, the frame's time (ms UTC), the error."""
-
-FAMILIES: tuple[type[Family], ...] = (
-    ProbeDetector,
-    LampDetector,
-    StrayCurrentDetector,
-    TemperatureDetector,
-    PowerDetector,
-    CarbonDioxideDetector,
-    SettingsDoubt,
-)
-"""All families; the watch sorts them by what they need."""
 
 _Kind = TypeVar("_Kind")
 
