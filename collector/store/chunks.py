@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from itertools import pairwise
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from rushlight.collector.readings import Flag
 from rushlight.collector.store import codec
-from rushlight.collector.store.columns import Columns, concatenate, from_rows
+from rushlight.collector.store.columns import concatenate, from_rows
 from rushlight.collector.store.records import Summary
 from rushlight.collector.store.rows import COMPACTED, ReadingRows
 from rushlight.collector.store.series import DAY_MS
+from rushlight.collector.store.summing import summaries_of, until
 
 __all__ = ["Chunks", "Compaction"]
 
@@ -187,7 +187,7 @@ class Chunks(ReadingRows):
                 for table, step in _STEPS.items():
                     self._run_many(
                         f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?, ?, ?, ?)",
-                        [(series, *summary) for summary in _summaries(whole, step)],
+                        [(series, *summary) for summary in summaries_of(whole, step)],
                     )
                 self._chunks_end[series] = max(self._known_series()[1][series], (day + 1) * DAY_MS)
             self._chunk_keys.pop((series, day), None)
@@ -243,7 +243,7 @@ class Chunks(ReadingRows):
                 day = time_ms // DAY_MS
                 if self._chunk(series, day) is not None or not self._summed_up(series, day):
                     whole = from_rows(self._span(series, day * DAY_MS, (day + 1) * DAY_MS))
-                    found |= {s.start_ms: s for s in _summaries(whole, _STEPS[step])}
+                    found |= {s.start_ms: s for s in summaries_of(whole, _STEPS[step])}
                 time_ms = self._first_row(series, (day + 1) * DAY_MS, end)
         return [found[key] for key in sorted(found) if start <= key < end]
 
@@ -269,10 +269,10 @@ class Chunks(ReadingRows):
             }
             for day in range(start_ms // DAY_MS, (end_ms - 1) // DAY_MS + 1):
                 chunk = self._chunk(series, day)
-                chunk = None if chunk is None else _until(chunk, end_ms)
+                chunk = None if chunk is None else until(chunk, end_ms)
                 if chunk is None or not len(chunk.time_ms):
                     continue
-                for part in _summaries(chunk, step_ms):
+                for part in summaries_of(chunk, step_ms):
                     if part.start_ms >= start_ms and part.minimum is not None and part.maximum is not None:
                         low, high = found.get(part.start_ms, (part.minimum, part.maximum))
                         found[part.start_ms] = (min(low, part.minimum), max(high, part.maximum))
@@ -289,28 +289,3 @@ class Chunks(ReadingRows):
     def _summed_up(self, series: int, day: int) -> bool:
         sql = "SELECT 1 FROM daily WHERE series = ? AND start_ms = ?"
         return self._one(sql, (series, day * DAY_MS)) is not None
-
-
-def _until(columns: Columns, end_ms: int) -> Columns:
-    """The part before `end_ms`; columns are by time."""
-    import numpy as np
-
-    count = int(np.searchsorted(columns.time_ms, end_ms))
-    return Columns._make(column[:count] for column in columns)
-
-
-def _summaries(columns: Columns, step_ms: int) -> Iterator[Summary]:
-    import numpy as np
-
-    starts = columns.time_ms // step_ms * step_ms
-    good = np.isfinite(columns.value) & (columns.flag != Flag.FAIL) & (columns.flag != Flag.MISSING)
-    edges = [*np.flatnonzero(np.diff(starts, prepend=starts[0] - 1)).tolist(), len(starts)]
-    for first, last in pairwise(edges):
-        values: Any = columns.value[first:last][good[first:last]]
-        start = int(starts[first])
-        if len(values):
-            with np.errstate(over="ignore"):  # absurd values must not stop the packing
-                mean = float(values.mean())
-            yield Summary(start, len(values), float(values.min()), mean, float(values.max()))
-        else:
-            yield Summary(start, 0, None, None, None)

@@ -14,9 +14,7 @@ class CurveNumbers(Numbers, frozen=True, kw_only=True):
 
     block_values: Annotated[int, Of("values", "a five-minute value is the median of so many minutes")] = 5
     window_values: Annotated[int, Of("values", "five-minute values that are kept: three hours")] = 37
-    residual_values: Annotated[
-        int, Of("values", "departures from the usual day that are kept: six hours")
-    ] = 73
+    residual_values: Annotated[int, Of("values", "departures from the usual day, kept for six hours")] = 73
     unread_ph: Annotated[float, Of("pH", "before the first reading: neutral")] = 7.0
     day_values: Annotated[
         int, Of("values", "five-minute values that make a day of the usual day, of 288")
