@@ -121,16 +121,3 @@ def test_no_input_raises(shape: TankSettings, course: list[dict[str, Any]], seed
     again = TankWatch("alcove", shape)
     again.restore(blob)
     assert again.snapshot() == blob
-
-
-def test_coarse_steps_that_once_divided_by_nothing() -> None:
-    """As many steps one way as the other beside the lamp: their median is nothing."""
-    shape = parse_settings(BASE.format(volume=60, zone="UTC", every=60)).tanks["alcove"]
-    watch = TankWatch("alcove", shape)
-    for n in range(6 * 1440):
-        lit = 600 <= n % 1440 < 1080
-        day = n // 1440
-        ph = 7.0 + (0.2 if lit and day % 2 else -0.2 if lit else 0.0)
-        for quantity, value in (("ph", round(ph, 1)), ("light", 5000.0 * lit)):
-            watch.feed(Reading("alcove", quantity, BEGAN + n * 60_000, value, 1))
-    assert watch.moment is not None
