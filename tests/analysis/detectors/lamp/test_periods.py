@@ -256,3 +256,13 @@ def test_one_step_down_is_no_ageing_lamp() -> None:
     assert watched.changes == []
     watched.feed(lambda d, m: two(m) * (0.88 - 0.015 * (d - 20)), range(20, 34))
     assert "light-dimming" in names(watched)
+
+
+@REPORTS
+def test_a_sun_that_comes_later_each_day_is_no_timer_that_slips(every: int) -> None:
+    """It bends the lamp's rise by two minutes more each day, and not its fall. The twin: both slip."""
+    seen = Watched('on = "12:00"\noff = "20:00"\nramp_min = 45')
+    seen.feed(lambda d, m: lit(m, 720 + 2 * max(0, d - 4), 1200, 45), range(11), every)
+    assert seen.changes == []
+    slips: Course = lambda d, m: lit(m, 720 + 2 * (d - 12), 1200 + 2 * (d - 12), 45)  # noqa: E731
+    assert Watched('on = "12:00"\noff = "20:00"\nramp_min = 45').feed(slips, range(12, 24), every).changes
