@@ -211,7 +211,7 @@ class LampDrift(msgspec.Struct):
         moved = abs(course.pace) * course.span
         far = moved > share * max(DRIFT.slip_min, DRIFT.slip_scatters * course.scatter)
         # away from its time: back towards it, somebody has set it, or the season's sun is in the edges
-        away = course.now * course.pace > 0 and abs(course.now) > share * DRIFT.slip_min / 2
+        away = course.now * course.pace > 0 and abs(course.now) > share * DRIFT.slip_away_min
         if not (
             far
             and away

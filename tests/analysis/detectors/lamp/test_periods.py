@@ -274,5 +274,8 @@ def test_a_sun_that_bends_the_lamp_s_rise_is_no_timer_that_slips() -> None:
     fall = [(0.3, -1.4), (1.3, -1.0), (2.3, -0.3), (3.3, 1.0), (4.3, 1.6), (5.3, -0.7)]
     course = sorted([(day, 1, late) for day, late in rise] + [(day, -1, late) for day, late in fall])
     assert not judged(course).standing
+    steady = [(day / 2, 1 - 2 * (day % 2), (0.3 if day % 2 else 1.7) * day / 2) for day in range(19)]
+    assert not judged(steady).standing
+    assert judged([(day, sign, day) for day, sign, _ in steady]).standing
     both = [(day, 1, late) for day, late in rise] + [(day + 0.3, -1, late) for day, late in rise]
     assert judged(sorted(both)).standing
