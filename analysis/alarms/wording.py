@@ -121,7 +121,7 @@ def compose(
         occurrence=after.occurrence or "/".join(part for part in key if part),
         cause=shown.cause,
         consequence=row.consequence,
-        action=row.steps(),
+        action=row.steps(quantity),
         time_left_s=time_left,
         observations=list(shown.observations),
         rule_out=f"rule out: {rule_out_text(alarm, shown)}",
@@ -182,7 +182,7 @@ def _detail(row: Rationale, finding: Finding) -> str:
     left = time_left_text(finding.time_left_s) or "can't be said from the readings"
     parts = ["A person's safety comes first."] if "person-first" in row.cautions else []
     parts += [
-        f"What to do:\n{row.steps()}",
+        f"What to do:\n{row.steps(finding.quantity)}",
         f"Likely cause: {cause}.",
         f"If nobody acts: {row.consequence}.",
         f"How long there is: {left}.",

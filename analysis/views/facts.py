@@ -217,7 +217,7 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         time_left=time_left_text(left),
         cause="" if finding is None else finding.cause,
         consequence=row.consequence,
-        action=list(row.action),
+        action=list(row.action_for(record.quantity)),
         cautions=cautions_for(record.alarm),
         person_first="person-first" in row.cautions,
         observations=[] if finding is None else list(finding.observations),

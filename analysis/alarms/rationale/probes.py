@@ -17,8 +17,9 @@ ROWS: dict[str, Rationale] = {
             "Look from outside: is the probe in the water, is its cable whole and its plug dry?",
             "Check the value by hand (thermometer, drop test) now and every few hours.",
             "Unplug the mains devices at the wall before you reach into the water for it.",
-            "pH electrode: rinse it, check it in a buffer, keep its tip wet. Temperature probe: dry its "
-            "connector and plug it in again.",
+            "pH electrode: rinse it, check it in a buffer, keep its tip wet. Unplug a pH controller that "
+            "goes by it: one that reads too high lets in too much CO2.",
+            "Temperature probe: dry its connector and plug it in again.",
             "Don't change heater, CO2 or water because of this value.",
         ),
         rule_out="compare with a second instrument or a drop test: if both agree, the probe is right",

@@ -14,6 +14,13 @@ Family = Literal["carbon dioxide", "heat", "light", "probes", "power"]
 CautionName = Literal["person-first", "electrical", "gas", "animals"]
 
 
+_PROBE_STEPS: dict[str, frozenset[str]] = {
+    "pH electrode: ": frozenset({"ph", "ph_probe", "source_ph"}),
+    "Temperature probe: ": frozenset({"temperature", "room_temperature", "source_temperature"}),
+}
+"""How a step for one kind of probe begins, and the quantities of that probe."""
+
+
 class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the rationalisation.
 
@@ -65,6 +72,11 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     rule_out: str = ""
     wakes_from: Priority | None = None
 
-    def steps(self) -> str:
+    def action_for(self, quantity: str = "") -> tuple[str, ...]:
+        """The action without the steps for another probe; all of it where the alarm is about none."""
+        other = [start for start, of in _PROBE_STEPS.items() if quantity and quantity not in of]
+        return tuple(step for step in self.action if not step.startswith(tuple(other)))
+
+    def steps(self, quantity: str = "") -> str:
         """The action as numbered lines."""
-        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.action, 1))
+        return "\n".join(f"{number}. {step}" for number, step in enumerate(self.action_for(quantity), 1))

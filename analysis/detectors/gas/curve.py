@@ -181,13 +181,10 @@ class PhCurve(msgspec.Struct):
         With the gas off, CO2 goes as exp(-k t), so pH rises by k / ln 10. None until two days are known.
         """
         usual, days, apart = self.profile.usual, self.profile.days, SURGE.rise_bins
-        steepest, bins = 0.0, len(usual)
-        for i in range(bins):
-            j = (i + apart) % bins
-            if days[i] >= OVERDOSE.least_days and days[j] >= OVERDOSE.least_days:
-                steepest = max(steepest, usual[j] - usual[i])
-        if steepest <= 0.0:
-            return None
+        bins = len(usual)
+        if min(days) < OVERDOSE.least_days:
+            return None  # the hours in which the gas leaves may be among those not seen
+        steepest = max(usual[(i + apart) % bins] - usual[i] for i in range(bins))
         hours = apart * DAY_MS / HOUR_MS / bins
         return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
 

@@ -14,7 +14,7 @@ from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
 from rushlight.analysis.detectors.gas.estimate import GasEstimate
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE, SURGE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
@@ -178,6 +178,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             or restless
             or moment.frame.start_ms < self.quiet_until
         )
+        unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
         if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
             self.surge.clear()
             return
@@ -185,7 +186,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
         limit = tank.settings.livestock.co2_limit_mg_l
-        if gas is None or self.held(tank, ph):
+        if gas is None:
             return
         if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
             self.judged = self._judgement(tank, moment, ph, gas)
@@ -198,13 +199,6 @@ class CarbonDioxideDetector(msgspec.Struct):
         ahead = min(self.curve.fall, CURVE.steepest_ph_per_h)
         soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit)
         return Judged(now, ph, self.curve.slope, gas, probability_over(gas, limit), soon)
-
-    def held(self, tank: Tank, ph: float) -> bool:
-        """Whether a controller's valve may be what lowers the pH: it is not below what it is held at."""
-        usual_low = self.curve.usual_low
-        if not controlled(tank):
-            return False
-        return usual_low is None or ph > usual_low - OVERDOSE.below_ph
 
     def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
         celsius = moment.frame.temperature

@@ -94,7 +94,8 @@ class ValveDuty(msgspec.Struct):
         # above what it holds, gas may be missing; that it is held there is what makes it odd
         held = curve.ph < curve.expected + DUTY.held_ph
         wrong = surely and held and chance > DUTY.over_now_probability
-        still = raised and chance > DUTY.lets_go_probability and surely
+        above = now - usual > DUTY.lets_go_errors * DUTY.error
+        still = raised and above and chance > DUTY.lets_go_probability
         start = moment.frame.start_ms
         self.since = -1 if not wrong else start if self.since < 0 else self.since
         waited = self.since >= 0 and start - self.since >= DUTY.patience_min * MINUTE_MS

@@ -241,6 +241,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
     short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
     long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 11
+    often: Annotated[float, Of("1/min", "readings, for a fall over the short span")] = 3.0
     least_frames: Annotated[int, Of("frames", "with a pH, that a fall takes")] = 5
     full_share: Annotated[float, Of("", "of the span must be there")] = 0.75
     step_share: Annotated[float, Of("", "of the fall in one minute: a step, no chemistry")] = 0.5
@@ -249,8 +250,14 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     regression: Annotated[
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
-    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 99 % sure")] = 2.33
+    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 1 in 4000")] = 3.5
     least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
+    beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
+    around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3
+    part_min: Annotated[int, Of("min", "of each of them")] = 30
+    odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, near the lowest")] = 0.03
+    near_low_ph: Annotated[float, Of("pH", "above the usual lowest is near it")] = 0.1
+    far_odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, at any level")] = 0.1
     frames_in_a_row: Annotated[int, Of("frames", "that must show it")] = 2
     forecast_log: Annotated[float, Of("ln mg/L", "standard error of an hour's forecast by the supply")] = 0.2
     soon_probability: Annotated[float, Of("", "of being over the limit within the time a person needs")] = 0.3
@@ -278,6 +285,9 @@ class DutyNumbers(Numbers, frozen=True, kw_only=True):
     held_ph: Annotated[float, Of("pH", "above the usual of this time of day, and still held")] = 0.03
     over_now_probability: Annotated[float, Of("", "of being over the limit by the valve, to say so")] = 0.45
     lets_go_probability: Annotated[float, Of("", "until it is no more than")] = 0.3
+    lets_go_errors: Annotated[float, Of("standard errors", "above the usual share, until it is no more")] = (
+        1.0
+    )
     patience_min: Annotated[int, Of("min", "it must have looked so: a door or a lid is no trend")] = 20
 
 

@@ -63,10 +63,28 @@ class SurgeWatch(msgspec.Struct):
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
-        spans = (SURGE.short_min, SURGE.long_min)
+        spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
         best = max(self._least(ph, span, noise, usual_low, loss) for span in spans)
-        self.seen = self.seen + 1 if best > SURGE.least_supply else 0
+        most = max(
+            SURGE.least_supply, SURGE.beyond_usual + self._usual(moment.minute, usual_low, loss, curve)
+        )
+        expected = curve.profile.at(moment.minute)
+        odd = expected is not None and min(expected, usual_low + SURGE.near_low_ph) - ph > SURGE.odd_ph
+        odd = odd or (expected is not None and expected - ph > SURGE.far_odd_ph)
+        self.seen = self.seen + 1 if best > most and odd else 0
         return self.seen >= SURGE.frames_in_a_row
+
+    @staticmethod
+    def _usual(minute: float, usual_low: float, loss: float, curve: PhCurve) -> float:
+        """The most that the same sum makes of the usual day within an hour of this time."""
+        most, at = 0.0, curve.profile.at
+        for part in range(-SURGE.around_parts, SURGE.around_parts + 1):
+            begin = (minute + part * SURGE.part_min) % 1440
+            first, later = at(begin), at((begin + SURGE.part_min) % 1440)
+            if first is not None and later is not None:
+                fall = (first - later) * HOUR_MS / (SURGE.part_min * MINUTE_MS)
+                most = max(most, (1 + _LN10 * fall / loss) * 10 ** (usual_low - later))
+        return most
 
     def _least(self, ph: float, span: int, noise: float, usual_low: float, loss: float) -> float:
         """The supply that is at least there, by the fall over `span` min; 0 where that can't be said."""

@@ -167,3 +167,14 @@ def test_headline_without_a_number_is_a_sentence_too() -> None:
             event = (book.update([finding], 0) + book.update([finding], 121_000))[0]
             assert len(event.summary) <= 100 and "{" not in event.summary and "  " not in event.summary
             assert event.summary.startswith(event.priority.upper() + ", about 40 min left: ")
+
+
+def test_a_probe_fault_says_what_to_do_with_that_probe_only() -> None:
+    row = rationale_for("probe-fault")
+    electrode, thermometer = row.steps("ph"), row.steps("temperature")
+    assert "keep its tip wet" in electrode and "dry its connector" not in electrode
+    assert "dry its connector" in thermometer and "keep its tip wet" not in thermometer
+    assert "pH electrode" not in row.steps("light") and "Temperature probe" not in row.steps("light")
+    assert "keep its tip wet" in row.steps() and "dry its connector" in row.steps()
+    # what reads too high makes a controller give too much
+    assert "Unplug a pH controller that goes by it" in electrode
