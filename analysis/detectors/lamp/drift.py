@@ -52,13 +52,17 @@ class Sighting(msgspec.Struct):
 
 
 class Course(NamedTuple):
-    """Of the timer's errors: minutes a day, where it is now, days seen, median distance from it, errors."""
+    """Of the timer's errors: minutes a day, where it is now, days seen, median distance from it, errors.
+
+    `alike`: coming on and going out have the same course.
+    """
 
     pace: float
     now: float
     span: float
     scatter: float
     errors: list[float]
+    alike: bool
 
 
 class LampDrift(msgspec.Struct):
@@ -72,6 +76,7 @@ class LampDrift(msgspec.Struct):
     pace: float = 0.0
     errors: list[float] = msgspec.field(default_factory=list)
     error_days: list[float] = msgspec.field(default_factory=list)
+    error_signs: list[int] = msgspec.field(default_factory=list)
     waiting: Sighting | None = None
     doubts: list[Sighting] = msgspec.field(default_factory=list)
     on_time: list[int] = msgspec.field(default_factory=lambda: [-1, -1])
@@ -157,10 +162,11 @@ class LampDrift(msgspec.Struct):
             self.last_on_error = one.error
         self.errors.append(one.error)
         self.error_days.append(one.time_ms / DAY_MS)
+        self.error_signs.append(one.sign)
         while len(self.errors) > DRIFT.kept_errors or (
             self.error_days[-1] - self.error_days[0] > DRIFT.kept_errors_d
         ):
-            del self.errors[0], self.error_days[0]
+            del self.errors[0], self.error_days[0], self.error_signs[0]
         error, course = one.error, self._course(every_min)
         fitted = error if course is None else course.now
         measure = fitted if abs(fitted) > abs(error) else error
@@ -185,7 +191,19 @@ class LampDrift(msgspec.Struct):
         between = every_min / 2
         if scatter > DRIFT.scatter_min + between or abs(now - recent[-1]) > DRIFT.jump_min + between:
             return None
-        return Course(slope, now, days[-1] - days[0], scatter, recent)
+        return Course(slope, now, days[-1] - days[0], scatter, recent, self._agree(days, recent, slope))
+
+    def _agree(self, days: list[float], errors: list[float], slope: float) -> bool:
+        """Whether coming on and going out slip alike, as far as both are seen: the sun bends one of them."""
+        signs = self.error_signs[-len(days) :]
+        for sign in (1, -1):
+            places = [n for n, one in enumerate(signs) if one == sign]
+            if len(places) < DRIFT.slip_edges:
+                continue
+            own = theil_sen([days[n] for n in places], [errors[n] for n in places])
+            if own * slope <= 0 or abs(own) < DRIFT.slip_share * abs(slope):
+                return False
+        return True
 
     def _slips(self, course: Course) -> bool:
         """Whether the timer runs fast or slow, though it may still be within its tolerance."""
@@ -193,8 +211,14 @@ class LampDrift(msgspec.Struct):
         moved = abs(course.pace) * course.span
         far = moved > share * max(DRIFT.slip_min, DRIFT.slip_scatters * course.scatter)
         # away from its time: back towards it, somebody has set it, or the season's sun is in the edges
-        away = course.now * course.pace > 0 and abs(course.now) > share * DRIFT.slip_min / 2
-        if not (far and away and course.span >= DRIFT.slip_d and abs(course.pace) > share * DRIFT.slip_pace):
+        away = course.now * course.pace > 0 and abs(course.now) > share * DRIFT.slip_away_min
+        if not (
+            far
+            and away
+            and course.alike
+            and course.span >= DRIFT.slip_d
+            and abs(course.pace) > share * DRIFT.slip_pace
+        ):
             return False
         score, sigma = mann_kendall(course.errors)
         return abs(score) > DRIFT.slip_z * sigma

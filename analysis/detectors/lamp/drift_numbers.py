@@ -53,8 +53,13 @@ class DriftNumbers(Numbers, frozen=True, kw_only=True):
     slip_min: Annotated[
         float, Of("min", "in which it has moved so far: a keeper sees by the eye no less, common practice")
     ] = 7.0
+    slip_away_min: Annotated[float, Of("min", "and it is so far from its time by now")] = 5.0
     slip_scatters: Annotated[float, Of("", "and so many times as far as its switchings scatter")] = 4.0
     slip_pace: Annotated[float, Of("min/d", "by more than so much a day")] = 0.8
+    slip_edges: Annotated[int, Of("", "so many of one kind of switching have a course of their own")] = 3
+    slip_share: Annotated[
+        float, Of("", "of the common course, that each of them must slip by: the sun bends only one")
+    ] = 0.5
     slip_z: Annotated[
         float,
         Of(

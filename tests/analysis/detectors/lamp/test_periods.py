@@ -10,6 +10,7 @@ import random
 
 import pytest
 
+from rushlight.analysis.detectors.lamp.drift import LampDrift, Sighting
 from rushlight.analysis.detectors.lamp.schedule import is_weekend, nearest_period, period_at, schedule_set
 from rushlight.collector.settings import LightSettings
 from tests.analysis.detectors.lamp.test_lamp import DAY, LAMP, Course, Watched, lit
@@ -256,3 +257,25 @@ def test_one_step_down_is_no_ageing_lamp() -> None:
     assert watched.changes == []
     watched.feed(lambda d, m: two(m) * (0.88 - 0.015 * (d - 20)), range(20, 34))
     assert "light-dimming" in names(watched)
+
+
+def judged(course: list[tuple[float, int, float]]) -> LampDrift:
+    """Switchings that have been accepted as the lamp's: days, +1 on or −1 off, minutes late."""
+    drift = LampDrift(fitted=True)
+    for days, sign, late in course:
+        at = int(days * DAY * 60_000)
+        drift._accept(Sighting(sign, at, late, 2, True, at, at), 16.5, 5.0)
+    return drift
+
+
+def test_a_sun_that_bends_the_lamp_s_rise_is_no_timer_that_slips() -> None:
+    """A ramp of 45 minutes, a report in five, clear mornings and cloudy ones. The twin: both slip alike."""
+    rise = [(0, -8.6), (2, -1.6), (3, -0.8), (4, 1.0), (5, 2.3), (6, 9.0)]
+    fall = [(0.3, -1.4), (1.3, -1.0), (2.3, -0.3), (3.3, 1.0), (4.3, 1.6), (5.3, -0.7)]
+    course = sorted([(day, 1, late) for day, late in rise] + [(day, -1, late) for day, late in fall])
+    assert not judged(course).standing
+    steady = [(day / 2, 1 - 2 * (day % 2), (0.3 if day % 2 else 1.7) * day / 2) for day in range(19)]
+    assert not judged(steady).standing
+    assert judged([(day, sign, day) for day, sign, _ in steady]).standing
+    both = [(day, 1, late) for day, late in rise] + [(day + 0.3, -1, late) for day, late in rise]
+    assert judged(sorted(both)).standing
