@@ -384,3 +384,12 @@ def test_two_events_are_the_same_only_by_kind_and_time(keeping: NoticeKeeping, s
     for one in events:
         keeping.hold(one, store, NOON)
     assert keeping.outbox(None).events() == events
+
+
+def test_one_notice_in_memory_is_enough_to_write_nothing_before_it(keeping: NoticeKeeping) -> None:
+    held_in(keeping, notice())
+    assert keeping.holding
+    keeping._memory.forget(keeping._memory.held())
+    assert not keeping.holding
+    keeping._memory.hold_event(event())
+    assert keeping.holding

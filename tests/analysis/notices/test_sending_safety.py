@@ -391,6 +391,8 @@ class Hanging:
         before = len(self.gates)
         with pytest.raises(SlowTarget):
             self.send("url", title, "body", "high")
+        if more:  # its thread may be slow to begin
+            wait_for(lambda: len(self.gates) > before, "the sending")
         assert len(self.gates) == before + more
 
     def let_go(self, number: int) -> None:

@@ -36,11 +36,11 @@ def test_it_goes_on_at_once_while_there_is_more_and_waits_then() -> None:
     assert one.name == "the counting"  # for what is said of one that does not end
     one.start()
     wait_for(lambda: one.done == 4, "all of it")
-    assert one._thread.daemon  # a thread that hangs keeps no process alive
     time.sleep(0.05)
     assert one.done == 4 and one.closed == []
     assert one.stop()  # it does not wait for the minute to be over
     assert one.closed == ["counting"] and one.done == 4
+    assert one._thread.daemon  # one that hangs keeps no process alive
 
 
 def test_it_begins_anew_after_its_pause() -> None:
