@@ -93,13 +93,24 @@ class GasDays(msgspec.Struct):
         if self.fitted or self.found is not None or not in_a_row or not alike:
             return
         if abs(sum(self.sides)) == DOUBT.least_days:
-            least = max(carbon_dioxide_mg_l(day[2], kh, self.celsius) for day in self.days)
+            least = max(self._gas(tank, kh, day[2]) for day in self.days)
             self.settled = side < 0 or most > GAS_DAYS.deadly_share * limit or least < limit
             self.found = self._finding(kh, limit, most, min(lows), side)
 
+    def _gas(self, tank: Tank, kh: float, ph: float) -> float:
+        """CO2 by the settings alone, mg/L."""
+        water = tank.settings.water
+        return carbon_dioxide_mg_l(
+            ph,
+            kh,
+            self.celsius,
+            general_hardness_dgh=water.general_hardness_dgh,
+            conductivity_us_cm=water.conductivity_us_cm,
+        )
+
     def _most(self, tank: Tank, kh: float, ph: float) -> tuple[float, int]:
         """(mg/L of CO2, 1 where that is too much to live with, -1 where it is hardly any) at a pH."""
-        most = carbon_dioxide_mg_l(ph, kh, self.celsius)
+        most = self._gas(tank, kh, ph)
         if most > GAS_DAYS.too_much_share * tank.settings.livestock.co2_limit_mg_l:
             return most, 1
         return most, -1 if tank.settings.co2 is not None and most < WATER.before_gas_mg_l else 0

@@ -104,7 +104,13 @@ class RestWater(msgspec.Struct):
             return  # there a test is true of its day only; the estimate follows the rests
         if kh is not None:
             setting, printed = "water.carbonate_hardness_dkh", f"KH {kh:g} dKH"
-            low = high = carbon_dioxide_mg_l(ph, kh, celsius)
+            low = high = carbon_dioxide_mg_l(
+                ph,
+                kh,
+                celsius,
+                general_hardness_dgh=water.general_hardness_dgh,
+                conductivity_us_cm=water.conductivity_us_cm,
+            )
             error = log_error(ph_error, kh)
         elif water.degassed_ph is not None:
             setting, printed = "water.degassed_ph", f"degassed pH {water.degassed_ph:g}"

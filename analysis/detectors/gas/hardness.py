@@ -49,6 +49,8 @@ class HardnessState(msgspec.Struct):
         Active soil takes up hardness.
     ph_error : float
         Standard error of the pH that the offset began with.
+    general, conductivity : float or None
+        GH (dGH) and conductivity (µS/cm) of the settings: for the ionic strength.
     """
 
     mark: str = ""
@@ -56,6 +58,8 @@ class HardnessState(msgspec.Struct):
     tap: float = -1.0
     soil: bool = False
     ph_error: float = 0.0
+    general: float | None = None
+    conductivity: float | None = None
     mean: list[float] = msgspec.field(default_factory=list)
     cov: list[list[float]] = msgspec.field(default_factory=list)
 
@@ -77,6 +81,7 @@ class HardnessState(msgspec.Struct):
     def follow(self, water: WaterSettings, ph_error: float, now_ms: int) -> bool:
         """Move on to `now_ms` (ms UTC), or begin with the settings; True where it began. `ph_error`: pH."""
         mark = f"{water.carbonate_hardness_dkh} {water.tap_hardness_dkh} {water.active_soil}"
+        self.general, self.conductivity = water.general_hardness_dgh, water.conductivity_us_cm
         if mark == self.mark and ph_error >= self.ph_error:
             self._move(now_ms)
             if self.known:  # a calibration that has grown old
@@ -193,7 +198,14 @@ class HardnessState(msgspec.Struct):
     def _ln_factor(self, celsius: float) -> float:
         """ln of mg/L of CO2 a dKH at the reference pH: below pH 8 CO2 goes as 10^-pH from it."""
         kh = min(max(self.kh, HARDNESS.least_dkh), HARDNESS.most_dkh)
-        return math.log(carbon_dioxide_mg_l(HARDNESS.reference_ph, kh, celsius) / kh)
+        mg_l = carbon_dioxide_mg_l(
+            HARDNESS.reference_ph,
+            kh,
+            celsius,
+            general_hardness_dgh=self.general,
+            conductivity_us_cm=self.conductivity,
+        )
+        return math.log(mg_l / kh)
 
     def _learn(self, by: tuple[float, float, float], value: float, variance: float) -> None:
         """One observation: `by` times the state is `value`, but for an error of that variance."""

@@ -33,6 +33,25 @@ def test_it_begins_with_the_test_of_the_settings_and_gives_the_co2_of_it() -> No
     assert not begun().known and not begun(tap_hardness_dkh=6.0).known
 
 
+def test_hardness_and_conductivity_of_the_settings_reach_the_figure() -> None:
+    """Checked against PHREEQC in test_water.py: the same KH holds less CO2 in water with more salts."""
+    figures = {}
+    for name, salts in {
+        "none": {},
+        "soft": {"general_hardness_dgh": 0.0},
+        "hard": {"general_hardness_dgh": 20.0},
+        "salty": {"conductivity_us_cm": 1200.0},
+    }.items():
+        state = begun(carbonate_hardness_dkh=4.0, **salts)
+        figures[name] = state.gas(6.8, 24.0).mg_l
+        assert figures[name] == pytest.approx(carbon_dioxide_mg_l(6.8, 4.0, 24.0, **salts), rel=0.02)  # type: ignore[arg-type]
+    assert figures["hard"] < 0.97 * figures["soft"] and figures["salty"] < 0.97 * figures["none"]
+    changed = begun(carbonate_hardness_dkh=4.0)
+    water = WaterSettings(carbonate_hardness_dkh=4.0, general_hardness_dgh=20.0)
+    changed.follow(water, PH_ERROR, 1)
+    assert changed.gas(6.8, 24.0).mg_l == pytest.approx(figures["hard"], rel=1e-3)
+
+
 def test_the_error_grows_with_time_faster_over_active_soil_and_a_new_test_takes_it_away() -> None:
     errors = []
     for soil in (False, True):
