@@ -16,6 +16,7 @@ from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
+from rushlight.collector.intake.limits import LIMITS
 from rushlight.collector.readings import (
     HEATER_POWER,
     LIGHT,
@@ -70,6 +71,12 @@ class SeriesFrame(msgspec.Struct):
 
     def mean(self) -> float | None:
         return self.total / self.good if self.good else None
+
+    def refuse(self) -> None:
+        """Its good readings are bad: no probe can mean them."""
+        self.bad += self.good
+        self.last_bad = self.last
+        self.good, self.total = 0, 0.0
 
 
 class Frame(msgspec.Struct):
@@ -177,7 +184,15 @@ class FrameBuilder(msgspec.Struct):
 
     def _close(self, time_ms: int) -> Frame:
         series = self.series
-        means = {name: one.total / one.good for name, one in series.items() if one.good}
+        means: dict[str, float] = {}
+        for name, one in series.items():
+            if one.good:
+                mean = one.total / one.good
+                limits = LIMITS.get(name)
+                if limits is None or limits.fail_low <= mean <= limits.fail_high:
+                    means[name] = mean
+                else:
+                    one.refuse()  # whoever has called it good: no formula holds there
         frame = Frame(
             self.start_ms,
             time_ms,

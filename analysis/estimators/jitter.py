@@ -4,8 +4,10 @@ Water has mass and buffer: from one minute to the next it goes on as it did. Wha
 are taken away (the second difference) is the probe's own, whatever the water does, a surge of gas too. So an
 electrode in air is told from gas by its jitter, and a loose contact by readings that come and go.
 
-Judged in blocks of thirty frames, by the mean of their twenty calmest, and by two blocks on end: hands in the
-tank, a rinse in two buffers or a water change that bares the probe are over before they are a third of both.
+Judged in blocks of half an hour (longer where reports are rare), by the mean of the calmer two thirds, and by
+two blocks on end: hands in the tank, a rinse in two buffers or a water change that bares the probe are over
+before they are a third of both. A level between two of the probe's own steps flickers from one to the other:
+a limit is never below that.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import msgspec
 
 from rushlight.analysis.estimators.numbers import JITTER
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import MINUTE_MS
 
 __all__ = ["Jitter"]
 
@@ -33,8 +36,10 @@ class Jitter(msgspec.Struct):
         Begin of the first of the restless blocks, ms UTC.
     restless, calm : int
         Whole blocks on end above, and below, what is usual.
-    gaps : list of int
-        Frames with a reading that failed, in each of the last three blocks.
+    gaps, sizes : list of int
+        Frames with a reading that failed, and all frames, in each of the last three blocks.
+    step : float
+        The probe's own step.
     """
 
     last: list[float] = msgspec.field(default_factory=list)
@@ -50,31 +55,42 @@ class Jitter(msgspec.Struct):
     restless: int = 0
     calm: int = 0
     gaps: list[int] = msgspec.field(default_factory=list)
+    sizes: list[int] = msgspec.field(default_factory=list)
+    step: float = 0.0
 
-    def add(self, name: str, now: int, value: float | None, failed: bool, learn: bool) -> bool:
+    def add(
+        self, name: str, now: int, value: float | None, failed: bool, learn: bool, step: float = 0.0
+    ) -> bool:
         """One frame; True where it ends a block. `value` None: only readings that were set aside.
 
-        `learn` False while a fault stands: its calmer blocks would pass for usual, one by one.
+        `learn` False while a fault stands: its calmer blocks would pass for usual, one by one. `step`: the
+        probe's own.
         """
-        if not self.frames:
+        if not self.frames or now < self.began_ms:
             self.began_ms = now
+        self.step = step
         self.frames += 1
         if failed:
             self.broken += 1
-        floor = JITTER.floor(name)
+        floor = self.floor(name)
         if floor is not None:
             self._swing(name, floor, now, value)
-        if self.frames < JITTER.block_frames:
+        if now - self.began_ms < JITTER.block_ms or self.frames < JITTER.block_frames:
             return False
         self._close(name, learn)
         return True
+
+    def floor(self, name: str) -> float | None:
+        """What is no fault, whatever the probe's habit; None for what may jump."""
+        floor = JITTER.floor(name)
+        return None if floor is None else max(floor, JITTER.floor_steps * self.step)
 
     def limit(self, name: str) -> float:
         """What a block's level may be: so much more than in this probe's livelier blocks.
 
         White noise has one such block in a thousand and hardly two on end; thrice the noise, most.
         """
-        floor = JITTER.floor(name) or 0.0
+        floor = self.floor(name) or 0.0
         known = self.usual
         if len(known) < JITTER.known_blocks:
             return JITTER.start_times * floor
@@ -88,7 +104,7 @@ class Jitter(msgspec.Struct):
         """A tenth of the frames of the last three blocks had a reading that failed, each block some."""
         return (
             self.whole()
-            and sum(self.gaps) >= JITTER.loose_frames
+            and sum(self.gaps) >= JITTER.loose_share * sum(self.sizes)
             and min(self.gaps) >= JITTER.loose_frames_each
         )
 
@@ -98,13 +114,15 @@ class Jitter(msgspec.Struct):
 
     def doubtful(self) -> bool:
         """On the way to a fault: nothing else should be judged by it meanwhile."""
-        return self.restless > 0 or self.wild >= JITTER.wild_frames
+        block = self.sizes[-1] if self.sizes else JITTER.block_ms // MINUTE_MS
+        return self.restless > 0 or self.wild > JITTER.wild_share * block
 
     def forget(self) -> None:
         """After a fault or a gap: the neighbours say nothing of each other; what is usual stays."""
         self.last.clear()
         self.swings.clear()
         self.gaps.clear()
+        self.sizes.clear()
         self.frames = self.wild = self.broken = self.restless = self.calm = 0
 
     def _swing(self, name: str, floor: float, now: int, value: float | None) -> None:
@@ -126,10 +144,12 @@ class Jitter(msgspec.Struct):
 
     def _close(self, name: str, learn: bool) -> None:
         self.gaps.append(self.broken)
+        self.sizes.append(self.frames)
         del self.gaps[: -JITTER.loose_blocks]
+        del self.sizes[: -JITTER.loose_blocks]
         swings = self.swings
-        if len(swings) >= JITTER.block_frames // 2:
-            calm = sorted(swings)[: int(JITTER.calm_share * len(swings))]
+        if len(swings) >= self.frames // 2 and swings:
+            calm = sorted(swings)[: max(1, int(JITTER.calm_share * len(swings)))]
             self.level = sum(calm) / len(calm)
             if self.level > self.limit(name):
                 if not self.restless:

@@ -7,7 +7,7 @@ from typing import Annotated
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["CLOCK", "DAILY", "JITTER", "ROBUST", "SENSOR", "WINDOW"]
+__all__ = ["CLOCK", "DAILY", "JITTER", "RESTS", "ROBUST", "SENSOR", "WINDOW"]
 
 
 class ClockNumbers(Numbers, frozen=True, kw_only=True):
@@ -40,7 +40,10 @@ class DailyNumbers(Numbers, frozen=True, kw_only=True):
 class JitterNumbers(Numbers, frozen=True, kw_only=True):
     """Of how much a probe jumps from minute to minute."""
 
-    block_frames: Annotated[int, Of("frames", "jitter is judged by so many")] = 30
+    block_ms: Annotated[int, Of("ms", "jitter is judged by so long, from the first minute to the last")] = (
+        29 * MINUTE_MS
+    )
+    block_frames: Annotated[int, Of("frames", "and by at least so many, where reports are rare")] = 12
     calm_share: Annotated[
         float, Of("", "of them, the calmest: hands, a rinse in buffers, are over within a third")
     ] = 2 / 3
@@ -55,6 +58,9 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.1
     floor_room_temperature_c: Annotated[float, Of("°C", "the same for the room's air")] = 0.14
     kept_blocks: Annotated[int, Of("blocks", "what is usual is learnt of so many: a day")] = 48
+    floor_steps: Annotated[
+        float, Of("steps", "nor is so much: a level between two steps flickers from one to the other")
+    ] = 1.6
     known_blocks: Annotated[int, Of("blocks", "so many make it known")] = 6
     start_times: Annotated[float, Of("", "the limit before that, in floors")] = 2.0
     lively_share: Annotated[float, Of("", "the usual level that so many blocks are below")] = 0.9
@@ -63,13 +69,13 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
         Of("", "the limit, in that: white noise passes it in one block of a thousand, hardly in two on end"),
     ] = 1.7
     wild_times: Annotated[float, Of("", "a jump of so many floors and limits is wild")] = 3.0
-    wild_frames: Annotated[int, Of("frames", "so many in one block, and the probe is in doubt")] = 7
+    wild_share: Annotated[float, Of("", "so much of a block is wild, and the probe is in doubt")] = 0.22
     stale_ms: Annotated[int, Of("ms", "after a longer gap neighbours say nothing of each other")] = (
         30 * MINUTE_MS
     )
     loud: Annotated[float, Of("", "stands for a minute whose readings were all too far away")] = 99.0
     loose_blocks: Annotated[int, Of("blocks", "a loose contact is judged by the last so many")] = 3
-    loose_frames: Annotated[int, Of("frames", "so many failed in them: a tenth")] = 9
+    loose_share: Annotated[float, Of("", "so much of them failed")] = 0.1
     loose_frames_each: Annotated[int, Of("frames", "and so many in each")] = 2
 
     def floor(self, quantity: str) -> float | None:
@@ -80,6 +86,23 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
             "room_temperature": self.floor_room_temperature_c,
         }
         return floors.get(quantity)
+
+
+class RestsNumbers(Numbers, frozen=True, kw_only=True):
+    """Of how long a live series stays at one value."""
+
+    days_kept: Annotated[int, Of("days", "the longest rest of so many days is remembered")] = 7
+    days_known: Annotated[int, Of("days", "so many say what is too long")] = 2
+    false_days: Annotated[
+        float, Of("days", "a live series rests for too long once in so many, on average")
+    ] = 1000.0
+    most_rests: Annotated[
+        float, Of("a day", "more rests are the flicker of lively hours, and say nothing of quiet ones")
+    ] = 20.0
+    euler: Annotated[float, Of("", "the mean of a Gumbel variable, in scales", "Euler's constant")] = 0.5772
+    gumbel_sd: Annotated[float, Of("", "standard deviation of a Gumbel variable, in scales", "π / √6")] = (
+        1.2825
+    )
 
 
 class RobustNumbers(Numbers, frozen=True, kw_only=True):
@@ -144,6 +167,7 @@ class WindowNumbers(Numbers, frozen=True, kw_only=True):
 CLOCK = ClockNumbers()
 DAILY = DailyNumbers()
 JITTER = JitterNumbers()
+RESTS = RestsNumbers()
 ROBUST = RobustNumbers()
 SENSOR = SensorNumbers()
 WINDOW = WindowNumbers()

@@ -104,6 +104,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
 
     `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `weak`: alarms that suffer from coarse steps or rare reports, a line each.
     `counts`: what happened to its reports since the store began, in words.
     """
 
@@ -118,6 +119,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     tests: list[str] = []
     checks: list[CheckFacts] = []
     learnt: list[str] = []
+    weak: list[str] = []
     offers: list[str] = []
     counts: list[str] = []
     trouble: str = ""

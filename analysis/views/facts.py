@@ -29,6 +29,7 @@ from rushlight.analysis.views.fact_types import (
 )
 from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.refused import refused_facts
+from rushlight.analysis.views.weak_series import weak_lines
 from rushlight.analysis.watch.learnt import learnt
 from rushlight.analysis.watch.saved import DEVICE_META, FAILED_META, watch_of
 from rushlight.analysis.watch.tank_watch import TankWatch
@@ -130,6 +131,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
+    facts.weak = weak_lines(watch.state.sensors)
     counted = store.counters()
     facts.counts = [
         f"{counted[key]} {words}" for kind, words in _COUNTS.items() if counted.get(key := f"{name}.{kind}")

@@ -13,6 +13,7 @@ from rushlight.analysis.notices.channels import address_fault, masked, split_url
 from rushlight.analysis.notices.quiet_hours import quiet_lines
 from rushlight.analysis.views.gas_words import gas_lines
 from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
+from rushlight.analysis.views.weak_series import rare_lines
 from rushlight.collector.electrode import doubtful_electrodes, electrode_health
 from rushlight.collector.errors import RushlightError, StoreError
 from rushlight.collector.readings import HEATER_POWER, LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE
@@ -21,7 +22,6 @@ from rushlight.collector.settings import MqttLink, SerialLink, Settings, TankSet
 __all__ = ["hints", "overview"]
 
 _ANSWER_S = 2.0
-_RARE_S = 300.0  # measured: at ten minutes a welded heater is noticed hours late or not at all
 
 
 def overview(settings: Settings) -> str:
@@ -93,11 +93,7 @@ def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[
     watched.append(
         f"its device: silent, power cut, probe faults (a report is due every {tank.report_every_s:g} s)"
     )
-    if tank.report_every_s > _RARE_S:
-        missing.append(
-            f"a report only every {tank.report_every_s / 60:.0f} min: what changes within minutes shows a "
-            "fault of heater, CO2 or lamp, so it is noticed late or never; report once a minute or oftener"
-        )
+    missing += rare_lines(tank.report_every_s)
     if probes is not None:
         if ROOM_TEMPERATURE not in probes:
             missing.append("room_temperature never reported: heat is judged without it, a little later")

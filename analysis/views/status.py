@@ -82,6 +82,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  reports: {', '.join(tank.counts)}", style="dim")
     for line in tank.learnt:
         yield Text(f"  learnt: {line}", style="dim")
+    for line in tank.weak:
+        yield Text(f"  weak: {line}", style="dim")
     for line in tank.offers:
         yield Text(f"  missing setting: {line}")
     for check in tank.checks:

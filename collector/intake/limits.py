@@ -45,6 +45,10 @@ class Limits(NamedTuple):
         confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
     ice : float
         So near 0 a value may stay as it is.
+    fine_step, coarse_step : float
+        The flat line test's spans are for probes whose own step is at most `fine_step`; water takes longer to
+        move by a coarser one, in proportion. A value that is a multiple of `coarse_step` may be of so coarse
+        a probe until it moves by less. A change of one step of the probe's own is never SUSPECT.
     """
 
     fail_low: float
@@ -62,6 +66,8 @@ class Limits(NamedTuple):
     step_factor: float = 1.0
     step_memory: float = 0.9
     ice: float = 0.0
+    fine_step: float = _NONE
+    coarse_step: float = _NONE
 
 
 # A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
@@ -89,6 +95,8 @@ LIMITS: dict[str, Limits] = {
         step_factor=10,
         step_memory=0.95,
         ice=0.3,
+        fine_step=0.0625,
+        coarse_step=0.5,
     ),
     ROOM_TEMPERATURE: Limits(
         fail_low=-30,
@@ -102,6 +110,8 @@ LIMITS: dict[str, Limits] = {
         flat_suspect_ms=24 * _HOUR_MS,
         flat_fail_ms=72 * _HOUR_MS,
         broken=_DIGITAL_THERMOMETER,
+        fine_step=0.0625,
+        coarse_step=0.5,
     ),
     PH: Limits(
         fail_low=0,
@@ -117,6 +127,8 @@ LIMITS: dict[str, Limits] = {
         step_floor=0.045,
         step_factor=4.5,
         step_memory=0.9,
+        fine_step=0.01,
+        coarse_step=0.1,
     ),
     PH_PROBE: Limits(
         fail_low=-600,

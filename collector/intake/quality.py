@@ -39,6 +39,8 @@ __all__ = ["QualityChecker", "SeriesQuality", "SeriesState"]
 _PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = 1, 2, 3, 4, 9
 _GAP_MS = 2_700_000  # after so long without a value, neighbours say nothing about the next one
 _RARE_MS = 300_000  # from here on each report is judged alone
+_ON_GRID = 0.01  # in steps
+_ONE_STEP = 1.1  # no smaller change than that of one step can be seen, whatever the water does
 _LATE_MS = 900_000  # older by more is a clock put back, not a reading sent late
 
 
@@ -52,6 +54,7 @@ class SeriesState(msgspec.Struct, array_like=True):
     flat_ms: int
     spikes: int
     lively: float = math.nan
+    step: float = math.inf
 
 
 class SeriesQuality:
@@ -70,6 +73,7 @@ class SeriesQuality:
         "_memory",
         "_pending",
         "_quiet",
+        "_step",
         "_tolerance",
         "spikes",
     )
@@ -92,6 +96,7 @@ class SeriesQuality:
         self._flat = state.flat
         self._flat_ms = state.flat_ms
         self.spikes = state.spikes
+        self._step = state.step  # the smallest change seen
         # nothing known yet: as lively as the fixed threshold allows
         known = state.lively == state.lively
         self._lively = state.lively if known else min(limits.spike / limits.step_factor, 1e9)
@@ -99,7 +104,14 @@ class SeriesQuality:
     def state(self) -> SeriesState:
         """For `SeriesQuality(limits, state)` after a restart."""
         return SeriesState(
-            self._last, self._last_ms, self._pending, self._flat, self._flat_ms, self.spikes, self._lively
+            self._last,
+            self._last_ms,
+            self._pending,
+            self._flat,
+            self._flat_ms,
+            self.spikes,
+            self._lively,
+            self._step,
         )
 
     def flag(self, time_ms: int, value: float | None) -> int:
@@ -132,15 +144,29 @@ class SeriesQuality:
         self._last = value
         self._last_ms = time_ms
         tolerance = self._tolerance
-        if not -tolerance <= value - self._flat <= tolerance:
+        moved = value - self._flat
+        if not -tolerance <= moved <= tolerance:
+            step = self._step
+            if -step < moved < step:
+                self._step = abs(moved)
             self._flat = value
             self._flat_ms = time_ms
-        elif (
-            time_ms - self._flat_ms >= self._flat_suspect_ms
-            and not -self._limits.ice < value < self._limits.ice
-        ):
-            return _FAIL if time_ms - self._flat_ms >= self._limits.flat_fail_ms else _SUSPECT
+        elif time_ms - self._flat_ms >= self._flat_suspect_ms:
+            return self._flat_flag(value, time_ms - self._flat_ms)
         return _PASS
+
+    def _flat_flag(self, value: float, span_ms: int) -> int:
+        limits = self._limits
+        if -limits.ice < value < limits.ice:
+            return _PASS
+        coarse, step = limits.coarse_step, self._step
+        if step == math.inf:  # it has not moved: it may be as coarse as its value looks
+            on_grid = abs(value / coarse - round(value / coarse)) < _ON_GRID
+            step = coarse if on_grid and coarse < math.inf else 0.0
+        times = max(1.0, min(step, coarse) / limits.fine_step)
+        if span_ms < times * limits.flat_suspect_ms:
+            return _PASS
+        return _FAIL if span_ms >= times * limits.flat_fail_ms else _SUSPECT
 
     def _out_of_range(self, value: float) -> int:
         limits = self._limits
@@ -163,6 +189,8 @@ class SeriesQuality:
         allowed = fixed
         if elapsed >= _RARE_MS:
             allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
+        if self._step <= _ONE_STEP * limits.coarse_step < math.inf:
+            allowed = max(allowed, _ONE_STEP * self._step)
         pending, self._pending = self._pending, value
         if size <= allowed:
             self._pending = math.nan

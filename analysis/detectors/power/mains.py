@@ -11,6 +11,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.numbers import MAINS
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
+from rushlight.collector.readings import HEATER_POWER, TEMPERATURE
 
 __all__ = ["PowerDetector"]
 
@@ -42,7 +43,7 @@ class PowerDetector(msgspec.Struct):
     below: bool = False
     lit_ms: int = -1
     off_ms: int = -1
-    recovered_frames: int = 0
+    back_ms: int = -1
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
 
@@ -53,7 +54,8 @@ class PowerDetector(msgspec.Struct):
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
         floor = moment.heat.floor
         gap_ms = now - self.last_frame_ms
-        if self.last_frame_ms >= 0 and gap_ms > MAINS.gap_min * MINUTE_MS and temperature is not None:
+        least_ms = _spans(moment, TEMPERATURE, MAINS.gap_min, MAINS.gap_intervals)
+        if self.last_frame_ms >= 0 and gap_ms > least_ms and temperature is not None:
             self._gap(moment, temperature, floor, gap_ms)
         if frame.heater is not None:
             self._meter(frame.heater, now)
@@ -121,10 +123,10 @@ class PowerDetector(msgspec.Struct):
         hours = gap_ms / HOUR_MS
         usual = abs(moment.heat.cooling_rate or MAINS.gap_cooling_c_per_h)
         natural = MAINS.gap_most_c + MAINS.gap_scale * usual * hours  # more is colder water poured in
-        least = MAINS.gap_least_c + MAINS.gap_least_c_per_h * hours
-        if least < fall < natural and temperature < floor - MAINS.below_c:
+        least = _steps(moment, MAINS.gap_least_c) + MAINS.gap_least_c_per_h * hours
+        if least < fall < natural and temperature < floor - _steps(moment, MAINS.below_c):
             self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
-            self.recovered_frames = 0
+            self.back_ms = -1
             self.observations = [
                 f"no report for {minutes_text(gap_ms / 1000)}",
                 f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
@@ -136,18 +138,20 @@ class PowerDetector(msgspec.Struct):
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        under = floor is not None and temperature < floor - MAINS.under_c and out_min < MAINS.out_most_min
-        plug_silent = self.plug_ms >= 0 and now - self.plug_ms > MAINS.plug_min * MINUTE_MS
+        deep = floor is not None and temperature < floor - _steps(moment, MAINS.under_c)
+        under = deep and out_min < MAINS.out_most_min
+        plug_ms = _spans(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
+        plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
         if moment.frame.heater is None and plug_silent:
             seen = self._silent_plug(moment)
         elif moment.frame.heater is not None:
-            seen = self._idle_heater(moment.frame.heater, under, fallen, out_min)
+            seen = self._idle_heater(moment, moment.frame.heater, under, fallen, out_min)
         else:
             seen = self._turned(moment) or self._cooling(moment, under, fallen, out_min)
         if seen is None:
             return
         self.standing, self.from_gap = True, False
-        self.recovered_frames = 0
+        self.back_ms = -1
         self.observations = [
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
             if moment.lamp.out_since_ms >= 0
@@ -158,16 +162,21 @@ class PowerDetector(msgspec.Struct):
     def _silent_plug(self, moment: Moment) -> str | None:
         """The metering plug went as the lamp did."""
         apart_ms = abs(self.plug_ms - self.out_ms)
-        if apart_ms > MAINS.plug_together_min * MINUTE_MS and not moment.lamp.absent:
+        most_ms = _spans(moment, HEATER_POWER, MAINS.plug_together_min, MAINS.together_intervals)
+        if apart_ms > most_ms and not moment.lamp.absent:
             return None
         return "the metering plug on the heater fell silent at the same moment"
 
-    def _idle_heater(self, watts: float, under: bool, fallen: float, out_min: float) -> str | None:
+    def _idle_heater(
+        self, moment: Moment, watts: float, under: bool, fallen: float, out_min: float
+    ) -> str | None:
         """By the meter: the heater stopped as the lamp did, or should heat and doesn't."""
-        if self.heater_was < MAINS.heats_w or watts > MAINS.heats_w or fallen <= MAINS.fallen_c:
+        idle = self.heater_was >= MAINS.heats_w >= watts
+        if not idle or fallen <= _steps(moment, MAINS.fallen_c):
             return None
         apart_ms = abs(self.heater_zero_ms - self.out_ms)
-        together = self.heater_zero_ms >= 0 and apart_ms < MAINS.together_min * MINUTE_MS
+        most_ms = _spans(moment, HEATER_POWER, MAINS.together_min, MAINS.together_intervals)
+        together = self.heater_zero_ms >= 0 and apart_ms < most_ms
         if not ((together and out_min > MAINS.wait_min) or under):
             return None
         return "the heater draws nothing although the water cools"
@@ -179,7 +188,7 @@ class PowerDetector(msgspec.Struct):
         if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
             return None
         free = slope < (MAINS.free_share * usual if usual is not None else -MAINS.free_c_per_h)
-        if not (free and under and fallen > MAINS.fallen_unmetered_c):
+        if not (free and under and fallen > _steps(moment, MAINS.fallen_unmetered_c)):
             return None
         return f"the water cools {slope:+.2f} °C an hour below what the heater holds"
 
@@ -206,7 +215,7 @@ class PowerDetector(msgspec.Struct):
         slope = moment.heat.slope
         heater = moment.frame.heater
         if temperature is not None and floor is not None:
-            self.below = self.below or temperature < floor - MAINS.below_c
+            self.below = self.below or temperature < floor - _steps(moment, MAINS.below_c)
             # where it never fell below what the heater holds, being above it says nothing
             warm = (self.below or self.from_gap) and temperature > floor
         else:
@@ -217,10 +226,23 @@ class PowerDetector(msgspec.Struct):
             back = bool(moment.lamp.on)  # lit: the mains is there
         else:
             back = warm and moment.lamp.out_since_ms < 0 and not moment.lamp.absent
-        self.recovered_frames = self.recovered_frames + 1 if back else 0
+        if not back:
+            self.back_ms = -1
+        elif not 0 <= self.back_ms <= now:
+            self.back_ms = now
         # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
-        if self.recovered_frames >= MAINS.recovered_frames:
+        if back and now - self.back_ms >= MAINS.recovered_min * MINUTE_MS:
             self.standing = self.below = False
+
+
+def _steps(moment: Moment, celsius: float) -> float:
+    """So far, but further than one of the thermometer's own steps: that alone is no event."""
+    return max(celsius, MAINS.steps * moment.sensor(TEMPERATURE).step)
+
+
+def _spans(moment: Moment, quantity: str, minutes: float, intervals: float) -> float:
+    """So long, in ms, or so many of its own intervals where its reports are rarer."""
+    return max(minutes * MINUTE_MS, intervals * moment.sensor(quantity).interval_ms)
 
 
 def _past(moment: Moment, now: int) -> str:

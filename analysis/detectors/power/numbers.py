@@ -46,9 +46,19 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     free_c_per_h: Annotated[float, Of("°C/h", "and so fast, where none is usual yet")] = 0.1
     lit_h: Annotated[float, Of("h", "a lamp that was not lit for longer has its own fault")] = 24.0
     warms_c_per_h: Annotated[float, Of("°C/h", "water that rises faster is heated again")] = 0.05
-    recovered_frames: Annotated[
-        int, Of("", "minutes that it must be back: so long that the water is seen to warm")
-    ] = 20
+    recovered_min: Annotated[
+        int, Of("min", "it must be back for so long: by then the water is seen to warm")
+    ] = 19
+    steps: Annotated[
+        float, Of("steps", "of a coarse thermometer any of these falls is at least so many of its own")
+    ] = 1.6
+    gap_intervals: Annotated[float, Of("intervals", "a gap is at least so many of the usual ones")] = 2.5
+    plug_intervals: Annotated[
+        float, Of("intervals", "so many without the plug's report, and it is silent")
+    ] = 2.5
+    together_intervals: Annotated[
+        float, Of("intervals", "what goes within so many of the plug's reports goes together")
+    ] = 1.2
 
 
 SILENCE = SilenceNumbers()

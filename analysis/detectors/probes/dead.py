@@ -38,35 +38,44 @@ class Sight:
 
 
 def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
-    """Count frames without a good value, and with one."""
+    """Follow for how long there has been no good value, and for how long one again."""
     sight = Sight(name, series, health.level)
     if not sight.still:
         useless = series.suspect and not series.good and not sight.walked
         if sight.full or series.bad > series.good + series.suspect or useless:
-            health.dead_frames += 1
-            health.alive_frames = 0
+            if not 0 <= health.dead_from_ms <= now_ms:
+                health.dead_from_ms = now_ms
+            health.dead_last_ms = now_ms
+            health.alive_from_ms = -1
         elif series.good:
-            health.alive_frames += 1
-            if health.alive_frames >= DEAD.believed_frames or health.fault not in DEAD_FAULTS:
-                health.dead_frames = 0
+            if not 0 <= health.alive_from_ms <= now_ms:
+                health.alive_from_ms = now_ms
+            if now_ms - health.alive_from_ms >= DEAD.believed_ms or health.fault not in DEAD_FAULTS:
+                health.dead_from_ms = -1
     if series.good and not sight.full:
         health.last_good_ms = now_ms
         health.level = series.total / series.good
     return sight
 
 
-def note(name: str, frame: Frame, series: SeriesFrame, health: SeriesHealth, sight: Sight) -> bool:
-    """Set or take back the fault; True where nothing more is to be judged of this probe."""
-    if health.dead_frames >= DEAD.dead_frames or _absent(name, frame, health, sight):
+def note(
+    name: str, frame: Frame, series: SeriesFrame, health: SeriesHealth, sight: Sight, interval_ms: int
+) -> bool:
+    """Set or take back the fault; True where nothing more is to be judged of this probe.
+
+    `interval_ms`: from one of its readings to the next; 0 where that is not known.
+    """
+    if health.dead_ms() >= DEAD.dead_ms or _absent(name, frame, health, sight, interval_ms):
         if health.fault not in DEAD_FAULTS:
             health.since_ms = frame.start_ms
         shown = series.suspect or (series.bad and series.last_bad is not None)
         health.fault = "full" if sight.full else "impossible" if shown else "dead"
-        health.good_frames = 0
+        health.good_from_ms = -1
         return True
     if health.fault in DEAD_FAULTS:
-        health.good_frames += 1 if series.good and not sight.full else 0
-        if health.good_frames < DEAD.believed_frames:
+        if series.good and not sight.full and health.good_from_ms < 0:
+            health.good_from_ms = frame.start_ms
+        if health.good_from_ms < 0 or frame.start_ms - health.good_from_ms < DEAD.believed_ms:
             return True
         health.fault = ""
         health.jump_ms = health.settled_ms = -1
@@ -74,9 +83,10 @@ def note(name: str, frame: Frame, series: SeriesFrame, health: SeriesHealth, sig
     return False
 
 
-def _absent(name: str, frame: Frame, health: SeriesHealth, sight: Sight) -> bool:
+def _absent(name: str, frame: Frame, health: SeriesHealth, sight: Sight, interval_ms: int) -> bool:
     """Nothing at all of it for long, while other probes report."""
     limit_ms = DEAD.absent_plug_ms if name == HEATER_POWER else DEAD.absent_ms
+    limit_ms = max(limit_ms, round(DEAD.absent_intervals * interval_ms))
     return (
         not sight.seen
         and health.last_good_ms >= 0

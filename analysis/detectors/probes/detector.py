@@ -44,7 +44,7 @@ class ProbeDetector(msgspec.Struct):
                 health = self.health[name] = SeriesHealth()
             electrical = name == PH and explains(moment.current_before, health.jitter, moment.frame.start_ms)
             self._one(moment, name, series, health, electrical)
-            doubted = health.dead_frames > DEAD.doubted_frames
+            doubted = health.dead_ms() >= DEAD.doubted_ms
             unsure = doubted or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
             if health.fault not in ("", "loose") or unsure or jitters:
@@ -85,14 +85,15 @@ class ProbeDetector(msgspec.Struct):
         sight = dead.look(name, series, health, now)
         if sight.still:
             still.note(moment, name, series, health)
-        if dead.note(name, moment.frame, series, health, sight):
+        sensor = moment.sensor(name)
+        if dead.note(name, moment.frame, series, health, sight, sensor.interval_ms):
             return
         # a plug without mains is no fault of its meter
         if sight.seen and not sight.walked and not sight.still and name != HEATER_POWER:
             strange = series.suspect > 0 and not electrical and not sight.edge
             failed = sight.full or series.bad > 0 or strange
             value = health.level if series.good else None
-            restless.note(name, value, health, now, failed, electrical)
+            restless.note(name, value, health, now, failed, electrical, sensor.step)
         if not series.good:
             if sight.walked and health.settled_ms >= 0:
                 health.settled_ms = now  # where it walked to, it still is

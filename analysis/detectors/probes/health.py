@@ -10,7 +10,8 @@ from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import minutes_text
 from rushlight.analysis.detectors.probes.numbers import RESTLESS, STILL
 from rushlight.analysis.estimators.jitter import Jitter
-from rushlight.analysis.estimators.numbers import JITTER
+from rushlight.analysis.estimators.numbers import JITTER, RESTS
+from rushlight.analysis.estimators.rests import Rests
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import PH, QUANTITIES, TEMPERATURE
 
@@ -41,11 +42,13 @@ class SeriesHealth(msgspec.Struct):
     """What is known of one probe."""
 
     last_good_ms: int = -1
-    dead_frames: int = 0
-    alive_frames: int = 0
-    longest_flat_min: list[float] = msgspec.field(default_factory=list)
-    flat_day: int = -1
-    flat_today: float = 0.0
+    dead_from_ms: int = -1  # since when nothing good has come; -1 where it does
+    dead_last_ms: int = -1  # and the newest minute of that
+    alive_from_ms: int = -1
+    rests: Rests = msgspec.field(default_factory=Rests)
+    rest_from_ms: int = -1  # since when its value has been seen unchanged, without a gap in the reports
+    rest_value: float = 0.0
+    seen_ms: int = -1
     level: float = 0.0
     jitter: Jitter = msgspec.field(default_factory=Jitter)
     jump_ms: int = -1
@@ -58,7 +61,11 @@ class SeriesHealth(msgspec.Struct):
     home_ms: int = -1
     fault: str = ""
     since_ms: int = -1
-    good_frames: int = 0
+    good_from_ms: int = -1
+
+    def dead_ms(self) -> int:
+        """For how long nothing good has come, up to the newest minute that should have had it."""
+        return self.dead_last_ms - self.dead_from_ms if self.dead_from_ms >= 0 else -1
 
     def finding(self, name: str, series: SeriesFrame, now_ms: int) -> Finding:
         """What to tell of its fault."""
@@ -75,7 +82,7 @@ class SeriesHealth(msgspec.Struct):
         else:
             shown = f"no {info.title} from the probe"
         if self.fault == "flat":
-            span = (now_ms - series.flat_since) / 1000
+            span = (now_ms - self.rest_from_ms) / 1000
             shown += f", unchanged for {minutes_text(span)}"
         return Finding(
             alarm="probe-fault",
@@ -94,18 +101,21 @@ def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
     """The figures behind a fault, beside the value itself."""
     if health.fault in DEAD_FAULTS:
         if health.last_good_ms < 0:
-            return f"no good value for {health.dead_frames} min"
+            return f"no good value for {minutes_text(health.dead_ms() / 1000)}"
         return f"last good value {minutes_text((now_ms - health.last_good_ms) / 1000)} ago"
     if health.fault == "flat":
-        days = health.longest_flat_min
-        if days and max(days) > 0:
-            return f"on the days before it stood still for {minutes_text(max(days) * 60)} at most"
+        days = health.rests.longest_min
+        if health.rests.known() and max(days) > 0:
+            return (
+                f"on the days before it rested for {minutes_text(max(days) * 60)} at most; a live "
+                f"probe rests so long once in {RESTS.false_days:.0f} days"
+            )
         return f"real water stirs within {minutes_text((STILL.start_min(name) or 0.0) * 60)}"
     if health.fault == "noisy":
         return _jitter_text(name, health.jitter)
     if health.fault == "loose":
         return (
-            f"{sum(health.jitter.gaps)} of the last {JITTER.loose_blocks * JITTER.block_frames} frames "
+            f"{sum(health.jitter.gaps)} of the last {sum(health.jitter.sizes)} frames with a report "
             "had a reading that failed"
         )
     away = minutes_text((now_ms - health.jump_ms) / 1000)

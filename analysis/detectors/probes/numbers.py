@@ -13,15 +13,20 @@ __all__ = ["DEAD", "LEAP", "RESTLESS", "STILL"]
 class DeadNumbers(Numbers, frozen=True, kw_only=True):
     """Of a probe that gives nothing that can be believed."""
 
-    dead_frames: Annotated[int, Of("frames", "so many without a good value, and the probe is dead")] = 20
+    dead_ms: Annotated[int, Of("ms", "so long without a good value, and the probe is dead")] = 19 * MINUTE_MS
     absent_ms: Annotated[int, Of("ms", "so long no reading at all while other probes report")] = (
         20 * MINUTE_MS
     )
     absent_plug_ms: Annotated[
         int, Of("ms", "the same for the heater's metering plug, whose reports are rarer")
     ] = 60 * MINUTE_MS
-    doubted_frames: Annotated[int, Of("frames", "more without a good value, and it is not judged by")] = 2
-    believed_frames: Annotated[int, Of("frames", "so many good ones, and it is believed again")] = 5
+    absent_intervals: Annotated[
+        float, Of("intervals", "and so many of its own, where its reports are rarer")
+    ] = 4.0
+    doubted_ms: Annotated[int, Of("ms", "so long without a good value, and it is not judged by")] = (
+        2 * MINUTE_MS
+    )
+    believed_ms: Annotated[int, Of("ms", "good for so long, and it is believed again")] = 4 * MINUTE_MS
     full_scale: Annotated[float, Of("lx", "a light meter's end", "16 bits, all ones")] = 65535.0
     near_edge_temperature_c: Annotated[
         float, Of("°C", "so near the end of the sensible range water may walk out of it")
@@ -40,26 +45,56 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
 
 
 class StillNumbers(Numbers, frozen=True, kw_only=True):
-    """Of a probe that is stuck: it gives one value for longer than it ever did."""
+    """Of a probe that is stuck: it gives one value for longer than a live one would."""
 
     start_temperature_min: Annotated[float, Of("min", "a new thermometer's limit in the water")] = 360.0
     start_ph_min: Annotated[float, Of("min", "a new pH electrode's limit")] = 240.0
     start_light_min: Annotated[float, Of("min", "a new light meter's limit")] = 180.0
     start_room_temperature_min: Annotated[float, Of("min", "a new room thermometer's limit")] = 1440.0
+    fine_temperature_c: Annotated[
+        float,
+        Of(
+            "°C",
+            "those limits are for steps up to this; of coarser ones water takes longer, in proportion",
+            "a 12-bit thermometer steps by 1/16 °C (DS18B20 data sheet, from memory)",
+        ),
+    ] = 0.0625
+    fine_ph: Annotated[float, Of("pH", "the same for pH")] = 0.01
+    coarse_temperature_c: Annotated[
+        float,
+        Of("°C", "a multiple of this, or of half of it, may be of so coarse a probe until it moves by less"),
+    ] = 0.5
+    coarse_ph: Annotated[float, Of("pH", "the same for pH")] = 0.1
+    grid_share: Annotated[float, Of("steps", "so near a multiple a value is one")] = 0.01
     floor_temperature_min: Annotated[float, Of("min", "no thermometer's limit is shorter")] = 150.0
     floor_ph_min: Annotated[float, Of("min", "no pH electrode's limit is shorter")] = 90.0
     floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0
     floor_room_temperature_min: Annotated[float, Of("min", "no room thermometer's limit is shorter")] = 720.0
-    days_kept: Annotated[int, Of("days", "the longest stillness of so many days is remembered")] = 7
-    days_known: Annotated[int, Of("days", "so many make the probe's own limit")] = 2
-    own_times: Annotated[float, Of("", "the limit, in the probe's own longest stillness")] = 3.0
-    most_start_times: Annotated[float, Of("", "and at most so many times a new probe's limit")] = 2.5
-    most_own_times: Annotated[float, Of("", "unless its own longest times this is more")] = 1.5
+    gap_intervals: Annotated[
+        float, Of("intervals", "after so long without a reading it may have moved, and come back")
+    ] = 4.0
+    gap_ms: Annotated[int, Of("ms", "and at least so long")] = 20 * MINUTE_MS
+    thaws_steps: Annotated[
+        float, Of("steps", "a rest that ends with a smaller change was a live one's, however long it was")
+    ] = 1.6
     moves_min: Annotated[float, Of("min", "a value younger than this: it moves again")] = 10.0
     dark_lx: Annotated[float, Of("lx", "less is dark, and dark is always still")] = 150.0
     ice_c: Annotated[
         float, Of("°C", "so near 0 °C water freezes and holds its temperature", "ice point, 0 °C")
     ] = 0.3
+
+    def fine(self, quantity: str) -> float | None:
+        """The step for which the limits are, in the quantity's unit; None for what has none."""
+        steps = {
+            "temperature": self.fine_temperature_c,
+            "room_temperature": self.fine_temperature_c,
+            "ph": self.fine_ph,
+        }
+        return steps.get(quantity)
+
+    def coarse(self, quantity: str) -> float:
+        """A coarse probe's step, of what has a fine one."""
+        return self.coarse_ph if quantity == "ph" else self.coarse_temperature_c
 
     def start_min(self, quantity: str) -> float | None:
         """A new probe's limit in minutes; None for what may be still for ever."""

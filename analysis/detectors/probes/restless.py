@@ -9,7 +9,13 @@ __all__ = ["note"]
 
 
 def note(
-    name: str, value: float | None, health: SeriesHealth, now_ms: int, failed: bool, electrical: bool
+    name: str,
+    value: float | None,
+    health: SeriesHealth,
+    now_ms: int,
+    failed: bool,
+    electrical: bool,
+    step: float = 0.0,
 ) -> None:
     """Set or take back the fault.
 
@@ -21,9 +27,11 @@ def note(
         A reading was set aside that no water explains.
     electrical : bool
         The jitter may come with a device: then it waits for the device to switch back.
+    step : float
+        The probe's own.
     """
     jitter = health.jitter
-    if not jitter.add(name, now_ms, value, failed, not health.fault):
+    if not jitter.add(name, now_ms, value, failed, not health.fault, step):
         return
     if not health.fault:
         if jitter.restless >= RESTLESS.noisy_blocks and not electrical:

@@ -1,51 +1,84 @@
-"""Stuck: one value for longer than this probe ever gave it."""
+"""Stuck: one value for longer than a live probe of its step would give it."""
 
 from __future__ import annotations
+
+import math
 
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import STILL
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.collector.readings import LIGHT, TEMPERATURE
 
-__all__ = ["note"]
+__all__ = ["limit_min", "new_limit_min", "note"]
 
 
 def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth) -> None:
-    """Set or take back the fault, and remember the day's longest stillness."""
-    start_min = STILL.start_min(name)
-    if start_min is None or series.flat_since < 0:
+    """Set or take back the fault, and remember the day's longest rest."""
+    if STILL.start_min(name) is None or series.flat_since < 0:
         return
     now_ms = moment.frame.start_ms
-    minutes = (now_ms - series.flat_since) / MINUTE_MS
-    if name == LIGHT and series.last < STILL.dark_lx:
-        minutes = 0.0  # dark is dark
-    elif name == TEMPERATURE and abs(series.last) < STILL.ice_c:
-        minutes = 0.0  # freezing water holds its temperature
-    if moment.day != health.flat_day:
-        if health.flat_day >= 0 and health.fault != "flat":
-            health.longest_flat_min.append(health.flat_today)
-            del health.longest_flat_min[: -STILL.days_kept]
-        health.flat_day, health.flat_today = moment.day, 0.0
-    floor_min = STILL.floor_min(name)
-    if minutes <= floor_min and health.fault != "flat":  # below every limit
-        health.flat_today = max(health.flat_today, minutes)
-        return
-    if minutes > _limit_min(start_min, floor_min, health.longest_flat_min):
+    sensor = moment.sensor(name)
+    _follow(moment, name, series, health, sensor)
+    health.seen_ms, health.rest_value = now_ms, series.last
+    minutes = _minutes(name, series.last, now_ms - health.rest_from_ms)
+    if minutes > limit_min(name, series.last, sensor.step, health):
         if health.fault != "flat":
             health.since_ms = now_ms
         health.fault = "flat"
-    else:
-        health.flat_today = max(health.flat_today, minutes)
-        if health.fault == "flat" and minutes < STILL.moves_min:
-            health.fault = ""
+        return
+    if health.fault != "flat":
+        health.rests.note(moment.day, minutes, ended=False)
+    elif minutes < STILL.moves_min:
+        health.fault = ""
 
 
-def _limit_min(start_min: float, floor_min: float, days: list[float]) -> float:
-    """This probe's own longest stillness, several times over."""
-    if len(days) < STILL.days_known:
+def _follow(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, sensor: Sensor) -> None:
+    """Since when it rests; a rest that has ended is learnt from."""
+    now_ms = moment.frame.start_ms
+    gap_ms = max(STILL.gap_ms, STILL.gap_intervals * sensor.interval_ms)
+    if not 0 <= now_ms - health.seen_ms <= gap_ms and health.seen_ms >= 0:
+        health.rest_from_ms = max(now_ms, series.flat_since)  # who knows what was between
+    elif health.rest_from_ms < 0:
+        health.rest_from_ms = series.flat_since
+    elif series.flat_since > health.rest_from_ms:
+        rested = _minutes(name, health.rest_value, series.flat_since - health.rest_from_ms)
+        health.rest_from_ms = series.flat_since
+        moved = abs(series.last - health.rest_value)
+        # what was frozen has the water's way to make up, what was at rest moves by one step
+        if health.fault != "flat" or moved <= STILL.thaws_steps * sensor.step:
+            health.rests.note(moment.day, rested, ended=True)
+
+
+def _minutes(name: str, value: float, span_ms: int) -> float:
+    if name == LIGHT and value < STILL.dark_lx:
+        return 0.0  # dark is dark
+    if name == TEMPERATURE and abs(value) < STILL.ice_c:
+        return 0.0  # freezing water holds its temperature
+    return span_ms / MINUTE_MS
+
+
+def _multiple(value: float, step: float) -> bool:
+    steps = value / step
+    return math.isfinite(steps) and abs(steps - round(steps)) < STILL.grid_share
+
+
+def limit_min(name: str, value: float, step: float, health: SeriesHealth) -> float:
+    """Minutes at `value` that no live probe of this step stays: by its own rests, once known."""
+    if health.rests.known():
+        return max(STILL.floor_min(name), health.rests.limit_min())
+    return new_limit_min(name, value, step)
+
+
+def new_limit_min(name: str, value: float, step: float) -> float:
+    """The same for a new probe: the limit of a fine one, times its own step over that one's."""
+    start_min = STILL.start_min(name) or 0.0
+    fine = STILL.fine(name)
+    if fine is None:
         return start_min
-    longest = max(days)
-    own = max(floor_min, STILL.own_times * longest)
-    return min(own, max(STILL.most_start_times * start_min, STILL.most_own_times * longest))
+    if not step:  # it has not moved yet: it may be as coarse as its value looks
+        coarse = STILL.coarse(name)
+        step = next((one for one in (coarse, coarse / 2) if _multiple(value, one)), fine)
+    return start_min * max(1.0, min(step, STILL.coarse(name)) / fine)

@@ -32,6 +32,8 @@ def follows(
     if len(found) < 2 or len(found) < CURRENT.beside_share * len(recent):
         return 0
     size = median(found)
+    if not size:  # as many one way as the other
+        return 0
     alike = [f for f in found if CURRENT.follows_low < f / size < CURRENT.follows_high]
     return len(alike) if len(alike) >= CURRENT.follows_share * len(found) else 0
 

@@ -7,6 +7,7 @@ from typing import ClassVar
 
 import msgspec
 
+from rushlight.analysis.detectors.frames import FRAME_MS
 from rushlight.analysis.detectors.moment import CurrentFacts, Moment, Tank
 from rushlight.analysis.detectors.stray_current.cause import (
     away_back_away,
@@ -17,8 +18,10 @@ from rushlight.analysis.detectors.stray_current.cause import (
 )
 from rushlight.analysis.detectors.stray_current.numbers import CURRENT, STEPS
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import DAY_MS
 from rushlight.analysis.findings import Finding
+from rushlight.collector.readings import PH
 
 __all__ = ["StrayCurrentDetector"]
 
@@ -73,7 +76,7 @@ class StrayCurrentDetector(msgspec.Struct):
                     least = math.inf
             else:
                 self.set_aside = 0.0
-            self._steps(now, frame.ph, least)
+            self._steps(now, frame.ph, least, moment.sensor(PH))
             moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
             self._judge(now)
@@ -126,16 +129,18 @@ class StrayCurrentDetector(msgspec.Struct):
         del times[: -CURRENT.switchings_kept]
         del values[: -CURRENT.switchings_kept]
 
-    def _steps(self, now: int, ph: float, least: float) -> None:
+    def _steps(self, now: int, ph: float, least: float, sensor: Sensor) -> None:
         last, last_ms = self.last, self.last_ms
         last.append(ph)
         last_ms.append(now)
-        if len(last) < STEPS.frames:
+        # two before and two after; where reports come each minute, two between: an electrode lags
+        interval_ms = max(FRAME_MS, sensor.interval_ms)
+        frames = STEPS.frames if interval_ms <= STEPS.dense_ms else STEPS.frames_rare
+        if len(last) < frames:
             return
-        if len(last) > STEPS.frames:
-            del last[0]
-            del last_ms[0]
-        if last_ms[-1] - last_ms[0] > STEPS.span_ms:
+        del last[:-frames]
+        del last_ms[:-frames]
+        if last_ms[-1] - last_ms[0] > max(STEPS.span_ms, STEPS.span_intervals * interval_ms):
             return
         # level of the two newest minutes against the two before the middle pair
         before = (last[0] + last[1]) / 2
@@ -144,18 +149,20 @@ class StrayCurrentDetector(msgspec.Struct):
         within = max(abs(last[0] - last[1]), abs(last[-2] - last[-1]))
         if abs(size) < STEPS.least_ph:
             self.noise += STEPS.noise_share * (min(within, STEPS.least_ph) - self.noise)
-        least = max(STEPS.least_ph, STEPS.noise_times * self.noise, least)
+        least = max(STEPS.least_ph, STEPS.noise_times * self.noise, STEPS.least_steps * sensor.step, least)
         if abs(size) < least or within > STEPS.within_share * abs(size):
             return
         # a gas surge is steep too, but it goes on; a step is over within two frames
-        sudden = max(abs(last[index + 2] - last[index]) for index in range(len(last) - 2))
+        apart = 2 if frames == STEPS.frames else 1
+        sudden = max(abs(last[index + apart] - last[index]) for index in range(len(last) - apart))
         if sudden < STEPS.sudden_share * abs(size):
             return
-        if self.step_ms and now - self.step_ms[-1] < STEPS.same_ms and size * self.step_size[-1] > 0:
+        same_ms = max(STEPS.same_ms, STEPS.same_intervals * interval_ms)
+        if self.step_ms and now - self.step_ms[-1] < same_ms and size * self.step_size[-1] > 0:
             if abs(size) > abs(self.step_size[-1]):
                 self.step_size[-1] = size
             return
-        self.step_ms.append(now - STEPS.seen_after_ms)
+        self.step_ms.append(now - max(STEPS.seen_after_ms, round(STEPS.seen_after_intervals * interval_ms)))
         self.step_size.append(size)
         while self.step_ms and (len(self.step_ms) > STEPS.kept or now - self.step_ms[0] > STEPS.kept_ms):
             del self.step_ms[0]

@@ -16,8 +16,16 @@ class StepNumbers(Numbers, frozen=True, kw_only=True):
     frames: Annotated[
         int, Of("frames", "a step is looked for in so many: two before, two between, two after")
     ] = 6
+    dense_ms: Annotated[int, Of("ms", "reports as dense as this: else the fewer frames are looked at")] = (
+        2 * MINUTE_MS
+    )
+    frames_rare: Annotated[int, Of("frames", "where reports are rarer: two before, two after")] = 4
     span_ms: Annotated[int, Of("ms", "in which they must lie")] = 12 * MINUTE_MS
+    span_intervals: Annotated[float, Of("intervals", "or in so many, where reports are rarer")] = 4.5
     least_ph: Annotated[float, Of("pH", "no smaller step is seen")] = 0.05
+    least_steps: Annotated[
+        float, Of("steps", "nor one of so few of the electrode's own: water that creeps makes one at a time")
+    ] = 1.6
     noise_start_ph: Annotated[float, Of("pH", "difference of neighbours, before it is known")] = 0.01
     noise_share: Annotated[float, Of("", "a frame's share in the known difference of neighbours")] = 0.02
     noise_times: Annotated[float, Of("", "a step is at least so many times that")] = 5.0
@@ -26,6 +34,11 @@ class StepNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "so much of it within two frames: a gas surge is steep too, but it goes on")
     ] = 0.8
     same_ms: Annotated[int, Of("ms", "the same way within this, it is the same step")] = 9 * MINUTE_MS
+    same_intervals: Annotated[float, Of("intervals", "or within so many, where reports are rarer")] = 2.5
+    seen_after_intervals: Annotated[
+        float,
+        Of("intervals", "or so many, where reports are rarer: between the two before and the two after"),
+    ] = 1.5
     seen_after_ms: Annotated[int, Of("ms", "so long after it a step is seen")] = 3 * MINUTE_MS
     kept: Annotated[int, Of("", "so many steps are kept")] = 40
     kept_ms: Annotated[int, Of("ms", "for so long")] = 36 * HOUR_MS

@@ -118,7 +118,7 @@ def test_late_readings_are_counted_and_change_nothing() -> None:
     builder = FrameBuilder()
     feed(builder, [reading(BEGAN + n * FRAME_MS) for n in range(10)])
     start = builder.start_ms
-    late = [reading(BEGAN + n * 1000, 99.0) for n in range(20)]
+    late = [reading(BEGAN + n * 1000, 49.0) for n in range(20)]
     assert feed(builder, late) == []
     assert builder.late == 20 and builder.start_ms == start
     assert builder.series["temperature"].total == 24.0
@@ -131,11 +131,11 @@ def test_a_few_late_ones_among_the_timely_never_turn_the_clock_back() -> None:
     builder = FrameBuilder()
     frames = []
     for n in range(300):
-        frames += feed(builder, [reading(BEGAN + (1000 + n) * FRAME_MS), reading(BEGAN + n * FRAME_MS, 99.0)])
+        frames += feed(builder, [reading(BEGAN + (1000 + n) * FRAME_MS), reading(BEGAN + n * FRAME_MS, 49.0)])
     assert builder.late == 300
     assert len(frames) == 299 and {frame.temperature for frame in frames} == {24.0}
-    late = [reading(BEGAN + n * FRAME_MS, 99.0) for n in range(300, 370)]
-    assert feed(builder, late)[-1].temperature == 99.0  # nothing but late ones: it was put back
+    late = [reading(BEGAN + n * FRAME_MS, 49.0) for n in range(300, 370)]
+    assert feed(builder, late)[-1].temperature == 49.0  # nothing but late ones: it was put back
 
 
 def test_a_clock_that_was_put_back_is_followed() -> None:
@@ -146,3 +146,12 @@ def test_a_clock_that_was_put_back_is_followed() -> None:
     assert frames and all(frame.start_ms < BEGAN for frame in frames)
     assert frames[-1].temperature == 25.0
     assert 0 < builder.late < 90
+
+
+def test_what_no_probe_can_mean_is_bad_whoever_called_it_good() -> None:
+    for value, taken in ((1e300, None), (24.0, 24.0)):
+        builder = FrameBuilder()
+        builder.feed(reading(BEGAN, value))
+        frame = builder.feed(reading(BEGAN + FRAME_MS))
+        assert frame is not None and frame.temperature == taken
+        assert frame.series["temperature"].bad == (taken is None)

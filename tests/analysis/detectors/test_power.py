@@ -18,6 +18,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power import numbers
 from rushlight.analysis.detectors.power.mains import PowerDetector
 from rushlight.analysis.detectors.power.numbers import MAINS, SILENCE
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 from tests.analysis.bare_numbers import bare_numbers
 
@@ -130,6 +131,9 @@ def test_nothing_is_said_of_a_heater_that_was_never_seen_to_let_go() -> None:
     water.cut = True
     days_of(water, turns, 300)
     assert turns.top is None and turns.with_lamp(BEGAN + 200 * MINUTE, USUAL) is None
+    water.cut = False  # its twin: the same water, heated again, and the heater is seen to let go
+    days_of(water, turns, 2 * 1440, 300)
+    assert turns.top is not None
 
 
 # -- the detector ----------------------------------------------------------------------------------
@@ -173,7 +177,8 @@ def test_over_when_the_lamp_is_lit_again() -> None:
     tank = Tank("alcove", parse_settings(TEXT).tanks["alcove"])
     stands = []
     for n in range(25):
-        frame = Frame(BEGAN + n, BEGAN + n + MINUTE, 24.7, None, None, 6000.0, None, {})
+        at = BEGAN + n * MINUTE
+        frame = Frame(at, at + MINUTE, 24.7, None, None, 6000.0, None, {})
         moment = Moment(frame, 0, 900.0, False, set())
         moment.heat.floor, moment.lamp.should_be_on, moment.lamp.on = 24.6, True, True
         stands.append(bool(detector.update(tank, moment)))
@@ -247,9 +252,27 @@ def test_no_number_changes_by_accident() -> None:
         "free_c_per_h": 0.1,
         "lit_h": 24.0,
         "warms_c_per_h": 0.05,
-        "recovered_frames": 20,
+        "recovered_min": 19,
+        "steps": 1.6,
+        "gap_intervals": 2.5,
+        "plug_intervals": 2.5,
+        "together_intervals": 1.2,
     }
 
 
 def test_every_number_has_a_name() -> None:
     assert bare_numbers(Path(numbers.__file__).parent.glob("*.py")) == []
+
+
+def test_one_step_of_a_coarse_thermometer_is_no_outage() -> None:
+    """Half degrees: over a gap of an hour it shows one step less. A fall of two is one."""
+    tank = Tank("alcove", parse_settings(TEXT).tanks["alcove"])
+    for step, fall, cut in ((0.5, 0.5, False), (0.5, 1.0, True), (0.01, 0.5, True)):
+        detector = PowerDetector()
+        for at, celsius in ((BEGAN, 25.0), (BEGAN + 60 * MINUTE, 25.0 - fall)):
+            frame = Frame(at, at + MINUTE, celsius, None, None, 6000.0, None, {})
+            sensors = {"temperature": Sensor(step=step, interval_ms=MINUTE)}
+            moment = Moment(frame, 0, 800.0, False, set(), sensors=sensors)
+            moment.heat.floor, moment.heat.cooling_rate = 24.9, -0.6
+            found = detector.update(tank, moment)
+        assert bool(found) is cut

@@ -11,9 +11,10 @@ from collections.abc import Callable
 
 import pytest
 
-from rushlight.analysis.detectors.frames import FrameBuilder
+from rushlight.analysis.detectors.frames import FrameBuilder, follow
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.findings import Finding
 from rushlight.collector.intake.quality import QualityChecker
 from rushlight.collector.readings import Reading
@@ -43,6 +44,7 @@ class Bench:
         self.tank = Tank("shelf", parse_settings(SETTINGS).tanks["shelf"])
         self.quality = QualityChecker()
         self.frames = FrameBuilder()
+        self.sensors: dict[str, Sensor] = {}
         self.probes = ProbeDetector()
         self.minute = 0
         self.told: list[tuple[int, str, str]] = []
@@ -64,6 +66,7 @@ class Bench:
             day, minute = self.tank.clock.local(frame.start_ms)
             moment = Moment(frame, day, minute, self.minute % 5 == 4, set())
             before = {(f.quantity, f.cause) for f in self.findings}
+            moment.sensors = follow(self.sensors, frame)
             self.findings = self.probes.update(self.tank, moment)
             for quantity in moment.probes.faulty:
                 self.doubted.setdefault(quantity, []).append(self.minute)
@@ -92,7 +95,7 @@ def test_freezing_water_holds_its_temperature() -> None:
     """Water and ice together stay at 0 °C, the ice point, for as long as both are there."""
     assert not Bench().run(30 * HOUR, temperature=lambda at: 0.0).told
     assert not Bench().run(30 * HOUR, temperature=lambda at: -0.0625).told
-    (fault,) = Bench().run(30 * HOUR, temperature=lambda at: 4.0).told
+    (fault,) = Bench().run(30 * HOUR, temperature=lambda at: 4.06).told
     assert fault[1:] == (
         "temperature",
         "the probe or its converter has frozen: real water is never that still",
@@ -117,13 +120,74 @@ def test_a_probe_is_stuck_by_its_own_stillness(night: int, still: int, fault: bo
 
 
 def test_a_stuck_probe_is_believed_again_when_it_moves() -> None:
-    bench = Bench().run(10 * HOUR, ph=lambda at: 6.8)
+    bench = Bench().run(10 * HOUR, ph=lambda at: 6.83)
     assert bench.findings
     bench.run(30, ph=jitter(6.9, 0.01))
     assert not bench.findings
 
 
+def steps_of(step: float, course: Course) -> Course:
+    def seen(at: int) -> float | None:
+        value = course(at)
+        return None if value is None else round(round(value / step) * step, 4)
+
+    return seen
+
+
+def tank_water(at: int) -> float:
+    """pH falls by 0.5 while the gas is on, twelve hours, and rests at night."""
+    hour = at % DAY / HOUR
+    return 7.04 - (
+        0.5 * min(1.0, (hour - 8) / 3)
+        if 8 <= hour < 20
+        else 0.5 * max(0.0, 1 - (hour - 20) / 3) * (hour >= 20)
+    )
+
+
+@pytest.mark.parametrize("step", [0.1, 0.05])
+def test_a_coarse_electrode_at_rest_over_midnight_is_not_stuck(step: float) -> None:
+    """Night after night it gives one value for hours. Frozen for days, it is stuck."""
+    bench = Bench().run(9 * DAY, ph=steps_of(step, tank_water))
+    assert not bench.told
+    bench.run(6 * DAY, ph=lambda at: 6.6)
+    assert [quantity for _, quantity, _ in bench.told] == ["ph"]
+
+
+def test_a_coarse_thermometer_in_heated_water_is_not_stuck() -> None:
+    """Steps of half a degree, water within a quarter of one: it moves twice a day. Frozen, it is stuck."""
+    course = steps_of(0.5, lambda at: 24.0 + 0.3 * math.sin(at * 2 * math.pi / DAY))
+    bench = Bench().run(9 * DAY, temperature=course)
+    assert not bench.told
+    bench.run(9 * DAY, temperature=lambda at: 24.0)
+    assert [quantity for _, quantity, _ in bench.told] == ["temperature"]
+
+
+def test_a_rest_that_ends_by_one_step_teaches_and_one_that_leaps_does_not() -> None:
+    for after, again in ((6.84, False), (7.4, True)):
+        bench = Bench().run(2 * HOUR, ph=jitter(6.83, 0.01)).run(5 * HOUR, ph=lambda at: 6.83)
+        assert len(bench.told) == 1
+        rests = bench.probes.health["ph"].rests
+        before = rests.today_min
+        bench.run(1, ph=lambda at, after=after: after).run(1, ph=lambda at, after=after: after)  # type: ignore[misc]
+        assert (rests.today_min > before) is not again
+
+
+def test_the_same_value_before_and_after_a_gap_is_no_rest() -> None:
+    bench = Bench().run(3 * HOUR, ph=lambda at: 6.83)
+    bench.minute += 10 * HOUR
+    bench.run(3 * HOUR, ph=lambda at: 6.83)
+    assert not bench.told
+    assert bench.run(2 * HOUR, ph=lambda at: 6.83).told
+
+
 # -- restless
+
+
+def test_a_level_between_two_steps_flickers_and_is_no_fault() -> None:
+    chance = random.Random(5)
+    bench = Bench().run(2 * DAY, ph=steps_of(0.1, lambda at: 6.85 + chance.gauss(0, 0.05)))
+    assert not bench.told
+    assert bench.run(3 * HOUR, ph=steps_of(0.1, lambda at: 6.85 + chance.gauss(0, 0.6))).told
 
 
 def test_an_electrode_in_air_is_told_and_doubted_before() -> None:

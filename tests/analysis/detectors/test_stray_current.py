@@ -5,15 +5,18 @@ Courses are made up, common practice, no source.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable
 
 import pytest
 
-from rushlight.analysis.detectors.frames import Frame, SeriesFrame
+from rushlight.analysis.detectors.frames import Frame, SeriesFrame, follow
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.detectors.stray_current.cause import follows, lately
 from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -39,6 +42,7 @@ class Bench:
         self.tank = Tank("shelf", parse_settings(SETTINGS).tanks["shelf"])
         self.probes = ProbeDetector()
         self.stray = StrayCurrentDetector()
+        self.sensors: dict[str, Sensor] = {}
         self.minute = 0
         self.stands: list[int] = []
         self.faults: list[int] = []
@@ -52,18 +56,21 @@ class Bench:
         noise: float = 0.01,
         lamp: Callable[[int], bool] | None = None,
         watts: Callable[[int], float] | None = None,
+        every: int = 1,
+        step: float = 0.01,
     ) -> Bench:
-        """`offset` on pH 7, `lamp` and `watts` by the minute since the beginning."""
-        for at in range(self.minute, self.minute + minutes):
-            ph = round(7.0 + offset(at) + self.chance.gauss(0, noise), 2)
+        """`offset` on pH 7, `lamp` and `watts` by the minute since the beginning; a report each `every`."""
+        for at in range(self.minute, self.minute + minutes, every):
+            ph = round(round((7.0 + offset(at) + self.chance.gauss(0, noise)) / step) * step, 2)
             heat = None if watts is None else watts(at)
             series = {"ph": SeriesFrame(1, 0, 0, ph, ph, None, BEGAN + at * MINUTE, BEGAN + at * MINUTE)}
             frame = Frame(BEGAN + at * MINUTE, BEGAN + (at + 1) * MINUTE, 24.0, None, ph, None, heat, series)
-            moment = Moment(frame, at // DAY, float(at % DAY), at % 5 == 4, set())
+            moment = Moment(frame, at // DAY, float(at % DAY), every > 1 or at % 5 == 4, set())
+            moment.sensors = follow(self.sensors, frame)
             self.stray.recall(moment)
             if self.probes.update(self.tank, moment):
                 self.faults.append(at)
-            if lamp is not None and at and lamp(at) != lamp(at - 1):
+            if lamp is not None and at and lamp(at) != lamp(at - every):
                 moment.lamp.edge, moment.lamp.edge_ms = (1 if lamp(at) else -1), frame.start_ms
             for finding in self.stray.update(self.tank, moment):
                 self.stands.append(at)
@@ -150,3 +157,33 @@ def test_a_noisy_electrode_is_no_current(seed: int) -> None:
     assert bench.faults
     bench.run(DAY, lambda at: 6.0 * heating(at), noise=0.05 + 0.1 * seed)  # nothing smaller stands out of it
     assert bench.stands
+
+
+def gassed(at: int) -> float:
+    """Gas with the lamp: pH falls by 0.6 within two hours, and comes back within four."""
+    minute = at % DAY
+    if 10 * HOUR <= minute < 20 * HOUR:
+        return -0.6 * (1 - math.exp(-(minute - 10 * HOUR) / 50))
+    return -0.6 * math.exp(-((minute - 20 * HOUR) % DAY) / 100)
+
+
+def test_a_coarse_electrode_makes_no_current() -> None:
+    """Steps of 0.1, gas with the lamp: pH moves by one of them at times. Real steps beside it are seen."""
+    calm = Bench().run(6 * DAY, gassed, lamp=lit, step=0.1, noise=0.03)
+    assert not calm.stands
+    assert Bench().run(3 * DAY, lambda at: gassed(at) + 0.4 * heating(at), lamp=lit, step=0.1).stands
+
+
+def test_reports_each_five_minutes_are_enough() -> None:
+    calm = Bench().run(6 * DAY, gassed, lamp=lit, every=5)
+    assert not calm.stands
+    lamp = Bench().run(4 * DAY, lambda at: gassed(at) + 0.3 * lit(at), lamp=lit, every=5)
+    assert lamp.stands and "the lamp" in lamp.said[1]
+
+
+def test_steps_both_ways_beside_the_lamp_are_not_the_lamps() -> None:
+    """Their median is nothing. All one way, they are."""
+    switches, now = [BEGAN, BEGAN + 8 * HOUR * MINUTE], BEGAN + 20 * HOUR * MINUTE
+    recent = lately(switches, now, 30 * HOUR * MINUTE)
+    assert follows(switches, [0.2, 0.2], switches, [1, -1], recent) == 0
+    assert follows(switches, [0.2, -0.2], switches, [1, -1], recent) == 2

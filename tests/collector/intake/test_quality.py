@@ -218,7 +218,7 @@ def test_freezing_water_may_keep_its_temperature() -> None:
     outdoors = LIMITS["temperature"]._replace(suspect_low=-1.0)  # as for a river
     for value in (0.0, -0.0625, 0.25):
         assert set(run(SeriesQuality(outdoors), [value] * (50 * 6), 600_000)) == {1}
-    assert run(SeriesQuality(outdoors), [0.5] * (50 * 6), 600_000)[-1] == 4
+    assert run(SeriesQuality(outdoors), [0.5625] * (50 * 6), 600_000)[-1] == 4
 
 
 # The spike threshold of series that report rarely: it follows the series' own liveliness.
@@ -340,3 +340,25 @@ def test_restored_state_flags_as_if_never_stopped(
     blob = msgspec.msgpack.encode(first.states())
     after = QualityChecker(states=msgspec.msgpack.decode(blob, type=dict[str, dict[str, SeriesState]]))
     assert head + [after.flag(row) for row in rows[cut:]] == expected
+
+
+# Coarse probes: a rest or a change of one step is the probe's own resolution.
+
+
+def test_a_coarse_thermometer_at_rest_is_no_flat_line() -> None:
+    """Half degrees; water at rest within one of them for a day and a half. A fine one is flat by then."""
+    live = [24.0] * (36 * 60) + [24.5] * 5 + [24.0] * 300
+    assert set(run(SeriesQuality(LIMITS["temperature"]), live, 60_000)) == {1}
+    fine = [24.0, 24.06, *live]
+    assert 3 in run(SeriesQuality(LIMITS["temperature"]), fine, 60_000)
+    assert run(SeriesQuality(LIMITS["temperature"]), [24.0] * (24 * 60 * 17), 60_000)[-1] == 4
+
+
+def test_one_step_of_a_coarse_electrode_is_no_spike() -> None:
+    """Reports each five minutes, steps of 0.1; from a fine one the same leap is set aside until confirmed."""
+    rest = [6.8] * 60
+    coarse = SeriesQuality(LIMITS["ph"])
+    assert set(run(coarse, [6.9, *rest, 6.7, *rest, 6.8, *rest, 6.9], 300_000)) == {1}
+    assert run(coarse, [6.9, *rest, 6.5], 300_000)[-1] == 3
+    fine = SeriesQuality(LIMITS["ph"])
+    assert run(fine, [6.8, 6.81, *rest, 6.9], 300_000)[-1] == 3

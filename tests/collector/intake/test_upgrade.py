@@ -73,14 +73,14 @@ def of_another_version(store: EmbeddedStore) -> None:
 def test_a_probe_that_stands_still_is_seen_over_an_upgrade(upgraded: bool, tmp_path: Path) -> None:
     intake = Intake(tmp_path / "rushlight.db")
     for seq in range(11 * 60):  # the same value for eleven hours: suspect after twelve
-        assert intake.give(seq, 22.5) == [1]
+        assert intake.give(seq, 22.44) == [1]
     if upgraded:
         of_another_version(intake.store)
     intake.restart()
-    assert intake.give(660, 22.5) == [1]
-    assert intake.give(659, 22.5) == []  # a repeat
+    assert intake.give(660, 22.44) == [1]
+    assert intake.give(659, 22.44) == []  # a repeat
     for seq in range(661, 721):
-        last = intake.give(seq, 22.5)
+        last = intake.give(seq, 22.44)
     assert last == [3]
     assert intake.give(721, 23.1) == [1]  # its twin: one that moves is believed again
     assert len(list(intake.store.readings("loft", "temperature"))) == 722
@@ -89,7 +89,7 @@ def test_a_probe_that_stands_still_is_seen_over_an_upgrade(upgraded: bool, tmp_p
 
 def test_what_was_learnt_is_said(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     intake = Intake(tmp_path / "rushlight.db")
-    intake.give(0, 22.5)
+    intake.give(0, 22.44)
     intake.restart()
     assert caplog.text == ""
     of_another_version(intake.store)
