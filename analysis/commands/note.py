@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rushlight.analysis.commands.options import CONFIG, PART, say, settings_of
-from rushlight.collector.service.parts import Part
-from rushlight.collector.store.log_entry import DONE, TESTS
+from rushlight.collector.store.log_words import DONE, TESTS
+
+if TYPE_CHECKING:
+    from rushlight.collector.service.parts import Part
 
 __all__ = ["note"]
 

@@ -8,37 +8,10 @@ import msgspec
 
 from rushlight.collector.readings import TANK_NAME
 from rushlight.collector.safe_text import has_control, safe_text
+from rushlight.collector.store.log_words import DONE, TESTS
 
-__all__ = ["DONE", "LONGEST_TEXT", "TESTS", "LogChange", "LogEntry", "entry_fault"]
+__all__ = ["LONGEST_TEXT", "LogChange", "LogEntry", "entry_fault"]
 
-
-class Test(NamedTuple):
-    """What can be tested by hand: how it is called, its unit, and what it can be."""
-
-    title: str
-    unit: str
-    low: float
-    high: float
-
-
-# what can't be meant is refused, most often a wrong unit: common practice, no source
-TESTS: Final = {
-    "kh": Test("KH", "dKH", 0.0, 40.0),
-    "gh": Test("GH", "dGH", 0.0, 60.0),
-    "ph": Test("pH", "", 3.0, 11.0),
-    "ammonia": Test("ammonia", "mg/L", 0.0, 50.0),
-    "nitrite": Test("nitrite", "mg/L", 0.0, 50.0),
-    "nitrate": Test("nitrate", "mg/L", 0.0, 1000.0),
-}
-"""By the name of its option; hardness in German degrees (1 dKH = 17.85 mg/L as CaCO3)."""
-
-DONE: Final = {
-    "dosed": "dosed",
-    "fed": "fed",
-    "cleaned": "cleaned",
-    "calibrated": "calibrated the pH electrode",
-}
-"""What can be said without a figure, by the name of its option."""
 
 LONGEST_TEXT: Final = 1000
 

@@ -83,11 +83,7 @@ class HardnessNumbers(Numbers, frozen=True, kw_only=True):
 
     told_sds: Annotated[
         float,
-        Of(
-            "",
-            "standard errors from what was believed at which a test stands alone",
-            "1 of 22 by chance, by the normal distribution",
-        ),
+        Of("", "standard errors from what was believed: a test stands alone", "5 % normal distribution"),
     ] = 2.0
     kept_notes: Annotated[int, Of("", "tests and water changes that are kept, to begin anew with")] = 20
     reference_ph: Annotated[
