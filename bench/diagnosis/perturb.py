@@ -23,7 +23,7 @@ import time
 from pathlib import Path
 
 from bench.diagnosis.changed_number import VARIABLE, text_of
-from bench.diagnosis.changes import Change, chosen, departs, scaled
+from bench.diagnosis.changes import Change, chosen, departs, noting_reads, scaled
 from bench.diagnosis.frozen import FROZEN, load
 from bench.diagnosis.sensitivity import runs_in
 from bench.diagnosis.trace import Trace
@@ -87,16 +87,23 @@ def caught_by_tests(change: Change | None, tests: list[str]) -> str:
     return failed[0] if failed else f"pytest ends with {done.returncode}: {lines[-1] if lines else ''}"
 
 
-def caught_by_gate(change: Change | None, traces: dict[Path, Trace]) -> str:
-    """Where the first run departs from its trace with the number changed; "" where none does."""
+def caught_by_gate(change: Change, traces: dict[Path, Trace], reads: dict[Path, frozenset[str]]) -> str:
+    """Where the first run that reads the number departs from its trace; "" where none does."""
     for folder, trace in traces.items():
-        if where := departs(folder, change, trace):
+        if change.name in reads[folder] and (where := departs(folder, change, trace)):
             return where
     return ""
 
 
-def _gate_job(job: tuple[Change | None, dict[Path, Trace]]) -> str:
+def _gate_job(job: tuple[Change, dict[Path, Trace], dict[Path, frozenset[str]]]) -> str:
     return caught_by_gate(*job)
+
+
+def _as_it_is(job: tuple[Path, Trace]) -> tuple[Path, str, frozenset[str]]:
+    """Where a run departs from its trace with nothing changed, and the numbers that it reads."""
+    with noting_reads() as read:
+        where = departs(job[0], None, job[1])
+    return job[0], where, frozenset(read)
 
 
 def frozen_traces(folder: Path, processes: int, short: bool = False) -> dict[Path, Trace]:
@@ -128,13 +135,13 @@ def main(arguments: list[str] | None = None) -> int:
     families = {name: family_of(numbers) for name, numbers in catalogue().items()}
     with tempfile.TemporaryDirectory() as scratch, multiprocessing.Pool(args.jobs, gc.disable) as pool:
         traces = {} if args.no_gate else frozen_traces(args.keep or Path(scratch), args.jobs, args.short)
-        for wrong in pool.imap(
-            _gate_job, [(None, {one: trace}) for one, trace in traces.items()], chunksize=1
-        ):
+        reads = {}
+        for folder, wrong, read in pool.imap(_as_it_is, traces.items(), chunksize=1):
+            reads[folder] = read
             if wrong:
                 print(f"perturb: differs with all numbers as they are: {wrong}", file=sys.stderr)
                 return 1
-        by_gate = pool.imap(_gate_job, [(change, traces) for change in changes], chunksize=1)
+        by_gate = pool.imap(_gate_job, [(change, traces, reads) for change in changes], chunksize=1)
         checked: set[str] = set()
         for change, seen in zip(changes, by_gate, strict=True):
             said = seen
