@@ -65,6 +65,7 @@ class FrameWatch(TankWatch):
         silence, frames = self.state.silence, self.state.frames
         for step in steps:
             if step.frame is not None:
+                silence.last_ms = max(silence.last_ms, step.frame.time_ms)
                 yield from self._judge(step.frame)
             elif (heard := step.heard) is not None and heard.time_ms - heard.last_ms > self.silence_limit_ms:
                 silence.last_ms, frames.start_ms = heard.last_ms, heard.start_ms

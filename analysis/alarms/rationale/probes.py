@@ -18,7 +18,7 @@ ROWS: dict[str, Rationale] = {
             "Check the value by hand (thermometer, drop test) now and every few hours.",
             "Unplug the mains devices at the wall before you reach into the water for it.",
             "pH electrode: rinse it, check it in a buffer, keep its tip wet. Unplug a pH controller that "
-            "goes by it: one that reads too high lets in too much CO2.",
+            "goes by it: one that reads too high makes it give too much.",
             "Temperature probe: dry its connector and plug it in again.",
             "Don't change anything in the tank because of this value.",
         ),

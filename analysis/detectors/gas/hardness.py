@@ -114,6 +114,8 @@ class HardnessState(msgspec.Struct):
         if days <= 0:
             return  # a clock that was put back
         self.at_ms = now_ms
+        # what a clock that leapt ahead adds to the errors would hold an overdose back after it is put right
+        days = min(days, HARDNESS.leap_days)
         if self.known:
             for place, a_day in enumerate(self._wander()):
                 if self.cov[place][place] < HARDNESS.most_log**2:

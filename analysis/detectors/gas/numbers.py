@@ -99,6 +99,9 @@ class HardnessNumbers(Numbers, frozen=True, kw_only=True):
         Of("", "a range squared over its variance", "rectangular distribution; JCGM 100:2008, 4.3.7"),
     ] = 12.0
     steady_log: Annotated[float, Of("ln dKH/√day", "KH moves by, where no soil takes it up")] = 0.08
+    leap_days: Annotated[
+        float, Of("days", "at most so long between two looks counts: more may be a clock that leapt ahead")
+    ] = 1.0
     soil_log: Annotated[float, Of("ln dKH/√day", "KH moves by over active soil")] = 0.4
     soil_least_dkh: Annotated[float, Of("dKH", "fresh active soil leaves no less")] = 0.3
     least_dkh: Annotated[float, Of("dKH", "a KH below it counts as it: keeps the logarithm finite")] = 0.05

@@ -65,7 +65,7 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
         Of("°C", "a multiple of this, or of half of it, may be of so coarse a probe until it moves by less"),
     ] = 0.5
     coarse_ph: Annotated[float, Of("pH", "the same for pH")] = 0.1
-    grid_share: Annotated[float, Of("steps", "so near a multiple a value is one")] = 0.01
+    grid_steps: Annotated[float, Of("steps", "so near a multiple a value is one")] = 0.01
     floor_temperature_min: Annotated[float, Of("min", "no thermometer's limit is shorter")] = 150.0
     floor_ph_min: Annotated[float, Of("min", "no pH electrode's limit is shorter")] = 90.0
     floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0

@@ -62,7 +62,7 @@ def _minutes(name: str, value: float, span_ms: int) -> float:
 
 def _multiple(value: float, step: float) -> bool:
     steps = value / step
-    return math.isfinite(steps) and abs(steps - round(steps)) < STILL.grid_share
+    return math.isfinite(steps) and abs(steps - round(steps)) < STILL.grid_steps
 
 
 def limit_min(name: str, value: float, step: float, health: SeriesHealth) -> float:

@@ -40,6 +40,7 @@ VALUES: list[tuple[Numbers, dict[str, float]]] = [
             "step_heaters": 3.0,
             "step_min": 2,
             "step_frames": 3,
+            "changed_min": 120,
             "disturbed_min": 40,
             "day_share": 0.66,
             "metered_w": 5.0,
