@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -113,7 +114,8 @@ def fed(shape: TankSettings, course: list[dict[str, Any]], seed: int, flagged: b
     return watch
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@pytest.mark.timeout(600)
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(shapes(), stretches(), st.integers(0, 2**16), st.booleans())
 def test_no_input_raises(shape: TankSettings, course: list[dict[str, Any]], seed: int, flagged: bool) -> None:
     watch = fed(shape, course, seed, flagged)
