@@ -190,7 +190,8 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
             self.judged = self._judgement(tank, moment, ph, gas)
-            found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply)
+            left_s = self.surge.left_s(gas, ph, self.curve, limit)
+            found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply, left_s)
             self.hold[found.alarm] = found
             self.surged_until = moment.frame.start_ms + round(SURGE.person_h * HOUR_MS)
 

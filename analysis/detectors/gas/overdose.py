@@ -76,10 +76,16 @@ class OverdoseJudge(msgspec.Struct):
         )
         return found
 
-    def surged(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, supply: float) -> Finding:
-        """Several times the usual supply (`supply`), which is over the limit within the hour."""
+    def surged(
+        self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, supply: float, left_s: float | None
+    ) -> Finding:
+        """Several times the usual supply (`supply`), which is over the limit within the hour.
+
+        `left_s` is what that supply leaves (s): a slope over half an hour has hardly seen it yet.
+        """
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.priority = "critical"
+        found.time_left_s = min(SURGE.person_h * HOUR_MS / 1000, left_s if left_s is not None else math.inf)
         found.observations.append(
             f"the pH falls as if {supply:.1f} times the usual gas came in; going on like this it is over "
             f"the limit within {minutes_text(SURGE.person_h * HOUR_MS / 1000)}"

@@ -108,6 +108,18 @@ class SurgeWatch(msgspec.Struct):
         self.supply = max(self.supply, supply)
         return supply - SURGE.errors * _LN10 * error / loss * share
 
+    def left_s(self, gas: Gas, ph: float, curve: PhCurve, limit: float) -> float | None:
+        """Seconds until the likeliest CO2 is at `limit` (mg/L) with this supply; None where it never is."""
+        usual_low, loss = curve.usual_low, curve.loss_per_h
+        if gas.mg_l >= limit:
+            return 0.0
+        if usual_low is None or loss is None:
+            return None
+        level = self.supply * gas.mg_l * 10 ** (ph - usual_low)
+        if level <= limit:
+            return None
+        return math.log((level - gas.mg_l) / (level - limit)) / loss * HOUR_MS / 1000
+
     def ahead(self, gas: Gas, ph: float, curve: PhCurve, limit: float, hours: float) -> float:
         """Probability that CO2 is over `limit` (mg/L) in so many hours, if the supply goes on as it is."""
         usual_low, loss = curve.usual_low, curve.loss_per_h
