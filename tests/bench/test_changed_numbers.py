@@ -129,3 +129,15 @@ def test_a_changed_number_is_caught_by_a_test_that_needs_it(tmp_path: Path) -> N
     assert "test_a_moonlit_room_is_dark" in perturb.caught_by_tests(
         Change("STILL.dark_lx", 90.0), [str(test)]
     )
+
+
+def test_a_test_that_repeats_the_table_catches_nothing(tmp_path: Path) -> None:
+    lines = "from rushlight.analysis.detectors.probes.numbers import STILL\n"
+    body = "    assert STILL.dark_lx == 150\n".replace("150", repr(STILL.dark_lx))
+    test = tmp_path / "test_table.py"
+    dark = Change("STILL.dark_lx", 90.0)
+    test.write_text(lines + "def test_it_is_used():\n" + body, encoding="utf-8")
+    assert "test_it_is_used" in perturb.caught_by_tests(dark, [str(test)])
+    table = f"def test_no_number_{perturb.TABLES}():\n" + body
+    test.write_text(lines + "def test_nothing():\n    pass\n" + table, encoding="utf-8")
+    assert perturb.caught_by_tests(dark, [str(test)]) == ""
