@@ -235,6 +235,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     """Several times the usual supply of gas, seen in minutes."""
 
     frames: Annotated[int, Of("frames", "that are kept: a quarter of an hour")] = 16
+    least_share: Annotated[float, Of("", "of the limit: with less gas there is time to see more")] = 0.25
     gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
     short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
     long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 11
