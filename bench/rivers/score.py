@@ -30,29 +30,33 @@ chosen afterwards from a grid, by the labels that they are then judged on: more 
 from __future__ import annotations
 
 import argparse
-import csv
 import datetime as dt
-import gzip
-import itertools
 import json
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
-import numpy as np
-
+from bench.rivers.matching import (
+    Count,
+    Series,
+    Spans,
+    count,
+    events_of,
+    joined,
+    read_site,
+    total,
+)
+from bench.rivers.qartod import GRID, qartod_counts
 from rushlight.analysis.replay.files import Replay
 from rushlight.collector.intake.limits import LIMITS
 from rushlight.collector.intake.quality import QualityChecker
-from rushlight.collector.readings import PH, TEMPERATURE
+from rushlight.collector.readings import TEMPERATURE
 from rushlight.collector.settings import load_settings
 
 TUNED = ("lro_FranklinBasin2014", "lro_WaterLab2019")
 UNTOUCHED = ("lro_TonyGrove2014", "lro_Mendon2019", "nerrs_apacpwq2012", "nerrs_apadbwq2013")
 SITES = TUNED + UNTOUCHED
-QUANTITIES = {"temperature_c": TEMPERATURE, "ph": PH}
-TOLERANCE_S = 3600
 RIVER_LOW_C = -1.0  # a river freezes over, a tank is never below 2 °C
 SETTINGS = """[tanks.river]
 volume_litres = 1000
@@ -62,86 +66,6 @@ report_every_s = 900
 temperature_low_c = 0
 temperature_high_c = 40
 """
-
-Spans = list[tuple[int, int]]
-
-
-class Series(NamedTuple):
-    """One probe of one site: times (s since 1970), values, and whether a technician marked the point."""
-
-    times: Any
-    values: Any
-    marked: Any
-
-
-class Count(NamedTuple):
-    """Hits, events and false detections."""
-
-    hits: int
-    events: int
-    false: int
-
-    @property
-    def precision(self) -> float:
-        return self.hits / (self.hits + self.false) if self.hits + self.false else 0.0
-
-    @property
-    def recall(self) -> float:
-        return self.hits / self.events if self.events else 0.0
-
-    @property
-    def f1(self) -> float:
-        p, r = self.precision, self.recall
-        return 2 * p * r / (p + r) if p + r else 0.0
-
-
-def read_site(path: Path) -> dict[str, Series]:
-    """Quantities of one file, in order of time; local standard time is read as UTC."""
-    found: dict[str, list[tuple[int, float, bool]]] = {}
-    with gzip.open(path, "rt", encoding="utf-8", newline="") as text:
-        for row in csv.DictReader(text):
-            at = int(dt.datetime.fromisoformat(row["time"]).replace(tzinfo=dt.UTC).timestamp())
-            point = (at, float(row["value"] or "nan"), row["label"] == "1")
-            found.setdefault(QUANTITIES[row["quantity"]], []).append(point)
-    return {
-        quantity: Series(*(np.array(column) for column in zip(*sorted(points), strict=True)))
-        for quantity, points in found.items()
-    }
-
-
-def events_of(series: Series) -> Spans:
-    """Runs of neighbouring marked points, as (first, last) time."""
-    edges = np.flatnonzero(np.diff(np.r_[False, series.marked, False].astype(int)))
-    return [
-        (int(series.times[a]), int(series.times[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)
-    ]
-
-
-def joined(spans: Spans, gap_s: int = TOLERANCE_S) -> Spans:
-    """Spans that are at most `gap_s` apart as one."""
-    out: Spans = []
-    for begin, end in sorted(spans):
-        if out and begin - out[-1][1] <= gap_s:
-            out[-1] = (out[-1][0], max(out[-1][1], end))
-        else:
-            out.append((begin, end))
-    return out
-
-
-def count(events: Spans, detections: Spans, tolerance_s: int = TOLERANCE_S) -> Count:
-    """Match joined detections to events; see the top of the file."""
-
-    def near(a: tuple[int, int], b: tuple[int, int]) -> bool:
-        return a[0] <= b[1] + tolerance_s and b[0] <= a[1] + tolerance_s
-
-    hits = sum(any(near(event, one) for one in detections) for event in events)
-    false = sum(not any(near(event, one) for event in events) for one in detections)
-    return Count(hits, len(events), false)
-
-
-def points(times: Any, flagged: Any) -> Spans:
-    """Flagged points as joined spans."""
-    return joined([(int(t), int(t)) for t in times[flagged]])
 
 
 def rushlight(site: dict[str, Series]) -> dict[str, Spans]:
@@ -174,70 +98,6 @@ def rushlight(site: dict[str, Series]) -> dict[str, Spans]:
     for quantity, at in standing.items():
         spans[quantity].append((at, last))
     return {quantity: joined(found) for quantity, found in spans.items()}
-
-
-# No test is a choice too (None). Steps in the quantity's unit per report of 15 minutes.
-GRID: dict[str, dict[str, list[Any]]] = {
-    TEMPERATURE: {
-        "range": [None, (-1, 30), (0, 25)],
-        "spike": [None, 0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0],
-        "rate": [None, 0.3, 0.5, 0.6, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0],
-        "flat": [None, *((h, t) for h in (2, 6, 12, 24) for t in (0.001, 0.011, 0.05))],
-    },
-    PH: {
-        "range": [None, (6, 9.5), (7, 9), (7.5, 9), (8, 9)],
-        "spike": [None, 0.02, 0.025, 0.03, 0.04, 0.05, 0.075, 0.1, 0.15, 0.2, 0.3, 0.5],
-        "rate": [None, 0.025, 0.035, 0.045, 0.055, 0.065, 0.07, 0.075, 0.085, 0.1, 0.15, 0.2, 0.3],
-        "flat": [None, *((h, t) for h in (1, 3, 6, 12, 24) for t in (0.001, 0.0101))],
-    },
-}
-
-
-def qartod_flags(quantity: str, series: Series) -> dict[tuple[str, Any], Any]:
-    """Which points each single test of the grid flags, by `ioos_qc.qartod`."""
-    from ioos_qc import qartod
-
-    stamps = series.times.astype("datetime64[s]")
-    values = np.ma.masked_invalid(series.values)
-
-    def test(name: str, choice: Any) -> Any:
-        if choice is None:
-            return np.full(len(values), 1)
-        if name == "range":
-            return qartod.gross_range_test(values, choice)
-        if name == "spike":
-            return qartod.spike_test(values, suspect_threshold=choice, fail_threshold=2 * choice)
-        if name == "rate":
-            return qartod.rate_of_change_test(values, stamps, choice / 900)
-        hours, tolerance = choice
-        return qartod.flat_line_test(values, stamps, hours * 3600, 2 * hours * 3600, tolerance)
-
-    return {
-        (name, choice): np.isin(np.ma.filled(test(name, choice), 9), (3, 4, 9))
-        for name, choices in GRID[quantity].items()
-        for choice in choices
-    }
-
-
-def qartod_counts(quantity: str, series: Series) -> dict[tuple[Any, ...], Count]:
-    """A count for every combination of the grid."""
-    flags = qartod_flags(quantity, series)
-    events = events_of(series)
-    names = list(GRID[quantity])
-    known: dict[bytes, Count] = {}
-    out = {}
-    for choice in itertools.product(*GRID[quantity].values()):
-        flagged = np.any([flags[pair] for pair in zip(names, choice, strict=True)], axis=0)
-        key = flagged.tobytes()
-        if key not in known:
-            known[key] = count(events, points(series.times, flagged))
-        out[choice] = known[key]
-    return out
-
-
-def total(counts: list[Count]) -> Count:
-    """All as one."""
-    return Count(*(sum(column) for column in zip(*counts, strict=True)))
 
 
 def run(directory: Path) -> dict[str, Any]:

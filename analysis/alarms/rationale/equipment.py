@@ -33,16 +33,22 @@ ANY = Equipment()
 
 
 class When(msgspec.Struct, frozen=True):
-    """A step for some tanks only: None is for all of them. `alone`: not where nobody says what the gas is."""
+    """A step for some tanks or probes only: None, or no probes, is for all of them.
+
+    `alone`: not where nobody says what the gas is. `probes`: quantities of the probes that it is about.
+    """
 
     text: str
     gas: Gas | None = None
     heater: bool | None = None
     light: bool | None = None
     alone: bool = False
+    probes: tuple[str, ...] = ()
 
-    def said(self, has: Equipment) -> str:
+    def said(self, has: Equipment) -> str | When:
         """The step for a tank with this equipment, "" where it is not for it."""
+        if self.probes:
+            return self
         if self.heater not in (None, has.heater) or self.light not in (None, has.light):
             return ""
         if self.gas in (None, has.gas):

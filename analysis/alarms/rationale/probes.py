@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
+from rushlight.analysis.alarms.rationale.equipment import When
 from rushlight.analysis.alarms.rationale.row import Rationale
+from rushlight.collector.readings import (
+    PH,
+    PH_PROBE,
+    ROOM_TEMPERATURE,
+    SOURCE_PH,
+    SOURCE_TEMPERATURE,
+    TEMPERATURE,
+)
 
 __all__ = ["ROWS"]
 
@@ -17,9 +26,15 @@ ROWS: dict[str, Rationale] = {
             "Look from outside: is the probe in the water, is its cable whole and its plug dry?",
             "Check the value by hand (thermometer, drop test) now and every few hours.",
             "Unplug the mains devices at the wall before you reach into the water for it.",
-            "pH electrode: rinse it, check it in a buffer, keep its tip wet. Unplug a pH controller that "
-            "goes by it: one that reads too high makes it give too much.",
-            "Temperature probe: dry its connector and plug it in again.",
+            When(
+                "pH electrode: rinse it, check it in a buffer, keep its tip wet. Unplug a pH controller that "
+                "goes by it: one that reads too high makes it give too much.",
+                probes=(PH, PH_PROBE, SOURCE_PH),
+            ),
+            When(
+                "Temperature probe: dry its connector and plug it in again.",
+                probes=(TEMPERATURE, ROOM_TEMPERATURE, SOURCE_TEMPERATURE),
+            ),
             "Don't change anything in the tank because of this value.",
         ),
         rule_out="compare with a second instrument or a drop test: if both agree, the probe is right",

@@ -16,13 +16,6 @@ Family = Literal["carbon dioxide", "heat", "light", "probes", "power"]
 CautionName = Literal["person-first", "electrical", "gas", "animals"]
 
 
-_PROBE_STEPS: dict[str, frozenset[str]] = {
-    "pH electrode: ": frozenset({"ph", "ph_probe", "source_ph"}),
-    "Temperature probe: ": frozenset({"temperature", "room_temperature", "source_temperature"}),
-}
-"""How a step for one kind of probe begins, and the quantities of that probe."""
-
-
 class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the rationalisation.
 
@@ -42,7 +35,7 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     consequence : str
         What follows if nobody acts.
     action : tuple of str or When
-        Steps in order, strings only after `for_tank`; the first fits a phone's lock screen.
+        Steps in order; after `for_tank` only probes tell them apart. The first fits a phone's lock screen.
     rule_out : str
         What would rule it out: a clause of what to look at, and what it would mean; no full stop.
     on_delay_s, off_delay_s : int
@@ -83,12 +76,12 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def lines(self) -> list[str]:
         """The steps, each as it is said."""
-        return [step for step in self.action if isinstance(step, str)]
+        return self.action_for()
 
     def action_for(self, quantity: str = "") -> list[str]:
         """The steps without those for another probe; all of them where the alarm is about none."""
-        other = [start for start, of in _PROBE_STEPS.items() if quantity and quantity not in of]
-        return [step for step in self.lines if not step.startswith(tuple(other))]
+        steps = (When(step) if isinstance(step, str) else step for step in self.action)
+        return [step.text for step in steps if not (quantity and step.probes and quantity not in step.probes)]
 
     def steps(self, quantity: str = "") -> str:
         """The steps as numbered lines."""
