@@ -14,6 +14,7 @@ from rushlight.collector.settings import SerialLink, Settings
 __all__ = ["UNIT_NAME", "unit_text", "verify"]
 
 UNIT_NAME = "rushlight.service"
+_USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")  # as useradd(8) takes them
 _PLAIN = re.compile(r"[A-Za-z0-9_./@+:-]+")
 
 _TEXT = """\
@@ -75,7 +76,7 @@ def unit_text(settings: Settings, config: Path, user: str, environment: Path) ->
     Raises
     ------
     SettingsError
-        A path can't be written into a unit file.
+        A path or the user's name can't be written into a unit file.
     """
     config = config.resolve()
     store = Path(settings.store_path()).resolve()
@@ -88,6 +89,8 @@ def unit_text(settings: Settings, config: Path, user: str, environment: Path) ->
             raise SettingsError(
                 f"{path}: has a blank or another sign that a unit file can't hold; move it to a plain path"
             )
+    if not _USER.fullmatch(user):
+        raise SettingsError(f"--user: {user!r} can't be the name of a user; write one as rushlight")
     serial = any(isinstance(link, SerialLink) for link in settings.links)
     homes = any(str(path).startswith(("/home/", "/root/")) for path in (config, store, found))
     return _TEXT.format(

@@ -68,6 +68,8 @@ def test_what_cant_be_written_is_said_in_one_line(
     config.write_text(SETTINGS.format(link=MQTT))
     assert main(["service", "install", "--config", str(config), "--to", str(tmp_path / "none")]) == 2
     assert "sudo" in capsys.readouterr().err
+    assert main(["service", "install", "--config", str(config), "--show", "--user", "a\nExecStart=b"]) == 2
+    assert "--user" in capsys.readouterr().err
     odd = tmp_path / "my tank"
     odd.mkdir()
     (odd / "rushlight.toml").write_text(SETTINGS.format(link=MQTT))
