@@ -11,6 +11,7 @@ from bench.soak.alarms import Told
 from bench.soak.audit import Copy, Verdict
 from bench.soak.chaos import Chaos
 from bench.soak.load import Board
+from bench.soak.sabotage import SHOWS
 from bench.soak.tap import Tap
 
 __all__ = ["Result", "tell"]
@@ -42,7 +43,7 @@ class Result(NamedTuple):
 def tell(
     arguments: argparse.Namespace, chaos: Chaos, tap: Tap, boards: Sequence[Board], result: Result
 ) -> bool:
-    """Print what was done and found; True where nothing is wrong."""
+    """Print what was done and found; True where nothing is wrong, or a sabotage was not found."""
     _done(arguments, chaos, result)
     forgotten = _readings(result)
     _reports(result)
@@ -55,7 +56,13 @@ def tell(
                 f"- {board.tank}, report {number}: handed to the collector {handed} times, never "
                 f"acknowledged by it; {_when(board.acknowledged[number], chaos)}."
             )
-    return _judge(boards, result, forgotten)
+    failed = _judge(boards, result, forgotten)
+    if arguments.sabotage:
+        shown = SHOWS.get(arguments.sabotage, "")
+        meant = shown in failed and any(v.stored for v in result.mqtt)
+        print(f"\nThe sabotage is {'found' if meant else 'NOT found'}: {shown}.")
+        return not meant
+    return not failed
 
 
 def _done(arguments: argparse.Namespace, chaos: Chaos, result: Result) -> None:
@@ -138,7 +145,7 @@ def _alarms(result: Result) -> None:
         print(f"- {fault}")
 
 
-def _judge(boards: Sequence[Board], result: Result, forgotten: list[list[int]]) -> bool:
+def _judge(boards: Sequence[Board], result: Result, forgotten: list[list[int]]) -> list[str]:
     line, numbered = result.serial, (*result.mqtt, result.serial, result.alarms)
     for v in numbered:
         if v.doubled:
@@ -160,9 +167,10 @@ def _judge(boards: Sequence[Board], result: Result, forgotten: list[list[int]]) 
         "alarms cleared or raised wrongly": bool(result.order),
         "notices": bool(result.told.faults),
     }
-    if any(bad.values()):
-        print(f"failed: {', '.join(name for name, found in bad.items() if found)}", file=sys.stderr)
-    return not any(bad.values())
+    failed = [name for name, found in bad.items() if found]
+    if failed:
+        print(f"failed: {', '.join(failed)}", file=sys.stderr)
+    return failed
 
 
 def _when(acknowledged: float, chaos: Chaos) -> str:

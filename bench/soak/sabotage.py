@@ -22,20 +22,19 @@ from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.store.database import Database
 from rushlight.collector.store.outbox import Outbox
 
-__all__ = ["SABOTAGES"]
+__all__ = ["SABOTAGES", "SHOWS"]
 
 
 def _early_acknowledgement() -> None:
     """Reports are acknowledged before they are committed."""
     commit, acknowledge = CollectorService._commit, CollectorService._acknowledge
 
-    def early(self: CollectorService, batch: Any, *rest: Any, **more: Any) -> bool:
-        if batch is not None:
-            acknowledge(self, batch)
-        return commit(self, batch, *rest, **more)
+    def early(self: CollectorService, now: int, closing: bool = False) -> bool:
+        acknowledge(self, self._backlog.arrivals)
+        return commit(self, now, closing)
 
     CollectorService._commit = early  # type: ignore[method-assign]
-    CollectorService._acknowledge = lambda self, batch: None  # type: ignore[method-assign]
+    CollectorService._acknowledge = lambda self, arrivals: None  # type: ignore[method-assign]
 
 
 def _sync_off() -> None:
@@ -105,6 +104,16 @@ def _endless_notices() -> None:
     """What was taken is not marked as taken."""
     Outbox.notice_delivered = lambda self, number, now_ms: None  # type: ignore[method-assign]
 
+
+SHOWS: dict[str, str] = {
+    "early-acknowledgement": "acknowledged and not stored",
+    "forgotten-alarms": "alarms cleared or raised wrongly",
+    "cleared-alarms": "alarms cleared or raised wrongly",
+    "dropped-notices": "notices",
+    "unsent-notices": "notices",
+    "endless-notices": "notices",
+}
+"""What the soak must find for each: to fail for something else proves nothing (`sync-off` is for `power`)."""
 
 SABOTAGES: dict[str, Callable[[], None]] = {
     "early-acknowledgement": _early_acknowledgement,
