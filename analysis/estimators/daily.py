@@ -97,7 +97,7 @@ class DailyExtremes(msgspec.Struct):
             self.start_ms = time_ms
         day = (time_ms - self.start_ms) // DAY_MS
         if day != self.day:
-            if self.count >= enough and self.left_out <= DAILY.left_out_values:
+            if self.count >= max(enough, 1) and self.left_out <= DAILY.left_out_values:
                 for kept, new in (
                     (self.lows, self.low),
                     (self.highs, self.high),

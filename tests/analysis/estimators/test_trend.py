@@ -186,3 +186,14 @@ def test_daily_extremes_leave_out_spoilt_days_and_days_of_gaps() -> None:
     assert extremes.lows == pytest.approx([21 + 12 / 288, 23, 25], abs=0.01)
     assert extremes.highs == pytest.approx([22, 24, 26], abs=0.01)
     assert extremes.means == pytest.approx([21.52, 23.5, 25.5], abs=0.01)
+
+
+def test_a_day_from_which_nothing_was_learnt_is_no_day_however_rare_the_values() -> None:
+    """A probe read twice a day: one value may be enough, none never is."""
+    extremes = DailyExtremes(keep=3)
+    for half_day in range(6):
+        extremes.add(half_day * 43_200_000, 20.0 + half_day, learn=False, enough=0)
+    assert extremes.lows == extremes.means == []
+    for half_day in range(6, 10):
+        extremes.add(half_day * 43_200_000, 20.0 + half_day, learn=True, enough=0)
+    assert extremes.means == [26.5]
