@@ -139,8 +139,6 @@ class AlarmRecords:
         for record in state.records:
             key = (tank, record.alarm, record.quantity)
             book._keep(key, record)
-            if record.finding is not None:
-                book._latest[key] = record.finding
         return book
 
     def _found(self, finding: Finding, now_ms: int, time_ms: int) -> list[Event]:
@@ -194,8 +192,6 @@ class AlarmRecords:
             named_ms = None if before.named_ms is None else max(raised_ms, before.named_ms + 1)
             name = f"{alarm_name(key)}/{utc_text(raised_ms if named_ms is None else named_ms)}"
             after = replace(after, raised_ms=raised_ms, named_ms=named_ms, occurrence=name, finding=latest)
-        if reason is Reason.CLEARED:
-            after = replace(after, finding=latest)
         self._keep(key, after)
         kind = EVENT_OF.get(reason)
         if kind is None:

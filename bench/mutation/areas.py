@@ -43,10 +43,14 @@ _NOT_NOTICES = "channels heartbeat pictures quiet_hours thread wording"
 _NOT_LIVE = "alarm_trial listening log_typing notice_trial requests run systemd_unit"
 _ONLY_TELLS = ("backup", "shrink", "check", "_translate")
 _WRITES_NO_READING = ("_compact", "_bark", "_report", "system_clock")
+# texts, what people ask for, and test alarms, which are beside the book
+_NOT_ALARMS = "cautions requests trials wording"
+_ALARMS = ("tests/analysis/alarms", "tests/analysis/watch/test_backlog.py", _CLOCK)
 AREAS = (
     Area("collector/store", _NOT_STORE, _ONLY_TELLS, (*_STORE, *_SERVICE, *_NOTICES)),
     Area("collector/service", "parts systemd ending", _WRITES_NO_READING, _SERVICE),
     Area("collector/intake", _NOT_INTAKE, (), _SERVICE),
+    Area("analysis/alarms", _NOT_ALARMS, (), (*_ALARMS, *_LIVE)),
     Area("analysis/notices", _NOT_NOTICES, (), (*_NOTICES, *_LIVE)),
     Area("analysis/service", _NOT_LIVE, ("_failed",), (*_LIVE, *_NOTICES)),
 )

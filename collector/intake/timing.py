@@ -8,7 +8,9 @@ collector's clock, which may be stepped in the meantime. A report without a numb
 where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same when it
 is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. One thing what they are
 can't show: a boot that says just what the one before said (a lamp that is off: 0 lx) from reports sent again.
-What is sent again comes all at once, so several in a row that keep a board's pace are a new boot.
+What is sent again comes all at once, so several in a row that keep a board's pace are a new boot; more of
+them must be where they don't begin near zero, because a broker that was killed, and writes each change to a
+slow disk, hands on what it kept one by one, and without saying that it may have sent it before.
 
 A device's time is believed where the report can be that old: just measured, or kept while nothing could be
 sent. What keeps the pace of a board, and says that it is older than two minutes, comes from a clock that is
@@ -46,7 +48,8 @@ _COUNTED = 8  # packets of a broker that must be known, all different, before it
 _PACKETS = 0x20000000  # in the place of a number: the packet of a report without one
 _LATE = 1024  # a report without a time may be late by so many and fill its gap
 _PACE_MS = 1000  # what is sent again comes faster than this, a board's own reports no faster
-_PACED = 4  # repeats in a row that kept that pace: the next is a new boot's
+_PACED = 4  # repeats in a row from near zero that kept that pace: the next is a new boot's
+_PACED_LATE = 64  # the same further on, where a broker that writes slowly may keep a pace, too
 _IN_FLIGHT = 1024  # most that a broker sends before they are acknowledged (links/mqtt.py: 1000)
 
 _PAGE_KINDS = [f"stamper reports {page}" for page in range(PAGES)]
@@ -209,7 +212,7 @@ class Stamper:
         state = self.state
         state.paced = state.paced + 1 if pause_ms >= _PACE_MS and seq == state.paced_seq + 1 else 0
         state.paced_seq = seq
-        if state.paced < _PACED:
+        if state.paced < (_PACED if seq - state.paced <= _NEAR_ZERO else _PACED_LATE):
             return False
         state.paced = 0
         return True

@@ -274,6 +274,31 @@ def test_reports_sent_again_slowly_one_by_one_are_repeats_unless_all_keep_a_pace
     assert stamper.state.rebooted == 0
 
 
+def test_a_killed_broker_that_hands_on_slowly_what_it_kept_makes_no_boot() -> None:
+    """It writes each change to a slow disk, and does not say that it may have sent them before."""
+    stamper = Stamper()
+    for n in range(200):
+        assert stamper.stamp(report(n, 20 + n / 100), NOW + 10_000 * n).readings
+    again = NOW + 3_600_000
+    for n in range(140, 200):
+        assert stamper.stamp(report(n, 20 + n / 100), again + 1500 * (n - 140)).repeated
+    assert stamper.stamp(report(200, 22.0), again + 100_000).readings
+    assert (stamper.state.rebooted, stamper.state.lost) == (0, 0)
+    # its twin: what begins near zero and keeps the pace is a boot
+    for n in range(4):
+        stamper.stamp(report(n, 20 + n / 100), again + 200_000 + 1500 * n)
+    assert stamper.stamp(report(4, 20.04), again + 206_000).rebooted
+
+
+def test_a_boot_like_the_last_one_that_is_heard_late_is_known_within_a_hundred_reports() -> None:
+    stamper = Stamper()
+    for n in range(500):
+        stamper.stamp(report(n, 0.0), NOW + 10_000 * n)
+    began = NOW + 10_000_000
+    new = [n for n in range(100, 300) if stamper.stamp(report(n, 0.0), began + 10_000 * n).readings]
+    assert new == list(range(new[0], 300)) and new[0] <= 200
+
+
 def test_a_boot_that_begins_like_an_earlier_one_is_a_boot() -> None:
     stamper = Stamper()
     for value in (24.0, 24.0625, 24.0, 24.0625):
