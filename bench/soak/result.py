@@ -13,6 +13,7 @@ from bench.soak.chaos import Chaos
 from bench.soak.load import Board
 from bench.soak.sabotage import SHOWS
 from bench.soak.tap import Tap
+from rushlight.collector.intake.recent_reports import REMEMBERED
 
 __all__ = ["Result", "tell"]
 
@@ -47,6 +48,7 @@ def tell(
     _done(arguments, chaos, result)
     forgotten = _readings(result)
     _reports(result)
+    _broker_went_back(tap)
     _alarms(result)
     print(f"\nStore: {result.faults or 'whole'}; the collector's last exit status: {result.status}.\n")
     for board, gone in zip(boards, forgotten, strict=True):
@@ -112,6 +114,17 @@ def _readings(result: Result) -> list[list[int]]:
             f" {len(v.doubled)} | {v.strange} | {v.retimed} |"
         )
     return forgotten
+
+
+def _broker_went_back(tap: Tap) -> None:
+    """What the broker forgot of the acknowledgements: the collector remembers so many and no more."""
+    tank, most = max(tap.behind.items(), key=lambda pair: pair[1], default=("no board", 0))
+    print(f"\nAfter a kill the broker went back at most {most} reports that were acknowledged ({tank}).")
+    if most > REMEMBERED:
+        print(
+            f"That is more than the {REMEMBERED} that the collector remembers of a board: what is doubled "
+            "by it says nothing. Run it again on a machine with less to do."
+        )
 
 
 def _reports(result: Result) -> None:

@@ -31,11 +31,15 @@ class Tap:
         (tank, report's number) -> how often the broker handed it to the collector.
     acknowledged : set
         (tank, report's number) that the collector acknowledged.
+    behind : Counter
+        Tank -> how many reports back the broker went at most, of those acknowledged: it forgot so many.
     """
 
     def __init__(self, broker_port: int) -> None:
         self.handed: Counter[tuple[str, int]] = Counter()
         self.acknowledged: set[tuple[str, int]] = set()
+        self.behind: Counter[str] = Counter()
+        self._newest: Counter[str] = Counter()
         self._broker_port = broker_port
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._listener.getsockname()[1])
@@ -84,8 +88,12 @@ class Tap:
                     mid = int.from_bytes(body[2 + _short(body) :][:2], "big")
                     open_[mid] = report
                     self.handed[report] += 1
+                    if report in self.acknowledged:
+                        tank, number = report
+                        self.behind[tank] = max(self.behind[tank], self._newest[tank] - number)
             elif kind == _PUBACK and (report := open_.pop(int.from_bytes(body[:2], "big"), None)):
                 self.acknowledged.add(report)
+                self._newest[report[0]] = max(self._newest[report[0]], report[1])
             del rest[:size]
 
 
