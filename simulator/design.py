@@ -37,9 +37,3 @@ class TankDesign:
     humic_eq: float = 0.0  # acid groups of humic matter, eq/L
     second_heater_w: float = 0.0
     second_setpoint: float = 0.0
-
-    def start_temperature(self, room: float) -> float:
-        """A fair first temperature: held by the heater, or what room and pump give."""
-        free = room + self.pump_w / self.loss
-        start = max(free, self.setpoint) if self.heater_w else free
-        return min(start, self.cooler_setpoint) if self.cooler else start

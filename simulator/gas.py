@@ -20,7 +20,7 @@ __all__ = ["Gas"]
 
 HALF_LIGHT = 0.3  # of full light, at which plants take half; common practice, no source
 HALF_CO2_MG_L = 3.0  # at which they take half; common practice, no source
-STILL_EXCHANGE = 0.4  # of the usual exchange with the air, while the pump stands still; no source
+STILL_EXCHANGE = 0.4  # of the usual exchange with the air, while the pump is off; no source
 LEAST_CARBON = 1e-7  # mol/L: the solver needs some
 
 

@@ -12,7 +12,7 @@ __all__ = ["HEATED_SHARE", "Heat"]
 
 JOULE_PER_LITRE_K = 4180.0  # of water
 HEATED_SHARE = 0.4  # of the water, around the heater; common practice, no source
-STILL_MIXING = 0.3  # of the usual mixing, while pump and filter stand still; common practice, no source
+STILL_MIXING = 0.3  # of the usual mixing, while pump and filter are off; common practice, no source
 
 
 def _high(was: bool, value: float, low: float, high: float) -> bool:

@@ -97,7 +97,7 @@ class Scene:
     report_every_s: int = 60
     step_s: int = 20
     reactor_spread: float = 0.05  # a reactor's output strays by so much of itself
-    settle_s: int = 2 * 86_400  # simulated before the start, so that the tank begins as one that has stood
+    settle_s: int = 2 * 86_400  # simulated before the start, so that the tank begins as one that has settled
     seed: int = 1
 
     @property

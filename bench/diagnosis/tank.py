@@ -39,6 +39,12 @@ class Tank(TankDesign):
     lamp_off: int
     ramp: float  # minutes
 
+    def start_temperature(self, room: float) -> float:
+        """A fair first temperature: held by the heater, or what room and pump give."""
+        free = room + self.pump_w / self.loss
+        start = max(free, self.setpoint) if self.heater_w else free
+        return min(start, self.cooler_setpoint) if self.cooler else start
+
 
 @dataclass
 class Drive:
