@@ -144,11 +144,11 @@ def test_folder_is_what_the_contract_says(tmp_path: Path, kind: str) -> None:
     if kind == "co2-overdose":
         limit = settings.tanks[truth["tank"]].livestock.co2_limit_mg_l
         assert truth["acute"] and truth["peak_co2"] > limit >= truth["true_co2_peak_before"]
-    at, inside = (_first_told(plain_limits(tmp_path / "run", margin)) for margin in (0.0, 1.0))
+    at, inside = (_first_raised(plain_limits(tmp_path / "run", margin)) for margin in (0.0, 1.0))
     assert all(inside[alarm] <= time for alarm, time in at.items())
 
 
-def _first_told(events: list[dict[str, Any]]) -> dict[tuple[str, str], str]:
+def _first_raised(events: list[dict[str, Any]]) -> dict[tuple[str, str], str]:
     said: dict[tuple[str, str], str] = {}
     for event in events:
         if event["event"] == "raised":

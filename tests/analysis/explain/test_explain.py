@@ -368,7 +368,7 @@ def test_replay_of_the_own_store(gas: Case, tmp_path: Path, capsys: pytest.Captu
         ([], 2, "READINGS.csv"),
     ],
 )
-def test_replay_is_told_what_to_do(
+def test_replay_says_what_to_do(
     gas: Case, capsys: pytest.CaptureFixture[str], arguments: list[str], status: int, words: str
 ) -> None:
     assert main(["replay", "--config", gas.config, *arguments]) == status
