@@ -61,7 +61,7 @@ class Tank:
         if self._trust is None or self._trust[0] != (raw, day):
             calibration = self.settings.ph_calibration
             noted = self._calibrated
-            # of a raw electrode the points count, and the day that is given with them
+            # of a raw electrode the points count, and the day that stands beside them
             if noted is not None and not calibration.points:
                 known = calibration.calibrated
                 calibration = PhCalibration(calibrated=noted if known is None else max(known, noted))
@@ -251,7 +251,7 @@ class Moment(msgspec.Struct):
         return self.sensors.get(quantity) or Sensor()
 
     def beyond(self, quantity: str) -> bool:
-        """Its readings come, past what is sensible: the water drifted there, and no probe leapt."""
+        """Its readings come, past what is sensible: the water walked there, and what stood still stands."""
         series = self.frame.series.get(quantity)
         return series is not None and series.suspect > 0 and quantity not in self.probes.faulty
 
