@@ -38,12 +38,12 @@ def log_to(stream: TextIO, level: int) -> None:
 
 
 class _Cause:
-    __slots__ = ("said_ms", "standing", "told", "total", "unsaid")
+    __slots__ = ("lasts", "logged", "said_ms", "total", "unsaid")
 
     def __init__(self) -> None:
         self.said_ms: int | None = None
-        self.standing = False
-        self.told = False  # a line was written since it began
+        self.lasts = False
+        self.logged = False  # a line was written since it began
         self.total = 0
         self.unsaid = 0
 
@@ -83,15 +83,15 @@ class ClearLog:
                 if len(self._causes) >= _MOST_CAUSES:
                     del self._causes[next(iter(self._causes))]
                 known = self._causes[cause] = _Cause()
-            if not known.standing:
-                known.standing, known.told = True, False
+            if not known.lasts:
+                known.lasts, known.logged = True, False
             known.total += 1
             # a clock that was set back must not silence the log for as long as it was set back
             if known.said_ms is not None and 0 <= now - known.said_ms < self._every_ms:
                 known.unsaid += 1
                 return False
             unsaid, known.unsaid = known.unsaid, 0
-            known.said_ms, known.told = now, True
+            known.said_ms, known.logged = now, True
         more = f" (and {unsaid} more of these since the last such line)" if unsaid else ""
         self._logger.log(level, "%s%s", message, more)
         return True
@@ -104,15 +104,15 @@ class ClearLog:
         Returns
         -------
         bool
-            True where the cause stood until now.
+            True where the cause lasted until now.
         """
         cause = cause[:_LONGEST_CAUSE]
         with self._lock:
             known = self._causes.get(cause)
-            if known is None or not known.standing:
+            if known is None or not known.lasts:
                 return False
-            known.standing = False
-            if not known.told:
+            known.lasts = False
+            if not known.logged:
                 return True
             total, known.total, known.unsaid = known.total, 0, 0
         often = f" (happened {total} times)" if total > 1 else ""
@@ -121,6 +121,6 @@ class ClearLog:
 
     @property
     def counts(self) -> dict[str, int]:
-        """How often each standing cause has happened."""
+        """How often each cause that lasts has happened."""
         with self._lock:
-            return {name: cause.total for name, cause in self._causes.items() if cause.standing}
+            return {name: cause.total for name, cause in self._causes.items() if cause.lasts}

@@ -16,18 +16,22 @@ from functools import lru_cache
 __all__ = [
     "ALKALINITY_PER_DKH",
     "CO2_MG_PER_MOL",
+    "TITRATED",
     "Constants",
-    "constants",
-    "dissolved_co2",
+    "air_co2",
+    "constants_at",
+    "humic_alkalinity",
+    "ph_of",
     "speciate",
     "table",
-    "total_carbon",
     "total_from_co2",
-    "water_ph",
 ]
 
 ALKALINITY_PER_DKH = 17.85e-3 / 50.04  # mol/L: 1 dKH = 17.85 mg/L as CaCO3, 50.04 mg a milliequivalent
 CO2_MG_PER_MOL = 44_010.0
+TITRATED = 10**-4.4
+"""Where a drop test for KH turns its colour (H+ activity; common practice, no source)."""
+_WARMEST_C = 60.0
 
 
 class Constants:
@@ -88,47 +92,40 @@ def total_from_co2(co2: float, alkalinity: float, k: Constants) -> tuple[float, 
     return co2 * (1 + k.k1 / h + k.k1 * k.k2 / (h * h)), h
 
 
-def table(ionic: float) -> list[Constants]:
+@lru_cache(maxsize=64)
+def table(ionic: float) -> tuple[Constants, ...]:
     """Constants each 0.25 °C from 0 to 60 °C."""
-    return [Constants(i / 4, ionic) for i in range(241)]
+    return tuple(Constants(i / 4, ionic) for i in range(int(_WARMEST_C) * 4 + 1))
 
 
-@lru_cache(maxsize=4096)
-def constants(temperature_c: float, ionic_strength: float) -> Constants:
-    """Those of a temperature (0 to 50 °C) and an ionic strength (mol/L, below about 0.05)."""
-    return Constants(temperature_c, ionic_strength)
+def constants_at(constants: tuple[Constants, ...], t_c: float) -> Constants:
+    """Those of a `table` that are nearest to a temperature."""
+    return constants[int(min(max(t_c, 0.0), _WARMEST_C) * 4 + 0.5)]
 
 
-def water_ph(alkalinity: float, carbon: float, k: Constants, guess: float = 7.0) -> float:
-    """The pH at which charge balances.
+def humic_alkalinity(groups: float, h: float) -> float:
+    """Negative charge of humic acids, eq/L, in water of H+ activity `h`; `groups`: their acid groups, eq/L.
 
-    Parameters
-    ----------
-    alkalinity : float
-        Carbonate alkalinity, eq/L, more than 0.
-    carbon : float
-        Total dissolved inorganic carbon, mol/L, more than 0.
-    guess : float
-        A nearby pH; the last step's pH makes one or two rounds enough.
-
-    Raises
-    ------
-    ValueError
-        Where nothing dissolved could give such water (carbon or alkalinity not above 0).
+    Oliver, Thurman & Malcolm (1983), Geochim. Cosmochim. Acta 47:2031-2035: pK = 0.96 + 0.90 pH - 0.039 pH²
+    (from memory).
     """
-    if carbon <= 0 or alkalinity <= 0:
-        raise ValueError("alkalinity and dissolved carbon must be above 0")
-    return -math.log10(speciate(carbon, alkalinity, k, 10**-guess)[1])
+    if not groups:
+        return 0.0
+    ph = -math.log10(h)
+    k = 10 ** -(0.96 + 0.90 * ph - 0.039 * ph * ph)
+    return groups * k / (k + h)
 
 
-def dissolved_co2(carbon: float, ph: float, k: Constants) -> float:
-    """Dissolved CO2 in mg/L from total inorganic carbon (mol/L) and pH."""
-    h = 10**-ph
-    return carbon * h * h / (h * h + k.k1 * h + k.k1 * k.k2) * CO2_MG_PER_MOL
+def ph_of(kh: float, ionic: float, t_c: float, co2_mg: float, humic_eq: float = 0.0) -> float:
+    """pH of water with a hardness (dKH), dissolved CO2 (mg/L) and acid groups of humic matter (eq/L)."""
+    k = constants_at(table(ionic), t_c)
+    carbonate = kh * ALKALINITY_PER_DKH
+    for _ in range(20 if humic_eq else 1):  # humic acids give back less in more acid water
+        _, h = total_from_co2(co2_mg / CO2_MG_PER_MOL, carbonate, k)
+        carbonate = max(kh * ALKALINITY_PER_DKH - humic_alkalinity(humic_eq, h), 1e-6)
+    return -math.log10(h)
 
 
-def total_carbon(co2_mg_l: float, alkalinity: float, k: Constants) -> float:
-    """Total inorganic carbon (mol/L) of water with so much CO2 (mg/L) and alkalinity (eq/L)."""
-    if co2_mg_l <= 0:
-        raise ValueError("dissolved CO2 must be above 0 mg/L")
-    return total_from_co2(co2_mg_l / CO2_MG_PER_MOL, alkalinity, k)[0]
+def air_co2(t_c: float, ppm: float, ionic: float) -> float:
+    """Dissolved CO2 in balance with air, mg/L."""
+    return constants_at(table(ionic), t_c).henry * ppm * 1e-6 * CO2_MG_PER_MOL

@@ -1,6 +1,6 @@
-"""Things that go wrong, each with a beginning and an end, acting on a tank's `Controls`.
+"""Things that go wrong, each with a beginning and an end, acting on the `Controls` of a tank's devices.
 
-Everything here happens to a tank's parts; what the readings then show follows from the physics.
+Everything here happens to a device; what the readings then show follows from the physics.
 """
 
 from __future__ import annotations
@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from rushlight.simulator.tank import Controls
+from rushlight.simulator.devices import Controls
 
 __all__ = [
     "Fault",
     "air_stone",
     "apply_faults",
-    "empty_cylinder",
+    "empty_reactor",
     "heater_dead",
     "heater_welded",
     "lamp_dead",
@@ -41,7 +41,7 @@ class Fault:
 
 
 def apply_faults(faults: Iterable[Fault], now_ms: int) -> Controls:
-    """The controls of a tank in which just these faults, those that cover `now_ms`, are at work."""
+    """The controls of devices on which just these faults act, those that cover `now_ms`."""
     controls = Controls()
     for fault in faults:
         if fault.start_ms <= now_ms < fault.end_ms:
@@ -58,13 +58,13 @@ def reactor_surge(start_ms: int, end_ms: int, factor: float = 3.8) -> Fault:
     return Fault("the reactor surges", start_ms, end_ms, act)
 
 
-def empty_cylinder(start_ms: int, end_ms: int) -> Fault:
-    """No CO2 comes: cylinder empty, reactor spent or valve stuck shut."""
+def empty_reactor(start_ms: int, end_ms: int) -> Fault:
+    """No CO2 comes: the reactor is spent."""
 
     def act(controls: Controls) -> None:
-        controls.cylinder_empty = True
+        controls.reactor_empty = True
 
-    return Fault("the CO2 source is empty", start_ms, end_ms, act)
+    return Fault("the reactor is empty", start_ms, end_ms, act)
 
 
 def heater_dead(start_ms: int, end_ms: int) -> Fault:

@@ -6,11 +6,19 @@ import math
 import random
 from dataclasses import dataclass
 
-from rushlight.simulator.tank import Surroundings
-
-__all__ = ["Room", "RoomDesign", "Wander", "sun_elevation_sine"]
+__all__ = ["Room", "RoomDesign", "Surroundings", "Wander", "sun_elevation_sine"]
 
 DAY_MS = 86_400_000
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """The room at one moment."""
+
+    room_c: float
+    window_lux: float = 0.0
+    air_co2_ppm: float = 700.0
+    local_minute: float = 0.0  # minutes after local midnight, by a right clock
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,9 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from rushlight.simulator.chemistry import ALKALINITY_PER_DKH
+from rushlight.simulator.design import TankDesign
+from rushlight.simulator.devices import Controls, DeviceDesign, Devices
 from rushlight.simulator.faults import (
     Fault,
     air_stone,
@@ -23,10 +26,20 @@ from rushlight.simulator.faults import (
     timer_slipping,
 )
 from rushlight.simulator.probes import LightSensor, PhElectrode, Probe, TemperatureProbe
-from rushlight.simulator.room import Room, RoomDesign, Wander
-from rushlight.simulator.tank import Surroundings, Tank, TankDesign
+from rushlight.simulator.room import Room, RoomDesign, Surroundings, Wander
+from rushlight.simulator.tank import Tank
 
-__all__ = ["SCENE", "Chapter", "Report", "Scene"]
+__all__ = ["SCENE", "Chapter", "Report", "Scene", "State"]
+
+
+class State(NamedTuple):
+    """What is so at one moment. `tank` and `devices` are the same objects each time."""
+
+    time_ms: int
+    tank: Tank
+    around: Surroundings
+    controls: Controls
+    devices: Devices
 
 
 class Report(NamedTuple):
@@ -75,6 +88,7 @@ class Scene:
     timezone: str
     settings: str
     design: TankDesign
+    devices: DeviceDesign
     room: RoomDesign
     start_ms: int
     chapters: tuple[Chapter, ...]
@@ -83,7 +97,7 @@ class Scene:
     report_every_s: int = 60
     step_s: int = 20
     reactor_spread: float = 0.05  # a reactor's output strays by so much of itself
-    settle_s: int = 2 * 86_400  # simulated before the start, so that the tank begins as one that has stood
+    settle_s: int = 2 * 86_400  # simulated before the start, so that the tank begins as one that has settled
     seed: int = 1
 
     @property
@@ -116,28 +130,27 @@ class Scene:
         faults += [replace(f, end_ms=end_ms) for f in self.faults if f.start_ms == chapter.start_ms]
         return replace(self, chapters=(replace(chapter, end_ms=end_ms),), faults=tuple(faults))
 
-    def states(self) -> Iterator[tuple[int, Tank, Surroundings]]:
-        """`(now_ms, tank, surroundings)` after each step of `step_s`, the days of settling included.
-
-        The tank is the same object each time.
-        """
+    def states(self) -> Iterator[State]:
+        """After each step of `step_s`, the days of settling included."""
         offset = datetime.fromtimestamp(self.start_ms / 1000, ZoneInfo(self.timezone)).utcoffset()
         room = Room(self.room, int(offset.total_seconds()) if offset else 0, self.seed)
         reactor = Wander(random.Random(self.seed + 2), 1.0, self.reactor_spread, 6 * 3600)
-        tank = Tank(self.design, self.design.heater_setpoint_c, 15.0)
+        devices = Devices(self.devices)
+        tank = Tank(self.design, self.design.setpoint, 15.0)
         for now_ms in range(self.start_ms - self.settle_s * 1000, self.end_ms, self.step_s * 1000):
             around = room.at(now_ms)
-            tank.controls = apply_faults(self.faults, now_ms)
-            tank.controls.reactor_factor *= reactor.advance(self.step_s)
-            tank.step(self.step_s, around)
-            yield now_ms, tank, around
+            controls = apply_faults(self.faults, now_ms)
+            controls.reactor_factor *= reactor.advance(self.step_s)
+            tank.step(self.step_s, devices.step(self.step_s, around, controls))
+            yield State(now_ms, tank, around, controls, devices)
 
     def play(self) -> Iterator[Report]:
         """Simulate: the tank in steps of `step_s`, a report each `report_every_s`."""
         probes = self._probes()
         powered = False
-        for now_ms, tank, around in self.states():
-            if not tank.controls.mains:
+        for state in self.states():
+            now_ms = state.time_ms
+            if not state.controls.mains:
                 powered = False
                 continue
             if now_ms < self.start_ms or (now_ms - self.start_ms) % (self.report_every_s * 1000):
@@ -145,7 +158,7 @@ class Scene:
             if not powered:
                 for probe in probes.values():
                     probe.power_on()
-            yield Report(now_ms, list(self._measure(tank, around, probes)), not powered)
+            yield Report(now_ms, list(self._measure(state, probes)), not powered)
             powered = True
 
     def _probes(self) -> dict[str, Probe]:
@@ -159,18 +172,16 @@ class Scene:
         }
         return {quantity: makers[quantity] for quantity in self.quantities}
 
-    def _measure(
-        self, tank: Tank, around: Surroundings, probes: dict[str, Probe]
-    ) -> Iterator[tuple[str, float | None]]:
+    def _measure(self, state: State, probes: dict[str, Probe]) -> Iterator[tuple[str, float | None]]:
         true = {
-            "temperature": tank.temperature_c,
-            "room_temperature": around.room_c,
-            "ph": tank.ph,
-            "light": tank.lux,
-            "heater_power": tank.heater_w,
+            "temperature": state.tank.temperature_c,
+            "room_temperature": state.around.room_c,
+            "ph": state.tank.ph,
+            "light": state.devices.lux,
+            "heater_power": state.tank.heat.watts,
         }
         for quantity, probe in probes.items():
-            if quantity in tank.controls.unplugged:
+            if quantity in state.controls.unplugged:
                 yield quantity, None
             else:
                 yield quantity, probe.read(true[quantity], self.report_every_s)
@@ -178,6 +189,22 @@ class Scene:
 
 _ZONE = "Europe/Tallinn"
 _FIRST_DAY = datetime(2026, 1, 12, tzinfo=ZoneInfo(_ZONE))
+_HARDNESS_DKH = 4.0
+_TANK = TankDesign(
+    volume=45.0,
+    loss=4.5,
+    mix_s=300.0,
+    setpoint=23.0,
+    heater_w=75.0,
+    hysteresis=0.5,
+    lamp_heat_w=7.0,
+    pump_w=3.0,
+    kh=_HARDNESS_DKH,
+    ionic=_HARDNESS_DKH * ALKALINITY_PER_DKH,  # as in water with nothing but sodium bicarbonate
+    exchange=0.25,
+    uptake=3.4,
+    respiration=0.7,
+)
 
 _SETTINGS = f"""\
 [tanks.landing]
@@ -187,7 +214,7 @@ timezone = "{_ZONE}"
 report_every_s = 60
 
 [tanks.landing.water]
-carbonate_hardness_dkh = 4.0
+carbonate_hardness_dkh = {_HARDNESS_DKH}
 degassed_ph = 8.1
 ph_low = 6.4
 ph_high = 8.2
@@ -243,7 +270,8 @@ def _demo() -> Scene:
         tank="landing",
         timezone=_ZONE,
         settings=_SETTINGS,
-        design=TankDesign(),
+        design=_TANK,
+        devices=DeviceDesign(),
         room=RoomDesign(spell_start_ms=_at(5, 12), spell_end_ms=_at(9, 12), spell_drop_k=4.0),
         start_ms=_at(1),
         chapters=tuple(
@@ -256,7 +284,7 @@ def _demo() -> Scene:
             heater_dead(heater, mended),
             timer_slipping(slip, end, minutes_per_day=8.0),
         ),
-        seed=20,
+        seed=23,
     )
 
 

@@ -46,10 +46,10 @@ def main() -> int:
         venv.create(folder / "fresh", with_pip=True)
         python = folder / "fresh" / "bin" / "python"
         subprocess.run([python, "-m", "pip", "install", "--quiet", wheel], check=True, cwd=folder)
-        told = subprocess.run(
+        ran = subprocess.run(
             [python, "-c", TOP_LEVEL], check=True, cwd=folder, capture_output=True, text=True
         ).stdout
-        wrong = faults(told)
+        wrong = faults(ran)
         for line in wrong:
             print(f"tests.installed: {line}", file=sys.stderr)
         subprocess.run([python, "-c", MUST_BE_THERE], check=True, cwd=folder)

@@ -210,5 +210,33 @@ def test_an_import_by_a_bare_name_is_found(wrong: str) -> None:
 
 
 def test_no_file_is_over_300_lines() -> None:
-    longest = {module: source.count("\n") for module, source in modules(ROOT).items()}
+    bench = {str(path): path.read_text(encoding="utf-8") for path in (ROOT / "bench").rglob("*.py")}
+    longest = {module: source.count("\n") for module, source in (modules(ROOT) | bench).items()}
     assert {module: lines for module, lines in longest.items() if lines > 300} == {}
+
+
+# what makes the bench's runs; `gate`, `score` and the like judge them
+MAKERS = ("generate", "scenarios", "tank", "world", "worlds", "faults", "nuisances", "schedules", "probes")
+MAKERS += ("keeper", "truth", "short_tank", "short_runs")
+
+
+def of_the_judge(sources: dict[str, str]) -> list[str]:
+    """What the makers of runs import of the analysis, one line each; also by way of one another."""
+    found = []
+    for module, source in sources.items():
+        for line, name in imports(source):
+            parts = name.split(".")
+            ours = parts[:2] == ["bench", "diagnosis"] and parts[2] not in MAKERS
+            if ours or parts[:2] == ["rushlight", "analysis"]:
+                found.append(f"{module}:{line}: imports {name}")
+    return found
+
+
+def test_the_bench_tanks_and_their_judge_are_strangers() -> None:
+    folder = ROOT / "bench/diagnosis"
+    paths = [path for name in MAKERS for path in (folder / f"{name}.py", *(folder / name).rglob("*.py"))]
+    sources = {str(path): path.read_text(encoding="utf-8") for path in paths if path.exists()}
+    assert len(sources) > len(MAKERS)
+    assert of_the_judge(sources) == []
+    for wrong in ("from rushlight.analysis.physics import water", "from bench.diagnosis.trace import Trace"):
+        assert len(of_the_judge(sources | {"bench.diagnosis.tank": wrong})) == 1

@@ -91,11 +91,11 @@ def test_it_is_short() -> None:
 
 def test_commands_are_those_of_the_program() -> None:
     section = TEXT[TEXT.index("## Commands") : TEXT.index("## Safety")]
-    told = {}
+    described = {}
     for entry in re.findall(r"^\| `rushlight ([^`]+)` \|(.*)\|$", section, re.MULTILINE):
-        told[entry[0].split()[0]] = " ".join(entry)
-    assert set(told) == set(cli.commands)
-    for name, words in told.items():
+        described[entry[0].split()[0]] = " ".join(entry)
+    assert set(described) == set(cli.commands)
+    for name, words in described.items():
         command = cli.commands[name]
         options = {option for p in command.params if isinstance(p, click.Option) for option in p.opts}
         assert set(re.findall(r"--[a-z-]+", words)) <= options, name

@@ -27,9 +27,9 @@ def harm_ms(scene: Scene, chapter: Chapter, settings: Settings) -> int | None:
     is_harmed = harmed.get(chapter.expected_alarm or "")
     if is_harmed is None:
         return None
-    for now_ms, tank, _around in scene.unattended(chapter).states():
-        if now_ms >= chapter.start_ms and is_harmed(tank):
-            return now_ms
+    for state in scene.unattended(chapter).states():
+        if state.time_ms >= chapter.start_ms and is_harmed(state.tank):
+            return state.time_ms
     return None
 
 

@@ -103,7 +103,7 @@ class FrameBuilder(msgspec.Struct):
         Set by `feed` where it has just followed a clock that was put back: by how much. That reading is not
         taken; whoever moves the other remembered times gives it again.
     clocked : bool
-        A clock stands beside the readings: late ones are what a device had kept, and are never followed.
+        A clock goes beside the readings: late ones are what a device had kept, and are never followed.
     before_ms, after_ms : int
         The widest gap of the last days: the end of the frame before it, the first reading behind it. It may
         be a clock's leap ahead, which a step back undoes.

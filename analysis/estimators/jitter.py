@@ -2,7 +2,7 @@
 
 Water has mass and buffer: from one minute to the next it goes on as it did. What remains when level and slope
 are taken away (the second difference) is the probe's own, whatever the water does, a surge of gas too. So an
-electrode in air is told from gas by its jitter, and a loose contact by readings that come and go.
+electrode in air is distinguished from gas by its jitter, and a loose contact by readings that come and go.
 
 Judged in blocks of half an hour (longer where reports are rare), by the mean of the calmer two thirds, and by
 two blocks on end: hands in the tank, a rinse in two buffers or a water change that bares the probe are over
@@ -63,7 +63,7 @@ class Jitter(msgspec.Struct):
     ) -> bool:
         """One frame; True where it ends a block. `value` None: only readings that were set aside.
 
-        `learn` False while a fault stands: its calmer blocks would pass for usual, one by one. `step`: the
+        `learn` False while a fault lasts: its calmer blocks would pass for usual, one by one. `step`: the
         probe's own.
         """
         if not self.frames or now < self.began_ms:

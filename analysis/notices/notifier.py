@@ -183,9 +183,9 @@ class Notifier:
         elif len(batch) > 1:
             lines = []
             for notice in batch:
-                told = self._reminder(store, notice, now_ms) if notice.number else notice
+                sent = self._reminder(store, notice, now_ms) if notice.number else notice
                 lines.append(
-                    Line(notice.occurrence, notice.transition, told.title, told.body, notice.priority)
+                    Line(notice.occurrence, notice.transition, sent.title, sent.body, notice.priority)
                 )
             text = group_text(lines)
         good_news = all(notice.transition == "cleared" for notice in batch)

@@ -63,8 +63,8 @@ BELIEFS: dict[str, Belief] = {
 class Sample(msgspec.Struct, frozen=True):
     """One frame: its begin (ms UTC), when it was judged, the good means, the beliefs, and what was found.
 
-    `found` has a name for each finding that stood ("probe-fault/ph" for a probe's); one in brackets was only
-    held on to, inside its deadband.
+    `found` has a name for each finding that was active ("probe-fault/ph" for a probe's); one in brackets was
+    only held on to, inside its deadband.
     """
 
     start_ms: int

@@ -171,7 +171,7 @@ def _why(row: list[str], error: ValueError) -> str:
 
 
 def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[RecordedRow]:
-    """Replace times that can't be.
+    """Replace times that can't be true.
 
     A time of 1970 or January 2000 (a clock that was never set), or one more than a year behind, becomes that
     of the row before; readings of any other year are taken as they are. A leap of more than six

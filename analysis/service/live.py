@@ -64,7 +64,7 @@ class LiveAnalysis:
         self._events: list[Event] = []
         self._held = 0  # so many of them have been sent from memory
         self._unkept_ms: int | None = None  # since when the store has not been written
-        self._untold = True  # a target may have had no notice of an active alarm: look at the next commit
+        self._unsent = True  # a target may have had no notice of an active alarm: look at the next commit
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
         self._failures: dict[str, str] = {}
@@ -232,7 +232,7 @@ class LiveAnalysis:
 
     def wants(self, now_ms: int) -> bool:
         """Something waits that no reading will carry along."""
-        waiting = self._events or self._outcomes or self._devices or self._changed or self._untold
+        waiting = self._events or self._outcomes or self._devices or self._changed or self._unsent
         waiting = waiting or self._put_back
         return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
 
@@ -246,7 +246,7 @@ class LiveAnalysis:
             if store.add_event(event) and number >= self._held:
                 self._notifier.queue_for(event, store, now_ms)
         self._notifier.keeping.keep_held(store)
-        if self._untold:
+        if self._unsent:
             for occurrence in open_occurrences(self.watches.values()):
                 self._notifier.queue_missing(occurrence, store, now_ms)
         for number, outcome in self._outcomes.items():
@@ -266,7 +266,7 @@ class LiveAnalysis:
         """It is on the disk: forget what waited."""
         self._notifier.keeping.kept_again(now_ms)
         self._notifier.keeping.kept_held()
-        self._held, self._unkept_ms, self._untold = 0, None, False
+        self._held, self._unkept_ms, self._unsent = 0, None, False
         for name in self._changed:
             self.watches[name].book.changed = False
         if self._all_due:

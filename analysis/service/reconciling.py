@@ -13,11 +13,11 @@ from rushlight.collector.events import AlarmKey, Event
 __all__ = ["reconciled", "silence_again"]
 
 
-def reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now_ms: int) -> list[Event]:
+def reconciled(stored: list[Event], book: AlarmBook, learnt: dict[str, Event], now_ms: int) -> list[Event]:
     """What makes the stored events agree with a book that was learnt anew.
 
     Occurrences that are open in the store and not in the book are cleared (nobody could end them any more);
-    what stands in the book and not in the store is raised.
+    what is active in the book and not in the store is raised.
     """
     raised: dict[str, Event] = {}
     over: set[str] = set()
@@ -28,7 +28,7 @@ def reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now
             raised[event.occurrence] = event
         elif event.event == "cleared":
             over.add(event.occurrence)
-    standing = {record.occurrence for record in book.records().values() if record.open}
+    active = {record.occurrence for record in book.records().values() if record.open}
     now = utc_text(now_ms)
     found = [
         msgspec.structs.replace(
@@ -39,9 +39,9 @@ def reconciled(stored: list[Event], book: AlarmBook, told: dict[str, Event], now
             summary=f"Over or raised anew: {event.summary}",
         )
         for occurrence, event in raised.items()
-        if occurrence not in over and occurrence not in standing
+        if occurrence not in over and occurrence not in active
     ]
-    return found + [told[name] for name in sorted(standing & told.keys() - raised.keys())]
+    return found + [learnt[name] for name in sorted(active & learnt.keys() - raised.keys())]
 
 
 def silence_again(stored: list[Event], book: AlarmBook, now_ms: int) -> None:

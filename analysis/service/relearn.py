@@ -46,12 +46,12 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int, cl
     """
     name = fresh.tank.name
     began_ms, number, first_ms = clock(), 0, now_ms
-    told: dict[str, Event] = {}  # by occurrence
+    raised: dict[str, Event] = {}  # by occurrence
     take_log(store, {name: fresh})
     for reading in in_time_order(store, [name], now_ms - _RELEARN_MS):
         number, first_ms = number + 1, min(first_ms, reading.time_ms)
         try:
-            told.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
+            raised.update((e.occurrence, e) for e in fresh.feed(reading) if e.event == "raised")
         except Exception:
             _log.exception("%s: a stored reading broke the analysis", name)
             break
@@ -66,7 +66,7 @@ def relearn(fresh: TankWatch, blob: bytes, store: EmbeddedStore, now_ms: int, cl
         book = book_in(blob, fresh.tank)
     except (msgspec.MsgspecError, StoreError):
         stored = store.events(tank=name)
-        events = reconciled(stored, fresh.book, told, now_ms)
+        events = reconciled(stored, fresh.book, raised, now_ms)
         silence_again(stored, fresh.book, now_ms)
         return events
     fresh.restore(fresh.snapshot(book))

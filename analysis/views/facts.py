@@ -44,7 +44,7 @@ from rushlight.collector.store.service_lock import ServiceLock
 
 __all__ = ["age_text", "carbon_dioxide_now", "collect_facts"]
 
-FAILURE_TOLD_MS = 86_400_000
+FAILURE_SHOWN_MS = 86_400_000
 _EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
 _AHEAD_S = 120  # a device's clock may be ahead by so much (rushlight.collector.intake.timing)
 
@@ -124,7 +124,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     failed = store.get_meta(FAILED_META + name)
     if failed is not None:
         detector, _, since = failed.rpartition(" ")
-        if now_ms - int(since) < FAILURE_TOLD_MS:
+        if now_ms - int(since) < FAILURE_SHOWN_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
     facts.alarms = _alarms(watch, now_ms)
     facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
@@ -173,7 +173,7 @@ def carbon_dioxide_now(watch: TankWatch, now_ms: int) -> CarbonDioxideFacts | No
 
 def trust_now(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> PhTrust:
     """How far the tank's pH is to be trusted."""
-    raw = PH_PROBE in latest and now_ms - latest[PH_PROBE].time_ms < FAILURE_TOLD_MS
+    raw = PH_PROBE in latest and now_ms - latest[PH_PROBE].time_ms < FAILURE_SHOWN_MS
     return watch.tank.ph_trust(raw, watch.tank.clock.local(now_ms)[0])
 
 

@@ -21,7 +21,7 @@ __all__ = ["HeardLines"]
 
 _HEAD = 300  # characters of a payload that are shown
 _FLAGS = {
-    Flag.SUSPECT: "doubtful: it jumps, or stands at the edge of what the probe can show",
+    Flag.SUSPECT: "doubtful: it jumps, or is at the edge of what the probe can show",
     Flag.FAIL: "impossible for such a probe",
     Flag.MISSING: "the device could not read the probe",
 }

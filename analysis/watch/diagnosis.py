@@ -59,7 +59,7 @@ def diagnose(
     findings : list of Finding
         All that the detectors found, of one tank.
     active : collection of str
-        Alarms that stood before. An electrode that begins to jitter while gas streams in takes back no
+        Alarms that were active before. An electrode that begins to jitter while gas streams in takes back no
         overdose; one that jitters already may hide it, and is as urgent then.
     silenced : collection of (alarm, quantity)
         What is shelved or out of service. Who silences a cause knows of it, not of the harm it comes to.

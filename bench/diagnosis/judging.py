@@ -61,7 +61,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
     verdict["world"] = truth.get("world", "usual")
     if truth["kind"] == "nominal":
         true = [e for e in raised if _side(e, set(truth.get("excused", [])))]
-        return verdict | {"false": [_told(e) for e in raised if e not in true], "true_events": []}
+        return verdict | {"false": [_in_words(e) for e in raised if e not in true], "true_events": []}
     alarm, onset, harm = truth["alarm"], seconds(truth["onset"]), seconds(truth["harm"])
     right = {alarm, *truth["accept"]}
     related, excused = RELATED[alarm], set(truth["excused"])
@@ -76,7 +76,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         )
         side = _side(e, excused)
         if at < onset - EARLY_S or not (good or name in related or side):
-            false.append(_told(e))
+            false.append(_in_words(e))
         if at < onset - EARLY_S:
             continue
         if good:
@@ -108,7 +108,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         "window_h": (harm - onset) / 3600,
         "false": false,
         "true_events": true_events,
-        "raised": [_told(e) for e in raised],
+        "raised": [_in_words(e) for e in raised],
         "settings_given": NEEDS.get(alarm) not in truth.get("settings_missing", []),
         "expected": f"{alarm}{of} ({truth['variant']}, severity {truth['severity']}) "
         f"from {truth['onset']} before {truth['harm']}",
@@ -120,6 +120,6 @@ def _side(e: dict[str, Any], excused: set[str]) -> bool:
     return e["alarm"] in excused or f"{e['alarm']}/{e.get('quantity', '')}" in excused
 
 
-def _told(e: dict[str, Any]) -> str:
+def _in_words(e: dict[str, Any]) -> str:
     quantity = f"/{e['quantity']}" if e.get("quantity") else ""
     return f"{e['time']} {e['alarm']}{quantity}"

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from bench.diagnosis.faults import Label
-from bench.diagnosis.tank import Course, air_co2, ph_of
+from bench.diagnosis.tank import Course, ph_of
 from bench.diagnosis.world import World
+from rushlight.simulator.chemistry import air_co2
 
 __all__ = ["miswrite", "setup_of", "show_quantity", "toml"]
 

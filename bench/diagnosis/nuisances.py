@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from bench.diagnosis.tank import Change
 from bench.diagnosis.world import DAY, HOUR, World, _noise
+from rushlight.simulator.conditions import Poured
 
 
 def add_nuisances(world: World) -> None:
@@ -17,7 +17,7 @@ def add_nuisances(world: World) -> None:
         step = _daytime(world)
         if rng.random() < 0.5:
             tap = max(tank.setpoint - rng.uniform(0, 10), 6)
-            world.drive.changes.setdefault(step, []).append(Change(rng.uniform(0.005, 0.04), tap, 0.0, 0.6))
+            world.drive.changes.setdefault(step, []).append(Poured(rng.uniform(0.005, 0.04), tap, 0.0, 0.6))
         else:
             world.drive.loss_gain[step : step + int(rng.uniform(0.1, 1.0) * HOUR)] *= rng.uniform(1.1, 1.8)
             dark = int(rng.uniform(2, 20)) * 2
@@ -119,7 +119,7 @@ def _water_changes(world: World) -> None:
         share = 1 - (1 - fraction) ** (1 / parts)
         for part in range(parts):
             at = min(step + low_for // 2 + part * max(low_for // 8, 1), world.n - 1)
-            new = Change(share, near, tap_kh, rng.uniform(0.6, 6.0))
+            new = Poured(share, near, tap_kh, rng.uniform(0.6, 6.0))
             world.drive.changes.setdefault(at, []).append(new)
         world.drive.loss_gain[step : step + low_for] *= 1.3
         if rng.random() < 0.5:  # heater off at the wall, as it should be with hands in the water

@@ -56,7 +56,7 @@ def generous(truth: dict[str, Any], events: Events) -> Events:
 
 
 def held(events: Events, minutes: float) -> Events:
-    """Raised alarms that are not cleared within so many minutes, told that much later."""
+    """Raised alarms that are not cleared within so many minutes, counted that much later."""
     cleared: dict[tuple[str, str], list[float]] = {}
     for e in events:
         if e["event"] == "cleared":
@@ -80,14 +80,14 @@ def peers_events(folder: Path) -> dict[str, dict[str, Events]]:
     """What each peer raises at each setting; made once a folder."""
     kept = folder / "peers.json"
     if kept.exists() and kept.stat().st_mtime >= (folder / "readings.csv").stat().st_mtime:
-        told: dict[str, dict[str, Events]] = json.loads(kept.read_text(encoding="utf-8"))
-        return told
-    told = {PEERS[0]: {str(m): plain_limits(folder, m) for m in MARGINS}}
+        found: dict[str, dict[str, Events]] = json.loads(kept.read_text(encoding="utf-8"))
+        return found
+    found = {PEERS[0]: {str(m): plain_limits(folder, m) for m in MARGINS}}
     tank, series = read_series(folder)
     for name, method in LIBRARIES.items():
-        told[name] = {str(s): method(tank, series, s) for s in SCALES}
-    kept.write_text(json.dumps(told), encoding="utf-8")
-    return told
+        found[name] = {str(s): method(tank, series, s) for s in SCALES}
+    kept.write_text(json.dumps(found), encoding="utf-8")
+    return found
 
 
 def one_run(folder: Path) -> dict[str, Any]:
@@ -151,10 +151,10 @@ def _alarms(at_work: dict[str, Any]) -> list[str]:
     lines = [f"| alarm | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
     for name, row in mine.items():
         peers = {p: t["alarms"].get(name, {}).get("named") for p, t in at_work.items() if p != "Rushlight"}
-        told = {p: share for p, share in peers.items() if share is not None}
-        best = max(told, key=lambda p: told[p]) if told else None
-        loses = best is not None and told[best] > (row["named"] or 0)
-        peer = "–" if best is None else f"{told[best]:.2f} {best}" + (" (**better**)" if loses else "")
+        found = {p: share for p, share in peers.items() if share is not None}
+        best = max(found, key=lambda p: found[p]) if found else None
+        loses = best is not None and found[best] > (row["named"] or 0)
+        peer = "–" if best is None else f"{found[best]:.2f} {best}" + (" (**better**)" if loses else "")
         cells = [_cell(row[k]) for k in ("detected", "named", "precision", "median_delay_h", "median_lead_h")]
         week = _cell(row["false_per_tank_week"], ".3f")
         lines.append(f"| {name} | {row['scenarios']} | {' | '.join(cells)} | {week} | {peer} |")
@@ -233,8 +233,8 @@ def _plot_delays(verdicts: list[dict[str, Any]], path: Path) -> None:
         axis.axis("off")
     for axis, name in zip(axes.flat, names, strict=False):
         here = [v for v in faults if v["alarm"] == name]
-        told = [v for v in here if v["delay_h"] is not None]
-        axis.plot([v["severity"] for v in told], [max(v["delay_h"], 0.01) for v in told], "o", ms=3)
+        found = [v for v in here if v["delay_h"] is not None]
+        axis.plot([v["severity"] for v in found], [max(v["delay_h"], 0.01) for v in found], "o", ms=3)
         for v in here:
             if v["delay_h"] is None:
                 axis.axvline(v["severity"], color="tab:red", lw=0.7)

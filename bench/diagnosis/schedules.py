@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from bench.diagnosis.tank import STEP_S, Array, air_co2
+from bench.diagnosis.tank import STEP_S, Array
 from bench.diagnosis.world import World
+from rushlight.simulator.chemistry import air_co2
 
 __all__ = ["dose_now", "gas_hours", "lamp_now", "periods_of", "weekend_steps"]
 

@@ -1,7 +1,9 @@
-"""A tank in a few lines of plain arithmetic, for the gate's short runs: no chance, the same on every machine.
+"""Readings for the gate's short runs, by a script: no chance, the same on every machine.
 
-It is no model of a tank (`tank.py` is): water that is heated, cools and takes up gas in straight lines, good
-enough to lead the judging through all that it does. What happens is a script of spans.
+This is no simulated tank (`simulator/tank.py` is) and no measure of how good the analysis is. A script of
+spans says how fast the water warms, cools and takes up gas; the readings follow in plain arithmetic, so that
+a run meets a rule at its edge and leads the judging through all that it does. No chemistry: pH goes by one
+rule of thumb (`_Water.seen`).
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ def summarise(verdicts: list[dict[str, Any]]) -> dict[str, Any]:
         rows = [v for v in faults if v["alarm"] == name]
         delays = [v["delay_h"] for v in rows if v["delay_h"] is not None]
         leads = [v["lead_h"] for v in rows if v["lead_h"] is not None]
-        told = true[name] + wrong[name]
+        raised = true[name] + wrong[name]
         alarms[name] = {
             "scenarios": len(rows),
             "detected": _share(rows, "detected"),
@@ -39,7 +39,7 @@ def summarise(verdicts: list[dict[str, Any]]) -> dict[str, Any]:
             "first_name_right": _share(rows, "first_name_right"),
             "median_delay_h": statistics.median(delays) if delays else None,
             "median_lead_h": statistics.median(leads) if leads else None,
-            "precision": true[name] / told if told else None,
+            "precision": true[name] / raised if raised else None,
             "false": wrong[name],
             "false_per_tank_week": wrong[name] / weeks if weeks else None,
         }
@@ -145,12 +145,12 @@ def print_failures(verdicts: list[dict[str, Any]], limit: int = 1000) -> None:
     for v in sorted(verdicts, key=lambda v: (v.get("alarm", ""), v["scenario"]))[:limit]:
         if v["kind"] == "fault" and not v["named"]:
             said = "late" if v["named_ever"] else "related only" if v["detected"] else "missed"
-            told = v["raised"]
-            more = f" and {len(told) - 20} more" if len(told) > 20 else ""
-            raised = ("; ".join(told[:20]) or "nothing") + more
+            listed = v["raised"]
+            more = f" and {len(listed) - 20} more" if len(listed) > 20 else ""
+            raised = ("; ".join(listed[:20]) or "nothing") + more
             print(f"  {v['scenario']}: {said}: expected {v['expected']}; raised: {raised}")
         elif v["false"]:
             what = v.get("expected", "nominal")
-            told = v["false"]
-            more = f" and {len(told) - 12} more" if len(told) > 12 else ""
-            print(f"  {v['scenario']}: false alarms ({what}): {'; '.join(told[:12])}{more}")
+            listed = v["false"]
+            more = f" and {len(listed) - 12} more" if len(listed) > 12 else ""
+            print(f"  {v['scenario']}: false alarms ({what}): {'; '.join(listed[:12])}{more}")

@@ -5,7 +5,7 @@
 Exit status 1 where the collector acknowledged a report that is not stored, a reading is stored twice, the
 InfluxDB server has not the same readings as the local file, a loss on the serial line was not counted, an
 alarm is missing or was cleared while it stood, or a notice did not reach a target or came again without a
-reason. A report that the broker acknowledged to a board and forgot at its own kill is told apart; with
+reason. A report that the broker acknowledged to a board and forgot at its own kill is counted apart; with
 `--resend` it counts, too.
 """
 
@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, replayed, spans, unseen
+from bench.soak.alarms import SURE_MS, audit_notices, cleared_too_soon, compared, replayed, spans, unseen
 from bench.soak.audit import audit_board, audit_copy, audit_plain, audit_serial, broken_promises
 from bench.soak.chaos import Chaos, SmallDisk
 from bench.soak.clock import FastClock
@@ -94,7 +94,7 @@ def _settle(
         still, before = still + 1 if quiet else 0, position
 
 
-def _told(path: Path, chaos: Chaos, seconds: float = 60) -> None:
+def _wait_for_notices(path: Path, chaos: Chaos, seconds: float = 60) -> None:
     """Until no first notice of an alarm waits any more."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -187,7 +187,7 @@ class Soak:
         _until_read(service.store, self._chaos, serial.sent)
         serial.stop_sending()
         _settle(service.store, self._chaos, self._all, self._server)
-        _told(service.store, self._chaos)
+        _wait_for_notices(service.store, self._chaos)
         status = service.stop()
         return self._audit(status, time.monotonic() - began, calm_ms, ended_ms)
 
@@ -238,7 +238,7 @@ class Soak:
             compared(mine, replayed(path, settings, loft.tank)) if self._arguments.no_steps else None,
             unseen(mine, loft.warm(calm_ms, ended_ms), ended_ms),
             spans(mine)[1] + cleared_too_soon(mine, loft.warm(0, ended_ms), self._clock),
-            audit_told(
+            audit_notices(
                 [event for event in events if event.event == "raised"],
                 rows,
                 {target_name(target.url): target.got for target in self._targets},

@@ -21,7 +21,16 @@ from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.records import Notice
 
-__all__ = ["SURE_MS", "Told", "audit_told", "cleared_too_soon", "compared", "replayed", "spans", "unseen"]
+__all__ = [
+    "SURE_MS",
+    "NoticeAudit",
+    "audit_notices",
+    "cleared_too_soon",
+    "compared",
+    "replayed",
+    "spans",
+    "unseen",
+]
 
 ALARM = "temperature-high"
 SURE_MS = 8 * 60_000  # into a warm time: by then the alarm must stand
@@ -104,7 +113,7 @@ def cleared_too_soon(stored: Iterable[Event], warm: Iterable[tuple[int, int]], c
     ]
 
 
-class Told(NamedTuple):
+class NoticeAudit(NamedTuple):
     """Notices: rows of the outbox, how often they were received, and what is wrong, in words."""
 
     raised: int
@@ -114,12 +123,12 @@ class Told(NamedTuple):
     faults: list[str]
 
 
-def audit_told(
+def audit_notices(
     raised: Sequence[Event],
     rows: dict[str, list[Notice]],
     got: dict[str, Sequence[Received]],
     disturbances: Sequence[float],
-) -> Told:
+) -> NoticeAudit:
     """Each alarm has reached each target, and no notice came again without a reason.
 
     Parameters
@@ -159,7 +168,7 @@ def audit_told(
                         f"{event.occurrence}: {target} got {len(times)} notices for {delivered} in the"
                         f" outbox, {reasons} kills and full disks in between"
                     )
-    return Told(len(raised), count, received, again, faults)
+    return NoticeAudit(len(raised), count, received, again, faults)
 
 
 def _is(notice: Notice, message: Received) -> bool:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from bench.soak.alarms import Told
+from bench.soak.alarms import NoticeAudit
 from bench.soak.audit import Copy, Verdict
 from bench.soak.chaos import Chaos
 from bench.soak.load import Board
@@ -34,7 +34,7 @@ class Result(NamedTuple):
     replay: list[str] | None
     unseen: tuple[int, list[str]]
     order: list[str]
-    told: Told
+    notices: NoticeAudit
     faults: list[str]
     status: int | None
     ended: list[int]
@@ -143,10 +143,10 @@ def _reports(result: Result) -> None:
 
 
 def _alarms(result: Result) -> None:
-    told, (asked, missing) = result.told, result.unseen
+    notices, (asked, missing) = result.notices, result.unseen
     print("\n| alarms raised | notices in the outbox, both targets | received | received again |")
     print("|---|---|---|---|")
-    print(f"| {told.raised} | {told.rows} | {told.received} | {told.again} |")
+    print(f"| {notices.raised} | {notices.rows} | {notices.received} | {notices.again} |")
     replay = (
         "not compared, the clock was stepped"
         if result.replay is None
@@ -154,7 +154,7 @@ def _alarms(result: Result) -> None:
     )
     print(f"\nAgainst an undisturbed replay of the stored readings: {replay}.")
     print(f"Minutes of warm water after the last kill: {asked}; warm times without an alarm: {len(missing)}.")
-    for fault in (*result.plain_faults, *told.faults, *missing, *result.order, *(result.replay or ())):
+    for fault in (*result.plain_faults, *notices.faults, *missing, *result.order, *(result.replay or ())):
         print(f"- {fault}")
 
 
@@ -178,7 +178,7 @@ def _judge(boards: Sequence[Board], result: Result, forgotten: list[list[int]]) 
         "alarms differ from the replay": bool(result.replay),
         "no alarm although the water was warm": bool(result.unseen[1]),
         "alarms cleared or raised wrongly": bool(result.order),
-        "notices": bool(result.told.faults),
+        "notices": bool(result.notices.faults),
     }
     failed = [name for name, found in bad.items() if found]
     if failed:

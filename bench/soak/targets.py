@@ -37,10 +37,10 @@ class Target:
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
-                told = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+                notice = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
                 mood = target.mood
                 if mood != "refusing":
-                    target.got.append(Received(time.monotonic(), told["title"], told["message"]))
+                    target.got.append(Received(time.monotonic(), notice["title"], notice["message"]))
                 if mood == "slow":
                     time.sleep(1)
                 self.send_response(503 if mood == "refusing" else 200)

@@ -93,7 +93,7 @@ class InfluxReadings:
         self.close()
 
     def check(self) -> None:
-        """Whether it can be asked at all; without the patience that goes with a long question.
+        """Whether it can be asked at all; waits for an answer less long than other questions do.
 
         Raises
         ------

@@ -76,7 +76,7 @@ _DIGITAL_THERMOMETER = (85.0, -127.0)
 
 # Lamps and heaters switch and stay: no spike, rate or flat-line test on `light` and `heater_power`.
 # pH: plants that take bicarbonate bring closed water to pH 10 to 11 in the light (Maberly & Spence 1983, from
-# memory): up to there a high pH is the water's fault, and to be told as that.
+# memory): up to there a high pH is the water's fault, and reported as that.
 # pH probe: 59.16 mV a pH unit at 25 °C (Nernst), so pH 0..14 is ±414 mV about the zero point at pH 7.
 LIMITS: dict[str, Limits] = {
     TEMPERATURE: Limits(

@@ -4,13 +4,14 @@ One `Stamper` for each tank. It turns a `Report` into readings with a time, drop
 and counts lost and repeated reports and reboots.
 
 A repeat is known by what it is, its number and content, among the last two thousand reports; not by the
-collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
-where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same when it
-is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. One thing what they are
-can't show: a boot that says just what the one before said (a lamp that is off: 0 lx) from reports sent again.
-What is sent again comes all at once, so several in a row that keep a board's pace are a new boot; more of
-them must be where they don't begin near zero, because a broker that was killed, and writes each change to a
-slow disk, hands on what it kept one by one, and without saying that it may have sent it before.
+collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat
+only where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same
+when it is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. Number and
+content can't separate reports that are sent again from a new boot that says just what the one before said
+(a lamp that is off: 0 lx). What is sent again comes all at once, so several in a row that keep a board's
+pace are a new boot; more of them must be where they don't begin near zero, because a broker that was killed,
+and writes each change to a slow disk, hands on what it kept one by one, and without saying that it may have
+sent it before.
 
 A device's time is believed where the report can be that old: just measured, or kept while nothing could be
 sent. What keeps the pace of a board, and says that it is older than two minutes, comes from a clock that is

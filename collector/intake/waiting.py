@@ -54,7 +54,7 @@ class Waiting:
         size = _size(arrival)
         while True:
             with self._lock:
-                room = self._bytes_in - self._bytes_out < self._most_bytes
+                room = self.waiting_bytes() < self._most_bytes
                 if room and self._queue.qsize() < self._most:
                     self._bytes_in += size
                     self._queue.put(arrival)

@@ -84,7 +84,7 @@ class BrokerLink:
         self._deliver: Deliver | None = None
         self._connection = 0  # message ids belong to one connection
         self._up = False
-        self._told = False  # why this connection is not taken
+        self._reason_said = False  # why this connection is not taken
         self._connected_ms = 0
         self._short_ones = 0  # connections in a row that were lost soon
         self._state_topic = f"rushlight/collector/{settings.client_id}"
@@ -172,7 +172,7 @@ class BrokerLink:
         properties: Any,
     ) -> None:
         if reason.is_failure:
-            self._told = True
+            self._reason_said = True
             self.counters["refused"] += 1
             self._say.say("refused", f"{self.name}: the broker refuses: {self._refusal(reason)}; trying on")
             return
@@ -206,11 +206,11 @@ class BrokerLink:
         self, client: mqtt.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any
     ) -> None:
         was_up, self._up = self._up, False
-        told, self._told = self._told, False
+        reason_said, self._reason_said = self._reason_said, False
         if self._parting.is_set():
             return
         if not was_up:
-            if not told:
+            if not reason_said:
                 self._client.failure = (
                     f"it closes the connection without a word of MQTT {self._settings.protocol}; is `port` "
                     "that of a broker, and does it want TLS (`tls_ca`)?"

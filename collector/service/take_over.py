@@ -117,13 +117,13 @@ def _copy_notices(tank: str, source: EmbeddedStore, store: EmbeddedStore) -> Non
     store.replace_notices(tank, waiting)
     events = source.events(tank)
     wanted = {notice.occurrence for notice in waiting}
-    for known in (events, store.events(tank)):  # what stands there, and what stood here and may be over
+    for known in (events, store.events(tank)):  # what is active there, and what was here and may be over
         over = {event.occurrence for event in known if event.event == "cleared"}
         wanted |= {event.occurrence for event in known} - over
     for event in events:
         if event.occurrence in wanted:
             store.add_event(event)
-    # who has word of it: else the start would tell them again
+    # who has word of it: else they would be sent the same at the start
     for occurrence in sorted(wanted):
         for notice in source.notices(occurrence):
             if notice.delivered_ms is not None:

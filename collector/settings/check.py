@@ -1,6 +1,6 @@
 """Whether settings make sense together: times of day, names and limits that belong to each other.
 
-What one value may be is declared with the tables. A check here tells which keys it looked at, so that a value
+What one value may be is declared with the tables. A check here names the keys it looked at, so that a value
 that is wrong already is not found fault with twice.
 """
 

@@ -14,7 +14,7 @@ __all__ = ["Path", "key_lines", "line_at"]
 Path = tuple[str | int, ...]
 """Where a value is: keys, and places in a list counted from 1, as ("links", 2, "port")."""
 
-_DEEPEST = 16  # steps of a path that are told apart; no key of the settings has more than seven
+_DEEPEST = 16  # steps of a path that are kept apart; no key of the settings has more than seven
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _KEY = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'|[A-Za-z0-9_-]+')

@@ -116,9 +116,9 @@ def test_the_warning_counts_from_the_first_alarm_and_is_none_after_the_harm() ->
         "acute": True,
         "worse": None,
     }
-    told = [_event("2026-03-01T14:00:00Z"), _event("2026-03-01T16:00:00Z", alarm="heater-not-heating")]
-    assert judge(truth, told)["warning_h"] == 6
-    assert judge(truth, told[1:])["warning_h"] == 4
+    raised = [_event("2026-03-01T14:00:00Z"), _event("2026-03-01T16:00:00Z", alarm="heater-not-heating")]
+    assert judge(truth, raised)["warning_h"] == 6
+    assert judge(truth, raised[1:])["warning_h"] == 4
     assert judge(truth, [_event("2026-03-01T21:00:00Z")])["warning_h"] == 0
 
 

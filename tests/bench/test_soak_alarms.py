@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from bench.soak.alarms import SURE_MS, audit_told, cleared_too_soon, compared, spans, unseen
+from bench.soak.alarms import SURE_MS, audit_notices, cleared_too_soon, compared, spans, unseen
 from bench.soak.clock import FastClock
 from bench.soak.load import AlarmBoard
 from bench.soak.sabotage import SABOTAGES
@@ -107,19 +107,19 @@ def test_each_alarm_must_reach_each_target_and_not_twice() -> None:
     raised = [event("raised", 1)]
     one = Received(10.0, "HIGH: water", notice().body)
     rows = {raised[0].occurrence: [notice()]}
-    assert audit_told(raised, rows, {"a": [one]}, []) == (1, 1, 1, 0, [])
+    assert audit_notices(raised, rows, {"a": [one]}, []) == (1, 1, 1, 0, [])
     again = [one, one._replace(at=20.0)]
-    assert len(audit_told(raised, rows, {"a": again}, [])[4]) == 1
-    assert audit_told(raised, rows, {"a": again}, [15.0]) == (1, 1, 2, 1, [])  # a kill in between
-    (fault,) = audit_told(raised, rows, {"a": []}, []).faults
+    assert len(audit_notices(raised, rows, {"a": again}, [])[4]) == 1
+    assert audit_notices(raised, rows, {"a": again}, [15.0]) == (1, 1, 2, 1, [])  # a kill in between
+    (fault,) = audit_notices(raised, rows, {"a": []}, []).faults
     assert "which never got it" in fault
-    (fault,) = audit_told(raised, {}, {"a": [one]}, []).faults
+    (fault,) = audit_notices(raised, {}, {"a": [one]}, []).faults
     assert "no notice for target a" in fault
     waits = {raised[0].occurrence: [notice(delivered_ms=None)]}
-    (fault,) = audit_told(raised, waits, {"a": []}, []).faults
+    (fault,) = audit_notices(raised, waits, {"a": []}, []).faults
     assert "never reached a" in fault
     grouped = one._replace(message=f"Many\n\n- HIGH: water\n  Do this.\n  Alarm: {raised[0].occurrence}")
-    assert audit_told(raised, rows, {"a": [grouped]}, []).faults == []
+    assert audit_notices(raised, rows, {"a": [grouped]}, []).faults == []
 
 
 def test_a_target_notes_what_it_reads_and_refuses_when_asked_to() -> None:

@@ -17,9 +17,9 @@ from bench.diagnosis import score
 from bench.diagnosis.faults import FAULTS
 from bench.diagnosis.intervals import poisson, wilson
 from bench.diagnosis.scenarios import _options, build
-from bench.diagnosis.special import humic_alkalinity
 from bench.diagnosis.tank import ph_of, simulate
 from bench.diagnosis.worlds import USUAL, WORLDS
+from rushlight.simulator.chemistry import humic_alkalinity
 from tests.bench.test_generate import bare_tank, quiet_drive
 
 DAY = 2880
@@ -126,7 +126,7 @@ def test_a_controller_whose_probe_reads_high_gives_too_much() -> None:
 
 
 def test_humic_water_has_less_carbonate_than_its_alkalinity() -> None:
-    """Half of the groups are charged where pH = pK (Oliver and others 1983, see special.py)."""
+    """Half of the groups are charged where pH = pK (Oliver and others 1983, see simulator/chemistry.py)."""
     ph = next(
         x / 1000
         for x in range(3000, 8000)

@@ -132,11 +132,11 @@ def test_demo_settings_are_valid() -> None:
     settings = parse_settings(SCENE.settings_for("/dev/ttyUSB0", "demo.db"))
     assert list(settings.tanks) == [SCENE.tank]
     tank = settings.tanks[SCENE.tank]
-    assert tank.volume_litres == SCENE.design.volume_litres
+    assert tank.volume_litres == SCENE.design.volume
     assert tank.heater is not None
-    assert tank.heater.setpoint_c == SCENE.design.heater_setpoint_c
+    assert tank.heater.setpoint_c == SCENE.design.setpoint
     assert tank.report_every_s == SCENE.report_every_s
-    assert tank.water.carbonate_hardness_dkh == SCENE.design.carbonate_hardness_dkh
+    assert tank.water.carbonate_hardness_dkh == SCENE.design.kh
     assert settings.store.path == "demo.db"
 
 

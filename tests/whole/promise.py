@@ -13,12 +13,13 @@ keep their pace.
 Two more are held beside it: no report is acknowledged to the broker that is not in the store's file, and no
 board is called silent that is not.
 
-*Within its time*: `TOLD_MS` where nothing is in the way. What is in the way puts it off until it is over and
-its `SETTLES_MS` have passed; the alarm must be told then if it still stands. A full disk is no excuse at all.
+*Within its time*: `NOTICE_WITHIN_MS` where nothing is in the way. What is in the way puts it off until it is
+over and its `SETTLES_MS` have passed; the alarm must be sent then if it is still active. A full disk is no
+excuse at all.
 
 What is not promised, and so not asked for here:
 
-- An alarm that was over before it could be told: within a power cut of the collector, or within the settling
+- An alarm that was over before it could be sent: within a power cut of the collector, or within the settling
   behind a step of a clock. A judgement that needs an hour of readings needs that hour again where a clock has
   stepped inside it.
 - Readings of a serial line while nobody reads it. What a board without a clock sent while the service was
@@ -36,11 +37,11 @@ from collections import Counter
 from tests.whole.reference import Span, family_of
 from tests.whole.world import BEGAN_MS, FOR_EVER, Message, World
 
-__all__ = ["SETTLES_MS", "TOLD_MS", "broken", "heart_stopped", "lost_readings"]
+__all__ = ["NOTICE_WITHIN_MS", "SETTLES_MS", "broken", "heart_stopped", "lost_readings"]
 
 MINUTE_MS = 60_000
 
-TOLD_MS = 10 * MINUTE_MS
+NOTICE_WITHIN_MS = 10 * MINUTE_MS
 """A report comes every two minutes, a tick every five seconds, a storm is gathered for two minutes, a target
 that hangs holds the others for one; with room for a store that is tried again every half-minute."""
 
@@ -65,10 +66,10 @@ HEART_STOPS_MS = 12 * MINUTE_MS
 
 def broken(world: World) -> list[str]:
     """What breaks the sentence until now, in words; empty where it holds."""
-    return [*_not_told(world), *_told_twice(world), *_false_silence(world), *lost_readings(world)]
+    return [*_not_sent(world), *_sent_twice(world), *_false_silence(world), *lost_readings(world)]
 
 
-def _not_told(world: World) -> list[str]:
+def _not_sent(world: World) -> list[str]:
     found = []
     for url in world.config.targets:
         for span in world.reference.spans:
@@ -90,7 +91,7 @@ def _not_told(world: World) -> list[str]:
 
 def _deadline(world: World, span: Span, url: str) -> int:
     """Until when it must be told: pushed on by each disturbance that begins before and reaches beyond."""
-    due = max(span.start_ms, world.since.get(url, 0)) + TOLD_MS
+    due = max(span.start_ms, world.since.get(url, 0)) + NOTICE_WITHIN_MS
     if world.was_quiet and span.family != "gas":
         due += QUIET_MS
     moved = True
@@ -119,7 +120,7 @@ def _knows(taken: list[Message], span: Span, due: int) -> bool:
                 continue
             if not over:
                 standing[alarm] = message.time_ms
-            elif standing.get(alarm, 0) < span.start_ms - TOLD_MS:
+            elif standing.get(alarm, 0) < span.start_ms - NOTICE_WITHIN_MS:
                 standing.pop(alarm, None)
     return bool(standing)
 
@@ -134,7 +135,7 @@ def heart_stopped(world: World, start: int, due: int) -> bool:
     return False
 
 
-def _told_twice(world: World) -> list[str]:
+def _sent_twice(world: World) -> list[str]:
     found = []
     for url, target in world.targets.items():
         # a reminder says how long nobody has answered, unless it is gathered with others into one notice

@@ -49,7 +49,7 @@ ONE = Config(tanks=("hallway",))
 # -- with nothing in the way; and that the check can fail --------------------------------------------------
 
 
-def test_each_danger_is_told_once_where_nothing_is_in_the_way(make: Make) -> None:
+def test_each_danger_brings_one_notice_where_nothing_is_in_the_way(make: Make) -> None:
     world = make()
     world.run(60)
     world.board("hallway").faults.add("gas")
@@ -69,7 +69,7 @@ def test_each_danger_is_told_once_where_nothing_is_in_the_way(make: Make) -> Non
     assert not world.ended and len(world.beats) >= 50
 
 
-def test_with_no_fault_nothing_is_told(make: Make) -> None:
+def test_with_no_fault_there_is_no_notice(make: Make) -> None:
     world = make()
     world.run(360)
     assert not world.reference.spans and not world.targets["json://first/"].taken
@@ -133,7 +133,7 @@ def test_a_clock_that_was_put_back_and_is_put_right_silences_nothing(make: Make,
     holds(world)
 
 
-def test_an_alarm_that_stands_while_the_clock_is_put_ahead_and_back_goes_on_being_told(make: Make) -> None:
+def test_an_alarm_that_lasts_while_the_clock_is_put_ahead_and_back_goes_on_being_sent(make: Make) -> None:
     world = make(ONE, only_hallway())
     world.run(30)
     world.board("hallway").faults.add("hot")
@@ -188,7 +188,7 @@ def test_a_board_whose_clock_is_wrong_is_silent_only_when_it_is(make: Make, days
     assert world.told("hallway", "device-silent")
 
 
-def test_a_tank_that_has_never_reported_is_told_of(make: Make) -> None:
+def test_a_tank_that_has_never_reported_is_noticed(make: Make) -> None:
     world = make(
         Config(tanks=("hallway", "porch")),
         [*only_hallway(), Board("porch", "mapped", ("temperature",), on=False)],
@@ -202,7 +202,7 @@ def test_a_tank_that_has_never_reported_is_told_of(make: Make) -> None:
 # -- disk and files -----------------------------------------------------------------------------------------
 
 
-def test_an_overdose_on_a_disk_that_is_full_for_eight_hours_is_told(make: Make) -> None:
+def test_an_overdose_on_a_disk_that_is_full_for_eight_hours_is_sent(make: Make) -> None:
     world = make(ONE, only_hallway())
     world.run(60)
     world.disk_full = True
@@ -280,7 +280,7 @@ def test_an_alarm_raised_while_no_target_was_set_reaches_the_one_that_is_set_lat
     assert world.told("hallway", "co2-overdose")
 
 
-def test_an_alarm_that_stands_reaches_a_second_target_too(make: Make) -> None:
+def test_an_active_alarm_reaches_a_second_target_too(make: Make) -> None:
     world = make(ONE, only_hallway())
     world.run(30)
     world.board("hallway").faults.add("hot")
@@ -338,7 +338,7 @@ def test_what_can_kill_before_the_quiet_hours_end_wakes(make: Make, danger: str)
 @pytest.mark.parametrize(
     "place", ["before commit", "after commit", "before acknowledge", "after acknowledge", "after send"]
 )
-def test_killed_at_any_place_while_an_alarm_rises_it_is_told(make: Make, place: str) -> None:
+def test_killed_at_any_place_while_an_alarm_rises_it_is_sent(make: Make, place: str) -> None:
     world = make()
     world.run(30)
     for board in world.boards:
@@ -383,7 +383,7 @@ def test_acknowledged_it_is_quiet_and_over_a_restart_too(make: Make) -> None:
     holds(world)
 
 
-def test_what_was_shelved_is_told_when_the_shelf_ends(make: Make) -> None:
+def test_what_was_shelved_is_sent_when_the_shelf_ends(make: Make) -> None:
     world = make(ONE, only_hallway())
     world.run(10)
     world.shelve("hallway", "temperature-high", 240)
@@ -398,7 +398,7 @@ def test_what_was_shelved_is_told_when_the_shelf_ends(make: Make) -> None:
 # -- what was kept elsewhere -------------------------------------------------------------------------------
 
 
-def test_a_danger_that_came_and_went_while_the_line_was_down_is_told_when_it_is_back(make: Make) -> None:
+def test_a_danger_that_came_and_went_while_the_line_was_down_is_sent_when_it_is_back(make: Make) -> None:
     """The broker keeps three hours of reports; what lasted two hours in the tank lasts two hours in them."""
     world = make(ONE, only_hallway())
     world.run(60)

@@ -1,6 +1,6 @@
-"""Settings that the data contradict: a lamp's hours, a hardness, a setpoint. Low priority, told once.
+"""Settings that the data contradict: a lamp's hours, a hardness, a setpoint. Low priority, reported once.
 
-Nothing is told before three days, and nothing that has ever fitted: what fitted and does so no more is a
+Nothing is reported before three days, and nothing that has ever fitted: what did fit and no longer does is a
 fault in the tank, and other detectors' business.
 """
 

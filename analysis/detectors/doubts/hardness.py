@@ -1,10 +1,10 @@
 """A hardness in the settings by which the animals could not have lived, or no gas would ever have come.
 
-Whoever sets a KH twice too high is told of an overdose from the first hour on, every day. As long as that may
-be true it is told as what it is. After three days of the same the setting is the likelier fault: no tank
-lives so, or the gas comes and goes daily and the animals live with it. Where the water holds that much night
-and day it may be true, and the overdose stays beside the doubt. A KH that has fitted once is never doubted:
-gas that grows is gas.
+Whoever sets a KH twice too high gets an alarm of an overdose from the first hour on, every day. As long as
+that may be true it is reported as such. After three days of the same the setting is the likelier fault: no
+tank lives so, or the gas comes and goes daily and the animals live with it. Where the water holds that much
+night and day it may be true, and the overdose stays beside the doubt. A KH that has fitted once is never
+doubted: gas that grows is gas.
 """
 
 from __future__ import annotations

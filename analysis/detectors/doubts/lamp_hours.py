@@ -1,7 +1,7 @@
 """The lamp's own times, learnt day by day, and whether the settings' times were ever among them.
 
-A timer that slips has been right before; settings that were wrong from the first day have not. Only that
-tells the two apart, so an edge that once fitted settles it.
+A timer that slips has been right before; settings that were wrong from the first day have not. Only
+that separates the two, so an edge that once fitted settles it.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class LampTimes(msgspec.Struct):
     since_ms : int
         When light was first seen under it (ms UTC), -1 before.
     told : list of float
-        On, off, on, off … (minutes of the day) that were told as the lamp's own; empty before.
+        On, off, on, off … (minutes of the day) that were reported as the lamp's own; empty before.
     blind : LampTracker or None
         A tracker that knows of no schedule, where the settings' hours are so wrong that the lamp's own
         tracker never sees it lit.
@@ -173,7 +173,7 @@ class LampTimes(msgspec.Struct):
             elsewhere = apart > TIMER.same_time_min + LAMP_HOURS.slack_min
             self.strays = self.strays + 1 if elsewhere else 0
             if self.strays >= LAMP_HOURS.strays or (elsewhere and seen != self.fitted):
-                self.told = []  # no more as it was told: the timer's doing, or the lamp has been set right
+                self.told = []  # no longer as reported: the timer's doing, or the lamp has been set right
                 self.on.fitted, self.off.fitted = (_edges(hours, one) for one in (1, -1))
             return
         if moment.frame.start_ms - self.since_ms < DOUBT.least_days * DAY_MS:

@@ -24,7 +24,7 @@ class LampDimming(msgspec.Struct):
         """Robust slope over the last three weeks, with the Mann–Kendall count as its test.
 
         Sunlight through the photoperiod makes the days differ by far more than a lamp does: a fall counts
-        only where it stands out from that.
+        only where it differs clearly from that.
         """
         levels = plateaus[-DIMMING.last_days :]
         days = [float(day) for day in plateau_days[-DIMMING.last_days :]]

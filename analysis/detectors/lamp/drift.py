@@ -1,7 +1,7 @@
 """The lamp's switchings against its schedule: which of them were the lamp's, and whether its timer is off.
 
-Sunlight and clouds make rises and falls too. What tells the lamp's: it goes from dark to a light that stands
-still (or back), it doesn't go out again before its time, and it comes at the same wrong time again.
+Sunlight and clouds make rises and falls too. The lamp's are known by this: it goes from dark to a light that
+stays as it is (or back), it doesn't go out again before its time, and it comes at the same wrong time again.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ class StuckLamp(msgspec.Struct):
     lit_since, lit_sharply : int, bool
         When it last came on (ms UTC; −1 before), and whether it did so as a lamp without a ramp does.
     out_total_ms : int
-        How long it was out in this photoperiod: a timer that stood still runs so much later.
+        How long it was out in this photoperiod: a timer that was stopped runs so much later.
     dark_ms : int
         When it was last dark (ms UTC; −1 before).
     daylight : Daylight

@@ -47,7 +47,7 @@ class TimerClock(msgspec.Struct):
         self.last_ms = now
 
     def came_back(self, edge_ms: int, out_ms: int) -> None:
-        """The lamp came back after `out_ms`: it may have been a power cut, and the timer have stood still."""
+        """The lamp came back after `out_ms`: it may have been a power cut, in which the timer stopped."""
         if out_ms > TIMER.cut_min * MINUTE_MS:
             self.cut_ms = edge_ms
 

@@ -67,14 +67,14 @@ class LampTracker(msgspec.Struct):
         return None if not last else last[0] if len(last) < TRACKER.second_days else last[1]
 
     def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
-        """Whether the light stood still, within `share` of the lamp's level, in all of a span."""
+        """Whether the light stayed as it was, within `share` of the lamp's level, in all of a span."""
         seen, level = self._span(first_ms, last_ms), self.level()
         if level is None or len(seen) < TRACKER.steady_frames:
             return False
         return max(seen) - min(seen) <= max(share * level, self.grain(level))
 
     def grain(self, level: float) -> float:
-        """What a light that stands still may move by on this sensor, lux: a step, and a little."""
+        """What a light that stays as it is may move by on this sensor, lux: a step, and a little."""
         # with no ramp the only differences may be the lamp's own switchings
         return min(TRACKER.grain_steps * self.step_lx, TRACKER.grain_share * level)
 
@@ -219,7 +219,7 @@ class LampTracker(msgspec.Struct):
         low, high = self.values[index], self.values[index + 1]
         share = (threshold - low) / (high - low) if high != low else 0.0
         start = self.times[index]
-        # a frame's mean stands for its middle
+        # a frame's mean belongs to its middle
         return start + MINUTE_MS // 2 + share * (self.times[index + 1] - start)
 
     def learn_edge(self, edge: Edge) -> None:

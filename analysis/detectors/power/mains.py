@@ -21,7 +21,7 @@ class PowerDetector(msgspec.Struct):
 
     Seen while the device runs on: the lamp goes out in its photoperiod and the heater stops with it. Seen
     afterwards: a gap in the reports over which the water cooled although the heater should have held it, or
-    over which the lamp's timer stood still.
+    over which the lamp's timer was stopped.
     """
 
     name: ClassVar[str] = "power"
@@ -230,7 +230,7 @@ class PowerDetector(msgspec.Struct):
             self.back_ms = -1
         elif not 0 <= self.back_ms <= now:
             self.back_ms = now
-        # so long that the water is seen to warm, and nobody is told of a heater that has only just come back
+        # so long that the water is seen to warm, and no alarm comes of a heater that is only just back
         if back and now - self.back_ms >= MAINS.recovered_min * MINUTE_MS:
             self.standing = self.below = False
 

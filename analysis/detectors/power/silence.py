@@ -24,7 +24,7 @@ class SilenceDetector(msgspec.Struct):
     grace_until_ms : int
         Nobody is called silent before this: the service itself was away, or its clock has leapt.
     standing : bool
-        It has been told.
+        It has been reported.
     awaited : bool
         No report since the start, or since the service was held up.
     """

@@ -1,4 +1,4 @@
-"""What is known of one probe, and how its fault is told."""
+"""What is known of one probe, and how its fault is reported."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class SeriesHealth(msgspec.Struct):
         return self.dead_last_ms - self.dead_from_ms if self.dead_from_ms >= 0 else -1
 
     def finding(self, name: str, series: SeriesFrame, now_ms: int) -> Finding:
-        """What to tell of its fault."""
+        """What to report of its fault."""
         info = QUANTITIES[name]
         shown = ""
         if series.good:

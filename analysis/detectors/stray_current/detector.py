@@ -50,7 +50,7 @@ class StrayCurrentDetector(msgspec.Struct):
     noise: float = msgspec.field(default_factory=lambda: STEPS.noise_start_ph)
     set_aside: float = 0.0  # readings of the last minutes, fading, while the electrode is restless
     standing: str = ""
-    seen: bool = False  # just now; else it stands until the contrary is seen
+    seen: bool = False  # just now; else it lasts until the contrary is seen
     until_ms: int = -1
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
@@ -68,7 +68,7 @@ class StrayCurrentDetector(msgspec.Struct):
             count = len(self.step_ms)
             least = 0.0
             if "ph" in moment.probes.restless:
-                # a noisy electrode makes steps of its own: only what stands out of its jitter counts
+                # a noisy electrode makes steps of its own: only steps beyond its jitter count
                 series = frame.series.get("ph")
                 self.set_aside = STEPS.set_aside_share * self.set_aside + (series.suspect if series else 0)
                 least = STEPS.restless_times * moment.probes.ph_jitter

@@ -12,7 +12,7 @@ __all__ = ["explains"]
 def explains(facts: CurrentFacts, jitter: Jitter, now: int) -> bool:
     """Whether the electrode's jitter may come with a device: it waits for the device to switch back.
 
-    So where a step that stands out of the jitter came before it, or where it began with the lamp.
+    So where a step beyond the jitter came before it, or where it began with the lamp.
     """
     if any(
         abs(size) > CURRENT.jitter_times * jitter.level and now < _back_by(facts, t)

@@ -10,10 +10,10 @@ from bench.diagnosis.faults import FAULTS, Fault, Label, gas
 from bench.diagnosis.faults.label import onset_of
 from bench.diagnosis.probes import electrode_error
 from bench.diagnosis.schedules import dose_now, gas_hours
-from bench.diagnosis.special import FROZEN, OPEN, SHUT, WORKS
 from bench.diagnosis.tank import Course, ph_of
 from bench.diagnosis.world import DAY, HOUR, World
 from bench.diagnosis.worlds.kind import Kind
+from rushlight.simulator.conditions import FROZEN, OPEN, SHUT, WORKS
 
 __all__ = ["ALWAYS", "CONTROLLER", "LOW_GAS", "NEAR_LIMIT"]
 

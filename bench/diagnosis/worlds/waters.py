@@ -6,19 +6,18 @@ from typing import Any
 
 import numpy as np
 
-from bench.diagnosis.special import TITRATED, humic_alkalinity
 from bench.diagnosis.tank import Course
 from bench.diagnosis.world import DAY, World
 from bench.diagnosis.worlds.kind import Kind
 from bench.diagnosis.worlds.soils import add_soil, drop_test
-from rushlight.simulator.chemistry import ALKALINITY_PER_DKH
+from rushlight.simulator.chemistry import ALKALINITY_PER_DKH, TITRATED, humic_alkalinity
 
 __all__ = ["HUMIC", "NEW_TANK"]
 
 
 def _humic(world: World) -> None:
     """Peat, leaves and roots: 5 to 35 mg/L of dissolved organic carbon, 10 µeq of acid groups a mg (Oliver
-    and others 1983, see `special.py`; from memory), in soft water."""
+    and others 1983, see `simulator/chemistry.py`; from memory), in soft water."""
     world.tank.humic_eq = world.rng.uniform(5, 35) * 10e-6
     world.tank.kh = world.rng.uniform(1.5, 5.0)
 

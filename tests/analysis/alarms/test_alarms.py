@@ -387,7 +387,7 @@ class Walk(RuleBasedStateMachine):
             assert all(r.state is not AlarmState.SHELVED for r in self.book.records().values())
 
     @invariant()
-    def what_is_told_is_what_is_kept(self) -> None:
+    def what_is_shown_is_what_is_kept(self) -> None:
         shown = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
         assert {k for k, r in self.book.records().items() if r.state in shown} == set(self.raised)
         silent = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)

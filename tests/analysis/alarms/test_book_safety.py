@@ -6,9 +6,18 @@ import pytest
 
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import rationale_for
-from rushlight.analysis.alarms.states import AlarmRecord, AlarmState, Input, Reason, Step, step
+from rushlight.analysis.alarms.states import (
+    MAX_SHELF_MS,
+    AlarmRecord,
+    AlarmState,
+    Input,
+    Reason,
+    Step,
+    step,
+)
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.findings import Finding
+from rushlight.collector.errors import AlarmError
 from rushlight.collector.events import AlarmKey, Event, Priority
 
 T0 = 1772331250000
@@ -298,3 +307,24 @@ def test_a_priority_that_stays_is_no_step_and_one_that_falls_begins_to_wait() ->
     assert step(record, Step(Input.PRESENT, gas(60.0, "critical")), T0) == (record, Reason.NONE)
     lower, reason = step(record, Step(Input.PRESENT, gas(35.0, "high")), T0)
     assert (lower.lower_since_ms, lower.priority, reason) == (T0, "critical", Reason.PENDING)
+
+
+def test_a_shelf_ends_by_the_clock_though_kept_readings_are_still_coming_in() -> None:
+    one = book()
+    one.update([gas()], T0)
+    one.shelve(GAS, T0 + 30 * MIN, T0, "Ana")
+    assert one.tick(T0 + 30 * MIN - 1, T0) == []
+    assert [e.event for e in one.tick(T0 + 30 * MIN, T0)] == ["unshelved", "raised"]
+
+
+def test_a_shelf_lasts_seven_days_and_not_a_millisecond_longer() -> None:
+    one = book()
+    one.update([gas()], T0)
+    with pytest.raises(AlarmError, match="at most 7 days"):
+        one.shelve(GAS, T0 + MAX_SHELF_MS + 1, T0, "Ana")
+    assert [e.event for e in one.shelve(GAS, T0 + MAX_SHELF_MS, T0, "Ana")] == ["shelved"]
+
+
+def test_silence_has_no_delay_of_its_own_in_the_book() -> None:
+    """The detector has waited already; so no tick has a delay to measure by the clock."""
+    assert rationale_for("device-silent").on_delay_s == 0

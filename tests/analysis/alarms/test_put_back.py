@@ -56,6 +56,8 @@ def test_no_shelf_is_longer_than_one_may_be() -> None:
     for shelved in (None, T0 - MIN, ahead):
         far = record(shelved_ms=shelved, shelf_end_ms=ahead + MAX_SHELF_MS + DAY)
         assert put_back(far, ahead, T0).shelf_end_ms == T0 + MAX_SHELF_MS
+    not_ahead = record(shelved_ms=T0 + 5, shelf_end_ms=T0 + 30 * MIN)
+    assert put_back(not_ahead, T0, T0).shelf_end_ms == T0 + 30 * MIN  # the clock was not ahead
     one_more = record(shelved_ms=T0 - MIN, shelf_end_ms=T0 + MAX_SHELF_MS + 1)
     assert put_back(one_more, T0, T0).shelf_end_ms == T0 + MAX_SHELF_MS
 

@@ -186,7 +186,7 @@ def test_every_alarm_has_a_curve_and_what_was_expected(alarm: str) -> None:
 
 
 def test_the_water_cools_as_the_model_said_it_would_unheated(heater: Case) -> None:
-    """The reference is the fault's own tank (bench/diagnosis/tank.py), which cools by Newton's law."""
+    """The reference is the fault's own tank (simulator/heat.py), which cools by Newton's law."""
     panel = explained(heater).panels[0]
     assert panel.title == "water temperature" and [band.name for band in panel.bands] == [
         "what the heater holds"
@@ -368,7 +368,7 @@ def test_replay_of_the_own_store(gas: Case, tmp_path: Path, capsys: pytest.Captu
         ([], 2, "READINGS.csv"),
     ],
 )
-def test_replay_is_told_what_to_do(
+def test_replay_says_what_to_do(
     gas: Case, capsys: pytest.CaptureFixture[str], arguments: list[str], status: int, words: str
 ) -> None:
     assert main(["replay", "--config", gas.config, *arguments]) == status

@@ -325,7 +325,7 @@ def test_what_becomes_of_a_notice_goes_to_the_store_or_to_memory_never_to_both(
     assert wrote == ["memory"]
 
 
-def test_what_rushlight_says_of_itself_stands_before_it_can_be_sent(
+def test_what_rushlight_says_of_itself_is_kept_before_it_can_be_sent(
     keeping: NoticeKeeping, store: EmbeddedStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The sender's thread may see the notice at once: it must not take it for an earlier run's."""

@@ -54,7 +54,7 @@ def event(
     )  # fmt: skip
 
 
-def told(notices: NoticeQueue, store: EmbeddedStore, *events: Event, now_ms: int | None = None) -> list[int]:
+def asks(notices: NoticeQueue, store: EmbeddedStore, *events: Event, now_ms: int | None = None) -> list[int]:
     """Each event kept with what it calls for, as of its own time; how many notices each has called for."""
     found = []
     for one in events:
@@ -89,36 +89,36 @@ def refuse(
 
 def test_each_event_calls_for_as_many_notices_as_it_says(store: EmbeddedStore) -> None:
     notices = queue("a", "b")
-    assert told(notices, store, event()) == [2]
+    assert asks(notices, store, event()) == [2]
     assert waiting(store) == [("raised", "a", 0, NOON), ("raised", "b", 0, NOON)]
     changed = event("priority-changed", NOON + MIN, priority="critical")
-    assert told(notices, store, changed) == [2]
+    assert asks(notices, store, changed) == [2]
     # what waited is out of date by it
     name = f"priority-changed {utc_text(NOON + MIN)}"
     assert waiting(store) == [(name, "a", 0, NOON + MIN), (name, "b", 0, NOON + MIN)]
-    assert told(notices, store, event("acknowledged", NOON + 2 * MIN, priority="critical")) == [0]
+    assert asks(notices, store, event("acknowledged", NOON + 2 * MIN, priority="critical")) == [0]
     assert waiting(store) == []
     # less urgent than it was, and somebody knows of it: no notice
-    assert told(notices, store, event("priority-changed", NOON + 3 * MIN)) == [0]
+    assert asks(notices, store, event("priority-changed", NOON + 3 * MIN)) == [0]
     assert waiting(store) == []
-    # that it is over is told all the same
-    assert told(notices, store, event("cleared", NOON + 4 * MIN)) == [2]
+    # that it is over is sent all the same
+    assert asks(notices, store, event("cleared", NOON + 4 * MIN)) == [2]
     assert waiting(store) == [("cleared", "a", 0, NOON + 4 * MIN), ("cleared", "b", 0, NOON + 4 * MIN)]
 
 
-def test_what_a_person_has_put_aside_is_not_told_and_the_end_of_that_takes_nothing_back(
+def test_what_a_person_has_put_aside_is_not_sent_and_the_end_of_that_takes_nothing_back(
     store: EmbeddedStore,
 ) -> None:
     notices = queue()
-    assert told(notices, store, event(), event("shelved", NOON + MIN)) == [1, 0]
+    assert asks(notices, store, event(), event("shelved", NOON + MIN)) == [1, 0]
     assert waiting(store) == []
     higher = event("priority-changed", NOON + 2 * MIN, priority="critical")
-    assert told(notices, store, higher, event("cleared", NOON + 3 * MIN)) == [0, 0]
+    assert asks(notices, store, higher, event("cleared", NOON + 3 * MIN)) == [0, 0]
     assert waiting(store) == []
     # another raising of it, and the shelf ends
     again = event(at_ms=NOON + HOUR, began_ms=NOON + HOUR)
-    assert told(notices, store, again) == [1]
-    assert told(notices, store, event("unshelved", NOON + HOUR + MIN, began_ms=NOON + HOUR)) == [0]
+    assert asks(notices, store, again) == [1]
+    assert asks(notices, store, event("unshelved", NOON + HOUR + MIN, began_ms=NOON + HOUR)) == [0]
     assert waiting(store) == [("raised", "a", 0, NOON + HOUR)]
 
 
@@ -127,7 +127,7 @@ def test_what_cannot_be_queued_takes_nothing_away(
 ) -> None:
     """All targets or none, and what waited goes only together with what comes in its place."""
     notices = queue("a", "b")
-    told(notices, store, event())
+    asks(notices, store, event())
     before = waiting(store)
     for after in (0, 1):
         refuse(store, monkeypatch, after)
@@ -158,28 +158,28 @@ def taken(notices: NoticeQueue, store: EmbeddedStore, now_ms: int, *standing: st
 
 def test_what_is_high_is_said_again_until_it_is_answered(store: EmbeddedStore) -> None:
     notices = queue()
-    told(notices, store, event())
+    asks(notices, store, event())
     taken(notices, store, NOON + 1000)
     assert waiting(store) == [("raised", "a", 1, NOON + 1000 + RESEND)]
     taken(notices, store, NOON + 1000 + RESEND)
     assert waiting(store) == [("raised", "a", 2, NOON + 1000 + 2 * RESEND)]
-    told(notices, store, event("cleared", NOON + HOUR))
+    asks(notices, store, event("cleared", NOON + HOUR))
     taken(notices, store, NOON + HOUR)
     assert waiting(store) == []
-    told(notices, store, event(alarm="light-dimming", priority="medium"))
+    asks(notices, store, event(alarm="light-dimming", priority="medium"))
     taken(notices, store, NOON)
     assert waiting(store) == []
 
 
 def test_no_reminder_follows_an_answer_that_came_while_a_notice_was_on_its_way(store: EmbeddedStore) -> None:
     notices = queue()
-    told(notices, store, event())
+    asks(notices, store, event())
     (first,) = store.pending_notices()
-    told(notices, store, event("acknowledged", NOON + MIN))
+    asks(notices, store, event("acknowledged", NOON + MIN))
     notices.queue_reminder(store, first, NOON + MIN)
     assert waiting(store) == []
     higher = event("priority-changed", NOON + 2 * MIN, priority="critical")
-    told(notices, store, higher)
+    asks(notices, store, higher)
     notices.queue_reminder(store, first, NOON + 2 * MIN)  # the news has its own reminders
     assert [(n.transition, n.number) for n in store.pending_notices()] == [
         (f"priority-changed {higher.time}", 0)
@@ -189,10 +189,10 @@ def test_no_reminder_follows_an_answer_that_came_while_a_notice_was_on_its_way(s
 def test_a_reminder_of_what_may_wait_is_not_for_the_night(store: EmbeddedStore) -> None:
     notices = queue(settings=AT_NIGHT)
     late = NIGHT + 20 * HOUR + 50 * MIN  # 22:50: the reminder would come at 23:05
-    told(notices, store, event(alarm="light-missing", at_ms=late, began_ms=late))
+    asks(notices, store, event(alarm="light-missing", at_ms=late, began_ms=late))
     taken(notices, store, late)
     assert waiting(store) == [("raised", "a", 1, MORNING + 24 * HOUR)]
-    told(notices, store, event(at_ms=late, began_ms=late))  # too warm can't wait
+    asks(notices, store, event(at_ms=late, began_ms=late))  # too warm can't wait
     store.cancel_notices(f"alcove/light-missing/{utc_text(late)}")
     taken(notices, store, late)
     assert waiting(store) == [("raised", "a", 1, late + RESEND)]
@@ -204,14 +204,14 @@ def test_what_rushlight_says_of_itself_and_tests_wait_for_no_morning(store: Embe
     own = f"{OWN}readings-not-kept/x"
     assert notices.queue_own(store, own, "raised", Text("t", "b"), NIGHT) == 1
     trial = event(alarm="light-missing", at_ms=NIGHT, began_ms=NIGHT, test=True)
-    assert told(notices, store, trial) == [1]
+    assert asks(notices, store, trial) == [1]
     assert waiting(store) == [("raised", "a", 0, NIGHT), ("test", "a", 0, NIGHT)]
     assert notices.asleep(store, store.pending_notices(), NIGHT) == {}
     taken(notices, store, NIGHT, own)
     taken(notices, store, NIGHT)
     assert waiting(store) == [("raised", "a", 1, NIGHT + RESEND), ("test", "a", 1, NIGHT + RESEND)]
     # the twin: a real one of the same kind does wait, also where failing has pushed it into the night
-    told(notices, store, event(alarm="light-missing", at_ms=NIGHT - 4 * HOUR, began_ms=NIGHT - 4 * HOUR))
+    asks(notices, store, event(alarm="light-missing", at_ms=NIGHT - 4 * HOUR, began_ms=NIGHT - 4 * HOUR))
     (real,) = [n for n in store.pending_notices() if n.number == 0]
     assert real.next_attempt_ms == NIGHT - 4 * HOUR
     assert notices.asleep(store, store.pending_notices(), NIGHT) == {real.id: MORNING}
@@ -232,18 +232,18 @@ def test_what_is_over_about_rushlight_itself_is_not_said_again(store: EmbeddedSt
 # -- targets that come and go --------------------------------------------------------------------------
 
 
-def test_a_new_target_is_told_what_stands_as_its_first_notice(store: EmbeddedStore) -> None:
-    """Its number is kept for as long as the alarm is: a reminder's is not, and it would be told again."""
+def test_a_new_target_gets_what_is_active_as_its_first_notice(store: EmbeddedStore) -> None:
+    """Its number is kept for as long as the alarm is: a reminder's is not, and it would be sent again."""
     name = event().occurrence
-    told(queue("a"), store, event())
-    told(queue("a"), store, event("priority-changed", NOON + MIN, priority="critical"))
+    asks(queue("a"), store, event())
+    asks(queue("a"), store, event("priority-changed", NOON + MIN, priority="critical"))
     both = queue("a", "b")
     assert both.queue_missing(store, name, NOON + 2 * MIN) == 1
     changed = f"priority-changed {utc_text(NOON + MIN)}"
     assert waiting(store) == [(changed, "a", 0, NOON + MIN), (changed, "b", 0, NOON + 2 * MIN)]
     assert store.pending_notices()[1].priority == "critical"
     assert both.queue_missing(store, name, NOON + 2 * MIN) == 0
-    told(both, store, event("acknowledged", NOON + 3 * MIN, priority="critical"))
+    asks(both, store, event("acknowledged", NOON + 3 * MIN, priority="critical"))
     assert queue("c").queue_missing(store, name, NOON + 4 * MIN) == 0
     assert waiting(store) == []
 
@@ -251,7 +251,7 @@ def test_a_new_target_is_told_what_stands_as_its_first_notice(store: EmbeddedSto
 def test_an_alarm_whose_events_are_gone_asks_for_nobody(store: EmbeddedStore) -> None:
     """As where an old copy of the store was put in the place of it."""
     notices = queue()
-    told(notices, store, event())
+    asks(notices, store, event())
     (one,) = store.pending_notices()
     assert notices.still_asks(store, one)
     gone = one._replace(occurrence="alcove/co2-overdose/x")
@@ -261,7 +261,7 @@ def test_an_alarm_whose_events_are_gone_asks_for_nobody(store: EmbeddedStore) ->
 
 def test_a_new_target_is_not_woken_for_what_may_wait(store: EmbeddedStore) -> None:
     early = NIGHT - 4 * HOUR
-    told(queue("a"), store, event(alarm="light-missing", at_ms=early, began_ms=early))
+    asks(queue("a"), store, event(alarm="light-missing", at_ms=early, began_ms=early))
     name = event(alarm="light-missing", began_ms=early).occurrence
     assert queue("a", "b", settings=AT_NIGHT).queue_missing(store, name, NIGHT) == 1
     assert waiting(store) == [("raised", "a", 0, early), ("raised", "b", 0, MORNING)]
@@ -270,7 +270,7 @@ def test_a_new_target_is_not_woken_for_what_may_wait(store: EmbeddedStore) -> No
 def test_what_a_target_had_not_goes_to_those_that_are_there_or_stays(
     store: EmbeddedStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    told(queue("gone"), store, event())
+    asks(queue("gone"), store, event())
     (left,) = store.pending_notices()
     there = queue("a", "b")
     for name in ("queue_notice", "notice_failed"):
@@ -351,9 +351,9 @@ def third(store: EmbeddedStore, first_ms: int, second_ms: int, **more: Any) -> i
     """For how long the third alarm of these waits."""
     notices = queue()
     for at_ms, alarm in ((first_ms, "light-missing"), (second_ms, "light-dimming")):
-        told(notices, store, event(at_ms=at_ms, began_ms=at_ms, alarm=alarm), now_ms=NOON)
+        asks(notices, store, event(at_ms=at_ms, began_ms=at_ms, alarm=alarm), now_ms=NOON)
     one = event(**more)
-    told(notices, store, one, now_ms=NOON)
+    asks(notices, store, one, now_ms=NOON)
     (row,) = store.notices(one.occurrence)
     return row.next_attempt_ms - NOON
 
@@ -388,12 +388,12 @@ def test_neither_tests_nor_what_is_over_make_a_storm(store: EmbeddedStore) -> No
     notices = queue()
     for n, alarm in enumerate(("light-missing", "light-dimming")):
         at_ms = NOON - 90_000 + n * 30_000
-        told(notices, store, event(at_ms=at_ms, began_ms=at_ms, alarm=alarm, test=True))
+        asks(notices, store, event(at_ms=at_ms, began_ms=at_ms, alarm=alarm, test=True))
     old = NOON - HOUR
     for n, alarm in enumerate(("light-stuck-on", "co2-absent")):
-        told(notices, store, event(at_ms=old + n * 1800, began_ms=old, alarm=alarm))
+        asks(notices, store, event(at_ms=old + n * 1800, began_ms=old, alarm=alarm))
         at_ms = NOON - 30_000 + n * 1800
-        told(notices, store, event("cleared", at_ms=at_ms, began_ms=old, alarm=alarm))
-    told(notices, store, event())
+        asks(notices, store, event("cleared", at_ms=at_ms, began_ms=old, alarm=alarm))
+    asks(notices, store, event())
     (row,) = store.notices(event().occurrence)
     assert row.next_attempt_ms == NOON

@@ -272,19 +272,19 @@ def test_what_sleeps_until_the_morning_says_so_in_the_store(store: EmbeddedStore
     assert desk.round() == 1
 
 
-def test_a_failing_target_is_told_of_after_the_first_tenth_and_hundredth_failure(
+def test_a_failing_target_is_logged_after_the_first_tenth_and_hundredth_failure(
     store: EmbeddedStore, caplog: pytest.LogCaptureFixture
 ) -> None:
     desk = Desk(store)
     desk.tell(event())
     desk.refuses = {A}
-    told = []
+    logged = []
     for number in range(1, 103):
         before = caplog.text.count("refused or out of reach")
         desk.round(15 * MIN)
         if caplog.text.count("refused or out of reach") > before:
-            told.append(number)
-    assert told == [1, 10, 100] and len(desk.tried) == 102
+            logged.append(number)
+    assert logged == [1, 10, 100] and len(desk.tried) == 102
 
 
 def test_a_sender_that_raises_is_a_target_that_refuses(

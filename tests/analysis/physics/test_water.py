@@ -164,7 +164,7 @@ def test_activity_explains_the_gap_between_the_two_libraries(
 
 
 @pytest.mark.parametrize("case", REFERENCES["co2.calcium_instead_of_sodium_pct"])
-def test_calcium_instead_of_sodium_is_told_apart_by_gh(phreeqc: Phreeqc, case: dict[str, float]) -> None:
+def test_gh_distinguishes_calcium_from_sodium(phreeqc: Phreeqc, case: dict[str, float]) -> None:
     """PHREEQC, CaHCO3 water: 0.6 % (1 dKH) to 3 % (12 dKH) less; 0.5 % where GH is given, 2 % without."""
     kh, ph, t = case["kh"], case["ph"], case["t"]
     calcium, sodium = phreeqc.carbon_dioxide(ph, kh, t, "Ca"), phreeqc.carbon_dioxide(ph, kh, t)

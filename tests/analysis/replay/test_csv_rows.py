@@ -112,12 +112,12 @@ def test_fractions_of_a_second_are_kept_to_the_millisecond(write: Write) -> None
         ("x" * 150_000 + ",hallway,ph,6.9", "field larger than field limit"),
     ],
 )
-def test_a_bad_row_is_told_with_its_line_and_the_rest_counts(write: Write, row: str, why: str) -> None:
+def test_a_bad_row_is_named_with_its_line_and_the_rest_counts(write: Write, row: str, why: str) -> None:
     path = write(f"2026-03-01T02:00:00Z,hallway,ph,6.8\n{row}\n2026-03-01T02:01:00Z,hallway,ph,7.0\n")
     rows, complaints = read(path)
     assert [value for _, _, _, value, _ in rows] == [6.8, 7.0]
-    (told,) = complaints
-    assert told.startswith(f"{path}, line 3: ") and why in told and "left out" in told
+    (complaint,) = complaints
+    assert complaint.startswith(f"{path}, line 3: ") and why in complaint and "left out" in complaint
 
 
 def test_an_empty_value_is_a_fault_of_the_probe_and_an_empty_line_nothing(write: Write) -> None:
@@ -165,10 +165,12 @@ def test_a_byte_order_mark_is_no_part_of_the_header(write: Write) -> None:
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
 @given(st.binary(max_size=300) | st.text(alphabet='0123456789-:TZ,.\n\r"hp\0', max_size=300).map(str.encode))
 def test_no_bytes_break_it(write: Write, junk: bytes) -> None:
-    """What can't be read is told; the good row before it is there whatever follows."""
+    """What can't be read is reported; the good row before it is there whatever follows."""
     rows, complaints = read(write(f"{text(BEGAN)},hallway,ph,7\n".encode() + junk))
     assert rows[0] == (BEGAN, "hallway", "ph", 7.0, False)
-    assert all("readings.csv" in told or "taken as just arrived" in told for told in complaints)
+    assert all(
+        "readings.csv" in complaint or "taken as just arrived" in complaint for complaint in complaints
+    )
 
 
 def test_several_files_are_merged_by_time(write: Write) -> None:
@@ -246,7 +248,7 @@ def test_late_rows_keep_their_time() -> None:
     assert [row[0] for row in rows] == times and complaints == []
 
 
-def test_a_clock_that_stands_still_in_the_future_holds_nothing_back() -> None:
+def test_a_clock_that_stays_in_the_future_holds_nothing_back() -> None:
     rows, _ = sound([BEGAN, *[BEGAN + 30 * DAY] * 100])
     assert len(rows) == 101 and rows[-1][0] == BEGAN + 30 * DAY
 

@@ -161,7 +161,7 @@ def test_an_event_its_notice_and_the_snapshot_are_one_transaction(service: Servi
     assert saved is not None and saved[1] == len(stream)
 
 
-def test_silence_is_told_by_time_alone_but_not_right_after_a_start(service: Service) -> None:
+def test_silence_is_noticed_by_time_alone_but_not_right_after_a_start(service: Service) -> None:
     service.give(readings(20))
     service.kill()
     service.now += 3_600_000
@@ -265,7 +265,7 @@ def test_a_snapshot_of_another_version_is_learnt_anew_and_alarms_are_not_sent_ag
     assert service.live.watches["hallway"].of(TemperatureDetector) == whole.of(TemperatureDetector)
 
 
-def test_a_snapshot_that_is_rubbish_closes_what_was_open_and_raises_what_stands(service: Service) -> None:
+def test_a_snapshot_that_is_rubbish_closes_what_was_open_and_raises_what_is_active(service: Service) -> None:
     service.give(readings(100))
     (old,) = service.store.events()
     service.store.save_state(ANALYSIS_STATE, "hallway", b"rubbish", service.store.position())

@@ -1,4 +1,4 @@
-"""The live analysis one call at a time: what is kept, told and taken up."""
+"""The live analysis one call at a time: what is kept, sent and taken up."""
 
 from __future__ import annotations
 
@@ -52,8 +52,8 @@ def test_a_start_writes_no_snapshot_that_is_there(service: Service, caplog: pyte
     assert service.live.watches["hallway"].state.frames == frames  # the readings behind it are judged again
     service.commit([])
     assert saved(service) == before
-    told = [r.getMessage() for r in caplog.records if "restored" in r.getMessage()]
-    assert told == [
+    lines = [r.getMessage() for r in caplog.records if "restored" in r.getMessage()]
+    assert lines == [
         "hallway: analysis restored, with 2 readings since",
         "shed: analysis restored, with 1 readings since",
     ]
@@ -221,7 +221,7 @@ def hot(service: Service) -> list[Event]:
     return list(service.live._events)
 
 
-def test_events_that_come_one_after_the_other_are_each_told_once_from_memory(service: Service) -> None:
+def test_events_that_come_one_after_the_other_are_each_sent_once_from_memory(service: Service) -> None:
     hot(service)
     service.live.hold(service.store, service.now, "no room")
     service.live.hold(service.store, service.now, "no room")
@@ -239,7 +239,7 @@ def test_events_that_come_one_after_the_other_are_each_told_once_from_memory(ser
     service.commit([])
     assert [n.occurrence.split("/")[:2] for n in service.store.pending_notices()] == waiting
     assert not keeping.holding
-    # and the next event of all is told by the store again
+    # and the next event of all goes by the store again
     service.now += 1000
     service.store.add_request("try", "shed", "co2-overdose", "", {}, "Ines", service.now)
     service.live.poll(service.store, service.now)
@@ -247,22 +247,22 @@ def test_events_that_come_one_after_the_other_are_each_told_once_from_memory(ser
     assert len(service.store.pending_notices()) == 4
 
 
-def test_an_event_that_cannot_be_told_keeps_no_other_from_people(
+def test_an_event_that_cannot_be_sent_keeps_no_other_from_people(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     first, second = hot(service)
-    told: list[str] = []
+    lines: list[str] = []
 
     def hold(self: NoticeKeeping, event: Event, store: Any, now_ms: int) -> None:
         if event is first:
             raise ZeroDivisionError("no words for it")
-        told.append(event.occurrence)
+        lines.append(event.occurrence)
 
     monkeypatch.setattr(NoticeKeeping, "hold", hold)
     with pytest.raises(ZeroDivisionError):
         service.live.hold(service.store, service.now, "no room")
     service.live.hold(service.store, service.now, "no room")
-    assert told == [second.occurrence]
+    assert lines == [second.occurrence]
 
 
 def test_that_readings_are_not_kept_is_said_after_a_minute_of_it(

@@ -159,7 +159,7 @@ def test_a_stored_reading_that_breaks_it_ends_the_learning_and_nothing_else(
 
 
 def test_where_the_alarms_are_lost_too_they_are_those_of_the_readings(store: EmbeddedStore) -> None:
-    """What is raised by them is told, what no longer stands is ended, what a person did holds."""
+    """What is raised by them is raised, what is no longer active is ended, what a person did holds."""
     store.add_readings(warm(240))
     now = NOON + 240 * MIN
     for one in (event(alarm="co2-overdose"), event("priority-changed", NOON + MIN, alarm="co2-overdose")):
@@ -167,38 +167,38 @@ def test_where_the_alarms_are_lost_too_they_are_those_of_the_readings(store: Emb
     until = utc_text(now + DAY)
     store.add_event(event("shelved", alarm="light-missing", actor="ann", until=until))
     fresh = watch()
-    over, told = relearn(fresh, b"rubbish", store, now, lambda: NOON)
+    over, raised = relearn(fresh, b"rubbish", store, now, lambda: NOON)
     assert (over.alarm, over.event, over.time) == ("co2-overdose", "cleared", utc_text(now))
     assert over.time_left_s is None
-    assert (told.alarm, told.event) == ("temperature-high", "raised")
-    assert told.occurrence in open_occurrences([fresh])
+    assert (raised.alarm, raised.event) == ("temperature-high", "raised")
+    assert raised.occurrence in open_occurrences([fresh])
     assert state_of(fresh.book, "light-missing") == "shelved"
 
 
 # -- agreeing ------------------------------------------------------------------------------------------
 
 
-def test_only_what_is_open_on_one_side_alone_is_told() -> None:
-    book, stands = raised_book()
+def test_only_what_is_open_on_one_side_alone_is_mended() -> None:
+    book, active = raised_book()
     now = NOON + HOUR
-    assert reconciled([stands], book, {stands.occurrence: stands}, now) == []
-    assert reconciled([], book, {stands.occurrence: stands}, now) == [stands]
+    assert reconciled([active], book, {active.occurrence: active}, now) == []
+    assert reconciled([], book, {active.occurrence: active}, now) == [active]
     assert reconciled([], book, {}, now) == []
     gone = event()
     assert reconciled([], book, {gone.occurrence: gone}, now) == []  # raised and over within the readings
-    (over,) = reconciled([gone, stands], book, {}, now)
+    (over,) = reconciled([gone, active], book, {}, now)
     assert (over.event, over.occurrence, over.time) == ("cleared", gone.occurrence, utc_text(now))
     assert over.summary == "Over or raised anew: temperature-high"
-    assert reconciled([gone, event("cleared", NOON + MIN), stands], book, {}, now) == []
-    assert reconciled([event(test=True), stands], book, {}, now) == []  # a test ends by itself
+    assert reconciled([gone, event("cleared", NOON + MIN), active], book, {}, now) == []
+    assert reconciled([event(test=True), active], book, {}, now) == []  # a test ends by itself
     acknowledged = event("acknowledged", NOON + MIN)
-    assert [e.event for e in reconciled([gone, acknowledged, stands], book, {}, now)] == ["cleared"]
-    assert reconciled([acknowledged, stands], book, {}, now) == []
+    assert [e.event for e in reconciled([gone, acknowledged, active], book, {}, now)] == ["cleared"]
+    assert reconciled([acknowledged, active], book, {}, now) == []
 
 
 def silenced(*stored: Event) -> AlarmBook:
-    book, stands = raised_book()
-    events = [stands, *stored]
+    book, active = raised_book()
+    events = [active, *stored]
     silence_again(events, book, NOON + HOUR)
     return book
 
@@ -217,11 +217,11 @@ def test_an_answer_is_given_again_and_by_whom() -> None:
     elsewhere = answered("acknowledged", NOON + MIN, began_ms=NOON - DAY)
     assert state_of(silenced(elsewhere)) == "unacknowledged"  # of an earlier raising
     # an alarm that is over is not answered
-    book, stands = raised_book()
+    book, active = raised_book()
     book.update([], NOON + 1000, NOON + 1000)
     book.update([], NOON + DAY, NOON + DAY)
     before = state_of(book)
-    silence_again([stands, answered("acknowledged", NOON + MIN)], book, NOON + DAY)
+    silence_again([active, answered("acknowledged", NOON + MIN)], book, NOON + DAY)
     assert state_of(book) == before != "unacknowledged"
 
 
@@ -255,16 +255,16 @@ def test_what_was_taken_out_of_service_stays_out() -> None:
 # -- what is open --------------------------------------------------------------------------------------
 
 
-def test_harm_is_expected_of_what_stands_and_has_a_time() -> None:
+def test_harm_is_expected_of_what_is_active_and_has_a_time() -> None:
     one, none = watch(), watch()
-    one.book, stands = raised_book()
-    assert list(harm_expected([none, one])) == [(stands.occurrence, NOON + 600_000)]
-    assert open_occurrences([none, one]) == [stands.occurrence]
+    one.book, active = raised_book()
+    assert list(harm_expected([none, one])) == [(active.occurrence, NOON + 600_000)]
+    assert open_occurrences([none, one]) == [active.occurrence]
     one.book.update([Finding(alarm="co2-overdose", priority="high", time_left_s=0.5)], NOON + MIN, NOON + MIN)
-    assert list(harm_expected([one])) == [(stands.occurrence, NOON + MIN + 500)]
+    assert list(harm_expected([one])) == [(active.occurrence, NOON + MIN + 500)]
     one.book.update([Finding(alarm="co2-overdose", priority="high")], NOON + 2 * MIN, NOON + 2 * MIN)
     assert list(harm_expected([one])) == []
-    assert open_occurrences([one]) == [stands.occurrence]
+    assert open_occurrences([one]) == [active.occurrence]
     for at in (3, 24 * 60):
         one.book.update([], NOON + at * MIN, NOON + at * MIN)
     assert open_occurrences([one]) == [] and list(harm_expected([one])) == []
@@ -282,14 +282,14 @@ def ask(kind: str, alarm: str = "co2-overdose", **arguments: Any) -> Request:
 
 def test_a_test_and_a_real_alarm_are_answered_together_or_by_their_id() -> None:
     one = watch()
-    one.book, stands = raised_book()
+    one.book, active = raised_book()
     trials = Trials()
     (trial,), name = trials.begin(ask("try"), "Alcove", NOON)
     events, words = answer(trials, one, ask("acknowledge"), NOON + MIN)
-    assert [e.occurrence for e in events] == [stands.occurrence, name]
+    assert [e.occurrence for e in events] == [active.occurrence, name]
     assert words == f"alcove/co2-overdose acknowledged; {name} acknowledged"
-    # the test alone by its id, also where the real one stands
-    one.book, stands = raised_book()
+    # the test alone by its id, also where the real one is active
+    one.book, active = raised_book()
     trials = Trials()
     (trial,), name = trials.begin(ask("try"), "Alcove", NOON)
     events, words = answer(trials, one, ask("acknowledge", occurrence=name), NOON + MIN)

@@ -78,7 +78,7 @@ def warm_tank(folder: Path, title: str = "Tank on the porch") -> Settings:
 
 
 class Served:
-    """A page that is being served, with what it was told of the service."""
+    """A page that is being served, with what it was given of the service."""
 
     def __init__(self, settings: Settings, well: Callable[[], bool], clock: Callable[[], int]) -> None:
         self.page = StatusPage(settings, settings.store_path(), clock, well)
@@ -531,8 +531,8 @@ def test_the_command_serves_it_in_little_memory_and_lives_without_it(
     assert log.read_text().rstrip().endswith("stopped")
     with socket.create_server(("127.0.0.1", port)), run() as service:
         wait_for(lambda: "connected" in log.read_text(), "the service")
-        told = [line for line in log.read_text().splitlines() if "status page" in line]
-        assert len(told) == 1 and "Address already in use" in told[0]
+        lines = [line for line in log.read_text().splitlines() if "status page" in line]
+        assert len(lines) == 1 and "Address already in use" in lines[0]
         service.send_signal(signal.SIGTERM)
         assert service.wait(20) == 0
 

@@ -234,7 +234,7 @@ CALM = [8.30, 8.31, 8.31, 8.32, 8.32, 8.33, 8.33, 8.33, 8.34, 8.34]  # a quiet r
 LIVELY = [8.30, 8.37, 8.45, 8.40, 8.33, 8.26, 8.31, 8.38, 8.46, 8.40]  # one with much weed, on a sunny day
 
 
-def test_a_calm_series_is_told_of_a_small_jump_and_a_lively_one_left_in_peace() -> None:
+def test_a_small_jump_is_flagged_in_a_calm_series_and_not_in_a_lively_one() -> None:
     calm, lively = SeriesQuality(LIMITS["ph"]), SeriesQuality(LIMITS["ph"])
     assert set(run(calm, CALM * 3 + CALM, QUARTER_MS)[2:10]) == {1}
     begin = 4 * len(CALM) + 1

@@ -70,7 +70,7 @@ def of_another_version(store: EmbeddedStore) -> None:
 
 
 @pytest.mark.parametrize("upgraded", [False, True])
-def test_a_probe_that_stands_still_is_seen_over_an_upgrade(upgraded: bool, tmp_path: Path) -> None:
+def test_a_probe_that_is_stuck_is_seen_over_an_upgrade(upgraded: bool, tmp_path: Path) -> None:
     intake = Intake(tmp_path / "rushlight.db")
     for seq in range(11 * 60):  # the same value for eleven hours: suspect after twelve
         assert intake.give(seq, 22.44) == [1]

@@ -280,16 +280,16 @@ def test_the_common_deadline_runs_from_the_moment_of_asking(steps: Steps) -> Non
     assert ending.times == 1
 
 
-def test_the_service_manager_is_told_when_it_is_ready_and_when_it_ends(
+def test_the_service_manager_learns_when_it_is_ready_and_when_it_ends(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """sd_notify(3)."""
-    told: list[tuple[str, bool, int, bool]] = []
+    states: list[tuple[str, bool, int, bool]] = []
     rounds: list[int] = []
     monkeypatch.setattr(
         loop,
         "sd_notify",
-        lambda state: told.append((state, steps.link.started.is_set(), len(rounds), steps.link.stopped)),
+        lambda state: states.append((state, steps.link.started.is_set(), len(rounds), steps.link.stopped)),
     )
 
     def one_round() -> None:
@@ -298,7 +298,7 @@ def test_the_service_manager_is_told_when_it_is_ready_and_when_it_ends(
 
     monkeypatch.setattr(steps.service, "_round", one_round)
     assert steps.service.run()
-    assert told == [("READY=1", True, 0, False), ("STOPPING=1", True, 1, False)]
+    assert states == [("READY=1", True, 0, False), ("STOPPING=1", True, 1, False)]
 
 
 class Taken:

@@ -270,7 +270,7 @@ def test_a_notice_goes_along_with_its_events_also_where_the_alarm_is_over(bench:
 
 
 @pytest.mark.parametrize(
-    ("state", "taken", "told"),
+    ("state", "taken", "warned"),
     [
         (None, [4], True),  # the first look at this server: nobody knows what it has
         (DrainState(cursor=5, copy_ms=None, marks=[Mark(NOW, 2, None)]), [2, 3, 4], False),
@@ -285,7 +285,7 @@ def test_a_notice_goes_along_with_its_events_also_where_the_alarm_is_over(bench:
     ids=["new", "behind", "older ones not copied", "refused", "all there"],
 )
 def test_what_the_server_may_not_have_goes_along_or_is_said(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture, state: DrainState | None, taken: list[int], told: bool
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, state: DrainState | None, taken: list[int], warned: bool
 ) -> None:
     bench = Bench(tmp_path, INFLUX)
     with bench.before() as store:
@@ -296,7 +296,7 @@ def test_what_the_server_may_not_have_goes_along_or_is_said(
     with bench.mine() as store:
         bench.take(store)
         assert sorted(seqs(store)) == taken
-    assert ("may not be on InfluxDB" in caplog.text) is told
+    assert ("may not be on InfluxDB" in caplog.text) is warned
 
 
 def test_without_a_server_nothing_is_said_of_one(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:

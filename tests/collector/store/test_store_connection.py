@@ -298,11 +298,11 @@ def error(code: int | None) -> sqlite3.Error:
         (None, StoreError, "it said so"),
     ],
 )
-def test_what_sqlite_says_is_told_in_words(code: int | None, kind: type[StoreError], words: str) -> None:
+def test_what_sqlite_says_is_put_in_words(code: int | None, kind: type[StoreError], words: str) -> None:
     """sqlite.org/rescode.html: an extended code has its primary one in its lowest eight bits."""
-    told = store_error(Path("a.db"), error(code))
-    assert type(told) is kind and words in str(told)
-    assert ("damaged" in str(told)) is ("damaged" in words)
+    said = store_error(Path("a.db"), error(code))
+    assert type(said) is kind and words in str(said)
+    assert ("damaged" in str(said)) is ("damaged" in words)
 
 
 # -- copies --------------------------------------------------------------------------------------------
