@@ -22,8 +22,8 @@ __all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
 
 HEADER = ["time", "tank", "quantity", "value"]
 EXPORTED = [*HEADER, "flag", "seq", "stamp"]
-UNIX_CLOCK_MS = 31_536_000_000  # 1970 and earlier,
-UNSET_MS = 946_684_800_000, 949_363_200_000  # and January 2000: where clocks of boards begin that nobody has set
+UNIX_CLOCK_MS = 31_536_000_000  # 1970 and earlier, and
+UNSET_MS = 946_684_800_000, 949_363_200_000  # January 2000: where unset clocks of boards begin
 BEHIND_MS = 366 * 86_400_000
 LEAP_MS = 6 * 3_600_000
 _SECONDS = {f":{second:02d}Z": second * 1000 for second in range(60)}  # what the commonest times end in
@@ -49,14 +49,23 @@ def read_rows(
     ReplayError
         If a file is missing or has another header.
     """
-    streams = [_read_one(Path(path), complain, progress) for path in paths]
+    streams = [_read_one(Path(path), complain) for path in paths]
+    if progress is not None:
+        streams = [_counted(stream, progress) for stream in streams]
     merged = streams[0] if len(streams) == 1 else heapq.merge(*streams, key=itemgetter(0))
     return sound_times(merged, complain)
 
 
-def _read_one(
-    path: Path, complain: Complain, progress: Callable[[int], None] | None
-) -> Iterator[RecordedRow]:
+def _counted(rows: Iterator[RecordedRow], progress: Callable[[int], None]) -> Iterator[RecordedRow]:
+    done = 0
+    for done, row in enumerate(rows, 1):
+        yield row
+        if not done % 20_000:
+            progress(20_000)
+    progress(done % 20_000)
+
+
+def _read_one(path: Path, complain: Complain) -> Iterator[RecordedRow]:
     try:
         file = path.open(encoding="utf-8", errors="replace", newline="")
     except OSError as error:
@@ -71,7 +80,6 @@ def _read_one(
             rows = map(str.split, file, repeat(","))
         last_text = ""
         last_ms = 0
-        done = 0
         bad = 0
         value: float | None
         isfinite, milliseconds = math.isfinite, _Times().milliseconds
@@ -100,17 +108,11 @@ def _read_one(
                             complain(f"{path}, line {line}: {_why(row, error)}; the row is left out")
                         continue
                     yield last_ms, tank, quantity, value, False
-                    if progress is not None:
-                        done += 1
-                        if not done % 20_000:
-                            progress(20_000)
                 at_end = True
             except csv.Error as error:
                 complain(f"{path}, line {reader.line_num}: {error}; left out")
         if bad > 20:
             complain(f"{path}: {bad} rows were left out in all")
-        if progress is not None:
-            progress(done % 20_000)
 
 
 def _is_short(first_row: list[str], path: Path) -> bool:
