@@ -167,7 +167,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             curve.extremes.lows = [low for low, _ in doubts.lived]
             curve.extremes.highs = [high for _, high in doubts.lived]
             curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
-        known = curve.usual_low is not None and curve.injected(tank)
+        known = bool(curve.extremes.lows) and curve.injected(tank)
         self.estimate.doubtful = doubts.reference and known
 
     def _fast(self, tank: Tank, moment: Moment, ph: float, restless: bool) -> None:
