@@ -81,7 +81,8 @@ class Window(msgspec.Struct):
         xs, ys = [(time_ms - end) / HOUR_MS for time_ms in times[first:]], self.values[first:]
         sum_x, sum_y = sum(xs), sum(ys)
         sum_xx, sum_xy = sum(map(mul, xs, xs)), sum(map(mul, xs, ys))
-        return (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+        slope: float = (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+        return slope
 
     def ago(self, span_ms: int) -> float | None:
         """The value `span_ms` before the last one (the nearest at or before), None where it isn't kept."""

@@ -185,7 +185,7 @@ class PhCurve(msgspec.Struct):
         bins = len(usual)
         if min(days) < OVERDOSE.least_days:
             return None  # the hours in which the gas leaves may be among those not seen
-        steepest = max(map(sub, usual[apart:] + usual[:apart], usual))
+        steepest: float = max(map(sub, usual[apart:] + usual[:apart], usual))
         hours = apart * DAY_MS / HOUR_MS / bins
         return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
 
