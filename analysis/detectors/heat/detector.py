@@ -27,7 +27,7 @@ from rushlight.analysis.detectors.heat.heater_test import (
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.heat.taught import taught
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import KeptHeat, Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.thermal_model import ThermalModel
@@ -95,7 +95,8 @@ class TemperatureDetector(msgspec.Struct):
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
-        self.rough.clear()
+        if self.rough.times:
+            self.rough.clear()
         block = self.block
         every_ms = moment.sensor("temperature").interval_ms
         gap_ms = max(HEAT.gap_min * MINUTE_MS, HEAT.gap_reports * every_ms)
@@ -113,15 +114,23 @@ class TemperatureDetector(msgspec.Struct):
         self.steps.add(frame.start_ms, temperature)
         self._notice_steps(tank, frame.start_ms)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
+        asked = True
         if moment.fifth:
             self._slow(tank, moment, sum(block.values) / len(block.values))
         elif self.limits.beyond(tank, temperature) and not self.hold and not moment.heat.disturbed:
             # past a limit: no waiting for the five-minute block
             self._slow(tank, moment, median(block.values))
-        moment.heat.floor, self.ceiling = heater_range(tank, self.heater, self.extremes.highs)
+        else:
+            asked = False
+        kept = tank.kept_heat
+        if kept is None or kept.of is not self or asked or frame.heater is not None:
+            # between two of these nothing that they depend on changes
+            range_c = heater_range(tank, self.heater, self.extremes.highs)
+            kept = tank.kept_heat = KeptHeat(self, *range_c, self.model.usual_fall())
+        moment.heat.floor, self.ceiling = kept.floor, kept.ceiling
         moment.heat.comes_on = self.heater.holds_from(None) if moment.fifth and self.heater.sure else None
         moment.heat.slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-        moment.heat.cooling_rate = self.model.usual_fall()
+        moment.heat.cooling_rate = kept.cooling_rate
         return list(self.hold.values())
 
     def recall(self, moment: Moment) -> None:
@@ -208,6 +217,8 @@ class TemperatureDetector(msgspec.Struct):
         if not before:
             return
         change = abs(before[-1] - before[0])
+        if change <= HEAT.step_c:
+            return
         span_h = (self.steps.times[-1] - self.steps.times[-len(before)]) / HOUR_MS
         possible = HEAT.step_heaters * max(tank.heating_rate_c_per_h, self.cycle.heat or 0.0) * span_h
         if change > HEAT.step_c + possible:

@@ -19,6 +19,7 @@ __all__ = [
     "Period",
     "Schedule",
     "clock_text",
+    "flat",
     "hours_text",
     "is_weekend",
     "minutes_apart",
@@ -88,6 +89,12 @@ def week_text(schedule: Schedule) -> str:
 def pairs(flat: Sequence[float]) -> Hours:
     """Periods of a day out of on, off, on, off …"""
     return tuple(zip(flat[::2], flat[1::2], strict=True))
+
+
+@functools.lru_cache  # asked each minute
+def flat(schedule: Schedule) -> tuple[float, ...]:
+    """On, off, on, off … of working days and of weekends."""
+    return tuple(minute for day in schedule for period in day for minute in period)
 
 
 def is_weekend(day: int) -> bool:
