@@ -10,11 +10,11 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now
+from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now, kept_heat
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
-from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own
 from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.heater_test import (
@@ -27,7 +27,7 @@ from rushlight.analysis.detectors.heat.heater_test import (
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.heat.taught import taught
-from rushlight.analysis.detectors.moment import KeptHeat, Moment, Tank
+from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.thermal_model import ThermalModel
@@ -92,6 +92,7 @@ class TemperatureDetector(msgspec.Struct):
         if frame.heater is not None:
             calm = frame.start_ms - self.last_step_ms > HEAT.settle_min * MINUTE_MS
             self.heater.meter(frame.start_ms, frame.heater, temperature, self.heater.full(tank), calm)
+            tank.kept_heat = None
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
@@ -122,11 +123,7 @@ class TemperatureDetector(msgspec.Struct):
             self._slow(tank, moment, median(block.values))
         else:
             asked = False
-        kept = tank.kept_heat
-        if kept is None or kept.of is not self or asked or frame.heater is not None:
-            # between two of these nothing that they depend on changes
-            range_c = heater_range(tank, self.heater, self.extremes.highs)
-            kept = tank.kept_heat = KeptHeat(self, *range_c, self.model.usual_fall())
+        kept = kept_heat(tank, self, asked)
         moment.heat.floor, self.ceiling = kept.floor, kept.ceiling
         moment.heat.comes_on = self.heater.holds_from(None) if moment.fifth and self.heater.sure else None
         moment.heat.slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
