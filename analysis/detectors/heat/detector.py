@@ -96,8 +96,7 @@ class TemperatureDetector(msgspec.Struct):
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
-        if self.rough.times:
-            self.rough.clear()
+        self.rough.clear()
         block = self.block
         every_ms = moment.sensor("temperature").interval_ms
         gap_ms = max(HEAT.gap_min * MINUTE_MS, HEAT.gap_reports * every_ms)
