@@ -127,17 +127,11 @@ class FrameBuilder(msgspec.Struct):
     def take(self, quantity: str, time_ms: int, value: float | None, flag: int, stamp: int) -> Frame | None:
         """The same of the fields of a reading, for a caller in a hurry."""
         closed = None
-        if time_ms >= self.end_ms:
-            if self.end_ms >= 0:
-                closed = self._close(time_ms)
-                if time_ms - self.end_ms > CLOCK.step_ms:
-                    self._gap(time_ms)
-            self.start_ms = time_ms // FRAME_MS * FRAME_MS
-            self.end_ms = self.start_ms + FRAME_MS
-            self.late_run = 0
-        elif time_ms < self.start_ms:
-            self._late(time_ms, stamp)
-            return None
+        if not self.start_ms <= time_ms < self.end_ms:
+            if time_ms < self.start_ms:
+                self._late(time_ms, stamp)
+                return None
+            closed = self._next(time_ms)
         series = self.series.get(quantity)
         if series is None:
             series = self.series[quantity] = SeriesFrame()
@@ -156,6 +150,18 @@ class FrameBuilder(msgspec.Struct):
         else:
             series.bad += 1
             series.last_bad = value
+        return closed
+
+    def _next(self, time_ms: int) -> Frame | None:
+        """Open the frame of that time; the one it closes, if one was open."""
+        closed = None
+        if self.end_ms >= 0:
+            closed = self._close(time_ms)
+            if time_ms - self.end_ms > CLOCK.step_ms:
+                self._gap(time_ms)
+        self.start_ms = time_ms // FRAME_MS * FRAME_MS
+        self.end_ms = self.start_ms + FRAME_MS
+        self.late_run = 0
         return closed
 
     def _late(self, time_ms: int, stamp: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import msgspec
 
@@ -19,6 +20,7 @@ __all__ = [
     "DoubtFacts",
     "GasFacts",
     "HeatFacts",
+    "KeptHeat",
     "LampFacts",
     "Moment",
     "ProbeFacts",
@@ -28,6 +30,18 @@ __all__ = [
 ]
 
 _EPOCH = datetime.date.fromisoformat("1970-01-01")
+
+
+class KeptHeat(NamedTuple):
+    """What the heat family worked out last, between the frames on which it may change; °C and °C/h.
+
+    `of` is the state that it is of: after a restart or a clock's step it is another.
+    """
+
+    of: object
+    floor: float | None
+    ceiling: float | None
+    cooling_rate: float | None
 
 
 class Tank:
@@ -43,6 +57,7 @@ class Tank:
         # 1 W/L is common practice for heaters, no source; used until the data say better
         watts = (heater.watts if heater else None) or settings.volume_litres
         self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
+        self.kept_heat: KeptHeat | None = None
         self._trust: tuple[tuple[bool, int], PhTrust] | None = None
         self._calibrated: datetime.date | None = None
 

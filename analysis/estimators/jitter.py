@@ -83,7 +83,10 @@ class Jitter(msgspec.Struct):
     def floor(self, name: str) -> float | None:
         """What is no fault, whatever the probe's habit; None for what may jump."""
         floor = JITTER.floor(name)
-        return None if floor is None else max(floor, JITTER.floor_steps * self.step)
+        if floor is None:
+            return None
+        own = JITTER.floor_steps * self.step
+        return own if own > floor else floor
 
     def limit(self, name: str) -> float:
         """What a block's level may be: so much more than in this probe's livelier blocks.
@@ -114,8 +117,10 @@ class Jitter(msgspec.Struct):
 
     def doubtful(self) -> bool:
         """On the way to a fault: nothing else should be judged by it meanwhile."""
+        if self.restless > 0 or not self.wild:
+            return self.restless > 0
         block = self.sizes[-1] if self.sizes else JITTER.block_ms // MINUTE_MS
-        return self.restless > 0 or self.wild > JITTER.wild_share * block
+        return self.wild > JITTER.wild_share * block
 
     def forget(self) -> None:
         """After a fault or a gap: the neighbours say nothing of each other; what is usual stays."""

@@ -80,12 +80,11 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
 
     def floor(self, quantity: str) -> float | None:
         """In the quantity's unit; None for what may jump."""
-        floors = {
-            "ph": self.floor_ph,
-            "temperature": self.floor_temperature_c,
-            "room_temperature": self.floor_room_temperature_c,
-        }
-        return floors.get(quantity)
+        if quantity == "temperature":
+            return self.floor_temperature_c
+        if quantity == "ph":
+            return self.floor_ph
+        return self.floor_room_temperature_c if quantity == "room_temperature" else None
 
 
 class RestsNumbers(Numbers, frozen=True, kw_only=True):

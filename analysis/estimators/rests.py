@@ -45,8 +45,10 @@ class Rests(msgspec.Struct):
                 del self.longest_min[: -RESTS.days_kept]
                 del self.counts[: -RESTS.days_kept]
             self.day, self.today_min, self.today = day, 0.0, 0
-        self.today_min = max(self.today_min, minutes)
-        self.today += 1 if ended else 0
+        if minutes > self.today_min:
+            self.today_min = minutes
+        if ended:
+            self.today += 1
 
     def known(self) -> bool:
         """Whether enough days have been seen to say what is too long."""

@@ -63,25 +63,33 @@ class Sensor(msgspec.Struct):
             values.clear()
             self.seen_ms = -1
         if self.seen_ms >= 0:
-            self._arrived(span // max(1, readings))
-            if span > SENSOR.neighbours_intervals * max(self.interval_ms, SENSOR.frame_ms):
+            self._arrived(span // readings if readings > 1 else span)
+            interval_ms, least_ms = self.interval_ms, SENSOR.frame_ms
+            if span > SENSOR.neighbours_intervals * (interval_ms if interval_ms > least_ms else least_ms):
                 values.clear()
         self.seen_ms = seen_ms
         values.append(value)
-        if len(values) > 1:
-            apart = abs(values[-1] - values[-2])
-            if apart > SENSOR.fuzz_share * max(1.0, abs(value)):
+        count = len(values)
+        if count > 1:
+            apart = abs(value - values[-2])
+            size = abs(value)
+            if apart > SENSOR.fuzz_share * (size if size > 1.0 else 1.0):
                 self._moved(apart, seen_ms)
-        if len(values) > 2:
+        if count > 2:
             self._swung(abs(values[2] - 2 * values[1] + values[0]))
             del values[0]
-        self.noise = max(self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12)
+        swung, grain = self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12
+        self.noise = swung if swung >= grain else grain
 
     def _arrived(self, span_ms: int) -> None:
         """Of a gap of hours its length is no interval, unless it goes on so."""
-        self.spans.append(span_ms)
-        del self.spans[: -SENSOR.spans_kept]
-        self.interval_ms = int(median([float(one) for one in self.spans]))
+        spans = self.spans
+        spans.append(span_ms)
+        if len(spans) == SENSOR.spans_kept + 1 and spans[0] == span_ms:
+            del spans[0]
+            return  # the same spans, the same median
+        del spans[: -SENSOR.spans_kept]
+        self.interval_ms = int(median([float(one) for one in spans]))
 
     def _moved(self, apart: float, now_ms: int) -> None:
         if not 0 <= self.generation_ms <= now_ms:
@@ -101,9 +109,14 @@ class Sensor(msgspec.Struct):
 
     def _swung(self, swing: float) -> None:
         """Of a step in the water or a wild value no more is taken than a few times what is usual."""
-        if self.swings:
-            most = SENSOR.swing_most * max(self.swing, self.step)
-            if most > 0:
-                swing = min(swing, most)
-        self.swings = min(self.swings + 1, SENSOR.swings_known)
-        self.swing += (swing - self.swing) / self.swings
+        usual, swings = self.swing, self.swings
+        if swings:
+            most = SENSOR.swing_most * (usual if usual >= self.step else self.step)
+            if 0 < most < swing:
+                swing = most
+        if swings < SENSOR.swings_known:
+            swings += 1
+        else:
+            swings = SENSOR.swings_known
+        self.swings = swings
+        self.swing = usual + (swing - usual) / swings

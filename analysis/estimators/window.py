@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
+from operator import mul
 
 import msgspec
 
@@ -22,12 +24,14 @@ class Window(msgspec.Struct):
     slopes: dict[int, float | None] = msgspec.field(default_factory=dict)
 
     def add(self, time_ms: int, value: float) -> None:
-        self.slopes.clear()
-        self.times.append(time_ms)
-        self.values.append(value)
-        if len(self.values) > self.size:
-            del self.times[0]
-            del self.values[0]
+        times, values = self.times, self.values
+        if self.slopes:
+            self.slopes.clear()
+        times.append(time_ms)
+        values.append(value)
+        if len(values) > self.size:
+            del times[0]
+            del values[0]
 
     def clear(self) -> None:
         self.slopes.clear()
@@ -36,17 +40,18 @@ class Window(msgspec.Struct):
 
     def drop_older(self, span_ms: int) -> None:
         """Keep what is less than `span_ms` older than the last value, and the last value."""
-        while len(self.times) > 1 and self.times[-1] - self.times[0] >= span_ms:
+        times = self.times
+        while len(times) > 1 and times[-1] - times[0] >= span_ms:
             self.slopes.clear()
-            del self.times[0]
+            del times[0]
             del self.values[0]
 
     def lately(self, span_ms: int) -> list[float]:
         """The values of the last `span_ms`, from the one at or before its beginning; empty without one."""
-        for index in range(len(self.times) - 1, -1, -1):
-            if self.times[-1] - self.times[index] >= span_ms:
-                return self.values[index:]
-        return []
+        times = self.times
+        # the last that is old enough
+        index = bisect.bisect_right(times, times[-1] - span_ms) - 1 if times else -1
+        return self.values[index:] if index >= 0 else []
 
     def values_in(self, span_ms: int) -> int:
         """How many values lie in so long, by the median of the spans between them; at least 1."""
@@ -57,9 +62,11 @@ class Window(msgspec.Struct):
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
-        if span_ms not in self.slopes:
-            self.slopes[span_ms] = self._slope(span_ms)
-        return self.slopes[span_ms]
+        slopes = self.slopes
+        if span_ms in slopes:
+            return slopes[span_ms]
+        slope = slopes[span_ms] = self._slope(span_ms)
+        return slope
 
     def _slope(self, span_ms: int) -> float | None:
         times = self.times
@@ -67,27 +74,19 @@ class Window(msgspec.Struct):
         if n < WINDOW.fewest:
             return None
         end = times[-1]
-        first = n - 1
-        while first > 0 and times[first - 1] >= end - span_ms:
-            first -= 1
+        first = bisect.bisect_left(times, end - span_ms, 0, n - 1)
         count = n - first
         if count < WINDOW.fewest or end - times[first] < WINDOW.full_share * span_ms:
             return None
-        sum_x = sum_y = sum_xx = sum_xy = 0.0
-        for time_ms, y in zip(times[first:], self.values[first:], strict=True):
-            x = (time_ms - end) / HOUR_MS
-            sum_x += x
-            sum_y += y
-            sum_xx += x * x
-            sum_xy += x * y
-        return (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+        xs, ys = [(time_ms - end) / HOUR_MS for time_ms in times[first:]], self.values[first:]
+        sum_x, sum_y = sum(xs), sum(ys)
+        sum_xx, sum_xy = sum(map(mul, xs, xs)), sum(map(mul, xs, ys))
+        slope: float = (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+        return slope
 
     def ago(self, span_ms: int) -> float | None:
         """The value `span_ms` before the last one (the nearest at or before), None where it isn't kept."""
         if not self.times:
             return None
-        wanted = self.times[-1] - span_ms
-        for index in range(len(self.times) - 1, -1, -1):
-            if self.times[index] <= wanted:
-                return self.values[index]
-        return None
+        index = bisect.bisect_right(self.times, self.times[-1] - span_ms) - 1
+        return self.values[index] if index >= 0 else None

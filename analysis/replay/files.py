@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from rushlight.analysis.replay.csv_rows import RecordedRow, read_rows
+from rushlight.analysis.watch.lane import Lane, lane
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import ReplayError
 from rushlight.collector.events import Event
@@ -20,11 +21,7 @@ __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
 
-_Flag = Callable[[int, float | None], int]
-_Take = Callable[[str, int, float | None, int, int, int], list[Event]]
-
-# watch, its way in, the quantity, and what flags a value; None where one reading becomes two
-_Lane = tuple[TankWatch, _Take, str, _Flag | None]
+_Lane = tuple[TankWatch, Lane]  # a watch, and one series' way into it
 
 
 class ReplaySummary(msgspec.Struct):
@@ -55,7 +52,6 @@ class Replay:
     def events(self, rows: Iterable[RecordedRow], until_ms: int | None = None) -> Iterator[Event]:
         """Events in the order in which they could first be known."""
         watches = self.watches
-        take = self._intake.take
         summary = self.summary
         by_tank: dict[str, dict[str, _Lane]] = {}
         lanes: dict[str, _Lane] = {}
@@ -66,14 +62,14 @@ class Replay:
         for time_ms, tank, quantity, value, arrival in rows:
             if tank != last_tank:
                 lanes, last_tank = by_tank.get(tank, {}), tank
-            lane = lanes.get(quantity)
-            if lane is None:
-                lane = self._lane(tank, quantity)
-                if lane is None:
+            way = lanes.get(quantity)
+            if way is None:
+                way = self._lane(tank, quantity)
+                if way is None:
                     continue
-                lanes[quantity] = lane
+                lanes[quantity] = way
                 by_tank[tank] = lanes  # kept only where it is known: a damaged file may have any name
-            watch, give, name, flag = lane
+            watch, give = way
             count += 1
             if time_ms > tick_at:
                 if several and tick_at > 0:
@@ -81,15 +77,9 @@ class Replay:
                 tick_at = time_ms + TICK_MS
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
-            if flag is not None:
-                found = give(name, time_ms, value, flag(time_ms, value), arrival, time_ms)
-                if found:
-                    yield from found
-                continue
-            for flagged in take(Reading(tank, quantity, time_ms, value, stamp=int(arrival))):
-                found = watch.feed(flagged)
-                if found:
-                    yield from found
+            found = give(time_ms, value, arrival)
+            if found:
+                yield from found
         summary.readings += count
         summary.last_ms = max((watch.state.silence.last_ms for watch in watches.values()), default=-1)
         if until_ms is not None:
@@ -122,8 +112,18 @@ class Replay:
         if watch is None or quantity not in QUANTITIES:
             self._unknown(tank, quantity, watch is None)
             return None
-        flag = None if quantity == PH_PROBE else self._intake.flagger(tank, quantity)
-        return watch, watch.take, sys.intern(quantity), flag
+        if quantity == PH_PROBE:
+            return watch, self._electrode(tank, watch)
+        return watch, lane(watch, sys.intern(quantity), self._intake.flagger(tank, quantity))
+
+    def _electrode(self, tank: str, watch: TankWatch) -> Lane:
+        """The way in for millivolts: one reading becomes two."""
+
+        def give(time_ms: int, value: float | None, stamp: int) -> list[Event]:
+            flagged = self._intake.take(Reading(tank, PH_PROBE, time_ms, value, stamp=int(stamp)))
+            return [event for reading in flagged for event in watch.feed(reading)]
+
+        return give
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1

@@ -88,7 +88,7 @@ class TankWatch:
         """Bound methods of the hot path; again after a restore."""
         self._frames = self.state.frames
         self._frames.clocked = self.clocked
-        self._take_frame = self._frames.take
+        self._silence = self.state.silence
         recalled = {place for family in self.families for place in family.recalls}
         self._recall = [family.recall for family in self.families if family.place in recalled]
 
@@ -130,18 +130,19 @@ class TankWatch:
         self, quantity: str, time_ms: int, value: float | None, flag: int, stamp: int, heard_ms: int
     ) -> list[Event]:
         """The same of the fields of a reading, for a caller in a hurry."""
-        silence = self.state.silence
+        silence = self._silence
         events: list[Event] = []
         if heard_ms > silence.last_ms:
             if silence.standing or silence.awaited or heard_ms - silence.last_ms > self.silence_limit_ms:
                 events = self._heard(heard_ms, time_ms)
             silence.last_ms = heard_ms
-        frame = self._take_frame(quantity, time_ms, value, flag, stamp)
+        frames = self._frames
+        frame = frames.take(quantity, time_ms, value, flag, stamp)
         if frame is not None:
             events += self._judge(frame)
-        elif self._frames.back_ms:
+        elif frames.back_ms:
             self._put_back(time_ms)
-            self._take_frame(quantity, time_ms, value, flag, stamp)
+            self._frames.take(quantity, time_ms, value, flag, stamp)
         return events
 
     def _heard(self, heard_ms: int, time_ms: int) -> list[Event]:

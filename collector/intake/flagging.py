@@ -42,12 +42,12 @@ class Intake:
         flag = self.quality.series(tank, quantity).flag
         if quantity != TEMPERATURE:
             return flag
-        warm, suspect = self.warm, _SUSPECT
+        celsius, suspect = self._celsius, _SUSPECT
 
         def flag_temperature(time_ms: int, value: float | None) -> int:
             found = flag(time_ms, value)
             if found < suspect and value is not None:
-                warm(tank, value)
+                celsius[tank] = value
             return found
 
         return flag_temperature

@@ -22,6 +22,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
     period_at,
     schedule_of,
     schedule_set,
+    week_text,
 )
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -129,7 +130,7 @@ class LampTimes(msgspec.Struct):
         frame = moment.frame
         light = tank.settings.light
         schedule = schedule_set(light)
-        mark = "" if schedule is None else "/".join(map(hours_text, schedule))
+        mark = "" if schedule is None else week_text(schedule)
         if mark != self.mark:
             self.mark, self.since_ms, self.told, self.astray = mark, -1, [], 0
             self.on.fitted, self.off.fitted = [], []

@@ -6,6 +6,7 @@ and breathing leave in it. A setting that makes much more or less of its pH is i
 
 from __future__ import annotations
 
+import functools
 import math
 
 import msgspec
@@ -21,6 +22,11 @@ from rushlight.analysis.physics.water import air_equilibrium_mg_l, carbon_dioxid
 from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["RestWater"]
+
+
+@functools.lru_cache(typed=True)  # asked each minute
+def _mark(kh: float | None, degassed_ph: float | None) -> str:
+    return f"{kh} {degassed_ph}"
 
 
 class RestWater(msgspec.Struct):
@@ -49,7 +55,7 @@ class RestWater(msgspec.Struct):
     def update(self, tank: Tank, moment: Moment) -> None:
         """One frame; works on those that end five minutes. `found` is what holds after it."""
         water = tank.settings.water
-        mark = f"{water.carbonate_hardness_dkh} {water.degassed_ph}"
+        mark = _mark(water.carbonate_hardness_dkh, water.degassed_ph)
         if mark != self.mark:
             self.mark, self.sides, self.fitted, self.found = mark, [], False, None
         if moment.fifth and moment.frame.ph is not None:

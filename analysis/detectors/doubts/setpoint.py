@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT, SETPOINT
@@ -12,6 +14,11 @@ from rushlight.analysis.findings import Finding
 __all__ = ["ThermostatHold"]
 
 NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
+
+
+@functools.lru_cache(typed=True)  # asked each minute
+def _mark(setpoint_c: float | None) -> str:
+    return f"{setpoint_c}"
 
 
 class ThermostatHold(msgspec.Struct):
@@ -46,7 +53,7 @@ class ThermostatHold(msgspec.Struct):
         `found` is what holds after it.
         """
         heater = tank.settings.heater
-        mark = f"{heater.setpoint_c}" if heater is not None else ""
+        mark = _mark(heater.setpoint_c) if heater is not None else ""
         if mark != self.mark:
             self.mark, self.fitted, self.found = mark, False, None
             self.holds.clear()

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from operator import sub
 
 import msgspec
 
@@ -184,7 +185,7 @@ class PhCurve(msgspec.Struct):
         bins = len(usual)
         if min(days) < OVERDOSE.least_days:
             return None  # the hours in which the gas leaves may be among those not seen
-        steepest = max(usual[(i + apart) % bins] - usual[i] for i in range(bins))
+        steepest: float = max(map(sub, usual[apart:] + usual[:apart], usual))
         hours = apart * DAY_MS / HOUR_MS / bins
         return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
 

@@ -167,7 +167,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             curve.extremes.lows = [low for low, _ in doubts.lived]
             curve.extremes.highs = [high for _, high in doubts.lived]
             curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
-        known = curve.usual_low is not None and curve.injected(tank)
+        known = bool(curve.extremes.lows) and curve.injected(tank)
         self.estimate.doubtful = doubts.reference and known
 
     def _fast(self, tank: Tank, moment: Moment, ph: float, restless: bool) -> None:
@@ -202,9 +202,13 @@ class CarbonDioxideDetector(msgspec.Struct):
         soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit)
         return Judged(now, ph, self.curve.slope, gas, probability_over(gas, limit), soon)
 
-    def _as_read(self, tank: Tank, moment: Moment, ph: float) -> Finding | None:
+    def _as_read(self, tank: Tank, moment: Moment, ph: float, gas: Gas | None = None) -> Finding | None:
+        """`gas` at that pH, where it is known already."""
         celsius = moment.frame.temperature
-        gas = self.estimate.at(tank, self.curve, ph, celsius) if _knows(tank) else None
+        if not _knows(tank):
+            gas = None
+        elif gas is None:
+            gas = self.estimate.at(tank, self.curve, ph, celsius)
         self.read = None if gas is None else self._judgement(tank, moment, ph, gas)
         return self.overdose.look(tank, moment, self.curve, gas, ph)
 
@@ -264,7 +268,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         findings: dict[str, Finding] = {}
         found: Finding | None
-        seen = self._as_read(tank, moment, stepped)
+        seen = self._as_read(tank, moment, stepped, gas if stepped == ph else None)
         self.by_reading = False
         if gas is not None and _knows(tank):
             found = self.overdose.judge(tank, moment, curve, gas)

@@ -10,7 +10,9 @@ whatever KH and the electrode's offset are, and at any time of day: a valve that
 
 from __future__ import annotations
 
+import bisect
 import math
+from operator import sub
 
 import msgspec
 
@@ -64,7 +66,10 @@ class SurgeWatch(msgspec.Struct):
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
         spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
-        best = max(self._least(ph, span, noise, usual_low, loss) for span in spans)
+        best = max([self._least(ph, span, noise, usual_low, loss) for span in spans])
+        if best <= SURGE.least_supply:  # most frames: the usual day need not be asked
+            self.seen = 0
+            return False
         most = max(
             SURGE.least_supply, SURGE.beyond_usual + self._usual(moment.minute, usual_low, loss, curve)
         )
@@ -89,16 +94,16 @@ class SurgeWatch(msgspec.Struct):
     def _least(self, ph: float, span: int, noise: float, usual_low: float, loss: float) -> float:
         """The supply that is at least there, by the fall over `span` min; 0 where that can't be said."""
         times, values = self.window.times, self.window.values
-        first = len(times)
-        while first > 0 and times[first - 1] >= times[-1] - span * MINUTE_MS:
-            first -= 1
+        first = bisect.bisect_left(times, times[-1] - span * MINUTE_MS)
         count, length = len(times) - first, times[-1] - times[first]
         if count < SURGE.least_frames or length < SURGE.full_share * span * MINUTE_MS:
             return 0.0
         slope = self.window.slope_per_hour(span * MINUTE_MS)
         total = values[first] - values[-1]
-        drops = [values[i] - values[i + 1] for i in range(first, len(values) - 1)]
-        if slope is None or total <= 0 or max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
+        if slope is None or total <= 0:
+            return 0.0
+        drops = map(sub, values[first:-1], values[first + 1 :])
+        if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
             return 0.0  # one step is no chemistry
         # a regression's slope error by that of its values (ordinary least squares)
         hours = length / HOUR_MS

@@ -8,13 +8,13 @@ import msgspec
 
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, heater_range
 from rushlight.analysis.detectors.heat.numbers import HEAT
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import KeptHeat, Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 
-__all__ = ["HeatNow", "explained_slope", "heat_now"]
+__all__ = ["HeatNow", "explained_slope", "heat_now", "kept_heat"]
 
 
 class HeatNow(msgspec.Struct):
@@ -102,6 +102,18 @@ class _Known(Protocol):
     extremes: DailyExtremes
     profile: DailyProfile
     heater: HeaterMemory
+
+
+def kept_heat(tank: Tank, known: _Known, asked: bool) -> KeptHeat:
+    """What the heater holds and the usual cooling; `asked`: this frame may have changed them.
+
+    Else only one with the heater's power may, after which nothing is kept.
+    """
+    kept = tank.kept_heat
+    if kept is None or kept.of is not known or asked:
+        floor, ceiling = heater_range(tank, known.heater, known.extremes.highs)
+        kept = tank.kept_heat = KeptHeat(known, floor, ceiling, known.model.usual_fall())
+    return kept
 
 
 def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None, known: _Known) -> HeatNow:

@@ -10,11 +10,11 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now
+from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now, kept_heat
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
-from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own
 from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.heater_test import (
@@ -92,6 +92,7 @@ class TemperatureDetector(msgspec.Struct):
         if frame.heater is not None:
             calm = frame.start_ms - self.last_step_ms > HEAT.settle_min * MINUTE_MS
             self.heater.meter(frame.start_ms, frame.heater, temperature, self.heater.full(tank), calm)
+            tank.kept_heat = None
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         if temperature is None:
             return self._doubtful(tank, moment)
@@ -113,15 +114,19 @@ class TemperatureDetector(msgspec.Struct):
         self.steps.add(frame.start_ms, temperature)
         self._notice_steps(tank, frame.start_ms)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
+        asked = True
         if moment.fifth:
             self._slow(tank, moment, sum(block.values) / len(block.values))
         elif self.limits.beyond(tank, temperature) and not self.hold and not moment.heat.disturbed:
             # past a limit: no waiting for the five-minute block
             self._slow(tank, moment, median(block.values))
-        moment.heat.floor, self.ceiling = heater_range(tank, self.heater, self.extremes.highs)
+        else:
+            asked = False
+        kept = kept_heat(tank, self, asked)
+        moment.heat.floor, self.ceiling = kept.floor, kept.ceiling
         moment.heat.comes_on = self.heater.holds_from(None) if moment.fifth and self.heater.sure else None
         moment.heat.slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-        moment.heat.cooling_rate = self.model.usual_fall()
+        moment.heat.cooling_rate = kept.cooling_rate
         return list(self.hold.values())
 
     def recall(self, moment: Moment) -> None:
@@ -208,6 +213,8 @@ class TemperatureDetector(msgspec.Struct):
         if not before:
             return
         change = abs(before[-1] - before[0])
+        if change <= HEAT.step_c:
+            return
         span_h = (self.steps.times[-1] - self.steps.times[-len(before)]) / HOUR_MS
         possible = HEAT.step_heaters * max(tank.heating_rate_c_per_h, self.cycle.heat or 0.0) * span_h
         if change > HEAT.step_c + possible:

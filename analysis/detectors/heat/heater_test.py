@@ -121,9 +121,13 @@ def unheated_verdict(
         own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
         if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
             free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
-    elif cycle.came_to is not None and cycle.top is not None and _came_on(moment, heat, memory, cycle):
-        came_c, first_ms = cycle.came_to
-        beyond, error = cycle.top[0] - came_c, max(least, cycle.top[2])
+    elif (
+        (came_to := cycle.came_to) is not None
+        and (lets_go := cycle.top) is not None
+        and _came_on(moment, heat, memory, cycle)
+    ):
+        came_c, first_ms = came_to
+        beyond, error = lets_go[0] - came_c, max(least, lets_go[2])
         quiet_min, early = WEIGHED.early_min, True
     else:
         return None
@@ -164,8 +168,9 @@ def welded_verdict(
     if heat.drawing is False:
         return None
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
-    if cycle.top is not None:
-        top, error = cycle.top[1], max(least, cycle.top[2])
+    lets_go = cycle.top
+    if lets_go is not None:
+        top, error = lets_go[1], max(least, lets_go[2])
     elif heat.ceiling is not None:
         top, error = heat.ceiling, WEIGHED.level_guess_c
     else:

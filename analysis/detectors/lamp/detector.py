@@ -97,14 +97,18 @@ class LampDetector(msgspec.Struct):
 
     def _tolerance(self, tank: Tank) -> float:
         """How far off the timer may be, minutes: a ramp blurs its own beginning."""
+        return self._tolerance_at(tank, self.tracker.ramp_min(_ramp_set(tank)))
+
+    def _tolerance_at(self, tank: Tank, ramp: float) -> float:
+        """The same where the ramp's length is at hand, minutes."""
         light = tank.settings.light
         tolerance = TIMER.tolerance_min if light is None else light.tolerance_min
         tolerance += TIMER.spacing_share * (self.tracker.every_min - 1)
         if light is not None and light.ramp_min is not None:
-            return tolerance + TIMER.set_ramp_share * light.ramp_min
+            return tolerance + TIMER.set_ramp_share * ramp
         if not self.tracker.knows_ramp:
             return tolerance
-        return tolerance + TIMER.seen_ramp_share * min(self.tracker.ramp_min(None), TRACKER.longest_ramp_min)
+        return tolerance + TIMER.seen_ramp_share * min(ramp, TRACKER.longest_ramp_min)
 
     # -- switchings ---------------------------------------------------------------------------------
 
@@ -208,7 +212,8 @@ class LampDetector(msgspec.Struct):
             self.presence.missing.found = False  # why it was missed is known; it is back, or none is due
 
     def _due(self, tank: Tank, moment: Moment, period: Period, next_on: float) -> Due:
-        ramp, tolerance = self.tracker.ramp_min(_ramp_set(tank)), self._tolerance(tank)
+        ramp = self.tracker.ramp_min(_ramp_set(tank))
+        tolerance = self._tolerance_at(tank, ramp)
         hour_off = self.clock.hour_off(moment.frame.start_ms, self.drift)
         patience = TIMER.patience_hour_off_min if hour_off else TIMER.patience_min
         least = tolerance + ramp + MISSING.extra_min

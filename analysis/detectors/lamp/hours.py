@@ -8,6 +8,7 @@ from rushlight.analysis.detectors.lamp.numbers import TIMER
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
     Schedule,
+    flat,
     minutes_apart,
     pairs,
     schedule_of,
@@ -52,8 +53,7 @@ class LampHours(msgspec.Struct):
 
     def changed(self, schedule: Schedule | None) -> bool:
         """Whether those hours are others than before, where there were some."""
-        days = () if schedule is None else schedule
-        hours = [minute for day in days for period in day for minute in period]
+        hours = [] if schedule is None else list(flat(schedule))
         before, self.judged = self.judged, hours
         return bool(before) and hours != before
 

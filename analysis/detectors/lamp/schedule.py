@@ -19,6 +19,7 @@ __all__ = [
     "Period",
     "Schedule",
     "clock_text",
+    "flat",
     "hours_text",
     "is_weekend",
     "minutes_apart",
@@ -27,6 +28,7 @@ __all__ = [
     "period_at",
     "schedule_of",
     "schedule_set",
+    "week_text",
 ]
 
 DAY_MIN = 24 * 60
@@ -78,9 +80,21 @@ def hours_text(hours: Sequence[tuple[float, float]]) -> str:
     return " and ".join(f"{clock_text(on)} to {clock_text(off)}" for on, off in hours)
 
 
+@functools.lru_cache  # asked each minute
+def week_text(schedule: Schedule) -> str:
+    """Of working days and of weekends."""
+    return "/".join(map(hours_text, schedule))
+
+
 def pairs(flat: Sequence[float]) -> Hours:
     """Periods of a day out of on, off, on, off …"""
     return tuple(zip(flat[::2], flat[1::2], strict=True))
+
+
+@functools.lru_cache  # asked each minute
+def flat(schedule: Schedule) -> tuple[float, ...]:
+    """On, off, on, off … of working days and of weekends."""
+    return tuple(minute for day in schedule for period in day for minute in period)
 
 
 def is_weekend(day: int) -> bool:
@@ -91,7 +105,7 @@ def is_weekend(day: int) -> bool:
 def schedule_of(hours: Hours, light: LightSettings | None) -> Schedule:
     """A week of those hours, with the weekend's of the settings where they have one."""
     weekend = light.weekend if light is not None else None
-    return hours, hours if weekend is None else _read(weekend)
+    return hours, hours if weekend is None else _read(tuple((on, off) for on, off in weekend))
 
 
 def schedule_set(light: LightSettings | None) -> Schedule | None:
@@ -99,13 +113,14 @@ def schedule_set(light: LightSettings | None) -> Schedule | None:
     if light is None:
         return None
     if light.periods is not None:
-        return schedule_of(_read(light.periods), light)
+        return schedule_of(_read(tuple((on, off) for on, off in light.periods)), light)
     if light.on is None or light.off is None:
         return None
-    return schedule_of(_read([[light.on, light.off]]), light)
+    return schedule_of(_read(((light.on, light.off),)), light)
 
 
-def _read(periods: list[list[str]]) -> Hours:
+@functools.lru_cache  # asked each minute
+def _read(periods: tuple[tuple[str, str], ...]) -> Hours:
     return tuple(sorted((float(parse_time_of_day(on)), float(parse_time_of_day(off))) for on, off in periods))
 
 

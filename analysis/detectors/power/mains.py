@@ -54,8 +54,12 @@ class PowerDetector(msgspec.Struct):
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
         floor = moment.heat.floor
         gap_ms = now - self.last_frame_ms
-        least_ms = _spans(moment, TEMPERATURE, MAINS.gap_min, MAINS.gap_intervals)
-        if self.last_frame_ms >= 0 and gap_ms > least_ms and temperature is not None:
+        long = gap_ms > MAINS.gap_min * MINUTE_MS and self.last_frame_ms >= 0
+        if (
+            long
+            and temperature is not None
+            and gap_ms > _intervals_ms(moment, TEMPERATURE, MAINS.gap_intervals)
+        ):
             self._gap(moment, temperature, floor, gap_ms)
         if frame.heater is not None:
             self._meter(frame.heater, now)
@@ -242,7 +246,11 @@ def _steps(moment: Moment, celsius: float) -> float:
 
 def _spans(moment: Moment, quantity: str, minutes: float, intervals: float) -> float:
     """So long, in ms, or so many of its own intervals where its reports are rarer."""
-    return max(minutes * MINUTE_MS, intervals * moment.sensor(quantity).interval_ms)
+    return max(minutes * MINUTE_MS, _intervals_ms(moment, quantity, intervals))
+
+
+def _intervals_ms(moment: Moment, quantity: str, intervals: float) -> float:
+    return intervals * moment.sensor(quantity).interval_ms
 
 
 def _past(moment: Moment, now: int) -> str:

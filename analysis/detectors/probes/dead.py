@@ -16,8 +16,8 @@ class Sight:
 
     Attributes
     ----------
-    seen : int
-        Readings, good or not.
+    seen : bool
+        There are readings, good or not.
     edge, walked : bool
         Past the sensible range, from so near that water may have walked there; with nothing good beside it.
     still : bool
@@ -29,17 +29,21 @@ class Sight:
     __slots__ = ("edge", "full", "seen", "still", "walked")
 
     def __init__(self, name: str, series: SeriesFrame, level: float) -> None:
-        self.seen = series.good + series.suspect + series.bad
-        aside = self.seen > 0 and not series.good
+        self.seen = series.good + series.suspect + series.bad > 0
+        aside = self.seen and not series.good
         self.edge = series.suspect > 0 and _near_edge(name, level)
         self.walked = aside and self.edge
         self.still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
         self.full = name == LIGHT and bool(series.good) and series.last == DEAD.full_scale
 
 
+_GOOD = Sight("", SeriesFrame(good=1), 0.0)  # of a frame that has only good values, most frames
+
+
 def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
     """Follow for how long there has been no good value, and for how long one again."""
-    sight = Sight(name, series, health.level)
+    plain = series.good and not (series.bad or series.suspect) and series.last != DEAD.full_scale
+    sight = _GOOD if plain else Sight(name, series, health.level)
     if not sight.still:
         useless = series.suspect and not series.good and not sight.walked
         if sight.full or series.bad > series.good + series.suspect or useless:
@@ -65,7 +69,8 @@ def note(
 
     `interval_ms`: from one of its readings to the next; 0 where that is not known.
     """
-    if health.dead_ms() >= DEAD.dead_ms or _absent(name, frame, health, sight, interval_ms):
+    absent = not sight.seen and _absent(name, frame, health, interval_ms)
+    if absent or health.dead_ms() >= DEAD.dead_ms:
         if health.fault not in DEAD_FAULTS:
             health.since_ms = frame.start_ms
         shown = series.suspect or (series.bad and series.last_bad is not None)
@@ -83,13 +88,12 @@ def note(
     return False
 
 
-def _absent(name: str, frame: Frame, health: SeriesHealth, sight: Sight, interval_ms: int) -> bool:
+def _absent(name: str, frame: Frame, health: SeriesHealth, interval_ms: int) -> bool:
     """Nothing at all of it for long, while other probes report."""
     limit_ms = DEAD.absent_plug_ms if name == HEATER_POWER else DEAD.absent_ms
     limit_ms = max(limit_ms, round(DEAD.absent_intervals * interval_ms))
     return (
-        not sight.seen
-        and health.last_good_ms >= 0
+        health.last_good_ms >= 0
         and frame.start_ms - health.last_good_ms > limit_ms
         and any(one.good for one in frame.series.values())
     )

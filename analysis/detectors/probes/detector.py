@@ -36,17 +36,22 @@ class ProbeDetector(msgspec.Struct):
         Of a current through the water the frame before knows: its flutter is not the electrode's.
         """
         out: list[Finding] = []
+        one, healths = self._one, self.health
         for name, series in moment.frame.series.items():
             if name not in QUANTITIES:
                 continue
-            health = self.health.get(name)
+            health = healths.get(name)
             if health is None:
-                health = self.health[name] = SeriesHealth()
+                health = healths[name] = SeriesHealth()
             electrical = name == PH and explains(moment.current_before, health.jitter, moment.frame.start_ms)
-            self._one(moment, name, series, health, electrical)
+            one(moment, name, series, health, electrical)
             doubted = health.dead_ms() >= DEAD.doubted_ms
             unsure = doubted or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
+            if not (health.fault or unsure or jitters):
+                if name == PH:
+                    moment.probes.ph_jitter = health.jitter.level
+                continue
             if health.fault not in ("", "loose") or unsure or jitters:
                 moment.probes.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
@@ -83,9 +88,9 @@ class ProbeDetector(msgspec.Struct):
     def _one(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, electrical: bool) -> None:
         now = moment.frame.start_ms
         sight = dead.look(name, series, health, now)
-        if sight.still:
-            still.note(moment, name, series, health)
         sensor = moment.sensor(name)
+        if sight.still:
+            still.note(moment, name, series, health, sensor)
         if dead.note(name, moment.frame, series, health, sight, sensor.interval_ms):
             return
         # a plug without mains is no fault of its meter
@@ -98,5 +103,5 @@ class ProbeDetector(msgspec.Struct):
             if sight.walked and health.settled_ms >= 0:
                 health.settled_ms = now  # where it walked to, it still is
             return
-        still.note(moment, name, series, health)
+        still.note(moment, name, series, health, sensor)
         leap.note(name, series.total / series.good, moment.frame.room, health, now)

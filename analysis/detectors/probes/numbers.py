@@ -36,12 +36,11 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
 
     def near_edge(self, quantity: str) -> float | None:
         """In the quantity's unit; None for what does not walk."""
-        edges = {
-            "temperature": self.near_edge_temperature_c,
-            "room_temperature": self.near_edge_room_temperature_c,
-            "ph": self.near_edge_ph,
-        }
-        return edges.get(quantity)
+        if quantity == "temperature":
+            return self.near_edge_temperature_c
+        if quantity == "ph":
+            return self.near_edge_ph
+        return self.near_edge_room_temperature_c if quantity == "room_temperature" else None
 
 
 class StillNumbers(Numbers, frozen=True, kw_only=True):
@@ -98,23 +97,21 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
 
     def start_min(self, quantity: str) -> float | None:
         """A new probe's limit in minutes; None for what may be still for ever."""
-        starts = {
-            "temperature": self.start_temperature_min,
-            "ph": self.start_ph_min,
-            "light": self.start_light_min,
-            "room_temperature": self.start_room_temperature_min,
-        }
-        return starts.get(quantity)
+        if quantity == "temperature":
+            return self.start_temperature_min
+        if quantity == "ph":
+            return self.start_ph_min
+        if quantity == "light":
+            return self.start_light_min
+        return self.start_room_temperature_min if quantity == "room_temperature" else None
 
     def floor_min(self, quantity: str) -> float:
         """The shortest limit in minutes, of what has one."""
-        floors = {
-            "temperature": self.floor_temperature_min,
-            "ph": self.floor_ph_min,
-            "light": self.floor_light_min,
-            "room_temperature": self.floor_room_temperature_min,
-        }
-        return floors[quantity]
+        if quantity == "temperature":
+            return self.floor_temperature_min
+        if quantity == "ph":
+            return self.floor_ph_min
+        return self.floor_light_min if quantity == "light" else self.floor_room_temperature_min
 
 
 class RestlessNumbers(Numbers, frozen=True, kw_only=True):

@@ -15,16 +15,18 @@ from rushlight.collector.readings import LIGHT, TEMPERATURE
 __all__ = ["limit_min", "new_limit_min", "note"]
 
 
-def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth) -> None:
+def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, sensor: Sensor) -> None:
     """Set or take back the fault, and remember the day's longest rest."""
-    if STILL.start_min(name) is None or series.flat_since < 0:
+    start_min = STILL.start_min(name)
+    if start_min is None or series.flat_since < 0:
         return
     now_ms = moment.frame.start_ms
-    sensor = moment.sensor(name)
     _follow(moment, name, series, health, sensor)
     health.seen_ms, health.rest_value = now_ms, series.last
     minutes = _minutes(name, series.last, now_ms - health.rest_from_ms)
-    if minutes > limit_min(name, series.last, sensor.step, health):
+    # no limit is shorter than that; most frames are spared the limit itself
+    least = STILL.floor_min(name) if health.rests.known() else start_min
+    if minutes > least and minutes > limit_min(name, series.last, sensor.step, health):
         if health.fault != "flat":
             health.since_ms = now_ms
         health.fault = "flat"
@@ -38,8 +40,9 @@ def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth) -
 def _follow(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, sensor: Sensor) -> None:
     """Since when it rests; a rest that has ended is learnt from."""
     now_ms = moment.frame.start_ms
-    gap_ms = max(STILL.gap_ms, STILL.gap_intervals * sensor.interval_ms)
-    if not 0 <= now_ms - health.seen_ms <= gap_ms and health.seen_ms >= 0:
+    elapsed_ms = now_ms - health.seen_ms
+    in_time = 0 <= elapsed_ms <= STILL.gap_ms or 0 <= elapsed_ms <= STILL.gap_intervals * sensor.interval_ms
+    if not in_time and health.seen_ms >= 0:
         health.rest_from_ms = max(now_ms, series.flat_since)  # who knows what was between
     elif health.rest_from_ms < 0:
         health.rest_from_ms = series.flat_since

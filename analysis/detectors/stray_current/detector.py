@@ -149,6 +149,7 @@ class StrayCurrentDetector(msgspec.Struct):
         within = max(abs(last[0] - last[1]), abs(last[-2] - last[-1]))
         if abs(size) < STEPS.least_ph:
             self.noise += STEPS.noise_share * (min(within, STEPS.least_ph) - self.noise)
+            return
         least = max(STEPS.least_ph, STEPS.noise_times * self.noise, STEPS.least_steps * sensor.step, least)
         if abs(size) < least or within > STEPS.within_share * abs(size):
             return

@@ -14,6 +14,8 @@ def explains(facts: CurrentFacts, jitter: Jitter, now: int) -> bool:
 
     So where a step beyond the jitter came before it, or where it began with the lamp.
     """
+    if not facts.step_ms and not jitter.restless:
+        return False  # hardly ever is there anything to explain
     if any(
         abs(size) > CURRENT.jitter_times * jitter.level and now < _back_by(facts, t)
         for t, size in zip(facts.step_ms, facts.step_size, strict=True)

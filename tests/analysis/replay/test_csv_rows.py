@@ -260,3 +260,23 @@ moments = st.sampled_from([0, 5_000, IN_2038]) | st.integers(BEGAN, BEGAN + 3 * 
 def test_no_row_is_lost_once_a_time_is_known(times: list[int], rows_each: int) -> None:
     rows, _ = sound([BEGAN, *times], rows_each)
     assert [row[3] for row in rows] == [float(n) for n in range(len(times) + 1) for _ in range(rows_each)]
+
+
+FIELDS = st.tuples(
+    st.sampled_from(["2026-03-01T02:00:00Z", "2026-03-01T03:00:10+01:00", "2026-03-01T02:00", "", "x"]),
+    st.sampled_from(["hallway", "", "zwölf"]),
+    st.sampled_from(["ph", "light "]),
+    st.sampled_from(["6.8", "", " 7", "1e999", "nan", "six", "7,5"]),
+)
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(FIELDS, max_size=12), st.sampled_from(["\n", "\r\n"]))
+def test_fields_in_quotes_mean_the_same_as_without(
+    write: Write, rows: list[tuple[str, ...]], end: str
+) -> None:
+    """RFC 4180: a field may be quoted; a file without quotes is read by a shorter way, and alike."""
+    plain = read(write("".join(",".join(row) + end for row in rows), header=HEADER.rstrip("\n") + end))
+    one = ",".join(f'"{field}"' for field in HEADER.rstrip("\n").split(",")) + end
+    quoted = "".join(",".join(f'"{part}"' for part in ",".join(row).split(",")) + end for row in rows)
+    assert read(write(quoted, header=one)) == plain
