@@ -24,6 +24,7 @@ from typing import Any
 import msgspec
 
 from bench.diagnosis.changes import chosen, noting_reads, scaled, traced
+from bench.diagnosis.recorded import ClockPutBack, recorded
 from bench.diagnosis.short_runs import SHORT_RUNS, make
 from rushlight.analysis.watch.catalogue import catalogue
 
@@ -186,6 +187,10 @@ def main(arguments: list[str] | None = None) -> int:
                 continue
             folder = (args.keep or Path(scratch)) / run.name
             make(folder, run.name)
+            try:
+                recorded(folder)
+            except ClockPutBack:
+                continue  # the state is saved and moved there, which takes plain numbers
             left = [(name, value) for name, value in numbers if not {(name, 0), (name, 1)} <= seen]
             with following(left) as found, noting_reads() as looked:
                 _, events = traced(folder, by_readings=False)
