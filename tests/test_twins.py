@@ -1,4 +1,4 @@
-"""A test that nothing is raised passes on a deaf detector, too: in the same function it must also see something.
+"""A test that nothing is raised passes on a deaf detector, too: in the same function it must see something.
 
 What is looked for can be seen in the text of a test: each of its claims says that something is empty, missing
 or false. That the other claim is of the same frames with the fault added is for a person to see.
