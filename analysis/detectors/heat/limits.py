@@ -70,9 +70,7 @@ class TemperatureLimits(msgspec.Struct):
             if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
                 continue
             left = 0.0 if past > 0 else (-past / speed * 3600 if speed > 0 else None)
-            out.append(
-                _finding(name, temperature, limit, slope, left, past > LIMITS.far_c, past <= 0 and not soon)
-            )
+            out.append(_finding(name, temperature, limit, slope, left, past <= 0 and not soon))
         return out
 
     def leapt(
@@ -100,13 +98,13 @@ class TemperatureLimits(msgspec.Struct):
             if self.past_ms[side] < 0:
                 self.past_ms[side] = now
             if name in moment.active:
-                return _leap_finding(name, level, limit, before, past > LIMITS.far_c)
+                return _leap_finding(name, level, limit, before)
             if (sign < 0 and room is None) or (room is not None and abs(level - room) < LIMITS.air_c):
                 return None
             waited = now - self.past_ms[side]
             if not levels.lately(LIMITS.leap_min * MINUTE_MS) or waited < _patience_ms(past, sign):
                 return None
-            return _leap_finding(name, level, limit, before, past > LIMITS.far_c)
+            return _leap_finding(name, level, limit, before)
         return None
 
 
@@ -116,8 +114,8 @@ def _patience_ms(past: float, sign: float) -> int:
     return patience_ms(past / LIMITS.tolerance_c, PATIENCE.disturbed_ms, least)
 
 
-def _leap_finding(name: str, level: float, limit: float, before: float, far: bool) -> Finding:
-    found = _finding(name, level, limit, 0.0, 0.0, far, False)
+def _leap_finding(name: str, level: float, limit: float, before: float) -> Finding:
+    found = _finding(name, level, limit, 0.0, 0.0, False)
     found.cause = (
         "the probe is no longer in the tank's water, or much water of another temperature was poured in: "
         "neither heater nor room changes water so fast"
@@ -159,13 +157,13 @@ def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None
 
 
 def _finding(
-    name: str, temperature: float, limit: float, slope: float, left: float | None, far: bool, holding: bool
+    name: str, temperature: float, limit: float, slope: float, left: float | None, holding: bool
 ) -> Finding:
     high = name == "temperature-high"
     return Finding(
         alarm=name,
         holding=holding,
-        priority="high" if far or (left is not None and left < LIMITS.far_h * 3600) else "medium",
+        priority="high" if left is not None and left < LIMITS.far_h * 3600 else "medium",
         value=round(temperature, 2),
         unit="Cel",
         time_left_s=left,

@@ -89,7 +89,6 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.5
     expect_h: Annotated[float, Of("h", "a limit that will be passed within that is an alarm before")] = 3.0
     hold_c: Annotated[float, Of("°C", "an alarm holds until the water is that far within its limit")] = 0.3
-    far_c: Annotated[float, Of("°C", "so far past a limit the priority is high")] = 1.0
     far_h: Annotated[float, Of("h", "a limit reached sooner is of high priority")] = 1.0
     unusual_c: Annotated[
         float, Of("°C", "so far past its usual daily peak or trough the water may be on its way to a limit")

@@ -191,7 +191,7 @@ class PowerDetector(msgspec.Struct):
         slope, usual = moment.heat.slope, moment.heat.cooling_rate
         if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
             return None
-        free = slope < (MAINS.free_share * usual if usual is not None else -MAINS.free_c_per_h)
+        free = usual is not None and slope < MAINS.free_share * usual
         if not (free and under and fallen > _steps(moment, MAINS.fallen_unmetered_c)):
             return None
         return f"the water cools {slope:+.2f} °C an hour below what the heater holds"

@@ -43,7 +43,6 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     fallen_unmetered_c: Annotated[float, Of("°C", "the same where no plug meters it")] = 0.2
     falls_c_per_h: Annotated[float, Of("°C/h", "slower falls say nothing")] = 0.06
     free_share: Annotated[float, Of("", "unheated water falls by that share of its usual cooling")] = 0.5
-    free_c_per_h: Annotated[float, Of("°C/h", "and so fast, where none is usual yet")] = 0.1
     lit_h: Annotated[float, Of("h", "a lamp that was not lit for longer has its own fault")] = 24.0
     warms_c_per_h: Annotated[float, Of("°C/h", "water that rises faster is heated again")] = 0.05
     recovered_min: Annotated[

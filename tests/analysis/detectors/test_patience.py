@@ -212,6 +212,8 @@ def test_a_limit_that_usual_days_pass_is_said_with_its_reason() -> None:
     shelf.run(30, calm(6.55), calm(24.0))
     assert not shelf.raised
     assert "but by less than the estimate may be off: test pH and KH" in shelf.said[-1]
+    shelf.run(20, calm(6.0), calm(24.0))  # the twin: by more than that
+    assert "co2-overdose" in shelf.names()
 
 
 # -- the thermometer
@@ -237,6 +239,10 @@ def test_a_quarter_of_an_hour_in_the_cup_is_no_fault_of_the_probe_afterwards(she
     assert shelf.names() == ["temperature-high"]
     shelf.run(4 * 60, calm(6.8), calm(24.0), every_s=60)
     assert not shelf.raised
+    shelf.run(
+        6 * 60, calm(6.8), lambda at: 15.0 if at > 5 else 24.0
+    )  # the twin: out of the water, and left there
+    assert shelf.names()
 
 
 def test_a_dip_and_a_bared_probe_are_none(shelf: Shelf) -> None:
@@ -245,12 +251,16 @@ def test_a_dip_and_a_bared_probe_are_none(shelf: Shelf) -> None:
     # in the air of the room, 20 °C, for a water change; 17 °C would be below the limit
     shelf.run(60, calm(6.8), lambda at: 17.5 if at < 20 else 24.0)
     assert not shelf.raised
+    shelf.run(10, calm(6.8), calm(38.0))  # the twin of the dip: it stays
+    assert shelf.names() == ["temperature-high"]
 
 
 def test_a_bared_probe_in_a_cold_room_leaves_nothing_behind(shelf: Shelf) -> None:
     """It cools towards the air in minutes and comes back; by then its readings have jumped about."""
     air = shelf.run(60, calm(6.8), lambda at: 10 + 14 * math.exp(-at / 2.5) if at < 15 else 24.0, 60, False)
     assert "temperature-low" not in air.names()
+    shelf.run(4 * 60, calm(6.8), calm(10.0), 60, False)  # the twin: it does not come back
+    assert shelf.names() == ["probe-fault"]
 
 
 def test_cold_that_is_not_the_rooms_air_is_an_alarm_within_the_hour(shelf: Shelf) -> None:

@@ -17,7 +17,6 @@ from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power import numbers
 from rushlight.analysis.detectors.power.mains import PowerDetector
-from rushlight.analysis.detectors.power.numbers import MAINS, SILENCE
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 from tests.analysis.bare_numbers import bare_numbers
@@ -218,46 +217,6 @@ def test_water_that_was_changed_in_a_gap_is_no_power_cut(fall: float, told: bool
 
 
 # -- the numbers ----------------------------------------------------------------------------------
-
-
-def test_no_number_changes_by_accident() -> None:
-    """Common practice, no source: changed on purpose only, with the diagnosis bench run before and after."""
-    assert {number.name: number.value for number in SILENCE.entries()} == {
-        "limit_min": 20,
-        "limit_reports": 12,
-        "grace_min": 1,
-        "grace_reports": 2,
-    }
-    assert {number.name: number.value for number in MAINS.entries()} == {
-        "gap_min": 15,
-        "gap_cooling_c_per_h": 0.6,
-        "gap_most_c": 0.15,
-        "gap_scale": 1.8,
-        "gap_least_c": 0.2,
-        "gap_least_c_per_h": 0.05,
-        "gap_told_min": 90,
-        "below_c": 0.1,
-        "heats_w": 3.0,
-        "out_min": 8,
-        "plug_min": 8,
-        "plug_together_min": 6,
-        "together_min": 3,
-        "wait_min": 20,
-        "out_most_min": 240,
-        "under_c": 0.15,
-        "fallen_c": 0.1,
-        "fallen_unmetered_c": 0.2,
-        "falls_c_per_h": 0.06,
-        "free_share": 0.5,
-        "free_c_per_h": 0.1,
-        "lit_h": 24.0,
-        "warms_c_per_h": 0.05,
-        "recovered_min": 19,
-        "steps": 1.6,
-        "gap_intervals": 2.5,
-        "plug_intervals": 2.5,
-        "together_intervals": 1.2,
-    }
 
 
 def test_every_number_has_a_name() -> None:

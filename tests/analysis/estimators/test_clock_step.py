@@ -141,6 +141,8 @@ def test_a_clock_that_was_ahead_raises_nothing_by_itself(tmp_path: Path, step: i
         world.run(40)
         assert not world.standing(), offset
     assert [e.alarm for e in world.store.events()] == []
+    world.run(240, 32.0)  # and the same clock with water that warms past its limit
+    assert "temperature-high" in world.standing()
     world.store.close()
 
 

@@ -195,3 +195,6 @@ def test_a_loose_contact_explains_nothing(quantity: str, alarm: str) -> None:
     """The readings that come are right."""
     loose = Finding(alarm="probe-fault", quantity=quantity, credible="values")
     assert len(diagnose([loose, Finding(alarm=alarm)])) == 2
+    assert diagnose([broken := Finding(alarm="probe-fault", quantity=quantity), Finding(alarm=alarm)]) == [
+        broken
+    ]

@@ -497,6 +497,7 @@ def test_missing_settings_are_learnt_and_offered(taught: TankWatch) -> None:
 def test_what_is_set_is_not_offered(taught: TankWatch) -> None:
     settings = tank(heater="setpoint_c = 24", co2=GAS, light=NOON, water="carbonate_hardness_dkh = 4")
     assert offers(settings, learnt(taught)) == []
+    assert offers(tank(), learnt(taught)) != []
 
 
 def test_status_and_check_read_it_from_the_store(taught: TankWatch, tmp_path: Path) -> None:

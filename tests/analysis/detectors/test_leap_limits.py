@@ -1,0 +1,171 @@
+"""How far and how long a probe may leap before it counts as out of the water: just inside and just outside.
+
+Levels by the minute, each rule with frames on both sides of where it begins. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from rushlight.analysis.detectors.probes import leap
+from rushlight.analysis.detectors.probes.health import SeriesHealth
+from rushlight.collector.readings import PH, TEMPERATURE
+
+MINUTE = 60_000
+HOUR = 60
+BEGAN = 1_772_323_200_000
+
+
+class Probe:
+    """A probe of one quantity, an hour in its water; `room` is the air's temperature."""
+
+    def __init__(self, quantity: str, level: float, room: float | None = None) -> None:
+        self.quantity, self.room = quantity, room
+        self.health = SeriesHealth()
+        self.minute = -HOUR
+        self.stay(level, HOUR)
+
+    def stay(self, value: float, minutes: float) -> Probe:
+        """So long at that value."""
+        for _ in range(round(minutes)):
+            leap.note(self.quantity, value, self.room, self.health, BEGAN + round(self.minute * MINUTE))
+            self.minute += 1
+        return self
+
+    def first_out(self, value: float, until: int = 5 * HOUR) -> int | None:
+        """After how many minutes at that value it counts as out."""
+        for n in range(until):
+            self.stay(value, 1)
+            if self.out:
+                return n
+        return None
+
+    @property
+    def out(self) -> bool:
+        return self.health.fault == "out"
+
+    @property
+    def away(self) -> bool:
+        return self.health.jump_ms >= 0
+
+
+def water(room: float | None = None) -> Probe:
+    return Probe(TEMPERATURE, 25.0, room)
+
+
+def test_how_far_a_thermometer_and_an_electrode_leap() -> None:
+    assert not water().stay(26.9, 1).away and water().stay(27.1, 1).away
+    assert not Probe(PH, 7.0).stay(7.85, 1).away and Probe(PH, 7.0).stay(7.95, 1).away
+
+
+@pytest.mark.parametrize(
+    ("quantity", "step", "leaps"),
+    [(TEMPERATURE, 0.12, False), (TEMPERATURE, 0.15, True), (PH, 0.43, False), (PH, 0.47, True)],
+)
+def test_what_moves_as_fast_as_water_is_no_leap(quantity: str, step: float, leaps: bool) -> None:
+    """A straight slope is behind what follows it by slope times (lag - 1 frame): 15 and 2 minutes."""
+    probe = Probe(quantity, 7.0)
+    for n in range(120):
+        probe.stay(7.0 + step * (n + 1), 1)
+        if probe.away:
+            break
+    assert probe.away is leaps
+
+
+def test_the_level_of_before_is_kept_over_a_rinse() -> None:
+    """Of a move of 0.6, five minutes leave 1 - (14/15)^5 in what is remembered."""
+    probe = Probe(PH, 7.0).stay(7.6, 5).stay(9.0, 1)
+    assert probe.health.jump_from == pytest.approx(7.0 + 0.6 * (1 - (14 / 15) ** 5))
+
+
+def test_after_a_gap_nothing_is_a_leap() -> None:
+    for minutes, away in ((18, True), (20, False)):
+        probe = water()
+        probe.minute += minutes
+        assert probe.stay(30.0, 1).away is away
+
+
+def test_how_long_a_probe_out_of_the_water_is_waited_for() -> None:
+    assert water(20.0).first_out(20.0) == 101  # water poured in is warmed again by then
+    assert water(30.0).first_out(30.0) == 46  # nobody pours in water that is warmer by degrees
+    assert Probe(PH, 7.0).first_out(8.2) == 46
+
+
+def test_air_is_the_rooms() -> None:
+    """Within 0.8 °C, or within 35 % of the way, where the room is 2 °C and more from the water."""
+    assert water(22.9).first_out(22.2) is not None and water(22.9).first_out(22.0) is None
+    assert water(15.0).first_out(18.4) is not None and water(15.0).first_out(18.6) is None
+
+
+def test_a_room_as_warm_as_the_water_says_nothing() -> None:
+    assert water(22.9).first_out(22.9) is not None
+    close = Probe(TEMPERATURE, 25.0, 23.1).stay(22.6, 12)
+    assert not close.away  # believed: 1.9 °C from the water is too near to tell
+
+
+def test_so_near_the_room_although_it_was_warmed() -> None:
+    """Back by a degree since the leap: warmed again; but 0.8 °C from the room's air it is in it."""
+    for room, out in ((16.25, True), (16.1, False)):
+        probe = water(room).stay(15.0, 30)
+        assert (probe.first_out(17.0) is not None) is out
+
+
+def test_how_much_is_warmed_again() -> None:
+    for warmed, out in ((0.9, True), (1.1, False)):
+        probe = water(13.5).stay(15.0, 21)
+        assert (probe.first_out(15.0 + warmed) is not None) is out
+
+
+def test_where_the_room_is_not_measured() -> None:
+    assert water().first_out(19.1) is not None  # six degrees; four without being warmed
+    assert water().first_out(20.9) is not None and water().first_out(21.1) is None
+    for level, out in ((18.9, True), (19.1, False)):
+        assert (water().stay(17.0, 21).first_out(level) is not None) is out
+
+
+@pytest.mark.parametrize(
+    ("level", "air", "out"), [(8.0, 5.1, False), (8.0, 4.9, True), (37.0, 39.9, False), (37.0, 40.1, True)]
+)
+def test_so_cold_and_so_warm_is_air(level: float, air: float, out: bool) -> None:
+    assert (Probe(TEMPERATURE, level).first_out(air) is not None) is out
+
+
+def test_what_a_probe_takes_on_within_twenty_minutes_is_the_airs() -> None:
+    """What it shows in the 20th minute counts as where it leapt to, what it shows later as the way back."""
+    for minutes, out in ((19, True), (21, False)):
+        probe = water(13.5).stay(15.0, minutes)
+        assert (probe.first_out(16.5) is not None) is out
+
+
+def test_a_level_that_is_no_airs_is_believed_after_ten_minutes() -> None:
+    probe = Probe(TEMPERATURE, 25.0)
+    assert probe.stay(22.0, 11).away and not probe.stay(22.0, 1).away
+
+
+def test_so_near_its_old_level_it_is_back() -> None:
+    for quantity, level, leapt, back, near in (
+        (TEMPERATURE, 25.0, 15.0, 24.1, 24.3),
+        (PH, 7.0, 8.2, 7.55, 7.45),
+    ):
+        probe = Probe(quantity, level, 15.0)
+        assert probe.first_out(leapt) is not None
+        assert probe.stay(back, 1).out and not probe.stay(near, 1).out
+
+
+def test_so_far_from_its_old_level_an_electrode_may_be_in_air() -> None:
+    far, near = Probe(PH, 7.0).stay(8.0, 1), Probe(PH, 7.0).stay(8.0, 1)
+    assert far.first_out(7.85) is not None and near.first_out(7.75) is None
+
+
+def test_where_it_was_before_is_remembered_for_six_hours() -> None:
+    """Poured in and believed, then lifted out and put back into water as it was before."""
+    for hours, back in ((5, True), (7, False)):
+        probe = Probe(TEMPERATURE, 25.0).stay(22.0, 12)
+        probe.stay(22.0, hours * HOUR).stay(10.0, 5).stay(25.0, 1)
+        assert probe.away is not back
+
+
+def test_a_new_level_is_the_truth_after_a_day() -> None:
+    probe = water(15.0).stay(15.0, 24 * HOUR)
+    assert probe.out
+    assert not probe.stay(15.0, 2).out
