@@ -2,9 +2,9 @@
 
     python -m bench.diagnosis.nodes --seed 611 --count 20 --out runs/nodes
 
-Each tank is made once, with a fine thermometer and a report every ten seconds, and then seen through each kind
-of node: the same water, the same fault, the same noise of the probes. What differs between two rows of the table
-comes from the node alone. Training stream only.
+Each tank is made once, with a fine thermometer and a report every ten seconds, and then seen through each
+kind of node: the same water, the same fault, the same noise of the probes. What differs between two rows of
+the table comes from the node alone. Training stream only.
 """
 
 from __future__ import annotations
