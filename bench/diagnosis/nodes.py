@@ -33,6 +33,15 @@ from bench.diagnosis.worlds import WORLDS, Kind
 
 __all__ = ["NODES", "Node", "main", "seen_through"]
 
+HARMFUL = (
+    "co2-overdose",
+    "heater-stuck-on",
+    "heater-not-heating",
+    "ph-out-of-range",
+    "temperature-high",
+    "power-interrupted",
+    "cooling-not-cooling",
+)
 FINE_S = 10  # between reports of the runs that are made
 SLOPE_MV = 58.2  # of an ideal electrode for each unit of pH at 20 °C, Nernst
 GAIN = 3.0  # of the amplifier, usual for such boards: common practice, no source
@@ -126,12 +135,14 @@ def seen_through(node: Node, rows: Iterable[str], seed: int) -> Iterator[str]:
         yield f"{time},{tank},{quantity},{value}\n"
 
 
-def _judged(job: tuple[Path, int, int, tuple[Node, ...]]) -> tuple[list[dict[str, Any]], list[str]]:
+def _judged(
+    job: tuple[Path, int, int, str | None, tuple[Node, ...]],
+) -> tuple[list[dict[str, Any]], list[str]]:
     """One tank through all nodes: verdicts and errors."""
-    out, seed, index, nodes = job
+    out, seed, index, alarm, nodes = job
     WORLDS.setdefault(FINE.name, FINE)
     fine = out / f"fine-{seed}-{index:03d}"
-    truth = build(fine, "train", seed, index, None, FINE.name)
+    truth = build(fine, "train", seed, index, alarm, FINE.name)
     settings = (fine / "rushlight.toml").read_text(encoding="utf-8")
     with (fine / "readings.csv").open(encoding="utf-8") as file:
         header, rows = next(file), file.readlines()
@@ -167,6 +178,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first tank")
     parser.add_argument("--out", type=Path, required=True, help="for the runs while they are judged")
     parser.add_argument("--only", default="", help="only nodes with this text in their name, and the first")
+    parser.add_argument("--harmful", action="store_true", help="faults that may harm soon, no quiet runs")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--failures", action="store_true", help="list what was missed and false")
     args = parser.parse_args(arguments)
@@ -174,7 +186,10 @@ def main(arguments: list[str] | None = None) -> int:
         parser.error("seeds 900 to 999 are kept unseen")
     nodes = NODES[:1] + tuple(n for n in NODES[1:] if args.only in n.name)
     args.out.mkdir(parents=True, exist_ok=True)
-    jobs = [(args.out, args.seed, i, nodes) for i in range(args.first, args.first + args.count)]
+    jobs = [
+        (args.out, args.seed, i, HARMFUL[i % len(HARMFUL)] if args.harmful else None, nodes)
+        for i in range(args.first, args.first + args.count)
+    ]
     verdicts: list[dict[str, Any]] = []
     errors: list[str] = []
     with multiprocessing.Pool(args.jobs) as pool:

@@ -4,6 +4,7 @@
 // For 8-bit AVR boards with 2 KB of RAM. No library to install: Wire comes with the board's core. What to set
 // is in settings.h.
 
+#include <avr/power.h>
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 
@@ -46,6 +47,10 @@ void setup() {
   Serial.print(F("sensor node for " TANK ", reset cause "));  // a banner, no pack: the collector passes over it
   Serial.println(resetCause);  // 1 power, 2 button, 4 low supply, 8 watchdog; 0: the board's loader has taken it
   set_sleep_mode(SLEEP_MODE_IDLE);
+  TCCR1B = TCCR2B = 0;  // two timers and a bus that nothing here uses
+  power_timer1_disable();
+  power_timer2_disable();
+  power_spi_disable();
   lastReport = millis();
 }
 
