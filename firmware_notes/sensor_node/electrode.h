@@ -58,8 +58,8 @@ class Electrode {
   static const uint32_t EVERY_US = 10000;
   static constexpr double COUNT_MV = CONVERTER_MV, FULL_MV = 32768 * CONVERTER_MV;
 #else
-  static const uint8_t READINGS = 100;
-  static const uint32_t EVERY_US = 1000;
+  static const uint8_t READINGS = ELECTRODE_READINGS;
+  static const uint32_t EVERY_US = 1024;  // a tick of the clock at 16 MHz: the times between readings are then all the same
   static constexpr double COUNT_MV = REFERENCE_MV / 1024, FULL_MV = REFERENCE_MV;
 #endif
   int32_t sum_ = 0;

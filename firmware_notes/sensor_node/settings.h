@@ -38,6 +38,9 @@
 #ifndef ELECTRODE_GAIN
 #define ELECTRODE_GAIN 3.0  // the amplifier's output per mV of electrode, from its data sheet
 #endif
+#ifndef ELECTRODE_READINGS
+#define ELECTRODE_READINGS 98  // in each mean, one a tick of 1.024 ms: 100 ms are whole periods of 50 and 60 Hz
+#endif
 #ifndef RAIL_MV
 #define RAIL_MV 30.0  // so near to ground or to full scale the amplifier measures nothing: a fault
 #endif

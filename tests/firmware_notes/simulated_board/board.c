@@ -5,7 +5,7 @@
 // EVENTS: lines "SECONDS WHAT VALUE" in order; WHAT is water, room, light, light_low_first, converter, electrode, hum,
 // or `reset` (the button) and `hang` (the program stops in an endless loop). LINK becomes a symbolic link
 // to the terminal. CLOCK is a file of 8 bytes that holds the simulated milliseconds. SPEED: so many times as
-// fast as real time at most, 0 for as fast as it goes. SKIP_S: seconds that are left out after each report, in which the
+// fast as real time at most, 0 for as fast as it goes, -1 for that with nobody at the port. SKIP_S: seconds that are left out after each report, in which the
 // board does nothing but sleep: the program's count of milliseconds, at the address MILLIS, is set on by so much
 // instead. Prints "line SECONDS TEXT" for each line the board sent, at the end
 // "ram FREE" (bytes that the stack never reached) and "cycles N".
@@ -70,6 +70,7 @@ static void asleep(avr_t *of, avr_cycle_count_t cycles) { (void)of, (void)cycles
 // The collector reads a line before simulated time goes on, or its arrival times would be too late.
 static void wait_for_reader(void) {
   int waiting = 1;
+  if (speed < 0) tcflush(collector_side, TCIFLUSH);
   for (int i = 0; i < 20000 && waiting; i++) {
     if (ioctl(collector_side, FIONREAD, &waiting) || !waiting) break;
     nap(100);
