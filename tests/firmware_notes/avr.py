@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import mmap
+import re
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -181,7 +183,17 @@ class SimulatedBoard:
         """Begin; the collector should be at the port."""
         assert self._process.stdin is not None
         self._process.stdin.write(b"\n")
-        self._process.stdin.close()
+        self._process.stdin.flush()
+
+    def go_on(self) -> None:
+        """The last report was taken; what is left out after it may be left out now."""
+        assert self._process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):
+            self._process.stdin.write(b".")
+            self._process.stdin.flush()
+
+    def is_running(self) -> bool:
+        return self._process.poll() is None
 
     def wait_end(self, seconds: float) -> None:
         """Until all is simulated."""
@@ -195,8 +207,8 @@ class SimulatedBoard:
         return [Line(float(row[1]), row[2]) for row in found if len(row) == 3]
 
     def packs(self) -> list[Line]:
-        """The lines that are packs."""
-        return [line for line in self.lines() if line.text.startswith("[")]
+        """The lines that are whole packs."""
+        return [line for line in self.lines() if re.fullmatch(r"\[.*\] \*[0-9A-F]{4}", line.text)]
 
     def ram_never_used(self) -> int:
         """Bytes between variables and the deepest stack; after the end."""
@@ -209,7 +221,8 @@ class SimulatedBoard:
             self._process.kill()
             self._process.wait(10)
         assert self._process.stdin is not None
-        self._process.stdin.close()
+        with contextlib.suppress(BrokenPipeError):
+            self._process.stdin.close()
         self._clock.close()
 
 

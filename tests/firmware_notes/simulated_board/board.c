@@ -7,7 +7,7 @@
 // to the terminal. CLOCK is a file of 8 bytes that holds the simulated milliseconds. SPEED: so many times as
 // fast as real time at most, 0 for as fast as it goes, -1 for that with nobody at the port. SKIP_S: seconds that are left out after each report, in which the
 // board does nothing but sleep: the program's count of milliseconds, at the address MILLIS, is set on by so much
-// instead. Prints "line SECONDS TEXT" for each line the board sent, at the end
+// instead, each time after a byte on the standard input. Prints "line SECONDS TEXT" for each line the board sent, at the end
 // "ram FREE" (bytes that the stack never reached) and "cycles N".
 #define _GNU_SOURCE
 #include <fcntl.h>
@@ -85,7 +85,8 @@ static void on_byte(avr_irq_t *irq, uint32_t value, void *param) {
     line[length] = 0;
     printf("line %.3f %s\n", seconds(), line);
     fflush(stdout);
-    skip_from = skip_s > 0 && line[0] == '[' ? avr->cycle + avr->frequency / 5 : ~0ull;
+    int whole = length > 6 && line[0] == '[' && line[length - 5] == '*';
+    skip_from = skip_s > 0 && whole ? avr->cycle + avr->frequency / 5 : ~0ull;
     length = 0;
     wait_for_reader();
   } else if (byte != '\r' && length < (int)sizeof line - 1) {
@@ -150,9 +151,11 @@ static int happen(const char *what, const char *value) {
   return 1;
 }
 
-// Sets the program's clock on while it sleeps; not past the next event.
+// Sets the program's clock on while it sleeps, when told that the report was taken; not past the next event.
 static void skip(double next_event) {
   uint32_t now;
+  char go;
+  if (read(0, &go, 1) != 1) exit(3);
   double most = next_event - seconds();
   uint32_t step = 1000 * (skip_s < most ? skip_s : most > 0 ? most : 0);
   memcpy(&now, avr->data + millis_at, 4);
