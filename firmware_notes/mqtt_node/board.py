@@ -56,7 +56,9 @@ class Board:
         time.sleep_ms(760)
         names = ("temperature", "room_temperature")
         found = [(name, "Cel", self._celsius(wire)) for name, wire in zip(names, self.wires)]
-        return [*found, ("ph_probe", "mV", self._electrode()), ("light", "lx", self._lux())]
+        found.append(("ph_probe", "mV", self._electrode()))
+        found.append(("light", "lx", self._lux()))
+        return found
 
     def sleep_s(self, seconds):
         if self.watchdog is not None:
