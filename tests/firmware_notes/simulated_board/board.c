@@ -241,6 +241,7 @@ int main(int count, char **words) {
     if (run > free_bytes) free_bytes = run;
   }
   printf("ram %u\ncycles %llu\n", free_bytes, (unsigned long long)avr->cycle);
-  wait_for_reader();
+  fflush(stdout);
+  for (int i = 0; i < 5 && speed >= 0; i++) wait_for_reader(), nap(100000);  // what is unread goes with the terminal
   return avr->state == cpu_Crashed;
 }
