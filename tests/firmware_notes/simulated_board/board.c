@@ -41,7 +41,7 @@ static int length;
 static unsigned hung_at;
 static unsigned char was_there[2];
 
-static double skipped, skip_s;
+static double skipped, skip_s, left_s;  // of what is to be skipped after this report
 static unsigned millis_at;
 static avr_cycle_count_t skip_from = ~0ull;
 
@@ -155,14 +155,19 @@ static int happen(const char *what, const char *value) {
 static void skip(double next_event) {
   uint32_t now;
   char go;
-  if (read(0, &go, 1) != 1) exit(3);
+  if (left_s <= 0) {
+    if (read(0, &go, 1) != 1) exit(3);
+    left_s = skip_s;
+  }
   double most = next_event - seconds();
-  uint32_t step = 1000 * (skip_s < most ? skip_s : most > 0 ? most : 0);
+  uint32_t step = 1000 * (left_s < most ? left_s : most > 0 ? most : 0);
   memcpy(&now, avr->data + millis_at, 4);
   now += step;
   memcpy(avr->data + millis_at, &now, 4);
   skipped += step / 1000.0;
-  skip_from = ~0ull;
+  left_s = step < 1000 * left_s - 1 ? left_s - step / 1000.0 : 0;
+  skip_from = left_s > 1 ? avr->cycle + avr->frequency / 50 : ~0ull;  // the event comes first
+  if (left_s <= 1) left_s = 0;
 }
 
 static unsigned prepare(const char *program) {
