@@ -108,7 +108,7 @@ class Pack {
     }
   }
 
-  char text_[512];
+  char text_[320];
   size_t length_ = 0;
   uint8_t records_ = 0;
   bool fits_ = true;

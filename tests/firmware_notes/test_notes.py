@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 from rushlight.collector.electrode import ph_from_millivolts
 from rushlight.collector.intake.senml import decode_line
@@ -47,3 +48,20 @@ def test_sketch_sends_quantities_with_their_units() -> None:
     sent = dict(re.findall(r'pack\.add\("(\w+)", "(\w+)"', sketch))
     assert sent
     assert sent == {name: UNITS[name] for name in sent}
+
+
+def test_pages_and_drawings_of_the_notes_are_there_and_can_be_read() -> None:
+    pages = sorted(NOTES.glob("*.md"))
+    assert len(pages) == 5
+    for page in pages:
+        for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
+            assert (NOTES / target).exists(), f"{page.name}: {target}"
+    drawing = ElementTree.parse(NOTES / "wiring.svg").getroot()
+    words = " ".join(text for text in drawing.itertext())
+    assert all(word in words for word in ("isolation", "drip loops", "5 V and below", "no mains"))
+
+
+def test_settings_of_the_nodes_are_one_tank() -> None:
+    header = (NOTES / "sensor_node" / "settings.h").read_text(encoding="utf-8")
+    settings = (NOTES / "mqtt_node" / "settings.py").read_text(encoding="utf-8")
+    assert re.findall(r'#define TANK "(\w+)"', header) == re.findall(r'^TANK = "(\w+)"', settings, re.M)
