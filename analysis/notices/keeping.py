@@ -43,6 +43,10 @@ class NoticeKeeping:
         self._written: tuple[dict[Key, Held], list[Event]] = {}, []
         self._unkept: tuple[str, int] | None = None  # occurrence and beginning (ms) of "can't keep readings"
 
+    def use(self, queue: NoticeQueue) -> None:
+        """Other settings: what is in memory goes on."""
+        self._queue = queue
+
     @property
     def holding(self) -> bool:
         """Whether anything is in memory that the store does not have: new events go there too then."""

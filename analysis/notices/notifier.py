@@ -93,6 +93,12 @@ class Notifier:
         self._began_ms = self._clock()
         self.keeping = NoticeKeeping(self._queue, self._clock)
 
+    def go_on_from(self, before: Notifier) -> None:
+        """In its place, with other settings: what is in memory and what is known of the targets goes on."""
+        self.keeping = before.keeping
+        self.keeping.use(self._queue)
+        self._failing = {name: count for name, count in before._failing.items() if name in self._urls}
+
     @property
     def targets(self) -> list[str]:
         """Short names of the channels, empty where none is set."""

@@ -37,6 +37,7 @@ __all__ = [
     "CoolerSettings",
     "HeaterSettings",
     "LightSettings",
+    "LinkSettings",
     "LivestockSettings",
     "MqttLink",
     "NoticeSettings",
@@ -139,6 +140,9 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
         """What to subscribe to."""
         own = [entry.topic for entry in self.map]
         return list(dict.fromkeys(["rushlight/+/readings", "rushlight/+/device", *own]))
+
+
+LinkSettings = SerialLink | MqttLink
 
 
 class StoreSettings(_Table):
