@@ -16,6 +16,7 @@ ORDER = (
     "collector",
     "collector.safe_text",
     "collector.errors",
+    "collector.units",
     "collector.readings",
     "collector.events",
     "collector.log",

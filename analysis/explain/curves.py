@@ -71,4 +71,12 @@ class Panel(msgspec.Struct):
         return (max(0.0, low - spare) if low >= 0 else low - spare), high + spare
 
 
-_LEAST = {"°C": 1.0, "": 0.3, "mg/L": 5.0, "lx": 200.0, "W": 10.0, "mV": 10.0}  # a steady curve looks steady
+_LEAST = {
+    "°C": 1.0,
+    "°F": 1.8,
+    "": 0.3,
+    "mg/L": 5.0,
+    "lx": 200.0,
+    "W": 10.0,
+    "mV": 10.0,
+}  # a steady curve looks steady

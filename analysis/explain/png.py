@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 from rushlight.analysis.explain.context import parted
 from rushlight.analysis.explain.curves import Curve, Panel
+from rushlight.analysis.explain.displayed import displayed
 from rushlight.analysis.explain.explanation import Explanation, explain
 from rushlight.collector.errors import RushlightError, SettingsError
 from rushlight.collector.settings import load_settings
@@ -212,7 +213,7 @@ def main(arguments: list[str]) -> int:
             found = explain(
                 settings, store, readings, alarm_id, int(now_ms), warm_up_days=_PICTURE_DAYS, thin_ms=_THIN_MS
             )
-        draw_png(found, path)
+        draw_png(displayed(found, settings.display.units), path)
     except (RushlightError, OSError) as error:
         print(error, file=sys.stderr)
         return 1

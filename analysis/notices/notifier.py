@@ -34,6 +34,7 @@ from rushlight.analysis.notices.workers import PatientSender
 from rushlight.collector.events import Event
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.records import Notice
+from rushlight.collector.units import Display, shown
 
 __all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 
@@ -60,6 +61,8 @@ class Notifier:
         How one notice reaches one URL; apprise by default, where no target holds up another.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
+    units : "metric" or "us"
+        What people are shown; the outbox keeps °C.
 
     Attributes
     ----------
@@ -78,7 +81,9 @@ class Notifier:
         timezone: str = "UTC",
         sender: Sender | None = None,
         pictures: Pictures | None = None,
+        units: Display = "metric",
     ) -> None:
+        self._units: Display = units
         environment = os.environ if environment is None else environment
         self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
         name = settings.heartbeat_url_env
@@ -194,6 +199,7 @@ class Notifier:
                     Line(notice.occurrence, notice.transition, told.title, told.body, notice.priority)
                 )
             text = group_text(lines)
+        text = Text(shown(text.title, self._units), shown(text.body, self._units))
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority
         url = self._urls[target]

@@ -118,14 +118,15 @@ def _directly(settings: Settings, store: EmbeddedStore, number: int) -> str:
     return store.request_outcome(number) or "refused: it was not carried out"
 
 
-def outcome_of(store: EmbeddedStore, number: int, within_s: float = _WAIT_S) -> str:
+def outcome_of(store: EmbeddedStore, number: int, within_s: float | None = None) -> str:
     """What the running service says to a request: "done: …" or "refused: …".
 
     Raises
     ------
     StoreError
-        It has not answered within `within_s`.
+        It has not answered within `within_s` (5 s if left out).
     """
+    within_s = _WAIT_S if within_s is None else within_s
     end = time.monotonic() + within_s
     while time.monotonic() < end:
         outcome = store.request_outcome(number)

@@ -43,7 +43,14 @@ def make_notifier(
 ) -> Notifier:
     """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
-    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
+    return Notifier(
+        settings.notices,
+        clock=clock,
+        is_well=is_well,
+        timezone=zone,
+        pictures=pictures,
+        units=settings.display.units,
+    )
 
 
 class _Thread(Protocol):

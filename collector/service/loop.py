@@ -36,7 +36,6 @@ __all__ = ["CollectorService"]
 
 _log = logging.getLogger("rushlight.collector")
 
-
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
 _LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
@@ -67,12 +66,6 @@ class CollectorService:
         The deadline that the links share with others.
     lock : ServiceLock, optional
         Held by the caller. Where another service has it, this one ends: two on one store double everything.
-
-    Attributes
-    ----------
-    links : Links
-    between : callable or None
-        Called after each round, on the service's thread.
     """
 
     def __init__(
@@ -90,7 +83,7 @@ class CollectorService:
         self._replaced = False
         self._store = store
         self.links = Links(links, settings.links, self._deliver)
-        self.between: Callable[[], None] | None = None
+        self.between: Callable[[], None] | None = None  # called after each round
         self._listener = listener
         self._clock = clock
         self._most = most
@@ -175,7 +168,7 @@ class CollectorService:
         return not self._why and self._drain()
 
     def renew(self, settings: Settings, prepared: Prepared) -> None:
-        """Go on by other settings; call after `settle`, on the service's thread."""
+        """Go on by other settings, after `settle`."""
         self.links.use(settings.links, prepared)
         self._maker.renew(settings, self.links.settings, self._store)
         self._packing.renew(settings.store)
@@ -202,9 +195,8 @@ class CollectorService:
         """Make batches, give them to the listener, and put them with what waits to be written."""
         for part in self._backlog.parts(arrivals) if arrivals else ():
             batch = self._maker.make(part)
-            last_ms = self.links.last_ms
             for arrival in part:
-                last_ms[arrival.link] = arrival.delivery.arrived_ms
+                self.links.last_ms[arrival.link] = arrival.delivery.arrived_ms
             now = self._clock()
             if batch.readings:
                 self._reading_ms = now
@@ -260,9 +252,8 @@ class CollectorService:
 
     def _what_was_kept(self) -> str:
         gone = self._backlog.let_go
-        if gone:
-            return f"{gone} readings of serial lines found no room in memory, all else is kept"
-        return "all that waited is kept"
+        lost = f"{gone} readings of serial lines found no room in memory, all else is kept"
+        return lost if gone else "all that waited is kept"
 
     def _hold(self, now: int, why: str) -> None:
         try:
