@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from rushlight.analysis.explain.context import parted
-from rushlight.analysis.explain.curves import Curve, Panel
+from rushlight.analysis.explain.curves import Curve, Panel, round_step, tick_text
 from rushlight.analysis.explain.displayed import displayed
 from rushlight.analysis.explain.explanation import Explanation, explain
 from rushlight.collector.errors import RushlightError, SettingsError
@@ -102,7 +102,7 @@ def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
 
 def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, first: bool) -> None:
     from matplotlib import dates
-    from matplotlib.ticker import FuncFormatter
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     low, high = panel.span()
 
@@ -132,7 +132,7 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
         else:
             axes.plot([], [], " ", label=f"({text} lies outside)")
     for curve in panel.curves:
-        _curve(axes, curve, at)
+        _curve(axes, curve, at, panel.outside())
     axes.axvline(at(explanation.decided_ms), color=_PURPLE, linewidth=2, zorder=6)
     if explanation.over_ms is not None:
         axes.axvline(at(explanation.over_ms), color=_PURPLE, linewidth=1, linestyle=":", zorder=6)
@@ -158,7 +158,9 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
     locator = kinds.AutoDateLocator(tz=zone, minticks=4, maxticks=9)
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(kinds.ConciseDateFormatter(locator, tz=zone, show_offset=False))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.{panel.decimals}f}"))
+    step = round_step(high - low, 5)
+    axes.yaxis.set_major_locator(MultipleLocator(step))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: tick_text(value, step)))
     axes.tick_params(labelsize=8)
     axes.grid(color="#e6e6e6", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -177,13 +179,15 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
     )
 
 
-def _curve(axes: Any, curve: Curve, at: Any) -> None:
+def _curve(axes: Any, curve: Curve, at: Any, outside: list[float]) -> None:
     """One curve, broken where readings are missing; a few points are joined whatever lies between."""
     style = _STYLES[curve.role] | ({"drawstyle": "steps-post"} if curve.step else {})
     sparse = len(curve.points) < 40
     if sparse and curve.role == "measured":
         style = style | {"marker": "o", "markersize": 3}
     label: str | None = curve.name
+    if curve.role == "flagged" and outside:
+        label = f"{curve.name} (also {', '.join(f'{value:g}' for value in outside[:3])}, outside)"
     for part in [curve.points] if sparse else parted(curve.points):
         axes.plot([at(t) for t, _ in part], [v for _, v in part], label=label, **style)
         label = None
