@@ -32,6 +32,7 @@ ORDER = (
     "collector.service",
     "analysis",
     "analysis.findings",
+    "analysis.how_installed",
     "analysis.numbers",
     "analysis.estimators",
     "analysis.alarms",

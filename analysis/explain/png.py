@@ -19,6 +19,7 @@ from rushlight.analysis.explain.context import parted
 from rushlight.analysis.explain.curves import Curve, Panel, round_step, tick_text
 from rushlight.analysis.explain.displayed import displayed
 from rushlight.analysis.explain.explanation import Explanation, explain
+from rushlight.analysis.how_installed import how_to_add
 from rushlight.collector.errors import RushlightError, SettingsError
 from rushlight.collector.settings import load_settings
 
@@ -42,7 +43,7 @@ def require_matplotlib() -> None:
     from importlib.util import find_spec
 
     if find_spec("matplotlib") is None:
-        raise SettingsError("a picture needs matplotlib; install it with: pip install 'rushlight[pictures]'")
+        raise SettingsError(f"a picture needs matplotlib; to add it: {how_to_add('matplotlib')}")
 
 
 def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:

@@ -17,7 +17,7 @@ from rushlight.analysis.replay.store import HOUR_MS
 __all__ = ["explanation_lines", "plot_lines"]
 
 WIDTH, HEIGHT = 72, 12
-_STEPS = 4  # of an axis; `HEIGHT` is a multiple
+_STEPS = (3, 4, 6)  # of an axis; `HEIGHT` is a multiple
 _GLYPHS = {"measured": "•", "flagged": "x", "expected": "+", "forecast": ">"}
 _BAND, _LIMIT, _DECISION, _GAP = "░", "-", "│", "·"
 _GAP_MS = 20 * 60_000
@@ -76,7 +76,9 @@ def plot_lines(explanation: Explanation, panel: Panel, width: int = WIDTH) -> It
         for curve in panel.curves:
             if curve.role == role:
                 _draw(curve, grid)
-    labels = {grid.row(low + step * n): tick_text(low + step * n, step) for n in range(_STEPS)}
+    labels = {
+        grid.row(low + step * n): tick_text(low + step * n, step) for n in range(round((high - low) / step))
+    }
     room = max(len(text) for text in labels.values())
     yield panel.heading()
     for y, line in enumerate(grid.rows):
@@ -105,7 +107,7 @@ class _Grid:
 
     def row(self, value: float) -> int:
         share = (value - self._low) / (self._high - self._low)
-        return HEIGHT - 1 - min(HEIGHT - 1, max(0, int(share * HEIGHT)))
+        return HEIGHT - 1 - min(HEIGHT - 1, max(0, int(share * HEIGHT + 1e-6)))
 
     def put(self, time_ms: int, bottom: float, top: float, glyph: str) -> None:
         """From `bottom` to `top` at one time; what lies outside is left out."""
@@ -175,14 +177,17 @@ def _times(explanation: Explanation, zone: ZoneInfo, width: int) -> str:
 
 
 def _axis(panel: Panel) -> tuple[float, float, float]:
-    """From a round figure to a round one, in steps of a round one."""
+    """Lowest, highest, step: from a round figure to a round one, with as little to spare as can be."""
     low, high = panel.span()
-    step = round_step(high - low, _STEPS)
+    found = []
+    for number in _STEPS:
+        step = round_step(high - low, number)
+        while high > (math.floor(low / step) + number) * step:
+            step = round_step(step * 1.01, 1)
+        found.append((number * step, step, number))
+    _, step, number = min(found)
     first = math.floor(low / step)
-    if high > (first + _STEPS) * step:
-        step = round_step(step * 1.01, 1)
-        first = math.floor(low / step)
-    return first * step, (first + _STEPS) * step, step
+    return first * step, (first + number) * step, step
 
 
 def _legend(explanation: Explanation, panel: Panel) -> str:
