@@ -82,7 +82,9 @@ class NoticeKeeping:
             name = f"{OWN}readings-not-kept/{utc_text(now_ms)}"
             self._unkept = name, since_ms
             self._memory.standing.add(name)
-            self._queue.queue_own(self.outbox(store), name, "raised", unkept_text(since_ms, why), now_ms)
+            self._queue.queue_own(
+                self.outbox(store), name, "raised", unkept_text(self._queue.local(since_ms), why), now_ms
+            )
 
     def kept_again(self, now_ms: int) -> None:
         """Say that this is over; nothing where it was never said."""
@@ -92,7 +94,13 @@ class NoticeKeeping:
             # what waits is in memory; were it written a moment ago, `outdated` would find it
             outbox = self.outbox(None)
             outbox.cancel_notices(name)
-            self._queue.queue_own(outbox, name, "cleared", kept_again_text(since_ms, now_ms), now_ms)
+            self._queue.queue_own(
+                outbox,
+                name,
+                "cleared",
+                kept_again_text(self._queue.local(since_ms), self._queue.local(now_ms)),
+                now_ms,
+            )
 
     # -- the sender's side ------------------------------------------------------------------------------
 

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rushlight.analysis.notices.notifier import Notifier
 from rushlight.collector.errors import SettingsError
-from rushlight.collector.settings import Settings, parse_settings
-from rushlight.collector.units import celsius, did_you_mean, fahrenheit, shown, typed
+from rushlight.collector.events import Event
+from rushlight.collector.settings import NoticeSettings, Settings, parse_settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.units import Display, celsius, did_you_mean, fahrenheit, shown, typed
+
+NOW_MS = 1_772_359_200_000
 
 TEXT = """
 [tanks.patio]
@@ -127,3 +133,43 @@ def test_a_value_that_fits_another_unit_is_asked_about(given_: dict[str, str], a
 def test_what_fits_no_unit_is_not_asked_about() -> None:
     assert did_you_mean(300, "°C") == "" and did_you_mean(25, "°C") == ""
     assert did_you_mean(5000, "dKH") == "" and did_you_mean(50, "mg/L") == ""
+
+
+def test_notices_are_shown_in_the_units_of_the_settings(tmp_path: Path) -> None:
+    """Store and outbox keep °C; what a target takes is in °F."""
+    for units, wanted in (("metric", "27.4 °C"), ("us", "81.3 °F")):
+        taken: list[str] = []
+
+        def take(url: str, title: str, body: str, *rest: object, into: list[str] = taken) -> bool:
+            into.append(title + body)
+            return True
+
+        display: Display = "us" if units == "us" else "metric"
+        notifier = Notifier(
+            NoticeSettings(),
+            environment={"RUSHLIGHT_NOTICE_URLS": "json://localhost/a"},
+            clock=lambda: NOW_MS,
+            sender=take,
+            units=display,
+        )
+        with EmbeddedStore(tmp_path / f"{units}.db") as store:
+            event = Event(
+                time="2026-03-01T10:00:00Z",
+                tank="patio",
+                alarm="temperature-high",
+                event="raised",
+                priority="high",
+                summary="HIGH: water 27.4 °C in Patio, too warm",
+                detail="",
+                cautions=[],
+                occurrence="patio/temperature-high/2026-03-01T10:00:00Z",
+                action="1. Cool by about 1 °C an hour.",
+            )
+            with store.transaction():
+                store.add_event(event)
+                notifier.queue_for(event, store, NOW_MS)
+            assert "27.4 °C" in store.pending_notices()[0].title
+            notifier.run_once(store, NOW_MS)
+        assert len(taken) == 1 and wanted in taken[0]
+        assert ("1.8 °F an hour" in taken[0]) is (units == "us")
+        assert "reminded every 15 min until" in taken[0]
