@@ -50,6 +50,7 @@ def make_notifier(
         timezone=zone,
         pictures=pictures,
         units=settings.display.units,
+        tanks=settings.tanks,
     )
 
 

@@ -101,3 +101,21 @@ def _three() -> list[Board]:
         Board("shed", "mapped", ("temperature",)),
         Board("loft", "serial", ("temperature", "ph", "heater_power"), timed=False),
     ]
+
+
+def test_of_a_tank_that_was_taken_out_nothing_more_is_sent_until_it_is_back(make: Make) -> None:
+    world = make(replace(ALL, resend_min=15.0), _three())
+    world.run(30)
+    world.board("shed").faults.add("cold")
+    world.run(120)
+    taken = world.targets["json://first/"].taken
+    assert world.told("shed", "temperature-low")
+    world.reload(replace(ALL, tanks=("hallway", "loft")))
+    world.run(1)
+    before = len(taken)
+    world.run(90)
+    assert len(taken) == before
+    world.reload(ALL)
+    world.run(30)
+    assert len(taken) > before  # the reminder goes on
+    holds(world)
