@@ -83,6 +83,7 @@ MEANINGS: dict[str, str] = {
     "notices.wake_for": "alarms that are sent in the quiet hours whatever they are",
     "notices.picture": "send the alarm's curve along where the channel takes one",
     "notices.picture_wait_s": "how long a notice waits for it at most",
+    "display.units": "what people are shown: °C and litres, or °F, gallons and ppm beside degrees",
     "status_page.enabled": "serve the page",
     "status_page.host": "for whom: this machine only, or `0.0.0.0` for all that reach it",
     "status_page.port": "its port; 0: any that is free",

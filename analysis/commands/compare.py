@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, say, settings_of, temperature
 
 __all__ = ["compare"]
 
@@ -15,17 +15,17 @@ __all__ = ["compare"]
 @click.argument("other", required=False)
 @click.option(
     "--temperature-low",
-    type=float,
-    metavar="CELSIUS",
-    help="The lowest that the animals to be moved can bear.",
+    metavar="TEMPERATURE",
+    help='The lowest that the animals to be moved can bear: in °C (°F with [display] units = "us"), '
+    'or as "68 F".',
 )
-@click.option("--temperature-high", type=float, metavar="CELSIUS", help="The highest they can bear.")
+@click.option("--temperature-high", metavar="TEMPERATURE", help="The highest they can bear.")
 def compare(
     config: str,
     tank: str,
     other: str | None,
-    temperature_low: float | None,
-    temperature_high: float | None,
+    temperature_low: str | None,
+    temperature_high: str | None,
 ) -> int:
     """Say whether animals may be moved into TANK, and whether the two waters match.
 
@@ -34,7 +34,11 @@ def compare(
     """
     from rushlight.analysis.views.two_waters import comparison
 
-    typed = (temperature_low, temperature_high)
-    for line in comparison(settings_of(config), tank, other, typed=typed):
+    settings = settings_of(config)
+    typed = (
+        temperature("--temperature-low", temperature_low, settings),
+        temperature("--temperature-high", temperature_high, settings),
+    )
+    for line in comparison(settings, tank, other, typed=typed):
         say(line)
     return 0

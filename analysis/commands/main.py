@@ -27,6 +27,7 @@ from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
+from rushlight.analysis.commands.reload import reload
 from rushlight.analysis.commands.replay import replay
 from rushlight.analysis.commands.run import run
 from rushlight.analysis.commands.service import service
@@ -69,6 +70,7 @@ for _command in (
     explain,
     export,
     import_,
+    reload,
     replay,
     acknowledge,
     shelve,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, PART, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, PART, Hardness, say, settings_of
 from rushlight.collector.store.log_words import DONE, TESTS
 
 if TYPE_CHECKING:
@@ -18,7 +18,10 @@ __all__ = ["note"]
 def _test_options(command: Any) -> Any:
     for name, test in reversed(TESTS.items()):
         unit = f" in {test.unit}" if test.unit else ""
-        command = click.option(f"--{name}", type=float, help=f"{test.title}{unit}, tested by hand.")(command)
+        also = ', or as "71 ppm" or "1.4 meq/L"' if name in ("kh", "gh") else ""
+        kind = Hardness(test.unit) if also else float
+        help_ = f"{test.title}{unit}{also}, tested by hand."
+        command = click.option(f"--{name}", type=kind, help=help_)(command)
     return command
 
 
@@ -34,7 +37,7 @@ def _done_options(command: Any) -> Any:
 @click.argument("tank")
 @click.argument("text", nargs=-1)
 @_test_options
-@click.option("--changed", metavar="SHARE", help="A water change: 20%, or litres as 12L.")
+@click.option("--changed", metavar="SHARE", help="A water change: 20%, or the water as 12L or 3gal.")
 @_done_options
 @click.option(
     "--at",

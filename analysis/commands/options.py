@@ -10,8 +10,25 @@ import click
 if TYPE_CHECKING:
     from rushlight.collector.service.parts import Part
     from rushlight.collector.settings import Settings
+    from rushlight.collector.units import Display
 
-__all__ = ["CONFIG", "PART", "moment_ms", "parse_span_ms", "say", "settings_of"]
+__all__ = [
+    "CONFIG",
+    "PART",
+    "Hardness",
+    "moment_ms",
+    "parse_span_ms",
+    "say",
+    "settings_of",
+    "temperature",
+]
+
+_UNITS = "rushlight.units"
+
+if TYPE_CHECKING:
+    _Type = click.ParamType[float]
+else:
+    _Type = click.ParamType  # older versions take no type
 
 CONFIG = click.option(
     "--config",
@@ -26,7 +43,42 @@ def say(text: str = "", err: bool = False) -> None:
     """Print, without control characters: a name in it may have come from a device or a file."""
     from rushlight.collector.safe_text import safe_lines
 
+    context = click.get_current_context(silent=True)
+    units: Display = "metric" if context is None else context.meta.get(_UNITS, "metric")
+    if units != "metric":
+        from rushlight.collector.units import shown
+
+        text = shown(text, units)
     click.echo(safe_lines(text), err=err)
+
+
+class Hardness(_Type):
+    """A hardness as people have it: degrees, or with its unit as "71 ppm"."""
+
+    name = "hardness"
+
+    def __init__(self, unit: str) -> None:
+        self._unit = unit
+
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> float:
+        from rushlight.collector.units import typed
+
+        try:
+            return typed(str(value), self._unit)
+        except ValueError as error:
+            self.fail(str(error), parameter, context)
+
+
+def temperature(option: str, text: str | None, settings: Settings) -> float | None:
+    """°C of what was typed; a number alone is in the units of `[display]`."""
+    from rushlight.collector.units import typed
+
+    try:
+        return None if text is None else typed(text, "°C", "f" if settings.display.units == "us" else "")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint=option) from None
 
 
 def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:
@@ -48,6 +100,9 @@ def settings_of(config: str, part: Part | None = None) -> Settings:
     from rushlight.collector.settings import load_settings
 
     settings = load_settings(config)
+    context = click.get_current_context(silent=True)
+    if context is not None:
+        context.meta[_UNITS] = settings.display.units
     if part is None:
         return settings
     from rushlight.collector.service.parts import settings_of_part

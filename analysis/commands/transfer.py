@@ -7,6 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Literal, TypeVar
 
+from rushlight.analysis.how_installed import how_to_add
 from rushlight.analysis.replay.around import moment_in
 from rushlight.collector.errors import RushlightError, SettingsError, StoreError
 from rushlight.collector.influx.state import drain_report
@@ -177,6 +178,6 @@ def _by_suffix(file: str, csv: _Form, parquet: _Form) -> _Form:
         import pyarrow  # noqa: F401
     except ImportError:
         raise RushlightError(
-            f"{file}: Parquet needs the package pyarrow: `pip install pyarrow`, or name a .csv"
+            f"{file}: Parquet needs the package pyarrow; to add it: {how_to_add('pyarrow')}; or name a .csv"
         ) from None
     return parquet

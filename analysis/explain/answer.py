@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
 
+from rushlight.analysis.explain.displayed import displayed
 from rushlight.analysis.explain.explanation import explain
 from rushlight.analysis.explain.terminal import explanation_lines
 from rushlight.analysis.replay.sources import open_readings
@@ -42,7 +43,7 @@ def explain_alarm(
         EmbeddedStore(settings.store_path(), read_only=True) as store,
         open_readings(settings, store, warn) as readings,
     ):
-        found = explain(settings, store, readings, alarm_id, now_ms)
+        found = displayed(explain(settings, store, readings, alarm_id, now_ms), settings.display.units)
     if png is None:
         yield from explanation_lines(found)
         return

@@ -16,8 +16,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from rushlight.analysis.explain.context import parted
-from rushlight.analysis.explain.curves import Curve, Panel
+from rushlight.analysis.explain.curves import Curve, Panel, round_step, tick_text
+from rushlight.analysis.explain.displayed import displayed
 from rushlight.analysis.explain.explanation import Explanation, explain
+from rushlight.analysis.how_installed import how_to_add
 from rushlight.collector.errors import RushlightError, SettingsError
 from rushlight.collector.settings import load_settings
 
@@ -41,7 +43,7 @@ def require_matplotlib() -> None:
     from importlib.util import find_spec
 
     if find_spec("matplotlib") is None:
-        raise SettingsError("a picture needs matplotlib; install it with: pip install 'rushlight[pictures]'")
+        raise SettingsError(f"a picture needs matplotlib; to add it: {how_to_add('matplotlib')}")
 
 
 def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
@@ -101,7 +103,7 @@ def draw_png(explanation: Explanation, path: str | os.PathLike[str]) -> None:
 
 def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, first: bool) -> None:
     from matplotlib import dates
-    from matplotlib.ticker import FuncFormatter
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     low, high = panel.span()
 
@@ -131,7 +133,7 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
         else:
             axes.plot([], [], " ", label=f"({text} lies outside)")
     for curve in panel.curves:
-        _curve(axes, curve, at)
+        _curve(axes, curve, at, panel.outside())
     axes.axvline(at(explanation.decided_ms), color=_PURPLE, linewidth=2, zorder=6)
     if explanation.over_ms is not None:
         axes.axvline(at(explanation.over_ms), color=_PURPLE, linewidth=1, linestyle=":", zorder=6)
@@ -157,7 +159,9 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
     locator = kinds.AutoDateLocator(tz=zone, minticks=4, maxticks=9)
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(kinds.ConciseDateFormatter(locator, tz=zone, show_offset=False))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.{panel.decimals}f}"))
+    step = round_step(high - low, 5)
+    axes.yaxis.set_major_locator(MultipleLocator(step))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: tick_text(value, step)))
     axes.tick_params(labelsize=8)
     axes.grid(color="#e6e6e6", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -176,13 +180,15 @@ def _panel(axes: Any, explanation: Explanation, panel: Panel, zone: ZoneInfo, fi
     )
 
 
-def _curve(axes: Any, curve: Curve, at: Any) -> None:
+def _curve(axes: Any, curve: Curve, at: Any, outside: list[float]) -> None:
     """One curve, broken where readings are missing; a few points are joined whatever lies between."""
     style = _STYLES[curve.role] | ({"drawstyle": "steps-post"} if curve.step else {})
     sparse = len(curve.points) < 40
     if sparse and curve.role == "measured":
         style = style | {"marker": "o", "markersize": 3}
     label: str | None = curve.name
+    if curve.role == "flagged" and outside:
+        label = f"{curve.name} (also {', '.join(f'{value:g}' for value in outside[:3])}, outside)"
     for part in [curve.points] if sparse else parted(curve.points):
         axes.plot([at(t) for t, _ in part], [v for _, v in part], label=label, **style)
         label = None
@@ -212,7 +218,7 @@ def main(arguments: list[str]) -> int:
             found = explain(
                 settings, store, readings, alarm_id, int(now_ms), warm_up_days=_PICTURE_DAYS, thin_ms=_THIN_MS
             )
-        draw_png(found, path)
+        draw_png(displayed(found, settings.display.units), path)
     except (RushlightError, OSError) as error:
         print(error, file=sys.stderr)
         return 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator
 from datetime import datetime
@@ -9,13 +10,14 @@ from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH
 from rushlight.analysis.explain.context import parted
-from rushlight.analysis.explain.curves import Curve, Panel
+from rushlight.analysis.explain.curves import Curve, Panel, round_step, tick_text
 from rushlight.analysis.explain.explanation import Explanation
 from rushlight.analysis.replay.store import HOUR_MS
 
 __all__ = ["explanation_lines", "plot_lines"]
 
 WIDTH, HEIGHT = 72, 12
+_STEPS = (3, 4, 6)  # of an axis; `HEIGHT` is a multiple
 _GLYPHS = {"measured": "•", "flagged": "x", "expected": "+", "forecast": ">"}
 _BAND, _LIMIT, _DECISION, _GAP = "░", "-", "│", "·"
 _GAP_MS = 20 * 60_000
@@ -31,9 +33,6 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
     yield event.summary
     yield f"raised {decided} ({explanation.timezone}), {event.occurrence}"
     yield ""
-    yield "What was seen:"
-    for text in event.observations:
-        yield from _wrapped(f"- {text}", "  ")
     yield from _wrapped(f"Likely cause: {event.cause or 'not clear from the readings'}.")
     yield "What to do:"
     for step in event.action.splitlines():
@@ -43,6 +42,10 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
         yield from _wrapped(caution)
     if explanation.note:
         yield from _wrapped(explanation.note)
+    yield ""
+    yield "Seen:"
+    for text in event.observations:
+        yield from _wrapped(f"- {text}", "  ")
     for panel in explanation.panels:
         yield ""
         yield from plot_lines(explanation, panel, width)
@@ -54,7 +57,7 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
 def plot_lines(explanation: Explanation, panel: Panel, width: int = WIDTH) -> Iterator[str]:
     """One panel: heading, plot, times, and what the characters mean."""
     zone = ZoneInfo(explanation.timezone)
-    low, high = panel.span()
+    low, high, step = _axis(panel)
     grid = _Grid(explanation.from_ms, explanation.to_ms, low, high, width)
     for first, last in explanation.gaps:
         for x in range(grid.column(first) + 1, grid.column(last)):
@@ -73,8 +76,9 @@ def plot_lines(explanation: Explanation, panel: Panel, width: int = WIDTH) -> It
         for curve in panel.curves:
             if curve.role == role:
                 _draw(curve, grid)
-    step = (high - low) / HEIGHT
-    labels = {y: f"{high - (y + 0.5) * step:.{panel.decimals}f}" for y in range(0, HEIGHT, 3)}
+    labels = {
+        grid.row(low + step * n): tick_text(low + step * n, step) for n in range(round((high - low) / step))
+    }
     room = max(len(text) for text in labels.values())
     yield panel.heading()
     for y, line in enumerate(grid.rows):
@@ -103,7 +107,7 @@ class _Grid:
 
     def row(self, value: float) -> int:
         share = (value - self._low) / (self._high - self._low)
-        return HEIGHT - 1 - min(HEIGHT - 1, max(0, int(share * HEIGHT)))
+        return HEIGHT - 1 - min(HEIGHT - 1, max(0, int(share * HEIGHT + 1e-6)))
 
     def put(self, time_ms: int, bottom: float, top: float, glyph: str) -> None:
         """From `bottom` to `top` at one time; what lies outside is left out."""
@@ -172,9 +176,28 @@ def _times(explanation: Explanation, zone: ZoneInfo, width: int) -> str:
     return "".join(line)
 
 
-def _legend(explanation: Explanation, panel: Panel) -> str:
+def _axis(panel: Panel) -> tuple[float, float, float]:
+    """Lowest, highest, step: from a round figure to a round one, with as little to spare as can be."""
     low, high = panel.span()
-    parts = [f"{_GLYPHS[curve.role]} {curve.name}" for curve in panel.curves]
+    found = []
+    for number in _STEPS:
+        step = round_step(high - low, number)
+        while high > (math.floor(low / step) + number) * step:
+            step = round_step(step * 1.01, 1)
+        found.append((number * step, step, number))
+    _, step, number = min(found)
+    first = math.floor(low / step)
+    return first * step, (first + number) * step, step
+
+
+def _legend(explanation: Explanation, panel: Panel) -> str:
+    low, high, _ = _axis(panel)
+    outside = panel.outside()
+    far = f" (also {', '.join(f'{v:.{panel.decimals}f}' for v in outside[:3])}, outside)" if outside else ""
+    parts = [
+        f"{_GLYPHS[curve.role]} {curve.name}{far if curve.role == 'flagged' else ''}"
+        for curve in panel.curves
+    ]
     parts += [f"{_BAND} {band.name}" for band in panel.bands if band.points]
     for limit in panel.limits:
         value = f"{limit.name} {limit.value:.{panel.decimals}f}"

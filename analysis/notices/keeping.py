@@ -43,6 +43,10 @@ class NoticeKeeping:
         self._written: tuple[dict[Key, Held], list[Event]] = {}, []
         self._unkept: tuple[str, int] | None = None  # occurrence and beginning (ms) of "can't keep readings"
 
+    def use(self, queue: NoticeQueue) -> None:
+        """Other settings: what is in memory goes on."""
+        self._queue = queue
+
     @property
     def holding(self) -> bool:
         """Whether anything is in memory that the store does not have: new events go there too then."""
@@ -78,7 +82,9 @@ class NoticeKeeping:
             name = f"{OWN}readings-not-kept/{utc_text(now_ms)}"
             self._unkept = name, since_ms
             self._memory.standing.add(name)
-            self._queue.queue_own(self.outbox(store), name, "raised", unkept_text(since_ms, why), now_ms)
+            self._queue.queue_own(
+                self.outbox(store), name, "raised", unkept_text(self._queue.local(since_ms), why), now_ms
+            )
 
     def kept_again(self, now_ms: int) -> None:
         """Say that this is over; nothing where it was never said."""
@@ -88,7 +94,13 @@ class NoticeKeeping:
             # what waits is in memory; were it written a moment ago, `outdated` would find it
             outbox = self.outbox(None)
             outbox.cancel_notices(name)
-            self._queue.queue_own(outbox, name, "cleared", kept_again_text(since_ms, now_ms), now_ms)
+            self._queue.queue_own(
+                outbox,
+                name,
+                "cleared",
+                kept_again_text(self._queue.local(since_ms), self._queue.local(now_ms)),
+                now_ms,
+            )
 
     # -- the sender's side ------------------------------------------------------------------------------
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from functools import partial
 from typing import NamedTuple
 
@@ -34,12 +34,14 @@ from rushlight.analysis.notices.workers import PatientSender
 from rushlight.collector.events import Event
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.records import Notice
+from rushlight.collector.units import Display, shown
 
 __all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 
 log = logging.getLogger("rushlight.notices")
 
 _STUCK_AFTER = 3  # failures in a row
+_GONE_MS = 300_000  # until a tank that is not in the settings is looked for again
 
 
 class Notifier:
@@ -60,6 +62,10 @@ class Notifier:
         How one notice reaches one URL; apprise by default, where no target holds up another.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
+    tanks : container of str, optional
+        Those of the settings; nothing is sent about others, and nobody could answer. None: any.
+    units : "metric" or "us"
+        What people are shown; the outbox keeps °C.
 
     Attributes
     ----------
@@ -78,7 +84,11 @@ class Notifier:
         timezone: str = "UTC",
         sender: Sender | None = None,
         pictures: Pictures | None = None,
+        units: Display = "metric",
+        tanks: Container[str] | None = None,
     ) -> None:
+        self._tanks = tanks
+        self._units: Display = units
         environment = os.environ if environment is None else environment
         self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
         name = settings.heartbeat_url_env
@@ -92,6 +102,12 @@ class Notifier:
         self._failing: dict[str, int] = {}
         self._began_ms = self._clock()
         self.keeping = NoticeKeeping(self._queue, self._clock)
+
+    def go_on_from(self, before: Notifier) -> None:
+        """In its place, with other settings: what is in memory and what is known of the targets goes on."""
+        self.keeping = before.keeping
+        self.keeping.use(self._queue)
+        self._failing = {name: count for name, count in before._failing.items() if name in self._urls}
 
     @property
     def targets(self) -> list[str]:
@@ -137,6 +153,9 @@ class Notifier:
         for notice in round_.outbox.due_notices(now_ms, 10_000):
             if self.keeping.outdated(notice):
                 self._write(round_, [notice], partial(_cancel, notice.occurrence))
+            elif self._gone(notice):
+                until = {notice.id: now_ms + _GONE_MS}
+                self._write(round_, [notice], partial(_put_off, until, "its tank is not in the settings"))
             else:
                 by_target.setdefault(notice.target, []).append(notice)
         sent = 0
@@ -151,6 +170,12 @@ class Notifier:
         self._pictures.round_over()
         self.heartbeat.beat(now_ms, lambda: self._well(round_.outbox))
         return sent
+
+    def _gone(self, notice: Notice) -> bool:
+        """About a tank that was taken out of the settings; it may come back."""
+        if self._tanks is None or is_own(notice.occurrence) or notice.transition == "test":
+            return False
+        return notice.occurrence.partition("/")[0] not in self._tanks
 
     def _send_to(self, target: str, notices: list[Notice], round_: _Round) -> int:
         sent = 0
@@ -188,6 +213,7 @@ class Notifier:
                     Line(notice.occurrence, notice.transition, sent.title, sent.body, notice.priority)
                 )
             text = group_text(lines)
+        text = Text(shown(text.title, self._units), shown(text.body, self._units))
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority
         url = self._urls[target]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Container, Sequence
 
 from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
@@ -49,9 +50,14 @@ class NoticeQueue:
     def __init__(self, settings: NoticeSettings, targets: Sequence[str], timezone: str) -> None:
         self._targets = targets
         self._quiet = QuietHours(settings, timezone)
+        self._clock = LocalClock(settings.quiet_timezone or timezone)
         # by occurrence, what the analysis says now; an event says it as of its own time only
         self._harm: dict[str, int] = {}
         self._resend_ms = round(min(settings.resend_min * 60_000, _FAR_MS))
+
+    def local(self, time_ms: int) -> str:
+        """A moment as people read it."""
+        return self._clock.moment_text(time_ms)
 
     def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
         """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
@@ -82,7 +88,7 @@ class NoticeQueue:
                 store,
                 event.occurrence,
                 _transition(event),
-                event_text(event),
+                event_text(event, self._resend_ms / 60_000),
                 event.priority,
                 now_ms,
                 not_before_ms=not_before,
@@ -91,7 +97,7 @@ class NoticeQueue:
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
         name = f"test/{utc_text(now_ms)}"
-        return self._queue(store, name, "test", test_text(now_ms), "low", now_ms)
+        return self._queue(store, name, "test", test_text(self.local(now_ms)), "low", now_ms)
 
     def queue_own(self, store: NoticeStore, occurrence: str, transition: str, text: Text, now_ms: int) -> int:
         """A notice about Rushlight itself: high, and not held back by quiet hours; returns how many."""

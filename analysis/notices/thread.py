@@ -39,6 +39,10 @@ class NoticeThread(Repeater):
         self._say = ClearLog(_log, clock)
         self._store: EmbeddedStore | None = None
 
+    def use(self, notifier: Notifier) -> None:
+        """From the next round on."""
+        self._notifier = notifier
+
     def _open(self) -> EmbeddedStore | None:
         try:
             store = EmbeddedStore(self._path)

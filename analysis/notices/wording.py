@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from rushlight.analysis.alarms.cautions import CAUTIONS, cautions_due, cautions_for
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
-from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text, utc_text
+from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text
 from rushlight.collector.events import PRIORITY_RANK, Event
 
 __all__ = [
@@ -53,8 +53,8 @@ def alarm_of(occurrence: str) -> str:
     return parts[1] if len(parts) > 1 and parts[1] in RATIONALE else ""
 
 
-def event_text(event: Event) -> Text:
-    """Text of a raised, changed or cleared alarm."""
+def event_text(event: Event, every_min: float | None = None) -> Text:
+    """Text of a raised, changed or cleared alarm; `every_min` is how often it is sent again."""
     if event.test:
         return _trial_text(event)
     if event.event == "cleared":
@@ -69,8 +69,10 @@ def event_text(event: Event) -> Text:
     rest = event.detail.replace(f"What to do:\n1. {first}\n", "Then:\n", 1)
     body = [first, rest, *event.cautions, f"Alarm: {event.occurrence}"]
     if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
+        every = "" if every_min is None else f"every {every_min:g} min "
         body.append(
-            "You will be reminded until somebody acknowledges it (`rushlight acknowledge`) or it is over."
+            f"You will be reminded {every}until somebody acknowledges it (`rushlight acknowledge`) or it is "
+            "over."
         )
     return Text(_short(event.summary), "\n\n".join(part for part in body if part))
 
@@ -123,12 +125,12 @@ def group_text(lines: Sequence[Line]) -> Text:
     return Text(_short(title), "\n\n".join([*body, *cautions]))
 
 
-def unkept_text(since_ms: int, why: str) -> Text:
-    """Rushlight itself: the store can't be written."""
+def unkept_text(since: str, why: str) -> Text:
+    """Rushlight itself: the store can't be written. Times as people read them."""
     return Text(
         _short("HIGH: Rushlight can't keep readings: its disk or store file"),
         "Look at the computer that Rushlight runs on: make room on its disk, or put its file back.\n\n"
-        f"Since {utc_text(since_ms)} no reading can be stored. Alarms are still judged and sent, from "
+        f"Since {since} no reading can be stored. Alarms are still judged and sent, from "
         "memory, but not for ever: a broker stops sending after so many reports that are not acknowledged, "
         "and this may be the last notice you get. What came by a serial line is lost if Rushlight is "
         "stopped before this is put right.\n\n"
@@ -137,22 +139,22 @@ def unkept_text(since_ms: int, why: str) -> Text:
     )
 
 
-def kept_again_text(since_ms: int, now_ms: int) -> Text:
+def kept_again_text(since: str, until: str) -> Text:
     """Rushlight itself: the store can be written again."""
     return Text(
         "Over: Rushlight keeps readings again",
         "Nothing to do now.\n\n"
-        f"From {utc_text(since_ms)} to {utc_text(now_ms)} nothing could be stored. What waited in memory and "
+        f"From {since} to {until} nothing could be stored. What waited in memory and "
         "at the broker is being stored now.",
     )
 
 
-def test_text(now_ms: int) -> Text:
+def test_text(now: str) -> Text:
     """A notice that says it is only a test."""
     return Text(
         "Test: Rushlight can reach you here",
         "Nothing to do: this is a test, no alarm is raised.\n\n"
-        f"Sent at {utc_text(now_ms)}. Alarms come this way. Their first line says how urgent it is and how "
+        f"Sent on {now}. Alarms come this way. Their first line says how urgent it is and how "
         "much time is left.",
     )
 

@@ -8,23 +8,21 @@ at any moment changes nothing of what is judged.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from rushlight.analysis.alarms.trials import Trials
-from rushlight.analysis.alarms.wording import duration_text, utc_text
+from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
-from rushlight.analysis.service.relearn import park, relearn
+from rushlight.analysis.service.relearn import park
+from rushlight.analysis.service.watches import Watches
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
-from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.errors import AlarmError, StoreError
-from rushlight.collector.events import Event
-from rushlight.collector.log import ClearLog, Clock
+from rushlight.collector.errors import AlarmError
+from rushlight.collector.log import Clock
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import Settings
-from rushlight.collector.settings.tables import LOOK_BACK_DAYS
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.records import Request
 
@@ -41,7 +39,7 @@ _TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
 
-class LiveAnalysis:
+class LiveAnalysis(Watches):
     """A `TankWatch` for each tank.
 
     When its methods are called: see `rushlight.collector.service.listener.Listener`.
@@ -56,39 +54,19 @@ class LiveAnalysis:
     """
 
     def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
-        self._settings = settings
+        super().__init__(settings, clock)
         self._notifier = notifier
-        self.watches = {name: self._watch(name) for name in settings.tanks}
-        self._log_clock = clock
-        self._say = ClearLog(_log, clock)
-        self._events: list[Event] = []
         self._held = 0  # so many of them have been sent from memory
         self._unkept_ms: int | None = None  # since when the store has not been written
         self._unsent = True  # a target may have had no notice of an active alarm: look at the next commit
         self._outcomes: dict[int, str] = {}  # of requests, by id
+        self.reload_asked: set[int] = set()  # requests for the settings to be read again
         self._devices: dict[str, str] = {}
-        self._failures: dict[str, str] = {}
         self._said: dict[str, str] = {}
-        self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._snapshot_ms = 0
         self._tick_ms = -1
         self._trials = Trials()
-        self._put_back = True  # the notices' times in the store are to be looked at: at the start, too
         self._all_due = False
-
-    def _watch(self, name: str) -> TankWatch:
-        """A tank's analysis, in which one detector that fails stops no other."""
-        watch = TankWatch(name, self._settings.tanks[name])
-        watch.clocked = watch.state.frames.clocked = True
-
-        def failed(detector: str, time_ms: int, error: Exception) -> None:
-            self._failures[name] = f"{detector} {time_ms}"
-            words = f"{name}: can't judge {detector} here ({error!r}); all else is still watched"
-            if self._say.say(f"{name} {detector}", words):
-                _log.error("%s: where it failed", name, exc_info=error)
-
-        watch.failed = failed
-        return watch
 
     # -- start ----------------------------------------------------------------------------------------
 
@@ -97,34 +75,13 @@ class LiveAnalysis:
         self._snapshot_ms = now_ms
         park(store, self.watches)
         self._trials.restore(store.events(limit=_TRIALS_IN))
-        self._take_up(store, now_ms)
-        self._follow(now_ms, self.watches)
-        for name, watch in self.watches.items():
-            # what waited at the broker must come in before anyone is called silent
-            if watch.begin(now_ms):
-                self._changed.add(name)  # a new tank: a first report is waited for from here, over restarts
+        self._take_up(self.watches, store, now_ms)
 
-    def _take_up(self, store: EmbeddedStore, now_ms: int) -> None:
-        for name, watch in self.watches.items():
-            saved = store.load_state(ANALYSIS_STATE, name)
-            if saved is None:
-                continue
-            blob, position = saved
-            try:
-                watch.restore(blob)
-                watch.begin(now_ms)
-                again = 0
-                for _, reading in store.arrivals_after(position, name):
-                    self._feed(watch, reading)
-                    again += 1
-            except StoreError as error:
-                _log.warning("%s; learning again from the last %d days of readings", error, LOOK_BACK_DAYS)
-                fresh = self._watch(name)
-                self._events += relearn(fresh, blob, store, now_ms, self._log_clock)
-                self.watches[name] = fresh
-                self._changed.add(name)
-                continue
-            _log.info("%s: analysis restored, with %d readings since", name, again)
+    def renew(self, settings: Settings, notifier: Notifier, store: EmbeddedStore, now_ms: int) -> None:
+        """Go on by other settings; all that was judged has been kept."""
+        self._exchange(settings, store, now_ms)
+        self._notifier = notifier
+        self._untold = True
 
     # -- in memory --------------------------------------------------------------------------------------
 
@@ -149,36 +106,6 @@ class LiveAnalysis:
             for watch in self.watches.values():
                 watch.begin(now_ms)
         self._tick_ms = now_ms if self._tick_ms >= 0 else -1
-
-    def _follow(self, now_ms: int, names: Iterable[str]) -> None:
-        """A clock that was put back must not silence anything for as long as it was ahead."""
-        back = [name for name in sorted(names) if self.watches[name].follow_clock(now_ms)]
-        if back:
-            self._put_back = True
-            _log.warning(
-                "the clock was put back to %s; what is remembered of %s follows it",
-                utc_text(now_ms),
-                ", ".join(back),
-            )
-
-    def _feed(self, watch: TankWatch, reading: Reading, arrived_ms: int | None = None) -> None:
-        try:
-            events = watch.feed(reading, arrived_ms)
-            if events or watch.book.changed:
-                self._note(watch, events)
-        except Exception as error:
-            # the readings are kept and the other tanks watched, whatever one detector does
-            name = watch.tank.name
-            if self._say.say(f"{name} feed", f"{name}: the analysis failed on a reading: {error!r}"):
-                _log.exception("%s: where it failed", name)
-
-    def _note(self, watch: TankWatch, events: list[Event]) -> None:
-        if events:
-            self._events += events
-            for event in events:
-                _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
-        if events or watch.book.changed:
-            self._changed.add(watch.tank.name)
 
     def device(self, tank: str, online: bool, now_ms: int) -> None:
         """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
@@ -205,12 +132,21 @@ class LiveAnalysis:
     def poll(self, store: EmbeddedStore, now_ms: int) -> None:
         """Carry out what people have asked for since."""
         for request in store.open_requests():
-            if request.id not in self._outcomes:
+            if request.id in self._outcomes:
+                continue
+            if request.kind == "reload":
+                self.reload_asked.add(request.id)
+            else:
                 self._outcomes[request.id] = self.carry_out(request, now_ms)
         self._changed.update(take_log(store, self.watches))
         for event in self._trials.due(now_ms):
             self._events.append(event)
             _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
+
+    def reloaded(self, outcome: str) -> None:
+        """What became of reading the settings again, for all who asked."""
+        self._outcomes |= dict.fromkeys(self.reload_asked, outcome)
+        self.reload_asked.clear()
 
     def carry_out(self, request: Request, now_ms: int) -> str:
         """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""

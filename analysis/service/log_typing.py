@@ -14,10 +14,11 @@ from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings, TankSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.log_entry import LogEntry
+from rushlight.collector.units import GALLON_L
 
 __all__ = ["Typed", "log_lines", "log_store", "noted", "undone"]
 
-_SHARE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(%|l|L)")
+_SHARE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(%|l|L|gal)")
 
 
 class Typed(NamedTuple):
@@ -99,9 +100,13 @@ def _share(text: str, tank: TankSettings) -> float:
     match = _SHARE.fullmatch(text.strip())
     amount = float(match[1].replace(",", ".")) if match else math.nan
     if match is None or not math.isfinite(amount):
-        raise LogError(f"--changed: {text!r} is no share of the water; write 20%, or litres as 12L")
+        raise LogError(
+            f"--changed: {text!r} is no share of the water; write 20%, or the water as 12L or 3gal"
+        )
     if match[2] == "%":
         return amount / 100
+    if match[2] == "gal":
+        amount *= GALLON_L
     if amount > tank.volume_litres:
         raise LogError(f"--changed: {amount:g} L is more than the tank's {tank.volume_litres:g} L")
     return amount / tank.volume_litres

@@ -22,13 +22,15 @@ def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
             f"{settings.path}: notices.urls_env: environment variable {notices.urls_env} is not set, so "
             "there is nowhere to send to; put one or more notice URLs into it"
         )
+    from rushlight.analysis.estimators.local_clock import LocalClock
     from rushlight.analysis.notices.channels import WrongAddress, masked, send_by_apprise, split_urls
     from rushlight.analysis.notices.wording import test_text
     from rushlight.analysis.notices.workers import LIMIT_S, PatientSender, SlowTarget
 
     send = PatientSender(send_by_apprise, patience_s=LIMIT_S)
 
-    text = test_text(system_clock())
+    zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
+    text = test_text(LocalClock(zone).moment_text(system_clock()))
     failed = 0
     for url in split_urls(os.environ.get(notices.urls_env, "")):
         name = f"target {masked(url)}"

@@ -118,22 +118,23 @@ def _directly(settings: Settings, store: EmbeddedStore, number: int) -> str:
     return store.request_outcome(number) or "refused: it was not carried out"
 
 
-def outcome_of(store: EmbeddedStore, number: int) -> str:
+def outcome_of(store: EmbeddedStore, number: int, within_s: float | None = None) -> str:
     """What the running service says to a request: "done: …" or "refused: …".
 
     Raises
     ------
     StoreError
-        It has not answered within 5 s.
+        It has not answered within `within_s` (5 s if left out).
     """
-    end = time.monotonic() + _WAIT_S
+    within_s = _WAIT_S if within_s is None else within_s
+    end = time.monotonic() + within_s
     while time.monotonic() < end:
         outcome = store.request_outcome(number)
         if outcome is not None:
             return outcome
         time.sleep(0.05)
     raise StoreError(
-        f"{store.path}: the running service has not answered within {_WAIT_S:g} s; the request is kept and "
+        f"{store.path}: the running service has not answered within {within_s:g} s; the request is kept and "
         "carried out when it does"
     )
 

@@ -13,7 +13,7 @@ from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
-from rushlight.collector.errors import SettingsError
+from rushlight.analysis.service.reload import Reloader, Running, can_run
 from rushlight.collector.influx.state import forget_other_servers
 from rushlight.collector.influx.thread import DrainThread
 from rushlight.collector.links import make_link
@@ -43,14 +43,22 @@ def make_notifier(
 ) -> Notifier:
     """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
-    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
+    return Notifier(
+        settings.notices,
+        clock=clock,
+        is_well=is_well,
+        timezone=zone,
+        pictures=pictures,
+        units=settings.display.units,
+        tanks=settings.tanks,
+    )
 
 
 class _Thread(Protocol):
     """What runs beside the collecting."""
 
-    name: str
-
+    @property
+    def name(self) -> str: ...
     def leave(self) -> None: ...
     def stop(self, timeout_s: float) -> bool: ...
 
@@ -67,27 +75,19 @@ def run_service(
     SettingsError, StoreError
         It can't begin: nothing to collect from, another service on this store, no such file …
     """
-    if not settings.links:
-        raise SettingsError(
-            f"{settings.path}: links: none is given, so there is nothing to collect; add [[links]]"
-        )
-    if not settings.tanks:
-        raise SettingsError(
-            f"{settings.path}: tanks: none is given, so there is nothing to watch; add [tanks.NAME]"
-        )
-    common = settings
-    settings = settings_of_part(settings, part or Part(1, 1))
+    common, part = can_run(settings), part or Part(1, 1)
+    settings = settings_of_part(common, part)
     links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
     ending = ending or Ending()
     services: list[CollectorService] = []
     threads: list[_Thread] = []
     pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
-    notifier = make_notifier(
-        settings,
-        clock,
-        lambda: all(service.is_well() for service in services),
-        pictures if settings.notices.picture else None,
-    )
+
+    def notifier_of(settings: Settings) -> Notifier:
+        shown = pictures if settings.notices.picture else None
+        return make_notifier(settings, clock, lambda: all(one.is_well() for one in services), shown)
+
+    notifier = notifier_of(settings)
     path = settings.store_path()
     with ServiceLock(path) as lock, EmbeddedStore(path) as store:
         take_over(common, settings, store)
@@ -101,6 +101,9 @@ def run_service(
             for thread in threads:
                 thread.leave()
 
+        def page_of(settings: Settings) -> StatusPage | None:
+            return _page(settings, path, clock, service.is_well, pictures)
+
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, end)
         if not notifier.targets:
@@ -113,9 +116,11 @@ def run_service(
             drain = DrainThread(settings.store, path, clock)
             drain.start()
             threads.append(drain)
-        page = _page(settings, path, clock, service.is_well, pictures)
-        if page is not None:
-            threads.append(page)
+        parts = Running(store, service, analysis, notices, make_link, notifier_of, page_of)
+        reloader = Reloader(settings, part, parts, notifier, page_of(settings), clock)
+        threads.append(reloader)
+        service.between = reloader.between
+        signal.signal(signal.SIGHUP, lambda number, frame: reloader.ask())
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
             whole = service.run()

@@ -28,6 +28,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 ExecStart={program} run --config {config}
+ExecReload={program} reload --config {config}
 WorkingDirectory={folder}
 {who}EnvironmentFile=-{environment}
 WatchdogSec=5min

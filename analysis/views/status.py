@@ -17,6 +17,7 @@ from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.units import shown
 
 __all__ = ["print_status", "status_lines"]
 
@@ -27,9 +28,10 @@ def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: Tex
     """Print the screen; in colour on a terminal, unless NO_COLOR is set."""
     console = Console(file=out, highlight=False)
     for line in status_lines(settings, store, now_ms):
-        safe = safe_lines(line.plain)
+        safe = safe_lines(shown(line.plain, settings.display.units))
         if safe != line.plain:
-            line = Text(safe)  # its colours would be at the wrong places
+            # spans would be at the wrong places
+            line = Text(safe, style=line.spans[0].style if line.spans else line.style)
         console.print(line, soft_wrap=not console.is_terminal)
 
 

@@ -162,7 +162,7 @@ def _refusal(verdict: Verdict, here: Water) -> Iterator[str]:
 
 def _reading(value: float | None, day: tuple[float, float] | None, unit: str, decimals: int) -> str:
     now = "not known" if value is None else f"{value:.{decimals}f}{unit}"
-    return now if day is None else f"{now} ({day[0]:.{decimals}f} to {day[1]:.{decimals}f} in a day)"
+    return now if day is None else f"{now} ({day[0]:.{decimals}f} to {day[1]:.{decimals}f}{unit} in a day)"
 
 
 def _verdict(found: Match, here: Water, there: Water) -> str:
@@ -182,7 +182,7 @@ def _mixing(found: Match, here: Water, there: Water) -> str:
         "Bring them together slowly: exchange a quarter of the carrying water for water of "
         f"{here.name}, wait {_PAUSE_MIN} min, {found.portions} times "
         f"({_after(found.portions, here.celsius, there.celsius)}). Slower is better. "
-        f"{MIXING.close_c:g} °C, the pH figure, the portion and the pause are rules of thumb."
+        f"A difference of {MIXING.close_c:g} °C, the pH figure, the portion and the pause are rules of thumb."
     )
 
 

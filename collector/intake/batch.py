@@ -7,7 +7,7 @@ Making a batch changes state in memory (report numbers, quality); writing it doe
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -30,7 +30,7 @@ from rushlight.collector.intake.timing import Stamper
 from rushlight.collector.log import ClearLog
 from rushlight.collector.readings import TEMPERATURE, Flag, Reading
 from rushlight.collector.safe_text import safe_text
-from rushlight.collector.settings import MqttLink, Settings
+from rushlight.collector.settings import LinkSettings, MqttLink, Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = ["Arrival", "Batch", "BatchMaker"]
@@ -122,17 +122,38 @@ class BatchMaker:
     def __init__(self, settings: Settings, say: ClearLog) -> None:
         self._settings = settings
         self._say = say
-        self._maps = [TopicMaps(link.map if isinstance(link, MqttLink) else []) for link in settings.links]
+        self._maps = {number: _maps_of(link) for number, link in enumerate(settings.links)}
         self._stampers = {name: Stamper() for name in settings.tanks}
         self._intake = Intake(settings)
         self._refusals = Refusals()
 
     def restore(self, store: EmbeddedStore) -> None:
         """Take up report numbers and quality where the last committed batch left them."""
+        self._intake.quality = QualityChecker(states=self._restore(store, self._settings.tanks))
+        self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
+
+    def renew(self, settings: Settings, links: Mapping[int, LinkSettings], store: EmbeddedStore) -> None:
+        """Go on by other settings; all that was made has been written.
+
+        `links`: by the number with which their arrivals come. Tanks that were there keep what they have.
+        """
+        quality = {tank: self._intake.quality.states_of(tank) for tank in settings.tanks}
+        warm = self._intake.warmth()
+        new = [tank for tank in settings.tanks if tank not in self._stampers]
+        self._settings = settings
+        self._maps = {number: _maps_of(link) for number, link in links.items()}
+        self._stampers = {tank: self._stampers.get(tank) or Stamper() for tank in settings.tanks}
+        self._intake = Intake(settings)
+        for tank, celsius in warm.items():
+            self._intake.warm(tank, celsius)
+        self._intake.quality = QualityChecker(states=quality | self._restore(store, new))
+
+    def _restore(self, store: EmbeddedStore, tanks: Iterable[str]) -> dict[str, dict[str, SeriesState]]:
+        """Report numbers of these tanks, the water's temperature; returns their quality."""
         for tank, health in doubtful_electrodes(self._settings.tanks):
             _log.warning("tanks.%s.ph_calibration: %s", tank, health.words)
         quality: dict[str, dict[str, SeriesState]] = {}
-        for tank in self._settings.tanks:
+        for tank in tanks:
             try:
                 self._stampers[tank] = Stamper.load(partial(_read, store, tank))
             except msgspec.MsgspecError as error:
@@ -147,8 +168,7 @@ class BatchMaker:
             celsius = store.latest(tank).get(TEMPERATURE)
             if celsius is not None and celsius.value is not None and celsius.flag < Flag.SUSPECT:
                 self._intake.warm(tank, celsius.value)
-        self._intake.quality = QualityChecker(states=quality)
-        self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
+        return quality
 
     def make(self, arrivals: Sequence[Arrival]) -> Batch:
         """Decode, time and flag; nothing is raised, what can't be read is set aside."""
@@ -211,7 +231,8 @@ class BatchMaker:
         topic, payload = delivery.topic, delivery.payload
         if topic is None:
             return [decode_line(payload)]
-        mapped = self._maps[arrival.link].decode_all(topic, payload)
+        maps = self._maps.get(arrival.link)
+        mapped = maps.decode_all(topic, payload) if maps is not None else []
         if mapped:
             return mapped
         if topic.startswith(_TOPIC):
@@ -260,6 +281,10 @@ class BatchMaker:
                 delivery.arrived_ms,
             )
         )
+
+
+def _maps_of(link: LinkSettings) -> TopicMaps:
+    return TopicMaps(link.map if isinstance(link, MqttLink) else [])
 
 
 def _read(store: EmbeddedStore, tank: str, kind: str) -> bytes | None:

@@ -34,6 +34,10 @@ class Intake:
         """The water temperature as it was before a restart, for the electrode's first readings."""
         self._celsius[tank] = celsius
 
+    def warmth(self) -> dict[str, float]:
+        """The newest good water temperature of each tank, °C."""
+        return dict(self._celsius)
+
     def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
         """What flags one series by time and value, for a caller in a hurry; not for `ph_probe`.
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.links.base import Deliver, Link
+from rushlight.collector.links.base import Deliver, Link, Subscriber
 from rushlight.collector.log import Clock
 from rushlight.collector.settings import MqttLink, SerialLink
 
-__all__ = ["Deliver", "Delivery", "Link", "make_link"]
+__all__ = ["Deliver", "Delivery", "Link", "Subscriber", "make_link"]
 
 
 def make_link(settings: SerialLink | MqttLink, clock: Clock, base: Path | None = None) -> Link:

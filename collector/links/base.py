@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.settings import MqttLink
 
-__all__ = ["Deliver", "Link"]
+__all__ = ["Deliver", "Link", "Subscriber"]
 
 Deliver = Callable[[Delivery], None]
 """Called from the link's own thread; should only put the delivery into a queue."""
@@ -27,3 +28,14 @@ class Link(Protocol):
 
     def stop(self) -> None:
         """End the thread and close; what was not acknowledged comes again at the next start."""
+
+
+@runtime_checkable
+class Subscriber(Protocol):
+    """A link that asks for topics."""
+
+    def follow(self, settings: MqttLink) -> None:
+        """Other topics, by the same connection."""
+
+    def retire(self) -> None:
+        """Another link is in its place: ask for nothing new; what is on its way still comes."""

@@ -150,6 +150,15 @@ class BrokerLink:
         self._client.acknowledge(mids)
         self.counters["acknowledged"] += len(mids)
 
+    def follow(self, settings: MqttLink) -> None:
+        """Other topics at the same broker, by the same login; the connection stays."""
+        self._settings = settings
+        self._subscriptions.change(self._client, settings.filters(), self._up)
+
+    def retire(self) -> None:
+        """Another link is in its place: nothing new is wanted, what is on its way still comes."""
+        self._subscriptions.change(self._client, [], self._up)
+
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
         self._parting.set()

@@ -43,12 +43,30 @@ class Subscriptions:
         self._say = say
         self._counters = counters
         self._asked: dict[int, list[str]] = {}  # by packet number, until the broker has answered
+        self._unwanted: set[str] = set()  # the broker's session may still have them
 
     def ask(self, client: mqtt.Client) -> None:
         """Subscribe to all; call at each connection, a broker may have lost the session."""
         self._asked.clear()
+        self._drop(client, sorted(self._unwanted))
         for at in range(0, len(self._filters), _FILTERS):
             self._subscribe(client, self._filters[at : at + _FILTERS])
+
+    def change(self, client: mqtt.Client, filters: Sequence[str], connected: bool) -> None:
+        """Other topics from now on; those that stay are not asked for again, so nothing of them is missed."""
+        added = [topic for topic in filters if topic not in self._filters]
+        removed = [topic for topic in self._filters if topic not in filters]
+        self._filters = list(filters)
+        self._unwanted = (self._unwanted | set(removed)) - set(filters)
+        if not connected:
+            return  # the next connection asks
+        for at in range(0, len(added), _FILTERS):
+            self._subscribe(client, added[at : at + _FILTERS])
+        self._drop(client, removed)
+
+    def _drop(self, client: mqtt.Client, topics: Sequence[str]) -> None:
+        for at in range(0, len(topics), _FILTERS):
+            client.unsubscribe(list(topics[at : at + _FILTERS]))
 
     def answered(self, mid: int, reasons: Sequence[ReasonCode]) -> None:
         """The broker's SUBACK: one reason for each topic, in their order (MQTT 5 section 3.9.3)."""

@@ -12,8 +12,7 @@ import logging
 import queue
 import threading
 import time
-from collections.abc import Sequence
-from functools import partial
+from collections.abc import Callable, Sequence
 
 import msgspec
 
@@ -25,8 +24,9 @@ from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.links import Link
 from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.service.ending import Ending, end_links
-from rushlight.collector.service.listener import LINKS_META, LinkReport, Listener, system_clock
+from rushlight.collector.service.listener import LINKS_META, Listener, system_clock
 from rushlight.collector.service.packing import Packing
+from rushlight.collector.service.relinking import Links, Prepared
 from rushlight.collector.service.systemd import Watchdog, sd_notify
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -35,7 +35,6 @@ from rushlight.collector.store.service_lock import ServiceLock
 __all__ = ["CollectorService"]
 
 _log = logging.getLogger("rushlight.collector")
-
 
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
@@ -83,7 +82,8 @@ class CollectorService:
         self._lock = lock
         self._replaced = False
         self._store = store
-        self._links = list(links)
+        self.links = Links(links, settings.links, self._deliver)
+        self.between: Callable[[], None] | None = None  # called after each round
         self._listener = listener
         self._clock = clock
         self._most = most
@@ -92,7 +92,6 @@ class CollectorService:
         self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
-        self._last_ms = [0] * len(self._links)
         self._tick_ms = self._poll_ms = self._report_ms = 0
         self._reading_ms = 0
         self._backlog = Backlog()
@@ -115,8 +114,7 @@ class CollectorService:
     def run(self) -> bool:
         """Collect until `stop`; False where the last batch could not be kept."""
         self._maker.restore(self._store)
-        for number, link in enumerate(self._links):
-            link.start(partial(self._deliver, number))
+        self.links.start()
         sd_notify("READY=1")
         try:
             while not self._stop.is_set():
@@ -160,7 +158,21 @@ class CollectorService:
                 self._report()
             if self._packing.is_due(now):
                 self._packing.go_on(now, busy=bool(arrivals))
+        self.links.step(time.monotonic())
+        if self.between is not None:
+            self.between()
         self._watchdog.feed()
+
+    def settle(self) -> bool:
+        """Judge and keep all that has come, as at the end; False where it can't be kept now."""
+        return not self._why and self._drain()
+
+    def renew(self, settings: Settings, prepared: Prepared) -> None:
+        """Go on by other settings, after `settle`."""
+        self.links.use(settings.links, prepared)
+        self._maker.renew(settings, self.links.settings, self._store)
+        self._packing.renew(settings.store)
+        self._report_ms = 0
 
     def _collect(self) -> list[Arrival]:
         """Up to a batch of deliveries; empty where nothing came for a quarter of a second."""
@@ -184,7 +196,7 @@ class CollectorService:
         for part in self._backlog.parts(arrivals) if arrivals else ():
             batch = self._maker.make(part)
             for arrival in part:
-                self._last_ms[arrival.link] = arrival.delivery.arrived_ms
+                self.links.last_ms[arrival.link] = arrival.delivery.arrived_ms
             now = self._clock()
             if batch.readings:
                 self._reading_ms = now
@@ -222,7 +234,7 @@ class CollectorService:
         self._say.over("store", f"the store can be written again; {self._what_was_kept()}")
         if heard:
             self._listener.kept(now)
-        self._acknowledge(self._backlog.arrivals)
+        self.links.acknowledge(self._backlog.arrivals)
         self._backlog.clear()
         return True
 
@@ -240,9 +252,8 @@ class CollectorService:
 
     def _what_was_kept(self) -> str:
         gone = self._backlog.let_go
-        if gone:
-            return f"{gone} readings of serial lines found no room in memory, all else is kept"
-        return "all that waited is kept"
+        lost = f"{gone} readings of serial lines found no room in memory, all else is kept"
+        return lost if gone else "all that waited is kept"
 
     def _hold(self, now: int, why: str) -> None:
         try:
@@ -251,17 +262,6 @@ class CollectorService:
             if self._say.say("hold", f"alarms can't be sent from memory: {error!r}"):
                 _log.exception("where it failed")
 
-    def _acknowledge(self, arrivals: list[Arrival]) -> None:
-        by_link: dict[int, list[Delivery]] = {}
-        for arrival in arrivals:
-            by_link.setdefault(arrival.link, []).append(arrival.delivery)
-        for number, deliveries in by_link.items():
-            try:
-                self._links[number].acknowledge(deliveries)
-            except Exception:
-                # kept already: what is not acknowledged comes again and is found to be a repeat
-                _log.exception("%s: can't acknowledge", self._links[number].name)
-
     def _poll(self, now: int) -> None:
         try:
             self._listener.poll(self._store, now)
@@ -269,12 +269,9 @@ class CollectorService:
             self._say.say("poll", f"{error}; trying again")
 
     def _report(self) -> None:
-        reports = [
-            LinkReport(link.name, dict(link.counters), last)
-            for link, last in zip(self._links, self._last_ms, strict=True)
-        ]
+        reports = msgspec.json.encode(self.links.reports()).decode()
         try:
-            self._store.set_meta(LINKS_META, msgspec.json.encode(reports).decode())
+            self._store.set_meta(LINKS_META, reports)
         except StoreError as error:
             self._say.say("report", f"{error}; trying again")
 
@@ -283,7 +280,7 @@ class CollectorService:
         whole = not self._replaced and self._drain()
         if whole:
             self._report()
-        end_links(self._links, self._ending)
+        end_links(list(self.links.all.values()), self._ending)
         if self._replaced:
             return False
         if not whole or not self._queue.empty():

@@ -53,6 +53,10 @@ class Packing:
         self._done_ms = 0  # when there was last nothing left to pack
         self._rested = 0.0  # when it may go on beside readings that come in
 
+    def renew(self, settings: StoreSettings) -> None:
+        """How long readings are kept from now on."""
+        self._settings = settings
+
     def is_due(self, now: int) -> bool:
         """Whether there may be something to pack; a clock that was put back does not delay it."""
         return not 0 <= now - self._done_ms < _EVERY_MS

@@ -22,6 +22,7 @@ import msgspec
 from rushlight.collector.safe_text import has_control, safe_text
 from rushlight.collector.settings.lines import Path
 from rushlight.collector.settings.tables import Settings
+from rushlight.collector.units import did_you_mean, in_unit, names_unit
 
 __all__ = ["Fault", "convert", "guess", "key_text"]
 
@@ -81,6 +82,10 @@ class _Reader:
             return self._wrong(path, odd)
         if typing.get_origin(kind) is Annotated:
             kind, *metas = typing.get_args(kind)
+            if kind is float and names_unit(value, metas[0].extra):
+                value, fault = in_unit(value, metas[0].extra)
+                if fault:
+                    return self._wrong(path, fault)
             found = self.value(value, kind, path)
             for meta in metas if found is not _WRONG else ():
                 fault = _beyond(found, meta)
@@ -226,6 +231,8 @@ def _beyond(value: Any, meta: msgspec.Meta) -> str:
         and (meta.lt is None or value < meta.lt)
     )
     unit = f" {extra['unit']}" if "unit" in extra else ""
+    asked = did_you_mean(value, str(extra.get("unit", "")))
+    advice = f"; {asked}" if asked else advice
     return "" if inside else f"must be {_bounds(meta)}{unit}, not {_number(value)}{advice}"
 
 

@@ -35,8 +35,10 @@ __all__ = [
     "CalibrationPoint",
     "CarbonDioxideSettings",
     "CoolerSettings",
+    "DisplaySettings",
     "HeaterSettings",
     "LightSettings",
+    "LinkSettings",
     "LivestockSettings",
     "MqttLink",
     "NoticeSettings",
@@ -52,7 +54,7 @@ __all__ = [
 
 
 # Where no source is named: what can't be meant is refused, most often a wrong unit. Common practice.
-_FAHRENHEIT = "is it in °F? Give °C"
+_FAHRENHEIT = 'is it in °F? Write "75 F"'
 _Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says("minutes"))]
 _Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says("minutes"))]
 _PictureWait = Annotated[
@@ -141,6 +143,9 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
         return list(dict.fromkeys(["rushlight/+/readings", "rushlight/+/device", *own]))
 
 
+LinkSettings = SerialLink | MqttLink
+
+
 class StoreSettings(_Table):
     """Where readings are kept. `keep_days`: quantity to days; a quantity not named is kept for ever.
 
@@ -197,7 +202,7 @@ class CalibrationPoint(_Table):
 
     ph: float
     mv: float
-    temperature_c: float = 25.0
+    temperature_c: Annotated[float, msgspec.Meta(extra=_says("°C"))] = 25.0
 
 
 class PhCalibration(_Table):
@@ -244,6 +249,12 @@ class NoticeSettings(_Table):
     picture_wait_s: _PictureWait = 10
 
 
+class DisplaySettings(_Table):
+    """The units in which people are shown values, and type temperatures: °C and litres, or °F and gallons."""
+
+    units: Literal["metric", "us"] = "metric"
+
+
 class PageSettings(_Table):
     """The status page: address and port, or switched off.
 
@@ -264,6 +275,7 @@ class Settings(_Table):
     tanks: dict[_TankName, TankSettings] = {}
     notices: NoticeSettings = msgspec.field(default_factory=NoticeSettings)
     status_page: PageSettings = msgspec.field(default_factory=PageSettings)
+    display: DisplaySettings = msgspec.field(default_factory=DisplaySettings)
     path: str = "rushlight.toml"
 
     def store_path(self) -> Path:

@@ -15,15 +15,15 @@ __all__ = ["CarbonDioxideSettings", "WaterSettings"]
 
 _Hardness = Annotated[
     float,
-    msgspec.Meta(gt=0, le=40, extra=says("dKH", "is it in mg/L as CaCO3? Divide by 17.85")),
+    msgspec.Meta(gt=0, le=40, extra=says("dKH", 'is it in mg/L as CaCO3? Write "71 ppm"')),
 ]
 _TapHardness = Annotated[  # 0 is rain or reverse osmosis
     float,
-    msgspec.Meta(ge=0, le=40, extra=says("dKH", "is it in mg/L as CaCO3? Divide by 17.85")),
+    msgspec.Meta(ge=0, le=40, extra=says("dKH", 'is it in mg/L as CaCO3? Write "71 ppm"')),
 ]
 _GeneralHardness = Annotated[
     float,
-    msgspec.Meta(ge=0, le=60, extra=says("dGH", "is it in mg/L as CaCO3? Divide by 17.85")),
+    msgspec.Meta(ge=0, le=60, extra=says("dGH", 'is it in mg/L as CaCO3? Write "71 ppm"')),
 ]
 _Conductivity = Annotated[  # sea water is some 50 000
     float,

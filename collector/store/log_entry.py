@@ -9,6 +9,7 @@ import msgspec
 from rushlight.collector.readings import TANK_NAME
 from rushlight.collector.safe_text import has_control, safe_text
 from rushlight.collector.store.log_words import DONE, TESTS
+from rushlight.collector.units import did_you_mean
 
 __all__ = ["LONGEST_TEXT", "LogChange", "LogEntry", "entry_fault"]
 
@@ -77,7 +78,8 @@ def entry_fault(entry: LogEntry, now_ms: int) -> str:
             return f"there is no test {safe_text(name, 80)!r}; known are {', '.join(TESTS)}"
         if not test.low <= value <= test.high:  # nan is not, either
             unit = f" {test.unit}" if test.unit else ""
-            advice = "; is it in mg/L as CaCO3? Divide by 17.85" if name in ("kh", "gh") else ""
+            asked = did_you_mean(value, test.unit)
+            advice = f"; {asked}" if asked else ""
             return f"--{name} must be from {test.low:g} to {test.high:g}{unit}, not {value:g}{advice}"
     share = entry.changed_share
     if share is not None and not 0 < share <= 1:

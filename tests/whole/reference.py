@@ -59,11 +59,13 @@ class Reference:
             self._over(tank, family, now_ms)
         for name in gone:
             self._since.pop(name, None)
-        self._watches = {}
+        before, self._watches = self._watches, {}
         for name, table in settings.tanks.items():
             watch = self._watches[name] = TankWatch(name, table)
             if name in self._kept:
                 watch.restore(self._kept[name])
+                if name not in before:
+                    watch.begin(now_ms)  # nobody listened meanwhile: it is no silence of the device
             self._since.setdefault(name, now_ms)
         quality = self._intake.quality
         self._intake = Intake(settings)

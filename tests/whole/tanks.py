@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.links import Deliver
+from rushlight.collector.settings import MqttLink
 
 __all__ = ["Board", "FaultName", "Message", "SerialWire", "TestBroker"]
 
@@ -127,6 +128,12 @@ class TestBroker:
         self._deliver = deliver
         self._connection += 1
         self._send()
+
+    def follow(self, settings: MqttLink) -> None:
+        """All topics come in any case."""
+
+    def retire(self) -> None:
+        self.cut()
 
     def stop(self) -> None:
         self.cut()

@@ -150,6 +150,24 @@ class Nights(RuleBasedStateMachine):
         self.world.restart(replace(self.world.config, targets=urls, tanks=tanks, high_c=high_c, quiet=quiet))
         self.world.run(2)
 
+    @rule(
+        urls=st.sampled_from([URLS, URLS[:1], URLS[1:]]),
+        tanks=st.sampled_from(
+            [("hallway", "shed", "loft"), ("hallway", "loft"), ("hallway", "shed", "loft", "porch")]
+        ),
+        high_c=st.sampled_from([27.0, 25.5]),
+        quiet=st.sampled_from([None, ("12:00", "20:00")]),
+    )
+    def the_settings_are_read_again(
+        self,
+        urls: tuple[str, ...],
+        tanks: tuple[str, ...],
+        high_c: float,
+        quiet: tuple[str, str] | None,
+    ) -> None:
+        self.world.reload(replace(self.world.config, targets=urls, tanks=tanks, high_c=high_c, quiet=quiet))
+        self.world.run(2)
+
     @rule(tank=TANKS, alarm=ALARMS)
     def somebody_acknowledges(self, tank: str, alarm: str) -> None:
         self.world.acknowledge(tank, alarm)

@@ -28,7 +28,7 @@ from rushlight.analysis.service import run as running
 from rushlight.collector.errors import RushlightError, StoreFull
 from rushlight.collector.service import loop as service
 from rushlight.collector.service.loop import CollectorService
-from rushlight.collector.settings import MqttLink, parse_settings
+from rushlight.collector.settings import MqttLink, Settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.whole.reference import Reference, family_of
 from tests.whole.steps import Inbox, Killed, StopFlag, Task
@@ -37,6 +37,7 @@ from tests.whole.tanks import Board, SerialWire, TestBroker
 __all__ = ["BEGAN_MS", "FOR_EVER", "Config", "Message", "Target", "World", "usual_boards"]
 
 BEGAN_MS = 1_772_358_600_000  # 2026-03-01T09:50Z
+SIGHUP, SIGTERM = 1, 15
 RESTART_S = 10.0  # what looks after the service starts it again after this
 HANGS_S = 60.0
 LATE_MS = 900
@@ -71,7 +72,9 @@ class Config:
             f'[store]\npath = "rushlight.db"\n{self.keep_days}',
             "[status_page]\nenabled = false",
             f"[notices]\npicture = false\nresend_min = {self.resend_min}\n"
-            f"heartbeat_min = {self.heartbeat_min}",
+            f"heartbeat_min = {self.heartbeat_min}\n"
+            # a running process has the environment of its start: new addresses have another name
+            f'urls_env = "RUSHLIGHT_{len(self.targets)}_{len("".join(self.targets))}"',
         ]
         if self.quiet is not None:
             lines.append(
@@ -212,25 +215,47 @@ class World:
         """Start the service with the settings as they are now."""
         if self.process is not None:
             return
+        settings = self._settle()
+        process = Process(tasks=[], handlers={}, began_ms=self.true_ms, ending=False)
+        self.process = process
+        process.tasks.append(Task("service", lambda: running.run_service(settings, self.clock), self.true_ms))
+
+    def _settle(self) -> Settings:
+        """The settings are what they are now, for the reference and the targets, too."""
         settings = parse_settings(self.config.text(), str(self.folder / "rushlight.toml"))
         self.reference.settle(settings, self.true_ms)
         for url in self.config.targets:
             self.targets.setdefault(url, Target())
             self.since.setdefault(url, self.true_ms)
         self.since = {url: since for url, since in self.since.items() if url in self.config.targets}
-        process = Process(tasks=[], handlers=[], began_ms=self.true_ms, ending=False)
-        self.process = process
-        process.tasks.append(Task("service", lambda: running.run_service(settings, self.clock), self.true_ms))
+        return settings
 
     def restart(self, config: Config | None = None) -> None:
         """End it in order, and start it with other settings."""
         self.end()
         if config is not None:
-            self.left_out |= set(self.config.tanks) ^ set(config.tanks)
-            self.config = config
-            self.was_quiet |= config.quiet is not None
+            self._configure(config)
         self.disturb("settings")
         self.boot()
+
+    def _configure(self, config: Config) -> None:
+        self.left_out |= set(self.config.tanks) ^ set(config.tanks)
+        self.config = config
+        self.was_quiet |= config.quiet is not None
+
+    def reload(self, config: Config) -> None:
+        """Have the running service read other settings, by the signal.
+
+        Where it can't take them now (it is down, its disk is full, nobody would be told), it is restarted.
+        """
+        if self.process is None or self.disk_full or (self.config.targets and not config.targets):
+            self.restart(config)
+            return
+        self._configure(config)
+        settings = self._settle()
+        Path(settings.path).write_text(config.text())
+        self.disturb("settings")
+        self.process.handlers[SIGHUP](SIGHUP, None)
 
     def end(self) -> None:
         """Ask it to end, as `systemctl stop` does, and wait for it."""
@@ -238,8 +263,8 @@ class World:
             return
         process = self.process
         process.ending = True
-        for handler in process.handlers[:1]:
-            handler(15, None)
+        if SIGTERM in process.handlers:
+            process.handlers[SIGTERM](SIGTERM, None)
         for _ in range(300):
             if self.process is not process:
                 return
@@ -413,7 +438,7 @@ class World:
 
     def _notifier(self, settings: Any, **options: Any) -> Notifier:
         options["environment"] = {
-            "RUSHLIGHT_NOTICE_URLS": " ".join(self.config.targets),
+            settings.urls_env: " ".join(self.config.targets),
             "RUSHLIGHT_HEARTBEAT_URL": _heart(self),
         }
         options["sender"] = self.send
@@ -438,7 +463,7 @@ class World:
         class Notices(notice_thread.NoticeThread):
             def __init__(self, notifier: Notifier, *args: Any, **options: Any) -> None:
                 super().__init__(notifier, *args, **options)
-                self._stop: Any = StopFlag(now, lambda: notifier.heartbeat.wait(20))
+                self._stop: Any = StopFlag(now, lambda: self._notifier.heartbeat.wait(20))
 
             def start(self) -> None:
                 assert world.process is not None
@@ -457,7 +482,7 @@ class World:
 
         def on_signal(number: int, handler: Callable[[int, object], None]) -> None:
             assert world.process is not None
-            world.process.handlers.append(handler)
+            world.process.handlers[number] = handler
 
         for where, name, double in (
             (running, "make_link", self._link),
@@ -466,7 +491,7 @@ class World:
             (running, "CollectorService", Service),
             (running, "NoticeThread", Notices),
             (running, "Notifier", self._notifier),
-            (running, "signal", SimpleNamespace(signal=on_signal, SIGTERM=15, SIGINT=2)),
+            (running, "signal", SimpleNamespace(signal=on_signal, SIGTERM=SIGTERM, SIGINT=2, SIGHUP=SIGHUP)),
             (service, "time", SimpleNamespace(monotonic=lambda: world.true_ms / 1000, time_ns=time.time_ns)),
             (PictureMaker, "possible", staticmethod(lambda: False)),
         ):

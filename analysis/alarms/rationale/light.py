@@ -15,6 +15,7 @@ ROWS: dict[str, Rationale] = {
         signed=True,
         priority="low",
         consequence="lamp, feeding and CO2 drift apart: gas may run in the dark, and algae gain",
+        consequence_gasless="plants and animals get their light at other hours each week, and algae gain",
         action=(
             "Compare the timer's clock with yours and set it right.",
             "It may only be the change to or from summer time.",
@@ -35,6 +36,7 @@ ROWS: dict[str, Rationale] = {
         priority="medium",
         consequence="plants take up no CO2, so gas that goes on running builds up; after days the plants "
         "suffer",
+        consequence_gasless="the plants get no light and suffer after some days",
         action=(
             When("Close the CO2 cylinder's valve until the lamp is back.", gas="cylinder"),
             When(
@@ -77,6 +79,7 @@ ROWS: dict[str, Rationale] = {
         headline_plain="lamp of {tank} is losing light",
         priority="low",
         consequence="plants get less light each week, use less CO2 and grow poorly",
+        consequence_gasless="plants get less light each week and grow poorly",
         action=(
             "Wipe the sensor and the lamp's cover, with the lamp unplugged at the wall: lime and algae "
             "dim both.",

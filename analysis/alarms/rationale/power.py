@@ -62,7 +62,7 @@ ROWS: dict[str, Rationale] = {
             When("Plug the heater in only when it is fully under water.", heater=True),
         ),
         rule_out="see whether the room's lights and the tank's other devices have power: if they have, "
-        "the lamp or heater alone has failed",
+        "one device alone has failed",
         on_delay_s=0,
         off_delay_s=900,
         family="power",

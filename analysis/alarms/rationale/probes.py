@@ -51,9 +51,17 @@ ROWS: dict[str, Rationale] = {
         consequence="what is judged by this setting is judged wrongly: alarms may come too early, too "
         "late or under another name",
         action=(
-            "Look up the setting in rushlight.toml and compare it with the tank: the timer's hours, a "
-            "drop test of KH and pH, the heater's dial and a second thermometer.",
-            "If the setting is wrong, correct it and restart the service; nothing else needs doing.",
+            When(
+                "Look up the setting in rushlight.toml and compare it with the tank: the timer's hours, a "
+                "drop test of KH and pH, the heater's dial and a second thermometer.",
+                heater=True,
+            ),
+            When(
+                "Look up the setting in rushlight.toml and compare it with the tank: the timer's hours, a "
+                "drop test of KH and pH, and a second thermometer.",
+                heater=False,
+            ),
+            "If the setting is wrong, correct it and run `rushlight reload`; nothing else needs doing.",
             "If it is right, the timer, thermostat or probe is off: unplug the device at the wall before "
             "you handle it, or rinse and recalibrate the probe.",
             "Don't change water, gas or heat because of this message alone.",

@@ -34,6 +34,8 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         Where no better estimate is at hand, and the floor under any estimate.
     consequence : str
         What follows if nobody acts.
+    consequence_gasless : str
+        The same for a tank without CO2, where it differs.
     action : tuple of str or When
         Steps in order; after `for_tank` only probes tell them apart. The first fits a phone's lock screen.
     rule_out : str
@@ -58,6 +60,7 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
     off_delay_s: int
     family: Family
     cautions: tuple[CautionName, ...]
+    consequence_gasless: str = ""
     trend: str = ""
     signed: bool = False
     least_priority: Priority = "low"
@@ -71,7 +74,9 @@ class Rationale(msgspec.Struct, frozen=True, kw_only=True):
         steps = (step if isinstance(step, str) else step.said(has) for step in self.action)
         gasless = () if has.gas else ("gas",)
         cautions = tuple(name for name in self.cautions if name not in gasless)
-        return replace(self, action=tuple(step for step in steps if step), cautions=cautions)
+        follows = self.consequence if has.gas else self.consequence_gasless or self.consequence
+        action = tuple(step for step in steps if step)
+        return replace(self, action=action, cautions=cautions, consequence=follows)
 
     @property
     def lines(self) -> list[str]:

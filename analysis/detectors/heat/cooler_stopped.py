@@ -248,7 +248,7 @@ class CoolerStopped(msgspec.Struct):
             bend = ""
             if known is not None and self.bent < 0:
                 usual = known.get("bends_by_c_per_h", 0.0)
-                bend = f"; it slowed by {self.bend:.2f} when it passed that, {usual:.2f} is usual"
+                bend = f"; it slowed by {self.bend:.2f} °C/h when it passed that, {usual:.2f} °C/h is usual"
             observations.append(f"changing {heat.slope:+.2f} °C an hour{bend}")
         if heat.room is not None:
             copes = known.get("copes_with_room_c") if known else None

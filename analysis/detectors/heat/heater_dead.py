@@ -136,7 +136,8 @@ class HeaterDead(msgspec.Struct):
         observations = [f"water {heat.temperature:.1f} °C, {where} what the heater holds"]
         changes = "" if heat.slope is None else f"changing {heat.slope:+.2f} °C an hour; "
         if heat.unheated is not None:
-            changes += f"with no heat and the room at {heat.room:.1f} °C it would be {heat.unheated:+.2f}; "
+            room = f"with no heat and the room at {heat.room:.1f} °C"
+            changes += f"{room} it would be {heat.unheated:+.2f} °C an hour; "
         if changes:
             observations.append(changes.removesuffix("; "))
         if heat.power is not None:

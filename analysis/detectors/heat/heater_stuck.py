@@ -164,7 +164,7 @@ class HeaterStuck(msgspec.Struct):
         observations = [f"water {heat.temperature:.1f} °C, {over:.1f} °C above what the heater holds"]
         if slope is not None:
             by_room = (
-                f"; room {heat.room:.1f} °C and lamp explain {slope - excess:+.2f}"
+                f"; room {heat.room:.1f} °C and lamp explain {slope - excess:+.2f} °C an hour"
                 if heat.room is not None and excess is not None
                 else ""
             )

@@ -209,7 +209,7 @@ class PowerDetector(msgspec.Struct):
         apart = minutes_text(abs(turn.time_ms - lamp_ms) / 1000)
         return (
             f"within {apart} of that the water, {turn.celsius:.1f} °C and warming {turn.before:+.2f} °C an "
-            f"hour, began to cool by {turn.after:+.2f}"
+            f"hour, began to cool by {turn.after:+.2f} °C an hour"
         )
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:

@@ -78,3 +78,14 @@ def test_what_cant_be_written_is_said_in_one_line(
     capsys.readouterr()
     assert main(["service", "install", "--config", str(config), "--show"]) == 0
     assert capsys.readouterr().out.startswith("[Unit]")
+
+
+def test_a_reload_is_done_by_the_command_so_that_a_wrong_file_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = install(tmp_path, MQTT, monkeypatch).read_text()
+    started, reloaded = (
+        next(line.partition("=")[2].split() for line in text.splitlines() if line.startswith(key))
+        for key in ("ExecStart=", "ExecReload=")
+    )
+    assert started[1] == "run" and reloaded == [started[0], "reload", *started[2:]]

@@ -87,11 +87,11 @@ def test_what_is_typed_is_kept_listed_and_undone(home: Path, capsys: pytest.Capt
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        (["--kh", "71"], "--kh must be from 0 to 40 dKH, not 71; is it in mg/L as CaCO3? Divide by 17.85"),
+        (["--kh", "71"], "--kh must be from 0 to 40 dKH, not 71; did you mean 71 ppm as CaCO3 (4.0 dKH)?"),
         (["--ph", "14.5"], "--ph must be from 3 to 11"),
         (["--nitrate", "nan"], "--nitrate must be from 0 to 1000 mg/L, not nan"),
         (["--changed", "120%"], "--changed must be more than 0 and at most 100 %"),
-        (["--changed", "a lot"], "'a lot' is no share of the water; write 20%, or litres as 12L"),
+        (["--changed", "a lot"], "'a lot' is no share of the water; write 20%, or the water as 12L or 3gal"),
         (["--changed", "80L"], "80 L is more than the tank's 60 L"),
         (["--fed", "--at", "2026-02-24 00:01"], "is in the future"),
         (["--fed", "--at", "tomorrow"], "'tomorrow' is no moment; write 18:30"),

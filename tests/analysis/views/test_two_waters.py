@@ -123,7 +123,7 @@ def test_the_command_compares_with_the_second_water_or_another_tank(folder: Path
     tub = "\n".join(comparison(settings, "study", "tub", lambda: NOW))
     assert "do not match: Tub in the yard is 9.9 °C colder" in tub
     assert "The limits of the animals to be moved are not known" in own and "stand is not known" not in tub
-    assert "12.1 °C (12.1 to 18.0 in a day)" in tub
+    assert "12.1 °C (12.1 to 18.0 °C in a day)" in tub
     stale = "\n".join(comparison(settings, "study", None, lambda: NOW + 7_200_000))
     assert "Unknown" in stale
 

@@ -50,7 +50,10 @@ def test_kinds_of_supply_are_taken() -> None:
             "tap_hardness_dkh = -1",
             "line 9: tanks.attic.water.tap_hardness_dkh: must be from 0 to 40 dKH, not -1",
         ),
-        ("general_hardness_dgh = 140", "must be from 0 to 60 dGH, not 140; is it in mg/L as CaCO3?"),
+        (
+            "general_hardness_dgh = 140",
+            "must be from 0 to 60 dGH, not 140; did you mean 140 ppm as CaCO3 (7.8 dGH)?",
+        ),
         ("conductivity_us_cm = 0", "must be more than 0 and at most 10000 µS/cm, not 0; is it in mS/cm?"),
         ("active_soil = 1", "water.active_soil: must be true or false"),
         ('[tanks.attic.co2]\ncontrol = "clock"', "write 'hours' or 'always' or 'ph-controller'"),

@@ -51,8 +51,11 @@ MQTT = '[[links]]\nkind = "mqtt"\n'
             "co2.source: invalid value 'pump'; write 'cylinder'",
         ),
         (TANK + '[tanks.porch.light]\non = "25:00"\noff = "1:00"', "light.on: '25:00' is not a time of day"),
-        (TANK + "[tanks.porch.heater]\nsetpoint_c = 75.2", "is it in °F?"),
-        (TANK + "[tanks.porch.water]\ncarbonate_hardness_dkh = 71.4", "is it in mg/L as CaCO3?"),
+        (TANK + "[tanks.porch.heater]\nsetpoint_c = 75.2", "did you mean 75.2 °F (24.0 °C)?"),
+        (
+            TANK + "[tanks.porch.water]\ncarbonate_hardness_dkh = 71.4",
+            "did you mean 71.4 ppm as CaCO3 (4.0 dKH)?",
+        ),
         ("[notices]\nresend_min = nan", "notices.resend_min: must be a finite number"),
         ("[notices]\nresend_min = 1e15", "notices.resend_min: must be from 1 to 1440 minutes"),
         ("[notices]\nresend_min = 0.00001", "notices.resend_min: must be from 1 to 1440 minutes"),

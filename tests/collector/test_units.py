@@ -1,0 +1,175 @@
+"""Units as people have them, against published factors."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.events import Event
+from rushlight.collector.settings import NoticeSettings, Settings, parse_settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.units import Display, celsius, did_you_mean, fahrenheit, shown, typed
+
+NOW_MS = 1_772_359_200_000
+
+TEXT = """
+[tanks.patio]
+volume_litres = {volume}
+timezone = "America/Denver"
+[tanks.patio.livestock]
+temperature_low_c = {low}
+temperature_high_c = {high}
+[tanks.patio.water]
+carbonate_hardness_dkh = {kh}
+"""
+
+
+def settings(volume: str = "60", low: str = "18", high: str = "26", kh: str = "4") -> Settings:
+    return parse_settings(TEXT.format(volume=volume, low=low, high=high, kh=kh))
+
+
+# NIST SP 811 (2008), B.8 and B.9; ITS-90 fixed and everyday points
+@pytest.mark.parametrize(("f", "c"), [(32.0, 0.0), (212.0, 100.0), (-40.0, -40.0), (98.6, 37.0)])
+def test_fahrenheit(f: float, c: float) -> None:
+    assert celsius(f) == pytest.approx(c) and fahrenheit(c) == pytest.approx(f)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("75 F", "°C", 23.89),
+        ("75°F", "°C", 23.89),
+        ("24,5", "°C", 24.5),
+        ("20 gal", "L", 75.71),  # 231 cubic inches, exact
+        ("1 mmol/L", "dKH", 5.61),  # 100.09 mg/L as CaCO3 (CIAAW 2021) over 17.848
+        ("17.848 ppm", "dKH", 1.0),
+        ("1 meq/L", "dKH", 2.8),  # DIN 38409-6: 1 mmol/L of acid capacity is 2.8 German degrees
+        ("143 ppm", "dGH", 8.01),
+    ],
+)
+def test_what_is_typed(text: str, unit: str, value: float) -> None:
+    assert typed(text, unit) == pytest.approx(value, abs=0.006)
+
+
+@pytest.mark.parametrize("text", ["", "warm", "75 K", "1e999 F", "20 gal", "75 F F", "--3 C"])
+def test_what_is_no_temperature_is_refused_with_how_to_write_it(text: str) -> None:
+    with pytest.raises(ValueError, match="75 F"):
+        typed(text, "°C")
+
+
+@given(st.integers(min_value=30, max_value=110))
+def test_a_whole_fahrenheit_comes_back_as_typed(value: int) -> None:
+    kept = typed(f"{value} F", "°C")
+    assert shown(f"limit {kept:g} °C", "us") == f"limit {value} °F"
+
+
+@given(st.floats(min_value=-5, max_value=45))
+def test_what_is_shown_is_what_was_judged_to_the_last_figure(value: float) -> None:
+    text = shown(f"water {value:.1f} °C", "us")
+    back = celsius(float(text.removeprefix("water ").removesuffix(" °F")))
+    assert back == pytest.approx(value, abs=0.05 + 0.05 / 1.8 + 1e-9)
+
+
+@given(st.floats(min_value=-3, max_value=3), st.sampled_from([" an hour", "/h", " below", " a day"]))
+def test_a_difference_has_no_offset(value: float, step: str) -> None:
+    text = shown(f"{value:+.2f} °C{step}", "us")
+    assert float(text.removesuffix(f" °F{step}")) == pytest.approx(value * 1.8, abs=0.01 + 0.005)
+
+
+@given(st.text(alphabet="0123456789 .+-°CLdKHto→mg/", max_size=60))
+def test_any_text_is_converted_once_only_and_never_raises(text: str) -> None:
+    once = shown(text, "us")
+    assert shown(once, "us") == once
+    assert shown(text, "metric") == text
+
+
+@pytest.mark.parametrize(
+    ("metric", "us"),
+    [
+        ("water 24.1 °C, 0.6 °C above what it holds", "water 75.4 °F, 1.1 °F above what it holds"),
+        ("at no more than 1 to 2 °C a day", "at no more than 1.8 to 3.6 °F a day"),
+        ("22.1 → 24.5 °C", "71.8 → 76.1 °F"),
+        ("within 20 to 26 °C", "within 68 to 78.8 °F"),
+        ("cools by 0.25 °C an hour", "cools by 0.45 °F an hour"),
+        ("60 L, KH 4 dKH, CO2 30 mg/L", "15.9 gal, KH 4 dKH (71 ppm), CO2 30 mg/L"),
+        ("water temperature, °C", "water temperature, °F"),
+    ],
+)
+def test_texts(metric: str, us: str) -> None:
+    assert shown(metric, "us") == us
+
+
+def test_settings_take_values_with_their_unit() -> None:
+    found = settings('"20 gal"', '"64 F"', '"79 F"', '"71 ppm"').tanks["patio"]
+    assert found.volume_litres == 75.71
+    assert (found.livestock.temperature_low_c, found.livestock.temperature_high_c) == (17.78, 26.11)
+    assert found.water.carbonate_hardness_dkh == 3.98
+    assert settings().tanks["patio"].volume_litres == 60
+
+
+@pytest.mark.parametrize(
+    ("given_", "asked"),
+    [
+        ({"high": "79"}, 'did you mean 79 °F (26.1 °C)? Then write "79 F"'),
+        ({"kh": "71"}, 'did you mean 71 ppm as CaCO3 (4.0 dKH)? Then write "71 ppm"'),
+        ({"kh": '"71 F"'}, "'71 F' can't be read; write it as \"4 dKH\""),
+        ({"volume": '"ten"'}, 'as "54 L" or "20 gal"'),
+        ({"high": '"26"'}, "must be a number, not text in quotes"),
+        ({"high": '"200 F"'}, "must be from -2 to 45 °C"),
+    ],
+)
+def test_a_value_that_fits_another_unit_is_asked_about(given_: dict[str, str], asked: str) -> None:
+    with pytest.raises(SettingsError, match=re.escape(asked)) as raised:
+        settings(**given_)
+    assert "line " in str(raised.value)
+
+
+def test_what_fits_no_unit_is_not_asked_about() -> None:
+    assert did_you_mean(300, "°C") == "" and did_you_mean(25, "°C") == ""
+    assert did_you_mean(5000, "dKH") == "" and did_you_mean(50, "mg/L") == ""
+
+
+def test_notices_are_shown_in_the_units_of_the_settings(tmp_path: Path) -> None:
+    """Store and outbox keep °C; what a target takes is in °F."""
+    for units, wanted in (("metric", "27.4 °C"), ("us", "81.3 °F")):
+        taken: list[str] = []
+
+        def take(url: str, title: str, body: str, *rest: object, into: list[str] = taken) -> bool:
+            into.append(title + body)
+            return True
+
+        display: Display = "us" if units == "us" else "metric"
+        notifier = Notifier(
+            NoticeSettings(),
+            environment={"RUSHLIGHT_NOTICE_URLS": "json://localhost/a"},
+            clock=lambda: NOW_MS,
+            sender=take,
+            units=display,
+        )
+        with EmbeddedStore(tmp_path / f"{units}.db") as store:
+            event = Event(
+                time="2026-03-01T10:00:00Z",
+                tank="patio",
+                alarm="temperature-high",
+                event="raised",
+                priority="high",
+                summary="HIGH: water 27.4 °C in Patio, too warm",
+                detail="",
+                cautions=[],
+                occurrence="patio/temperature-high/2026-03-01T10:00:00Z",
+                action="1. Cool by about 1 °C an hour.",
+            )
+            with store.transaction():
+                store.add_event(event)
+                notifier.queue_for(event, store, NOW_MS)
+            assert "27.4 °C" in store.pending_notices()[0].title
+            notifier.run_once(store, NOW_MS)
+        assert len(taken) == 1 and wanted in taken[0]
+        assert ("1.8 °F an hour" in taken[0]) is (units == "us")
+        assert "reminded every 15 min until" in taken[0]

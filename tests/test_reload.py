@@ -1,0 +1,173 @@
+"""`rushlight reload` and SIGHUP on a real service, on a real broker and port."""
+
+from __future__ import annotations
+
+import json
+import signal
+import threading
+import time
+import urllib.request
+from contextlib import closing
+from typing import Any
+
+import pytest
+
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.simulator.microcontroller import PtyLine
+from tests.conftest import Broker, free_port, wait_for
+from tests.running_service import TANK, Service, mqtt_link, publisher
+
+WORDS = "[notices]\npicture = false\n"
+NO_PAGE = "[status_page]\nenabled = false\n"
+MAP = '[[links.map]]\ntopic = "shelf/a/t"\ntank = "hallway"\nquantity = "room_temperature"\n'
+PORCH = TANK.replace("hallway", "porch").replace("Hallway shelf", "Porch")
+
+
+def pack(tank: str, seq: int) -> bytes:
+    return json.dumps(
+        [{"bn": f"{tank}/", "seq": seq, "n": "temperature", "u": "Cel", "v": 20 + seq % 50 / 10}]
+    ).encode()
+
+
+def write(run: Service, text: str) -> None:
+    (run.folder / "rushlight.toml").write_text(text)
+
+
+def hang_up(run: Service) -> None:
+    assert run.process is not None
+    run.process.send_signal(signal.SIGHUP)
+
+
+@pytest.mark.timeout(90)
+def test_under_load_every_reading_is_kept_whatever_is_changed(service: Any, mosquitto: Broker) -> None:
+    link = mqtt_link(mosquitto.port)
+    run = service(link, TANK + NO_PAGE + WORDS)
+    run.start()
+    run.wait_log("connected")
+    client = publisher(mosquitto)
+    enough, sent = threading.Event(), [0]
+
+    def stream() -> None:
+        while not enough.is_set():
+            client.publish("rushlight/hallway/readings", pack("hallway", sent[0]), qos=1).wait_for_publish(20)
+            sent[0] += 1
+            time.sleep(0.003)
+
+    thread = threading.Thread(target=stream)
+    thread.start()
+    try:
+        for number, (links, tanks) in enumerate(
+            (
+                (link + MAP, TANK),  # other topics
+                (link + MAP, TANK.replace("26.0", "25.0") + PORCH),  # a limit and a tank
+                (link + 'client_id = "another"\n', TANK + PORCH),  # another name at the broker
+                (link + 'client_id = "another"\nprotocol = "3.1.1"\n', TANK),  # another connection, one name
+                (link, TANK),
+            ),
+            1,
+        ):
+            write(run, links + tanks + NO_PAGE + WORDS)
+            hang_up(run)
+            run.wait_log("the settings were read again", number)
+            time.sleep(1.5)
+    finally:
+        enough.set()
+        thread.join(30)
+    client.disconnect()
+    client.loop_stop()
+    assert sent[0] > 500
+    wait_for(lambda: len({seq for seq, *_ in run.readings("temperature")}) >= sent[0], "all reports")
+    assert run.stop() == 0
+    assert sorted(seq for seq, *_ in run.readings("temperature")) == list(range(sent[0]))
+
+
+@pytest.mark.timeout(60)
+def test_a_new_tank_and_a_new_topic_are_read_without_a_restart(service: Any, mosquitto: Broker) -> None:
+    link = mqtt_link(mosquitto.port)
+    run = service(link, TANK + NO_PAGE)
+    run.start()
+    run.wait_log("connected")
+    write(run, link + MAP + TANK.replace("26.0", "25.0") + PORCH + NO_PAGE)
+    done = run.ask("reload")
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert "hallway: livestock temperature high 26 → 25 °C" in lines
+    assert "porch: a new tank" in lines
+    assert f"127.0.0.1:{mosquitto.port}: other topics are mapped" in lines
+    client = publisher(mosquitto)
+    client.publish("rushlight/porch/readings", pack("porch", 0), qos=1).wait_for_publish(10)
+    client.publish("shelf/a/t", b"18.5", qos=1).wait_for_publish(10)
+    client.disconnect()
+    client.loop_stop()
+
+    def there() -> bool:
+        with closing(EmbeddedStore(run.store, read_only=True)) as store:
+            return bool(store.latest("porch")) and "room_temperature" in store.latest("hallway")
+
+    wait_for(there, "both readings")
+    assert run.log().count("connected, MQTT") == 1  # by the connection that was there
+    assert run.ask("reload").stdout == "nothing has changed\n"
+
+
+@pytest.mark.timeout(60)
+def test_what_is_wrong_or_needs_a_restart_changes_nothing(service: Any, mosquitto: Broker) -> None:
+    link = mqtt_link(mosquitto.port)
+    run = service(link, TANK + NO_PAGE)
+    run.start()
+    run.wait_log("connected")
+    write(run, link + TANK.replace("26.0", "16.0") + 'colour = "red"\n' + PORCH + NO_PAGE)
+    hang_up(run)
+    run.wait_log("are not taken")
+    assert "rushlight.toml: line 10" in run.log() and "colour" in run.log()
+    bad = run.ask("reload")
+    assert bad.returncode == 2 and "line" in bad.stderr and "colour" in bad.stderr
+    write(run, link + TANK + PORCH + NO_PAGE + '[store]\nbucket = "elsewhere"\n')
+    moved = run.ask("reload")
+    assert moved.returncode == 2
+    assert "[store] bucket" in moved.stderr and "restart the service" in moved.stderr
+    client = publisher(mosquitto)
+    client.publish("rushlight/porch/readings", pack("porch", 0), qos=1).wait_for_publish(10)
+    client.publish("rushlight/hallway/readings", pack("hallway", 0), qos=1).wait_for_publish(10)
+    client.disconnect()
+    client.loop_stop()
+    wait_for(lambda: run.count() >= 1, "the watched tank's reading")
+    with closing(EmbeddedStore(run.store, read_only=True)) as store:
+        assert not store.latest("porch")  # the file names it, but nothing of that file is in force
+    write(run, link + TANK + PORCH + NO_PAGE)
+    assert run.ask("reload").stdout == "porch: a new tank\n"  # and with the file mended it is
+
+
+@pytest.mark.timeout(60)
+def test_page_and_serial_port_move(service: Any) -> None:
+    first, second = PtyLine(), PtyLine()
+    ports, never = (free_port(), free_port()), threading.Event()
+
+    def text(line: PtyLine, port: int) -> str:
+        link = f'[[links]]\nkind = "serial"\nport = "{line.port}"\n'
+        return f"{link}{TANK}[status_page]\nport = {port}\n"
+
+    run = service(text(first, ports[0]), "")
+    run.start()
+    run.wait_log("the status page is at")
+    wait_for(lambda: "open at" in run.log(), "the port")
+    first.write(pack("hallway", 0) + b"\n", never)
+    first.write(pack("hallway", 1) + b"\n", never)
+    wait_for(lambda: run.count() >= 1, "a reading")
+    write(run, text(second, ports[1]))
+    hang_up(run)
+    run.wait_log("the settings were read again")
+    run.wait_log("open at", 2)
+    with urllib.request.urlopen(f"http://127.0.0.1:{ports[1]}/", timeout=5) as page:
+        assert page.status == 200
+    with pytest.raises(OSError):
+        urllib.request.urlopen(f"http://127.0.0.1:{ports[0]}/", timeout=2)
+    before = run.count()
+    second.write(pack("hallway", 5) + b"\n" + pack("hallway", 6) + b"\n", never)
+    wait_for(lambda: run.count() > before, "a reading of the new port")
+    assert run.stop() == 0
+
+
+def test_without_a_service_it_says_so(service: Any) -> None:
+    run = service(mqtt_link(1), TANK)
+    done = run.ask("reload")
+    assert done.returncode == 1 and "no service runs on this store" in done.stderr
