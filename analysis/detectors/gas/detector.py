@@ -178,6 +178,8 @@ class CarbonDioxideDetector(msgspec.Struct):
             or restless
             or moment.frame.start_ms < self.quiet_until
         )
+        # after steps down the level is a guess, and so is what it says of the supply
+        unsure = unsure or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
         unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
         if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
             self.surge.clear()

@@ -54,6 +54,24 @@ class CurveNumbers(Numbers, frozen=True, kw_only=True):
             "normal distribution: 1 / 0.6745, the quartile of its standard form",
         ),
     ] = 1.4826
+    lift_min: Annotated[int, Of("min", "a rise over so long is compared with what leaving gas makes")] = 15
+    lift_values: Annotated[int, Of("values", "five-minute values that are kept for it")] = 4
+    lift_gap_min: Annotated[int, Of("min", "over a longer gap nobody knows how fast it rose")] = 30
+    lift_ph: Annotated[
+        float, Of("pH", "what it must be more than that: noise and wander of an electrode")
+    ] = 0.06
+    lift_scale: Annotated[
+        float, Of("", "times the tank's usual loss of gas: with its lid off it loses faster")
+    ] = 1.5
+    lift_settles_min: Annotated[
+        int, Of("min", "water that was poured in is mixed, and the electrode there")
+    ] = 60
+    lift_poured_min: Annotated[
+        int, Of("min", "water is poured in within; what lifts pH for longer is no water")
+    ] = 25
+    lift_lasts_h: Annotated[float, Of("h", "a lift explains a high pH, until the usual day has followed")] = (
+        48.0
+    )
     creep_days_ph: Annotated[float, Of("pH", "lows and highs that sink by more in two days: hardness")] = 0.08
     creep_span_min: Annotated[int, Of("min", "a creep is one over so long: six hours less two values")] = 350
     creep_now_ph: Annotated[float, Of("pH", "below the usual now, for a creep within a day")] = 0.15
