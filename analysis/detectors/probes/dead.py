@@ -24,9 +24,11 @@ class Sight:
         Nothing good, and the same value again: it is stuck there.
     full : bool
         A light meter at its end.
+    blinded : bool
+        At the end of its lux scale, to which the sun may bring it for hours.
     """
 
-    __slots__ = ("edge", "full", "seen", "still", "walked")
+    __slots__ = ("blinded", "edge", "full", "seen", "still", "walked")
 
     def __init__(self, name: str, series: SeriesFrame, level: float) -> None:
         self.seen = series.good + series.suspect + series.bad
@@ -34,7 +36,10 @@ class Sight:
         self.edge = series.suspect > 0 and _near_edge(name, level)
         self.walked = aside and self.edge
         self.still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
-        self.full = name == LIGHT and bool(series.good) and series.last == DEAD.full_scale
+        light = name == LIGHT and bool(series.good)
+        # whole lux or with decimals, as the device sends it
+        self.blinded = light and abs(series.last - DEAD.full_scale / DEAD.counts_per_lx) < 1.0
+        self.full = self.blinded or (light and series.last == DEAD.full_scale)
 
 
 def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
@@ -65,7 +70,8 @@ def note(
 
     `interval_ms`: from one of its readings to the next; 0 where that is not known.
     """
-    if health.dead_ms() >= DEAD.dead_ms or _absent(name, frame, health, sight, interval_ms):
+    limit_ms = DEAD.sunny_ms if sight.blinded else DEAD.dead_ms
+    if health.dead_ms() >= limit_ms or _absent(name, frame, health, sight, interval_ms):
         if health.fault not in DEAD_FAULTS:
             health.since_ms = frame.start_ms
         shown = series.suspect or (series.bad and series.last_bad is not None)

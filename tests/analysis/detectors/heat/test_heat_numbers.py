@@ -191,6 +191,7 @@ VALUES: list[tuple[Numbers, dict[str, float]]] = [
             "cooler_c": 0.3,
             "first_share": 0.35,
             "room_c": 0.5,
+            "guess_errors": 1.645,
             "share": 0.4,
             "excess_c_per_h": 0.15,
             "cooler_share": 0.8,
