@@ -310,6 +310,18 @@ def test_a_light_meter_at_its_full_scale_is_not_believed(share: int) -> None:
     assert bench.told[0][1] == "light" and bench.told[0][0] <= DAY + 100
 
 
+def test_the_sun_may_bring_a_light_meter_to_its_end_for_hours() -> None:
+    """54612 lx: 65535 counts at 1.2 counts a lux (BH1750 data sheet, from memory). For a day it is broken."""
+
+    def sunny(at: int) -> float:
+        return 54612.0 if 700 <= at % DAY < 880 else 5000.0 + at % 7
+
+    bench = Bench().run(3 * DAY, light=sunny)
+    assert not bench.told
+    bench.run(6 * HOUR, light=lambda at: 54612.5)
+    assert bench.told and bench.told[0][1] == "light" and bench.told[0][0] <= 3 * DAY + 5 * HOUR
+
+
 # -- in air
 
 
