@@ -9,7 +9,8 @@ import math
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median

@@ -14,10 +14,11 @@ from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
 from rushlight.analysis.detectors.gas.estimate import GasEstimate
-from rushlight.analysis.detectors.gas.numbers import CURVE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS

@@ -240,7 +240,8 @@ class LampTracker(msgspec.Struct):
         elif self.today:
             least = TRACKER.least_values
             if not self.plateaus:
-                least = max(least, TRACKER.least_share * lit_min / max(TRACKER.value_min, self.every_min))
+                every_min = max(TRACKER.value_min, self.every_min)
+                least = max(least, round(TRACKER.least_share * lit_min / every_min))
             if len(self.today) >= least:
                 ordered = sorted(self.today)
                 # sunlight only ever adds
