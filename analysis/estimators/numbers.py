@@ -99,6 +99,16 @@ class RestsNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("a day", "more rests are the flicker of lively hours, and say nothing of quiet ones")
     ] = 20.0
     euler: Annotated[float, Of("", "the mean of a Gumbel variable, in scales", "Euler's constant")] = 0.5772
+    sure_sds: Annotated[
+        float,
+        Of("standard errors", "of that limit are added: few days know little", "84 %, one-sided, normal"),
+    ] = 1.0
+    error_level: Annotated[
+        float,
+        Of("", "variance of a Gumbel quantile at y, in scale²/n: this + slope y + square y²", "Gumbel 1958"),
+    ] = 1.109
+    error_slope: Annotated[float, Of("", "its share that grows with y", "Gumbel 1958, from memory")] = 0.514
+    error_square: Annotated[float, Of("", "and with y²: 6 / π²", "Gumbel 1958, from memory")] = 0.608
     gumbel_sd: Annotated[float, Of("", "standard deviation of a Gumbel variable, in scales", "π / √6")] = (
         1.2825
     )

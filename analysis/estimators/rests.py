@@ -37,9 +37,14 @@ class Rests(msgspec.Struct):
     today: int = 0
 
     def note(self, day: int, minutes: float, ended: bool) -> None:
-        """A live rest that has lasted so long, `ended` or going on; `day` is local, since 1970."""
+        """A live rest that has lasted so long, `ended` or going on; `day` is local, since 1970.
+
+        One that goes on is learnt from only when it ends: a frozen probe must not raise its own limit.
+        """
+        if not ended:
+            minutes = 0.0
         if day != self.day:
-            if self.day >= 0:
+            if self.day >= 0 and self.today > 0:
                 self.longest_min.append(self.today_min)
                 self.counts.append(self.today)
                 del self.longest_min[: -RESTS.days_kept]
@@ -63,4 +68,7 @@ class Rests(msgspec.Struct):
         rests = min(max(1.0, sum(self.counts) / len(days)), RESTS.most_rests)
         variance = sum((one - mean) ** 2 for one in days) / (len(days) - 1)
         scale = max(mean / (math.log(rests) + RESTS.euler), math.sqrt(variance) / RESTS.gumbel_sd)
-        return mean + scale * (math.log(RESTS.false_days) - RESTS.euler)
+        reach = math.log(RESTS.false_days)
+        squares = RESTS.error_level + RESTS.error_slope * reach + RESTS.error_square * reach * reach
+        unsure = RESTS.sure_sds * math.sqrt(squares / len(days))
+        return mean + scale * (reach - RESTS.euler + unsure)

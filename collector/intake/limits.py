@@ -145,7 +145,7 @@ LIMITS: dict[str, Limits] = {
     LIGHT: Limits(
         fail_low=-5,
         fail_high=250_000,
-        suspect_low=-1,
+        suspect_low=-0.5,  # no light is negative; -1 is how drivers say that nothing answered (usual)
         suspect_high=150_000,
     ),
     HEATER_POWER: Limits(

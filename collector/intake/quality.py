@@ -190,7 +190,8 @@ class SeriesQuality:
         if elapsed >= _RARE_MS:
             allowed = min(fixed, max(limits.step_floor, limits.step_factor * self._lively))
         if self._step <= _ONE_STEP * limits.coarse_step < math.inf:
-            allowed = max(allowed, _ONE_STEP * self._step)
+            # of two readings in steps one may be rounded up and one down: the least that the water did counts
+            allowed = max(allowed + max(0.0, self._step - limits.fine_step), _ONE_STEP * self._step)
         pending, self._pending = self._pending, value
         if size <= allowed:
             self._pending = math.nan

@@ -71,7 +71,8 @@ class AbsenceJudge(msgspec.Struct):
         highs = curve.extremes.highs
         if curve.expected is None or not highs:
             return False
-        odd = curve.ph - max(stepped, 0.0) - curve.expected  # fresh water, or an electrode set right
+        # fresh water, or an electrode set right
+        odd = curve.ph - max(stepped, curve.lifted, 0.0) - curve.expected
         swing = curve.swing()
         if co2.on is not None:
             need = max(ABSENCE.timed_ph, ABSENCE.timed_share * swing)

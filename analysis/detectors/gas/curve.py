@@ -10,7 +10,8 @@ from operator import sub
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
@@ -39,6 +40,10 @@ class PhCurve(msgspec.Struct):
         The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
     moved : float
         By how much pH all that was learnt was moved with the newest value: the electrode was set right.
+    lately : Window
+        The last quarter of an hour, steps and all.
+    lifted, lifted_ms, lift_from : float, int, float
+        What pH rose by faster than a tank can lose its gas, when that began (ms UTC), and the pH before.
     ph_error, doubt : float, str
         Standard error of the pH as read, and what is not known of its electrode ("" for nothing).
     """
@@ -53,6 +58,10 @@ class PhCurve(msgspec.Struct):
     slope: float | None = None
     expected: float | None = None
     moved: float = 0.0
+    lately: Window = msgspec.field(default_factory=lambda: Window(CURVE.lift_values))
+    lifted: float = 0.0
+    lifted_ms: int = -1
+    lift_from: float = 0.0
     ph_error: float = msgspec.field(default_factory=old_ph_error)
     doubt: str = ""
 
@@ -77,6 +86,25 @@ class PhCurve(msgspec.Struct):
         self.slope = slope
         self.fall = self._steady(1)
         self.rise = self._steady(-1)
+        self._lift(now)
+
+    def _lift(self, now: int) -> None:
+        """Fresh, harder water lifts pH in minutes; gas that is missing leaves by the tank's own pace."""
+        self.lately.add(now, self.ph)
+        since = now - self.lifted_ms
+        if self.lifted_ms >= 0 and 0 <= since <= CURVE.lift_settles_min * MINUTE_MS:
+            self.lifted = max(self.lifted, self.ph - self.lift_from)
+            return
+        if self.lifted_ms >= 0 and not 0 <= since <= CURVE.lift_lasts_h * HOUR_MS:
+            self.lifted, self.lifted_ms = 0.0, -1
+        pace = min(self.loss_per_h or SURGE.most_loss_per_h, SURGE.most_loss_per_h) / math.log(10)
+        before, times = self.lately.ago(CURVE.lift_min * MINUTE_MS), self.lately.times
+        if before is None or times[-1] - times[0] > CURVE.lift_gap_min * MINUTE_MS:
+            return  # a gap
+        rise, by_gas = self.ph - before, pace * CURVE.lift_min * MINUTE_MS / HOUR_MS
+        if rise > CURVE.lift_ph + CURVE.lift_scale * by_gas:
+            self.lift_from = before - self.lifted  # one water change may follow another
+            self.lifted, self.lifted_ms = self.ph - self.lift_from, now
 
     def _steady(self, way: int) -> float:
         """pH an hour that it goes on falling (`way` 1) or rising (-1) for half an hour; 0 where not.

@@ -14,10 +14,11 @@ from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
 from rushlight.analysis.detectors.gas.estimate import GasEstimate
-from rushlight.analysis.detectors.gas.numbers import CURVE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -178,6 +179,8 @@ class CarbonDioxideDetector(msgspec.Struct):
             or restless
             or moment.frame.start_ms < self.quiet_until
         )
+        # after steps down the level is a guess, and so is what it says of the supply
+        unsure = unsure or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
         unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
         if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
             self.surge.clear()

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ABSENCE", "CURVE", "DUTY", "ESTIMATE", "HARDNESS", "OVERDOSE", "PH_RANGE", "SURGE"]
+__all__ = ["ABSENCE", "CURVE", "DUTY", "ESTIMATE", "HARDNESS", "OVERDOSE", "PH_RANGE"]
 
 
 class CurveNumbers(Numbers, frozen=True, kw_only=True):
@@ -53,6 +53,24 @@ class CurveNumbers(Numbers, frozen=True, kw_only=True):
             "normal distribution: 1 / 0.6745, the quartile of its standard form",
         ),
     ] = 1.4826
+    lift_min: Annotated[int, Of("min", "a rise over so long is compared with what leaving gas makes")] = 15
+    lift_values: Annotated[int, Of("values", "five-minute values that are kept for it")] = 4
+    lift_gap_min: Annotated[int, Of("min", "over a longer gap nobody knows how fast it rose")] = 30
+    lift_ph: Annotated[
+        float, Of("pH", "what it must be more than that: noise and wander of an electrode")
+    ] = 0.06
+    lift_scale: Annotated[
+        float, Of("", "times the tank's usual loss of gas: with its lid off it loses faster")
+    ] = 1.5
+    lift_settles_min: Annotated[
+        int, Of("min", "water that was poured in is mixed, and the electrode there")
+    ] = 60
+    lift_poured_min: Annotated[
+        int, Of("min", "water is poured in within; what lifts pH for longer is no water")
+    ] = 25
+    lift_lasts_h: Annotated[float, Of("h", "a lift explains a high pH, until the usual day has followed")] = (
+        48.0
+    )
     creep_days_ph: Annotated[float, Of("pH", "lows and highs that sink by more in two days: hardness")] = 0.08
     creep_span_min: Annotated[int, Of("min", "a creep is one over so long: six hours less two values")] = 350
     creep_now_ph: Annotated[float, Of("pH", "below the usual now, for a creep within a day")] = 0.15
@@ -231,42 +249,6 @@ class RangeNumbers(Numbers, frozen=True, kw_only=True):
     poured_warm_times: Annotated[float, Of("", "faster than its heater can: water was poured in")] = 1.5
 
 
-class SurgeNumbers(Numbers, frozen=True, kw_only=True):
-    """Several times the usual supply of gas, seen in minutes."""
-
-    frames: Annotated[int, Of("frames", "that are kept: a quarter of an hour")] = 16
-    least_share: Annotated[float, Of("", "of the limit: with less gas there is time to see more")] = 0.25
-    gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
-    short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
-    long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 11
-    often: Annotated[float, Of("1/min", "readings, for a fall over the short span")] = 3.0
-    least_frames: Annotated[int, Of("frames", "with a pH, that a fall takes")] = 5
-    full_share: Annotated[float, Of("", "of the span must be there")] = 0.75
-    step_share: Annotated[float, Of("", "of the fall in one minute: a step, no chemistry")] = 0.5
-    noises: Annotated[float, Of("standard deviations", "of a reading: less in a minute is noise")] = 4.0
-    least_noise_ph: Annotated[float, Of("pH", "no frame is better than that")] = 0.004
-    regression: Annotated[
-        float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
-    ] = 12.0
-    errors: Annotated[float, Of("standard errors", "of the supply are taken off: 1 in 4000")] = 3.5
-    least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
-    beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
-    around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3
-    part_min: Annotated[int, Of("min", "of each of them")] = 30
-    odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, near the lowest")] = 0.03
-    near_low_ph: Annotated[float, Of("pH", "above the usual lowest is near it")] = 0.1
-    far_odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, at any level")] = 0.1
-    frames_in_a_row: Annotated[int, Of("frames", "that must show it")] = 2
-    forecast_log: Annotated[float, Of("ln mg/L", "standard error of an hour's forecast by the supply")] = 0.2
-    soon_probability: Annotated[float, Of("", "of being over the limit within the time a person needs")] = 0.3
-    person_h: Annotated[
-        float, Of("h", "that a person needs to wake and act, and as long again for the gas to leave")
-    ] = 1.5
-    least_loss_per_h: Annotated[float, Of("1/h", "no tank loses its gas slower")] = 0.1
-    most_loss_per_h: Annotated[float, Of("1/h", "nor is more made of a usual day")] = 2.0
-    rise_bins: Annotated[int, Of("half-hours", "over which the usual day's steepest rise is taken")] = 2
-
-
 class DutyNumbers(Numbers, frozen=True, kw_only=True):
     """How long a pH controller's valve is open."""
 
@@ -296,4 +278,3 @@ HARDNESS = HardnessNumbers()
 OVERDOSE = OverdoseNumbers()
 ABSENCE = AbsenceNumbers()
 PH_RANGE = RangeNumbers()
-SURGE = SurgeNumbers()

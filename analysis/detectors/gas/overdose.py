@@ -7,7 +7,8 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE, SURGE
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS

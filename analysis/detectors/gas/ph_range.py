@@ -40,7 +40,7 @@ class RangeJudge(msgspec.Struct):
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(curve, ph)
         too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
-        poured = _poured(tank, moment)
+        poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
         too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found, poured)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
         self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now

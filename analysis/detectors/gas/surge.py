@@ -17,7 +17,7 @@ from operator import sub
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.numbers import SURGE
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
@@ -39,11 +39,15 @@ class SurgeWatch(msgspec.Struct):
         Frames in a row that looked like a surge.
     supply : float
         The supply as a multiple of the usual one, as last seen; 0 where nothing can be said.
+    wanders : list of float
+        Variance of a slope over the short and the long span by which this electrode wanders, (pH/h)²: half of
+        what two neighbouring slopes differ by, squared. 0 until it is known.
     """
 
     window: Window = msgspec.field(default_factory=lambda: Window(SURGE.frames))
     seen: int = 0
     supply: float = 0.0
+    wanders: list[float] = msgspec.field(default_factory=lambda: [0.0, 0.0])
 
     def clear(self) -> None:
         """What came before says nothing any more: a step, a gap."""
@@ -57,6 +61,8 @@ class SurgeWatch(msgspec.Struct):
             self.clear()
         window.add(now, ph)
         self.supply = 0.0
+        if moment.fifth:
+            self._learn()
         usual_low, loss = curve.usual_low, curve.loss_per_h
         if usual_low is None or loss is None:
             self.seen = 0
@@ -108,10 +114,23 @@ class SurgeWatch(msgspec.Struct):
         # a regression's slope error by that of its values (ordinary least squares)
         hours = length / HOUR_MS
         error = max(noise, SURGE.least_noise_ph) * math.sqrt(SURGE.regression / count) / hours
+        error = max(error, math.sqrt(self.wanders[span != SURGE.short_min]))
         share = 10 ** (usual_low - ph)
         supply = (1 - _LN10 * slope / loss) * share
         self.supply = max(self.supply, supply)
-        return supply - SURGE.errors * _LN10 * error / loss * share
+        return supply - SURGE.errors(span) * _LN10 * error / loss * share
+
+    def _learn(self) -> None:
+        """How far two neighbouring slopes differ where nothing happens: electrodes wander, in minutes too."""
+        for place, span in enumerate((SURGE.short_min, SURGE.long_min)):
+            now = _slope(self.window, 0, span)
+            before = _slope(self.window, span, 2 * span)
+            if now is None or before is None:
+                continue
+            known, seen = self.wanders[place], (now - before) ** 2 / 2
+            if known > 0:
+                seen = known + (min(seen, SURGE.clipped * known) - known) / SURGE.learns_in
+            self.wanders[place] = seen
 
     def left_s(self, gas: Gas, ph: float, curve: PhCurve, limit: float) -> float | None:
         """Seconds until the likeliest CO2 is at `limit` (mg/L) with this supply; None where it never is."""
@@ -134,3 +153,17 @@ class SurgeWatch(msgspec.Struct):
         level = self.supply * peak
         later = level + (gas.mg_l - level) * math.exp(-loss * hours)
         return probability_over(Gas(later, math.hypot(gas.error, SURGE.forecast_log)), limit)
+
+
+def _slope(window: Window, from_min: int, to_min: int) -> float | None:
+    """Least-squares slope (pH/h) between so long ago and so long ago; None where too little is there."""
+    end = window.times[-1]
+    points = [
+        ((at - end) / HOUR_MS, value)
+        for at, value in zip(window.times, window.values, strict=True)
+        if from_min * MINUTE_MS <= end - at <= to_min * MINUTE_MS
+    ]
+    if len(points) < SURGE.least_frames:
+        return None
+    x, y = sum(p[0] for p in points) / len(points), sum(p[1] for p in points) / len(points)
+    return sum((p[0] - x) * (p[1] - y) for p in points) / sum((p[0] - x) ** 2 for p in points)

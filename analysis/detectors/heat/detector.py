@@ -281,7 +281,8 @@ class TemperatureDetector(msgspec.Struct):
         if moment.heat.disturbed:
             return None, None
         bend = self.cooler.bend(tank.settings.cooler, heat.temperature)
-        welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend)
+        usual = self.profile.at(moment.minute)
+        welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
         return welded, unheated_verdict(moment, heat, self.heater, self.cycle, course)
 
     def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:

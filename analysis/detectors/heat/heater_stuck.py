@@ -9,7 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
-from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likeliest
+from rushlight.analysis.detectors.heat.heater_test import Verdict, explained_error, next_likeliest
 from rushlight.analysis.detectors.heat.numbers import WELDED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -50,6 +50,11 @@ class HeaterStuck(msgspec.Struct):
             return None
         over = heat.temperature - heat.ceiling
         heating, excess = self._heating(tank, heat, raised, recent)
+        guessed = heat.room is not None and heat.drawing is None and not heat.learnt
+        if heating and not raised and excess is not None and guessed:
+            # a time constant that is a guess may itself be all of it
+            sure = excess - WELDED.guess_errors * explained_error(moment, heat)
+            heating = sure > WELDED.share * heat.rate
         if raised:
             self.peak = max(self.peak, heat.temperature)
             if not moment.heat.disturbed and self._contrary(tank, heat, over, heating):

@@ -25,7 +25,15 @@ from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 
-__all__ = ["Course", "Verdict", "next_likeliest", "noise_of", "unheated_verdict", "welded_verdict"]
+__all__ = [
+    "Course",
+    "Verdict",
+    "explained_error",
+    "next_likeliest",
+    "noise_of",
+    "unheated_verdict",
+    "welded_verdict",
+]
 
 UNHEATED_NAMES = ("dead", "weak")
 WELDED_NAMES = ("stuck",)
@@ -112,7 +120,7 @@ def unheated_verdict(
     from_c = memory.switches_at() if heat.drawing is False else None
     level = heat.floor if from_c is None else from_c
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
-    free, quiet_min, bias, early = heat.explained, WEIGHED.metered_min, _bias(moment, heat), False
+    free, quiet_min, bias, early = heat.explained, WEIGHED.metered_min, explained_error(moment, heat), False
     if heat.temperature < level:
         known = memory.metered or len(memory.picks) >= COMES_ON.corners
         error = max(least, spread(memory.picks if from_c is None else memory.switches))
@@ -160,10 +168,12 @@ def welded_verdict(
     cycle: HeaterCycle,
     course: Course,
     bend: float | None,
+    usual: float | None,
 ) -> Verdict | None:
     """Of water that is warmer than the heater holds; None where it isn't, or too little is known.
 
-    `bend` is by how much (°C/h) a cooler that may be at work here slows the water; None where there is none.
+    `usual` is the usual temperature (°C) at this time of day. `bend` is by how much (°C/h) a cooler that may
+    be at work here slows the water; None where there is none.
     """
     if heat.drawing is False:
         return None
@@ -181,9 +191,11 @@ def welded_verdict(
     if line is None:
         return None
     gives = cycle.heat or heat.rate
-    free, bias = heat.explained, _bias(moment, heat)
+    free, bias = heat.explained, explained_error(moment, heat)
     own = course.before(first_ms, cycle.turned_ms)
     seen = cycle.by_heater and cycle.rising and own is not None and own > 0
+    # a rise that began above where the heater comes on is something else's
+    seen = seen and (heat.floor is None or cycle.from_c < heat.floor + WEIGHED.came_on_c)
     if (
         seen and own is not None
     ):  # the heater was seen to come on: without it the water goes on by so much less
@@ -203,8 +215,12 @@ def welded_verdict(
     if heat.drawing and memory.on_min(heat.now) >= WEIGHED.metered_min:
         counts = _level(over, error, WEIGHED.alone_nats)
     nats = weigh(line, slopes, bias, free, {} if seen else {"stuck": WEIGHED.heat_share * gives})
+    # a heater that lets go a little higher than is known of it is still on, too
+    nats["works"] = max(nats["works"], nats["stuck"] - over * over / (2 * error * error))
     if seen:
         nats["other heat"] -= WEIGHED.chance_nats
+    elif usual is not None and heat.temperature < usual + WEIGHED.unusual_c:
+        nats["other heat"] = max(nats["other heat"], nats["stuck"])  # as warm as on any day at this hour
     return _verdict(nats, counts, WELDED_NAMES, "")
 
 
@@ -232,7 +248,7 @@ def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside
     return Verdict(best, ahead, nats[best] - against >= WEIGHED.named(), runner_up, odds)
 
 
-def _bias(moment: Moment, heat: HeatNow) -> float:
+def explained_error(moment: Moment, heat: HeatNow) -> float:
     """Standard error (°C/h) of the slope that room and lamp explain."""
     share = WEIGHED.bias_share if heat.learnt else WEIGHED.guess_share
     parts = [WEIGHED.bias_c_per_h, share * (heat.explained or 0.0)]

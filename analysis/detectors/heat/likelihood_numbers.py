@@ -49,6 +49,9 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "probability of the name, against all that is not the heater's, at least")
     ] = 0.95
     most_odds: Annotated[float, Of("", "higher odds are not told")] = 1000.0
+    unusual_c: Annotated[
+        float, Of("°C", "above the usual of this hour by less, water is warmed by what warms it each day")
+    ] = 0.3
     other_c_per_h: Annotated[float, Of("°C/h", "what sun, pump or a warm lid may add, beside the lamp")] = (
         0.25
     )

@@ -250,6 +250,10 @@ class StuckNumbers(Numbers, frozen=True, kw_only=True):
         0.35
     )
     room_c: Annotated[float, Of("°C", "a room so near below what the heater holds may warm past it")] = 0.5
+    guess_errors: Annotated[
+        float,
+        Of("standard errors", "of what room and lamp explain, until it is learnt: 95 %, one-sided, normal"),
+    ] = 1.645
     share: Annotated[float, Of("", "heat of that share of its pace, beyond room and lamp, is its own")] = 0.4
     excess_c_per_h: Annotated[float, Of("°C/h", "and so much, where the room is measured")] = 0.15
     cooler_share: Annotated[

@@ -240,7 +240,7 @@ class LampDetector(msgspec.Struct):
             # a period that goes past midnight is the evening's
             tracker.learn_plateau(moment.day + period.day, lux)
         elif due.over and period.last and tracker.today:
-            tracker.learn_plateau(moment.day, None)
+            tracker.learn_plateau(moment.day, None, due.length - 2 * margin)
             self.dimming.judge(tracker.plateaus, tracker.plateau_days)
 
     # -- what is found ------------------------------------------------------------------------------

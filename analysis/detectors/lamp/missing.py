@@ -60,7 +60,7 @@ class MissingLamp(msgspec.Struct):
             self.found = self.found and not self._is_back(now, lux, level, tracker)
         elif due.lit:
             self.back_minutes = 0
-            self._judge(now, lux, level, due)
+            self._judge(now, lux, level, tracker, due)
         else:
             self.out_since = -1
 
@@ -93,10 +93,17 @@ class MissingLamp(msgspec.Struct):
             self.back_minutes = 0
         return back
 
-    def _judge(self, now: int, lux: float, level: float, due: Due) -> None:
+    def _judge(self, now: int, lux: float, level: float, tracker: LampTracker, due: Due) -> None:
         if lux >= MISSING.gone_share * level:
             return  # where the sun does the lamp's work nothing can be said
         if self.out_since >= 0:
+            waited = now - self.out_since
+            if (
+                lux >= TRACKER.dark_share * level
+                and tracker.still(now)
+                and waited < MISSING.part_min * MINUTE_MS
+            ):
+                return  # a part of it, and steady: a lid is open, or the meter was moved
             # dark since before it fades by its schedule: what is dark from then on may be the fade
             began = due.since_on - self.dark_minutes
             early = began < due.length - due.ramp - due.tolerance - MISSING.fade_min

@@ -65,6 +65,10 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "of a photoperiod's values the lamp's own is this quantile: sunlight only adds")
     ] = 0.125
     least_values: Annotated[int, Of("", "five-minute values that a day's photoperiod must have")] = 6
+    least_share: Annotated[
+        float, Of("", "and that share of its hours: of an afternoon alone, all may be sun")
+    ] = 0.6
+    value_min: Annotated[float, Of("min", "of each value, where reports are not rarer")] = 5.0
     kept_days: Annotated[int, Of("d", "photoperiods that are kept")] = 60
     day_values: Annotated[int, Of("", "five-minute values looked at together with no schedule: a day")] = 288
     top_value: Annotated[int, Of("", "of a day's values the brightest but two is the top")] = 3
@@ -158,6 +162,13 @@ class MissingNumbers(Numbers, frozen=True, kw_only=True):
     fade_min: Annotated[
         float, Of("min", "so long before it fades by its schedule, dark is not yet the fade")
     ] = 10.0
+    part_min: Annotated[
+        float,
+        Of(
+            "min",
+            "light that fell to a part of it and stays: a lid or a meter that was moved is put back sooner",
+        ),
+    ] = 180.0
     back_min: Annotated[int, Of("min", "light that stays so long is the lamp's, though it moves")] = 60
     shortest_ramp_min: Annotated[
         float, Of("min", "in a shorter ramp no lamp is seen to fail while it brightens")

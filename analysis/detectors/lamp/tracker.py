@@ -227,15 +227,22 @@ class LampTracker(msgspec.Struct):
         self.quarters.append(edge.quarter_min)
         del self.quarters[: -TRACKER.kept_edges]
 
-    def learn_plateau(self, day: int, lux: float | None) -> None:
-        """Five-minute values from the middle of the photoperiod; None ends the day's photoperiod."""
+    def learn_plateau(self, day: int, lux: float | None, lit_min: float = 0.0) -> None:
+        """Five-minute values from the middle of the photoperiod; None ends the day's photoperiod.
+
+        `lit_min` is how long that middle is; the first that is learnt must have been seen for most of it.
+        """
         if lux is not None:
             if day != self.today_day:
                 self.today.clear()
                 self.today_day = day
             self.today.append(lux)
         elif self.today:
-            if len(self.today) >= TRACKER.least_values:
+            least = TRACKER.least_values
+            if not self.plateaus:
+                every_min = max(TRACKER.value_min, self.every_min)
+                least = max(least, round(TRACKER.least_share * lit_min / every_min))
+            if len(self.today) >= least:
                 ordered = sorted(self.today)
                 # sunlight only ever adds
                 low = ordered[int(len(ordered) * TRACKER.low_quantile)]

@@ -24,9 +24,11 @@ class Sight:
         Nothing good, and the same value again: it is stuck there.
     full : bool
         A light meter at its end.
+    blinded : bool
+        At the end of its lux scale, to which the sun may bring it for hours.
     """
 
-    __slots__ = ("edge", "full", "seen", "still", "walked")
+    __slots__ = ("blinded", "edge", "full", "seen", "still", "walked")
 
     def __init__(self, name: str, series: SeriesFrame, level: float) -> None:
         self.seen = series.good + series.suspect + series.bad > 0
@@ -34,7 +36,10 @@ class Sight:
         self.edge = series.suspect > 0 and _near_edge(name, level)
         self.walked = aside and self.edge
         self.still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
-        self.full = name == LIGHT and bool(series.good) and series.last == DEAD.full_scale
+        light = name == LIGHT and bool(series.good)
+        # whole lux or with decimals, as the device sends it
+        self.blinded = light and abs(series.last - DEAD.full_scale / DEAD.counts_per_lx) < 1.0
+        self.full = self.blinded or (light and series.last == DEAD.full_scale)
 
 
 _GOOD = Sight("", SeriesFrame(good=1), 0.0)  # of a frame that has only good values, most frames
@@ -42,7 +47,9 @@ _GOOD = Sight("", SeriesFrame(good=1), 0.0)  # of a frame that has only good val
 
 def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
     """Follow for how long there has been no good value, and for how long one again."""
-    plain = series.good and not (series.bad or series.suspect) and series.last != DEAD.full_scale
+    plain = series.good and not (series.bad or series.suspect)
+    if plain and name == LIGHT:
+        plain = series.last < DEAD.full_scale / DEAD.counts_per_lx - 1.0
     sight = _GOOD if plain else Sight(name, series, health.level)
     if not sight.still:
         useless = series.suspect and not series.good and not sight.walked
@@ -70,7 +77,7 @@ def note(
     `interval_ms`: from one of its readings to the next; 0 where that is not known.
     """
     absent = not sight.seen and _absent(name, frame, health, interval_ms)
-    if absent or health.dead_ms() >= DEAD.dead_ms:
+    if absent or health.dead_ms() >= (DEAD.sunny_ms if sight.blinded else DEAD.dead_ms):
         if health.fault not in DEAD_FAULTS:
             health.since_ms = frame.start_ms
         shown = series.suspect or (series.bad and series.last_bad is not None)

@@ -93,6 +93,8 @@ class ProbeDetector(msgspec.Struct):
             still.note(moment, name, series, health, sensor)
         if dead.note(name, moment.frame, series, health, sight, sensor.interval_ms):
             return
+        if sight.blinded:
+            return  # at its end it neither shakes nor rests: nothing is seen of the light
         # a plug without mains is no fault of its meter
         if sight.seen and not sight.walked and not sight.still and name != HEATER_POWER:
             strange = series.suspect > 0 and not electrical and not sight.edge

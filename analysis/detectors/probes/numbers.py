@@ -27,7 +27,13 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
         2 * MINUTE_MS
     )
     believed_ms: Annotated[int, Of("ms", "good for so long, and it is believed again")] = 4 * MINUTE_MS
-    full_scale: Annotated[float, Of("lx", "a light meter's end", "16 bits, all ones")] = 65535.0
+    full_scale: Annotated[float, Of("lx", "a light meter's end, in counts", "16 bits, all ones")] = 65535.0
+    counts_per_lx: Annotated[
+        float, Of("1/lx", "counts of a common digital lux sensor", "BH1750 data sheet, from memory")
+    ] = 1.2
+    sunny_ms: Annotated[
+        int, Of("ms", "so long at that sensor's end, and it is no sun: on one pane it stays for less")
+    ] = 240 * MINUTE_MS
     near_edge_temperature_c: Annotated[
         float, Of("°C", "so near the end of the sensible range water may walk out of it")
     ] = 1.5

@@ -20,14 +20,18 @@ def days(scale: float, rests: int, count: int, seed: int) -> Rests:
     return known
 
 
+@pytest.mark.parametrize("count", [3, 8])
 @pytest.mark.parametrize("rests", [2, 5, 20])
-def test_a_live_series_passes_its_limit_once_in_a_thousand_days(rests: int) -> None:
-    """P(longest of n > t) is 1 - (1 - exp(-t/b))**n: the mean time between false alarms is its inverse."""
+def test_a_live_series_passes_its_limit_less_than_once_in_a_thousand_days(rests: int, count: int) -> None:
+    """P(longest of n > t) is 1 - (1 - exp(-t/b))**n: the mean time between false alarms is its inverse.
+
+    Few days know little: it holds of 3 series in 4 and more (84 % meant), after two days as after seven.
+    """
     between = []
     for seed in range(200):
-        limit = days(10.0, rests, RESTS.days_kept + 1, seed).limit_min()
+        limit = days(10.0, rests, count, seed).limit_min()
         between.append(1 / (-math.expm1(rests * math.log1p(-math.exp(-limit / 10.0)))))
-    assert 400 < float(np.median(between)) < 4000
+    assert float(np.mean(np.array(between) > RESTS.false_days)) > 0.75
 
 
 def test_nothing_is_known_of_the_first_two_days() -> None:
@@ -40,3 +44,8 @@ def test_nothing_is_known_of_the_first_two_days() -> None:
 def test_constants_are_what_their_sources_say() -> None:
     assert pytest.approx(float(np.euler_gamma), rel=1e-4) == RESTS.euler
     assert pytest.approx(math.pi / math.sqrt(6), rel=1e-4) == RESTS.gumbel_sd
+    # of a maximum-likelihood quantile, Gumbel: (1 - γ)² 6/π² + 1, 2 (1 - γ) 6/π², 6/π²
+    share = 6 / math.pi**2
+    assert pytest.approx(1 + share * (1 - np.euler_gamma) ** 2, abs=1e-3) == RESTS.error_level
+    assert pytest.approx(2 * share * (1 - np.euler_gamma), abs=1e-3) == RESTS.error_slope
+    assert pytest.approx(share, abs=1e-3) == RESTS.error_square

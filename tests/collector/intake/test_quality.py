@@ -369,3 +369,16 @@ def test_one_step_of_a_coarse_electrode_is_no_spike() -> None:
     assert run(coarse, [6.9, *rest, 6.5], 300_000)[-1] == 3
     fine = SeriesQuality(LIMITS["ph"])
     assert run(fine, [6.8, 6.81, *rest, 6.9], 300_000)[-1] == 3
+
+
+def test_of_two_coarse_readings_the_least_that_the_water_did_counts() -> None:
+    """Each quarter of an hour: 0.2 in steps of 0.1 may be little over 0.1; in steps of 0.01 it is 0.2."""
+    rest = [6.8] * 10
+    assert run(SeriesQuality(LIMITS["ph"]), [6.9, *rest, 6.6, 6.8, 6.9], 900_000)[11] == 1
+    assert run(SeriesQuality(LIMITS["ph"]), [6.9, *rest, 6.4, 6.8, 6.9], 900_000)[11] == 3
+    assert run(SeriesQuality(LIMITS["ph"]), [6.79, 6.9, *rest, 6.81, *rest, 6.6, 6.8, 6.9], 900_000)[-3] == 3
+
+
+def test_no_light_is_negative() -> None:
+    """-1 is what a driver gives where nothing answered (common practice); 0 is dark."""
+    assert run(SeriesQuality(LIMITS["light"]), [0.0, 5000.0, -1.0, 0.0], 60_000) == [1, 1, 3, 1]

@@ -180,3 +180,24 @@ def changed_water(bared: bool, way: str, alkaline: bool) -> list[str]:
             events = watch.feed(Reading("ledge", quantity, time_ms, value, Flag.PASS))
             raised += [event.alarm for event in events if event.event == "raised"]
     return raised
+
+
+def gassed_night(at: int) -> float:
+    """A reactor's night and day: 6.5 before the lamp, 6.7 in the evening."""
+    return 6.6 - 0.1 * math.cos(2 * math.pi * (at % DAY - 360) / DAY)
+
+
+@pytest.mark.parametrize("minutes", [3, 12])
+def test_harder_water_that_was_poured_in_is_no_missing_gas(minutes: int) -> None:
+    """pH is lifted by 0.4 within minutes and stays: another KH. Gas that is missing leaves by the hour."""
+    begin = 4 * DAY + 12 * 60
+    noise = random.Random(3)
+
+    def poured(at: int) -> float:
+        return gassed_night(at) + 0.4 * min(1.0, max(0, at - begin) / minutes) + noise.gauss(0, 0.005)
+
+    def missing(at: int) -> float:
+        return gassed_night(at) + 0.6 * (1 - math.exp(-max(0, at - begin) / 240)) + noise.gauss(0, 0.005)
+
+    assert not said(poured, begin + DAY, GASSED, "co2-absent")
+    assert said(missing, begin + DAY, GASSED, "co2-absent")

@@ -102,3 +102,29 @@ def test_three_times_the_usual_supply_is_raised_in_minutes(
     assert after is not None and after <= within
     # its twin: the same hours with the usual supply, and the valve opening as on any day
     assert raised_after_min(every_s, loss, 1.0, 15.0) is None
+
+
+def wandering(loss: float, times: float, begin_s: int, end_s: int, seed: int) -> list[Reading]:
+    """Gas night and day, and an electrode that wanders by hundredths within minutes, as many do."""
+    rng, wander, gas = random.Random(seed), 0.0, PEAK
+    at_7, out = carbon_dioxide_mg_l(7.0, KH, 24.0), []
+    for second in range(0, end_s, 60):
+        plants = 1.0 if 10 <= second % DAY_S / HOUR_S < 18 else 1.06
+        supply = times if second >= begin_s else plants
+        gas += loss * (supply * PEAK - gas) * 60 / HOUR_S
+        wander += -wander / 15 + rng.gauss(0, 0.004)
+        ph = 7.0 + math.log10(at_7 / gas) + wander + rng.gauss(0, 0.004)
+        out.append(Reading("shelf", "ph", second * 1000, round(ph, 2), 1))
+        out.append(Reading("shelf", "temperature", second * 1000, round(24 + rng.gauss(0, 0.03), 2), 1))
+    return out
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_an_electrode_that_wanders_is_no_surge(seed: int) -> None:
+    """It has shown how far it wanders; the same one in a true surge raises it."""
+    settings = parse_settings(SETTINGS.replace('on = "10:00"\noff = "18:00"', 'control = "always"'))
+    begin = 9 * DAY_S + 15 * HOUR_S
+    watch, raised = TankWatch("shelf", settings.tanks["shelf"]), []
+    for reading in wandering(0.3, 4.0, begin, begin + 2 * HOUR_S, seed):
+        raised += [reading.time_ms / 1000 - begin for event in watch.feed(reading) if event.event == "raised"]
+    assert len(raised) == 1 and 0 < raised[0] < 45 * 60

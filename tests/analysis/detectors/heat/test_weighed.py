@@ -292,3 +292,19 @@ def test_a_days_own_wave_is_no_thermostat() -> None:
 def test_every_number_of_it_says_what_it_is() -> None:
     for struct in (likelihood_numbers.WEIGHED, likelihood_numbers.CYCLE):
         assert all(number.meaning for number in struct.entries())
+
+
+def test_a_heater_that_lets_go_higher_than_its_dial_says_is_not_stuck() -> None:
+    """Set to 23.5, it lets go at 25.15: on the first day nobody knows that. Stuck, it is told."""
+    tank = Landing(watts=60.0, lets_go_c=25.15)
+    assert raised(tank.run(8 * 60)) == []
+    tank.stuck = True
+    assert until_told(tank, 6 * 60)[1].alarm == "heater-stuck-on"
+
+
+def test_a_lamp_in_a_tank_that_keeps_its_heat_is_no_stuck_heater_on_the_first_day() -> None:
+    """How fast a tank loses its heat is a guess then. With all of the heater's power it is told."""
+    tank = Landing(celsius=25.8, watts=60.0, power=0.35, stuck=True, room=lambda minute: 22.0)
+    assert raised(tank.run(4 * 60)) == []
+    tank.power = 1.0
+    assert until_told(tank, 4 * 60)[1].alarm in ("heater-stuck-on", "temperature-high")

@@ -407,3 +407,29 @@ def test_a_ramp_learnt_from_shadows_is_forgotten() -> None:
         edge = tracker.add(WINTER + n * MINUTE, lit(n % DAY, ramp=60), None)
         edges += [edge] if edge is not None else []
     assert [edge.sign for edge in edges[-4:]] == [1, -1, 1, -1]
+
+
+def test_an_afternoon_of_sun_alone_is_no_lamps_level() -> None:
+    """The first day is seen from 18:00 on, with the evening sun five times as bright as the lamp."""
+    sun = clouds(5, 30_000, 1120, 90)
+
+    def course(day: int, minute: float) -> float:
+        return lit(minute) + (30_000 if day == 0 and minute < 1210 else sun(day, minute))
+
+    watched = Watched(began=WINTER + 18 * 60 * MINUTE).feed(course, range(4))
+    assert watched.raised("light-missing") == []
+    dead = watched.feed(lambda day, minute: 20.0, range(4, 5))
+    assert len(dead.raised("light-missing")) == 1
+
+
+def test_a_lid_that_is_open_for_an_hour_is_no_missing_lamp() -> None:
+    """A third of the light is left while it is; left open for the day, it is told, and so is a dead lamp."""
+    watched = Watched().feed(lambda day, minute: lit(minute), range(4))
+    part = Watched().feed(lambda day, minute: lit(minute), range(4))
+
+    def lid(share: float, minutes: int) -> Course:
+        return lambda day, minute: lit(minute) * (share if 900 <= minute < 900 + minutes else 1.0)
+
+    assert watched.feed(lid(0.36, 100), range(4, 6)).raised("light-missing") == []
+    assert len(part.feed(lid(0.36, 290), range(4, 5)).raised("light-missing")) == 1
+    assert len(watched.feed(lid(0.05, 100), range(6, 7)).raised("light-missing")) == 1
