@@ -14,6 +14,7 @@ from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text, utc_text
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
+from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
 from rushlight.analysis.service.relearn import park, relearn
@@ -68,6 +69,7 @@ class LiveAnalysis:
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self._devices: dict[str, str] = {}
         self._failures: dict[str, str] = {}
+        self._asides = Asides()
         self._said: dict[str, str] = {}
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._snapshot_ms = 0
@@ -97,6 +99,7 @@ class LiveAnalysis:
         self._snapshot_ms = now_ms
         park(store, self.watches)
         self._trials.restore(store.events(limit=_TRIALS_IN))
+        self._asides.restore(store, self.watches)
         self._take_up(store, now_ms)
         self._follow(now_ms, self.watches)
         for name, watch in self.watches.items():
@@ -221,6 +224,8 @@ class LiveAnalysis:
             if request.kind == "try":
                 title = watch.tank.settings.title or request.tank
                 events, outcome = self._trials.begin(request, title, now_ms, watch.book.has)
+            elif request.kind in Asides.KINDS:
+                events, outcome = self._asides.carry_out(watch, request, now_ms)
             else:
                 events, outcome = answer(self._trials, watch, request, now_ms)
         except AlarmError as error:
@@ -249,6 +254,7 @@ class LiveAnalysis:
         if self._untold:
             for occurrence in open_occurrences(self.watches.values()):
                 self._notifier.queue_missing(occurrence, store, now_ms)
+        self._asides.keep(store)
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
@@ -273,6 +279,7 @@ class LiveAnalysis:
             self._snapshot_ms = now_ms
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
+        self._asides.kept()
 
     def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
         """Alarms go out from memory; so does, after a minute, that readings can't be kept."""

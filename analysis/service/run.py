@@ -13,6 +13,7 @@ from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
+from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.influx.state import forget_other_servers
 from rushlight.collector.influx.thread import DrainThread
@@ -77,6 +78,9 @@ def run_service(
         )
     common = settings
     settings = settings_of_part(settings, part or Part(1, 1))
+    fault = open_without_login(settings, settings.store_path())
+    if fault:
+        raise SettingsError(f"{settings.path}: {fault}")
     links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
     ending = ending or Ending()
     services: list[CollectorService] = []
