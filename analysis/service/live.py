@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 
 from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text, utc_text
+from rushlight.analysis.notices.alarm_topics import Told
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
@@ -54,11 +55,16 @@ class LiveAnalysis:
         Events' notices go through it into the outbox; sending is another thread's work.
     clock : callable
         Only for the log: its rate limit, and how long a start took.
+    told : callable
+        Is given the watches and the events that were kept.
     """
 
-    def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
+    def __init__(
+        self, settings: Settings, notifier: Notifier, clock: Clock, told: Told = lambda watches, events: None
+    ) -> None:
         self._settings = settings
         self._notifier = notifier
+        self._told = told
         self.watches = {name: self._watch(name) for name in settings.tanks}
         self._log_clock = clock
         self._say = ClearLog(_log, clock)
@@ -221,10 +227,7 @@ class LiveAnalysis:
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            if request.kind == "try":
-                title = watch.tank.settings.title or request.tank
-                events, outcome = self._trials.begin(request, title, now_ms, watch.book.has)
-            elif request.kind in Asides.KINDS:
+            if request.kind in Asides.KINDS:
                 events, outcome = self._asides.carry_out(watch, request, now_ms)
             else:
                 events, outcome = answer(self._trials, watch, request, now_ms)
@@ -277,9 +280,12 @@ class LiveAnalysis:
             self.watches[name].book.changed = False
         if self._all_due:
             self._snapshot_ms = now_ms
+        kept = self._events
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
         self._asides.kept()
+        if kept:
+            self._told(self.watches, kept)
 
     def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
         """Alarms go out from memory; so does, after a minute, that readings can't be kept."""

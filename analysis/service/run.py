@@ -10,6 +10,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Protocol
 
 from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.notices.alarm_topics import AlarmPublisher, AlarmTopics
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
@@ -44,7 +45,14 @@ def make_notifier(
 ) -> Notifier:
     """The notifier of these settings; quiet hours in the first tank's time zone where they name none."""
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
-    return Notifier(settings.notices, clock=clock, is_well=is_well, timezone=zone, pictures=pictures)
+    return Notifier(
+        settings.notices,
+        clock=clock,
+        is_well=is_well,
+        timezone=zone,
+        pictures=pictures,
+        page_url=settings.status_page.url,
+    )
 
 
 class _Thread(Protocol):
@@ -95,8 +103,10 @@ def run_service(
     path = settings.store_path()
     with ServiceLock(path) as lock, EmbeddedStore(path) as store:
         take_over(common, settings, store)
-        analysis = LiveAnalysis(settings, notifier, clock)
+        topics = AlarmTopics(link for link in links if isinstance(link, AlarmPublisher) and link.alarms)
+        analysis = LiveAnalysis(settings, notifier, clock, topics.told)
         analysis.start(store, clock())
+        topics.begin(analysis.watches, store)
         service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
         services.append(service)
 

@@ -78,6 +78,7 @@ class BrokerLink:
     ) -> None:
         self.name = f"{settings.host}:{settings.port}"
         self.counters = dict.fromkeys(_COUNTERS, 0)
+        self.alarms = settings.alarms
         self._settings = settings
         self._clock = clock
         self._say = ClearLog(_log, clock)
@@ -149,6 +150,10 @@ class BrokerLink:
         mids = [mid for connection, mid in (d.token for d in deliveries) if mid and connection == current]
         self._client.acknowledge(mids)
         self.counters["acknowledged"] += len(mids)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Retained, QoS 1; while there is no connection it waits for one."""
+        self._client.publish(topic, payload, qos=1, retain=True)
 
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
