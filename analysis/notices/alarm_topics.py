@@ -1,8 +1,8 @@
 """Each alarm's state as a retained message, so that any home automation can act on it.
 
 Topic `rushlight/TANK/alarms/ALARM`, with `/QUANTITY` behind it for an alarm about one probe. The payload is
-the alarm's last event (contract, section 5) with `state`, its state in the words of ISA-18.2: "normal" once it
-is over and answered.
+the alarm's last event (contract, section 5) with `state`, its state in the words of ISA-18.2: "normal" once
+it is over and answered.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from rushlight.analysis.alarms.states import AlarmState
 from rushlight.collector.events import AlarmKey, Event
 from rushlight.collector.store.embedded import EmbeddedStore
 
-__all__ = ["AlarmPublisher", "AlarmTopics", "Told", "topic_of"]
+__all__ = ["AlarmPublisher", "AlarmTopics", "Told", "tell_nobody", "topic_of"]
 
 _log = logging.getLogger("rushlight.alarms")
 _LAST = 2_000  # events among which the last of each alarm is looked for at the start
@@ -70,6 +70,10 @@ class AlarmTopics:
                     link.publish(topic_of(key), payload)
                 except Exception as error:
                     _log.warning("%s: its state could not be published (%r)", topic_of(key), error)
+
+
+def tell_nobody(watches: Mapping[str, _Watched], events: Sequence[Event]) -> None:
+    """Where nobody listens."""
 
 
 def topic_of(key: AlarmKey) -> str:

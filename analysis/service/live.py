@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 
 from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text, utc_text
-from rushlight.analysis.notices.alarm_topics import Told
+from rushlight.analysis.notices.alarm_topics import Told, tell_nobody
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
@@ -55,16 +55,12 @@ class LiveAnalysis:
         Events' notices go through it into the outbox; sending is another thread's work.
     clock : callable
         Only for the log: its rate limit, and how long a start took.
-    told : callable
-        Is given the watches and the events that were kept.
     """
 
-    def __init__(
-        self, settings: Settings, notifier: Notifier, clock: Clock, told: Told = lambda watches, events: None
-    ) -> None:
+    def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
         self._settings = settings
         self._notifier = notifier
-        self._told = told
+        self.told: Told = tell_nobody  # is given the watches and the events that were kept
         self.watches = {name: self._watch(name) for name in settings.tanks}
         self._log_clock = clock
         self._say = ClearLog(_log, clock)
@@ -285,7 +281,7 @@ class LiveAnalysis:
         self._devices, self._failures = {}, {}
         self._asides.kept()
         if kept:
-            self._told(self.watches, kept)
+            self.told(self.watches, kept)
 
     def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
         """Alarms go out from memory; so does, after a minute, that readings can't be kept."""

@@ -104,7 +104,8 @@ def run_service(
     with ServiceLock(path) as lock, EmbeddedStore(path) as store:
         take_over(common, settings, store)
         topics = AlarmTopics(link for link in links if isinstance(link, AlarmPublisher) and link.alarms)
-        analysis = LiveAnalysis(settings, notifier, clock, topics.told)
+        analysis = LiveAnalysis(settings, notifier, clock)
+        analysis.told = topics.told
         analysis.start(store, clock())
         topics.begin(analysis.watches, store)
         service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
