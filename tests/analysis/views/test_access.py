@@ -330,9 +330,7 @@ def test_an_open_host_without_a_password_is_refused(tmp_path: Path) -> None:
     settings = parse_settings(SETTINGS.format(title="P"), str(tmp_path / "rushlight.toml"))
     settings.status_page.host = "0.0.0.0"
     settings.links = parse_settings('[[links]]\nkind = "serial"\nport = "/dev/none"\n').links
-    with pytest.raises(
-        SettingsError, match=r"status_page.host: '0.0.0.0' opens the page .* by .rushlight"
-    ):
+    with pytest.raises(SettingsError, match=r"status_page.host: '0.0.0.0' opens the page .* by .rushlight"):
         running.run_service(settings)
     assert "does not start: status_page.host" in overview(settings)
     set_password(settings, PASSWORD, NOW)
