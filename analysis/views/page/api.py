@@ -62,7 +62,8 @@ class Api:
         ]
 
     def _openapi(self, request: Request, visitor: Visitor) -> Response:
-        return _json(description())
+        tanks = [name for name in self._desk.settings.tanks if visitor.may("read", name)]
+        return _json(description(tanks))
 
     def _tanks(self, request: Request, visitor: Visitor) -> Response:
         _allow(visitor, "read")

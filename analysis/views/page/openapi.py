@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -15,7 +16,6 @@ from rushlight.collector.store.log_words import DONE, TESTS
 __all__ = ["description"]
 
 _MS = {"type": "integer", "minimum": 0, "maximum": 253402300799000}
-_TANK = {"name": "tank", "in": "path", "required": True, "schema": {"type": "string", "minLength": 1}}
 _ERROR = {
     "description": "why not",
     "content": {
@@ -30,8 +30,8 @@ _ERROR = {
 }
 
 
-def description() -> dict[str, Any]:
-    """The whole document."""
+def description(tanks: Sequence[str]) -> dict[str, Any]:
+    """The whole document, with the names of the tanks that its reader may see."""
     _, parts = msgspec.json.schema_components(
         (TankFacts, Past, LogEntry), ref_template="#/components/schemas/{name}"
     )
@@ -45,7 +45,7 @@ def description() -> dict[str, Any]:
         },
         "servers": [{"url": "/api/v1"}],
         "security": [{"token": []}],
-        "paths": _paths(),
+        "paths": _paths(tanks),
         "components": {
             "schemas": parts,
             "securitySchemes": {
@@ -55,7 +55,8 @@ def description() -> dict[str, Any]:
     }
 
 
-def _paths() -> dict[str, Any]:
+def _paths(tanks: Sequence[str]) -> dict[str, Any]:
+    tank = {"name": "tank", "in": "path", "required": True, "schema": {"type": "string", "enum": list(tanks)}}
     return {
         "/openapi.json": {
             "get": _way("openapi", "This document.", {"type": "object"}),
@@ -68,7 +69,7 @@ def _paths() -> dict[str, Any]:
             ),
         },
         "/tanks/{tank}": {
-            "get": _way("tank", "One tank as it is now. Scope read.", _ref("TankFacts"), [_TANK], (404,)),
+            "get": _way("tank", "One tank as it is now. Scope read.", _ref("TankFacts"), [tank], (404,)),
         },
         "/tanks/{tank}/values": {
             "get": _way(
@@ -79,11 +80,11 @@ def _paths() -> dict[str, Any]:
                     unit={"type": "string"},
                     step_ms={"type": "integer"},
                     values=_list(
-                        {"type": "array", "prefixItems": [_MS, {"type": "number"}, {"type": "number"}]}
+                        {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
                     ),
                 ),
                 [
-                    _TANK,
+                    tank,
                     _query("quantity", {"type": "string", "enum": list(QUANTITIES)}, required=True),
                     _query("from", _MS),
                     _query("to", _MS),
@@ -96,14 +97,14 @@ def _paths() -> dict[str, Any]:
                 "log",
                 "The keeper's log, oldest first. Scope read.",
                 _object(entries=_list(_ref("LogEntry"))),
-                [_TANK, _query("since", _MS)],
+                [tank, _query("since", _MS)],
                 (400, 404),
             ),
             "post": _way(
                 "note",
                 "Note what was done or measured; the analysis takes it up. Scope note.",
                 _ref("LogEntry"),
-                [_TANK],
+                [tank],
                 (400, 404, 415, 422),
                 good=201,
                 body=_entry_schema(),
@@ -115,7 +116,7 @@ def _paths() -> dict[str, Any]:
                 "Take an entry back. Scope note.",
                 _ref("LogEntry"),
                 [
-                    _TANK,
+                    tank,
                     {
                         "name": "entry",
                         "in": "path",
