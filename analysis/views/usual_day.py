@@ -106,7 +106,9 @@ def _at(watch: TankWatch, quantity: str, minute: float) -> Usual | None:
     lows, highs = extremes.lows, extremes.highs
     if level is None or not lows:
         return None
+    # what is learnt of a half-hour is its mean: where the gas comes on, its ends lie far apart
+    near = [at for by in (-_BINS_MIN / 2, _BINS_MIN / 2) if (at := profile.at(minute + by)) is not None]
     half = _LEAST_HALF[quantity]
     below = max(half, median(lows) - min(lows))
     above = max(half, max(highs) - median(highs))
-    return Usual(level - below, level, level + above)
+    return Usual(min(level, *near) - below, level, max(level, *near) + above)
