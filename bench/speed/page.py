@@ -5,8 +5,8 @@
 A store with a year of two tanks, `rushlight run` on it with the page on, and Chromium at it. Server time is
 from the request to the last byte of the answer, on a kept connection; the first of each view, with nothing
 kept in memory, and the median of ten later ones. First paint is what the browser says of itself (W3C Paint
-Timing) with an empty cache; bytes are what went over the wire until all was loaded. Memory is the service's resident
-set after the browsers have watched for a minute.
+Timing) with an empty cache; bytes are what went over the wire until all was loaded. Memory is the service's
+resident set after the browsers have watched for a minute.
 """
 
 from __future__ import annotations

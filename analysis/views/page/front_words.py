@@ -68,7 +68,8 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
             title="No alarm yet; something is being checked.",
             lines=[f"{_capital(c)}." for c in checks],
         )
-    title = "All is well." if len(watched) == 1 else f"All {_count(len(watched))} tanks are well."
+    names = {1: "All is well.", 2: "Both tanks are well."}
+    title = names.get(len(watched), f"All {_count(len(watched))} tanks are well.")
     if not watched:
         return Answer(tone="odd", title="There is no tank to watch.", lines=["Add one to the settings."])
     lines = [_since(events, settings, facts)]

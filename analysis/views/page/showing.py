@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from msgspec.structs import replace
 from starlette.requests import Request
 from starlette.responses import Response
@@ -18,10 +17,8 @@ from rushlight.analysis.alarms.states import SILENCED_STATES
 from rushlight.analysis.alarms.verdicts import VERDICTS, verdicts
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.explain.png_worker import PictureMaker
-from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
-from rushlight.analysis.views.facts import age_text
 from rushlight.analysis.views.page.desk import Denied, Desk
 from rushlight.analysis.views.page.front_words import (
     answer_of,
@@ -32,11 +29,10 @@ from rushlight.analysis.views.page.front_words import (
 )
 from rushlight.analysis.views.page.history import Past, past_alarms
 from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
+from rushlight.analysis.views.page.templating import environment_of
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE
-from rushlight.collector.safe_text import safe_lines
 from rushlight.collector.settings import TankSettings
-from rushlight.collector.store.log_words import DONE, TESTS
 
 __all__ = ["Shown", "limits_of"]
 
@@ -60,20 +56,7 @@ class Shown:
     def __init__(self, desk: Desk, version: str) -> None:
         self._desk = desk
         self._traces: dict[tuple[str, str], Trace] = {}
-        self._environment = Environment(
-            loader=FileSystemLoader(_HERE / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            finalize=_without_control,
-        )
-        self._environment.filters["age"] = age_text
-        self._environment.filters["utc"] = utc_text
-        self._environment.filters["capital"] = _capital
-        self._environment.globals.update(
-            likely_text=likely_text, version=version, sentence=sentence, TESTS=TESTS, DONE=DONE
-        )
+        self._environment = environment_of(_HERE / "templates", version)
         self._environment.get_template("front.html")  # a broken installation shows itself at the start
 
     def draw(
@@ -286,12 +269,3 @@ def _same_alarm(tank: TankFacts, event: Event) -> AlarmFacts | None:
     return next(
         (a for a in tank.alarms if (a.alarm, a.quantity) == (event.alarm, event.quantity) and a.raised), None
     )
-
-
-def _capital(text: str) -> str:
-    return text if text.startswith("pH") else text[:1].upper() + text[1:]
-
-
-def _without_control(value: Any) -> Any:
-    """What a template prints: a name may have come from a device or a file."""
-    return safe_lines(value) if isinstance(value, str) and not hasattr(value, "__html__") else value

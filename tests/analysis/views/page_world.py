@@ -28,7 +28,7 @@ volume_litres = 112
 timezone = "Europe/Warsaw"
 report_every_s = 60
 [tanks.alcove.water]
-carbonate_hardness_dkh = 5.0
+carbonate_hardness_dkh = 3.0
 ph_low = 6.0
 ph_high = 7.8
 [tanks.alcove.livestock]
@@ -67,7 +67,7 @@ def values(tank: str, time_ms: int) -> Iterator[tuple[str, float]]:
     on = max(0.0, min(hour - 10, 9)) if hour < 19 else 9 * math.exp(-(hour - 19) / 1.5)
     yield "ph", 7.1 - 0.5 * (1 - math.exp(-on / 2)) + wiggle / 10
     lit = max(0.0, min((hour - 11) * 12, (20 - hour) * 12, 1.0))
-    yield "light", 6400 * lit + 3
+    yield "light", (6400 + 40 * math.sin(time_ms / 333_000)) * lit + 3
 
 
 def quiet(tank: str, start_ms: int, end_ms: int) -> Iterator[Reading]:
@@ -102,7 +102,7 @@ def world(folder: Path, now_ms: int, days: int = 6, warm_hours: float = 0, login
             now_ms,
         )
         store.add_log(
-            LogEntry(tank="alcove", time_ms=now_ms - 5 * 3_600_000, tests={"kh": 5.0}), "Ola", now_ms
+            LogEntry(tank="alcove", time_ms=now_ms - 5 * 3_600_000, tests={"kh": 3.0}), "Ola", now_ms
         )
         link = {
             "name": "/dev/ttyUSB0",

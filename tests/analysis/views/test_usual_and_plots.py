@@ -88,7 +88,7 @@ def test_each_span_keeps_its_extremes(quiet: Settings, tmp_path: Path, span: str
     assert water["limits"] == [21.0, 27.0]
     assert all(low <= high for low, high in zip(water["low"], water["high"], strict=True))
     marks = [(mark["kind"], mark["text"]) for mark in told["marks"] if mark["kind"] != "alarm"]
-    assert ("test", "KH 5 dKH") in marks
+    assert ("test", "KH 3 dKH") in marks
     assert (("water", "changed 25 % of the water; cleaned") in marks) is (span != "day")
     assert ("co2" in panels) is (span != "year")
 
@@ -146,6 +146,11 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
     said = answer_of(facts(), quiet, [], True)
     assert (said.tone, said.title) == ("well", "All is well.")
     assert said.lines == ["No alarm so far.", "Nothing needs doing."]
+    two = facts()
+    two.tanks *= 2
+    assert answer_of(two, quiet, [], True).title == "Both tanks are well."
+    two.tanks += two.tanks[:1]
+    assert answer_of(two, quiet, [], True).title == "All three tanks are well."
     said = answer_of(facts(alarm()), quiet, [], True)
     # an hour and a half from 13:30 in Warsaw
     assert (said.tone, said.title) == ("high", "Alcove needs you by 15:00.")
@@ -158,8 +163,8 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
     assert low.title == "Alcove needs you when you pass by."
     seen = answer_of(facts(alarm(state="acknowledged")), quiet, [], True)
     assert "Somebody has said they are on it." in seen.lines
-    two = answer_of(facts(alarm("low", None), alarm()), quiet, [], True)
-    assert two.tone == "high" and "And 1 more alarm in Alcove." in two.lines
+    more = answer_of(facts(alarm("low", None), alarm()), quiet, [], True)
+    assert more.tone == "high" and "And 1 more alarm in Alcove." in more.lines
 
 
 def test_silence_is_not_called_well(quiet: Settings) -> None:

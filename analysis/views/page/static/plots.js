@@ -44,7 +44,6 @@
     const keys = [];
     if (panel.likely) keys.push("pale band: likely, two in three");
     else if (panel.usual) keys.push("pale band: usual at this time of the day");
-    if (panel.limits.length) keys.push("dashed: your limits");
     if (panel.shades.length) keys.push("shaded: the lamp should be on");
     live.textContent = keys.join(" · ");
     const canvas = document.createElement("div");
@@ -55,6 +54,8 @@
       const low = Math.min(...panel.low), top = Math.max(...panel.high), reach = Math.max(top - low, 0.1);
       return limit > low - 1.5 * reach && limit < top + 1.5 * reach;
     });
+    if (shown.length) keys.push(shown.length > 1 ? "dashed: your limits" : "dashed: your limit");
+    live.textContent = keys.join(" · ");
     const tz = (at) => uPlot.tzDate(new Date(at * 1e3), told.zone);
     const digits = { minimumFractionDigits: 0, maximumFractionDigits: 2 };
     const options = {
