@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import functools
 import secrets
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -79,6 +80,7 @@ class Desk:
         self._path = store_path
         self._reading: EmbeddedStore | None = None
         self._writing: EmbeddedStore | None = None
+        self._opening = threading.Lock()
         self._kept: dict[Any, tuple[int, Any]] = {}
         self._flashes: dict[str, tuple[bool, str]] = {}
         page = settings.status_page
@@ -97,9 +99,11 @@ class Desk:
         return await asyncio.to_thread(self._write, work)
 
     def _write(self, work: Callable[[EmbeddedStore], _Made]) -> _Made:
-        if self._writing is None:
-            self._writing = EmbeddedStore(self._path)
-        done = work(self._writing)
+        with self._opening:
+            if self._writing is None:
+                self._writing = EmbeddedStore(self._path)
+            store = self._writing
+        done = work(store)
         self._kept.clear()
         return done
 

@@ -63,7 +63,8 @@ class Shown:
         self, template: str, /, request: Request, visitor: Visitor | None, status: int = 200, **what: Any
     ) -> Response:
         """One page, with what all have in common."""
-        said = None if visitor is None else self._desk.take_flash(visitor)
+        renewed = "x-renewed" in request.headers  # a window that is open: what is said is for another
+        said = None if visitor is None or renewed else self._desk.take_flash(visitor)
         text = self._environment.get_template(template).render(
             visitor=visitor,
             login=self._desk.has_login(),
@@ -125,7 +126,7 @@ class Shown:
             tanks=tanks,
             drawings=self._drawings(facts.tanks),
             hands=self._hands(facts.tanks),
-            zones=self._zones(),
+            answered=self._answered(visitor),
         )
 
     def one_tank(self, request: Request, visitor: Visitor) -> Response:
@@ -152,6 +153,7 @@ class Shown:
             .astimezone(ZoneInfo(zone))
             .strftime("%Y-%m-%dT%H:%M"),
             hands=self._hands([tank]),
+            answered=self._answered(visitor),
             alarms=RATIONALE,
             volume=None if settings is None else settings.volume_litres,
         )
@@ -225,6 +227,14 @@ class Shown:
             return found
 
         return self._desk.once(("drawings", tuple(tank.name for tank in tanks)), make)
+
+    def _answered(self, visitor: Visitor) -> dict[str, str]:
+        """Who has answered which raising."""
+        return {
+            event.occurrence: event.actor or "somebody"
+            for event in self.events(visitor)
+            if event.event == "acknowledged"
+        }
 
     def _zones(self) -> dict[str, str]:
         return {name: tank.timezone for name, tank in self._desk.settings.tanks.items()}

@@ -194,6 +194,8 @@ def test_an_alarm_is_answered_with_one_button(tmp_path: Path, look: Callable[...
         page.get_by_label("What it was").fill("a dial knocked by the hoover")
         page.get_by_role("button", name="Note it").click()
         expect(page.locator("body")).to_contain_text("it was a dial knocked by the hoover")
+        page.goto(watched.url)
+        expect(page.locator("article.alarm.critical")).to_contain_text("Ola has seen it")
         page.goto(watched.url + "history")
         expect(page.locator("li", has_text="eater stuck on")).to_contain_text("Ola has seen it")
     finally:

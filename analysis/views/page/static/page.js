@@ -47,7 +47,7 @@
     if (busy) return;
     busy = true;
     try {
-      const answer = await fetch(location.pathname, { signal: AbortSignal.timeout(10000), headers: { accept: "text/html" } });
+      const answer = await fetch(location.pathname, { signal: AbortSignal.timeout(10000), headers: { "x-renewed": "1" } });
       if (answer.redirected || !answer.ok) throw new Error(String(answer.status));
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       for (const part of document.querySelectorAll("[data-part]")) {
