@@ -14,9 +14,10 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,7 @@ from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
 from rushlight.analysis.views.access.keys import Keys
 from rushlight.analysis.views.access.openness import is_loopback
-from rushlight.analysis.views.page import StatusPage, desk, showing
+from rushlight.analysis.views.page import StatusPage, desk, live, showing
 from rushlight.analysis.views.page.sparkline import BUCKET_MS, SPAN_MS, Trace, draw
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, FAILED_META
@@ -565,3 +566,51 @@ def test_without_the_means_no_picture_is_offered(tmp_path: Path, serve: Callable
     (link,) = alarm_links(served.get("/")[2])
     assert ".png" not in served.get(link)[2]
     assert served.get("/alarm/porch/x.png")[0] == 404
+
+
+def test_who_watches_is_told_of_changes_and_holds_up_no_end(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    """Server-sent events (WHATWG HTML, section 9.2)."""
+    settings = warm_tank(tmp_path)
+    served = serve(settings)
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)) as web:
+        web.request("GET", "/live")
+        answer = web.getresponse()
+        assert (answer.status, answer.headers["Content-Type"].partition(";")[0]) == (200, "text/event-stream")
+        assert answer.readline() == b"retry: 3000\n"
+
+        def mark() -> str:
+            while not (line := answer.readline()).startswith(b"data: "):
+                assert line, "the stream has ended"
+            told = json.loads(line[6:])
+            assert told["now"] == NOW
+            return str(told["mark"])
+
+        first = mark()
+        assert mark() == first  # nothing has changed
+        with EmbeddedStore(settings.store_path()) as store:
+            store.add_readings([Reading("porch", "temperature", NOW, 25.0, Flag.PASS, 999)])
+        served.page._app.desk._kept.clear()  # the clock of this page does not go on
+        assert mark() != first
+        assert served.get("/health")[0] == 200  # others are answered meanwhile
+        began = time.monotonic()
+        assert served.page.stop(5.0)
+        assert time.monotonic() - began < 3
+
+
+def test_only_so_many_are_told_at_a_time(
+    tmp_path: Path, serve: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "MOST_LIVE", 2)
+    served = serve(warm_tank(tmp_path))
+    with ExitStack() as stack:
+        for _ in range(2):
+            web = stack.enter_context(
+                closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20))
+            )
+            web.request("GET", "/live")
+            assert web.getresponse().readline() == b"retry: 3000\n"
+        assert served.get("/live")[0] == 503
+        assert served.get("/")[0] == 200
+    wait_for(lambda: served.page._app._live._count == 0, "both to have left")
