@@ -24,6 +24,7 @@ MEANINGS: dict[str, str] = {
     "links.mqtt.tls_key": "PEM file of its key",
     "links.mqtt.protocol": "MQTT's version",
     "links.mqtt.client_id": "its name at the broker; each collector needs one of its own",
+    "links.mqtt.alarms": "publish each alarm's state there, under `rushlight/TANK/alarms`",
     "links.mqtt.map.topic": "topic of firmware with topics of its own; `+` is allowed",
     "links.mqtt.map.tank": "whose value it is",
     "links.mqtt.map.quantity": "`temperature`, `room_temperature`, `ph`, `ph_probe`, `light`, "
@@ -84,10 +85,15 @@ MEANINGS: dict[str, str] = {
     "notices.picture": "send the alarm's curve along where the channel takes one",
     "notices.picture_wait_s": "how long a notice waits for it at most",
     "display.units": "what people are shown: °C and litres, or °F, gallons and ppm beside degrees",
+    "notices.second_urls_env": "the environment variable with the addresses of who is asked next",
+    "notices.second_min": "after so long without an answer to a high or critical alarm",
     "status_page.enabled": "serve the page",
     "status_page.host": "for whom: this machine only, or `0.0.0.0` for all that reach it",
     "status_page.port": "its port; 0: any that is free",
     "status_page.hosts": "other names by which a browser may open it",
+    "status_page.url": "the address that people use, as `https://tanks.example`: notices link to it",
+    "status_page.tls_certificate": "PEM file of its certificate, with those that signed it: https",
+    "status_page.tls_key": "PEM file of the certificate's key",
 }
 """Dotted key: what it is, for who writes the file."""
 

@@ -16,6 +16,7 @@ from rushlight.analysis.commands.alarms import (
     try_,
     unshelve,
 )
+from rushlight.analysis.commands.answers import hands, verdict
 from rushlight.analysis.commands.backup import backup, restore
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
@@ -27,6 +28,7 @@ from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
+from rushlight.analysis.commands.people import invite, password
 from rushlight.analysis.commands.reload import reload
 from rushlight.analysis.commands.replay import replay
 from rushlight.analysis.commands.run import run
@@ -83,6 +85,10 @@ for _command in (
     service,
     listen,
     note,
+    hands,
+    verdict,
+    password,
+    invite,
 ):
     cli.add_command(_command)
 

@@ -25,6 +25,7 @@ from typing import NamedTuple
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
 from rushlight.analysis.notices.keeping import NoticeKeeping
+from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.memory import MemoryOutbox, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
@@ -66,6 +67,8 @@ class Notifier:
         Those of the settings; nothing is sent about others, and nobody could answer. None: any.
     units : "metric" or "us"
         What people are shown; the outbox keeps °C.
+    page_url : str, optional
+        Address of the page, for the links in notices.
 
     Attributes
     ----------
@@ -86,14 +89,20 @@ class Notifier:
         pictures: Pictures | None = None,
         units: Display = "metric",
         tanks: Container[str] | None = None,
+        page_url: str | None = None,
     ) -> None:
         self._tanks = tanks
         self._units: Display = units
         environment = os.environ if environment is None else environment
-        self._urls = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
+        first = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
+        second = {target_name(url): url for url in split_urls(environment.get(settings.second_urls_env, ""))}
+        self._first = list(first)
+        self._urls = {**second, **first}
+        self._page_url = page_url
         name = settings.heartbeat_url_env
         self.heartbeat = Heartbeat(environment.get(name, ""), settings.heartbeat_min, name)
-        self._queue = NoticeQueue(settings, self.targets, timezone)
+        later = [name for name in second if name not in first]
+        self._queue = NoticeQueue(settings, self.targets, timezone, later)
         self._clock = clock or (lambda: time.time_ns() // 1_000_000)
         self._is_well = is_well or (lambda: True)
         self._send = sender or PatientSender(send_by_apprise)
@@ -111,8 +120,8 @@ class Notifier:
 
     @property
     def targets(self) -> list[str]:
-        """Short names of the channels, empty where none is set."""
-        return list(self._urls)
+        """Short names of the channels, empty where none is set; without those who are asked second."""
+        return list(self._first)
 
     def queue_for(self, event: Event, store: NoticeStore, now_ms: int) -> int:
         """Put what an event calls for into the outbox, in the caller's transaction; returns how many.
@@ -213,6 +222,7 @@ class Notifier:
                     Line(notice.occurrence, notice.transition, sent.title, sent.body, notice.priority)
                 )
             text = group_text(lines)
+        text = text._replace(body=with_links(text.body, self._page_url))
         text = Text(shown(text.title, self._units), shown(text.body, self._units))
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority

@@ -13,6 +13,7 @@ from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
+from rushlight.analysis.notices.second import SecondRecipient, answered_text
 from rushlight.analysis.notices.wording import (
     Text,
     alarm_of,
@@ -45,10 +46,15 @@ class NoticeQueue:
         Short names of the channels.
     timezone : str
         Of the quiet hours where the settings name none.
+    second : sequence of str
+        Short names of the channels of who is asked where nobody answers.
     """
 
-    def __init__(self, settings: NoticeSettings, targets: Sequence[str], timezone: str) -> None:
+    def __init__(
+        self, settings: NoticeSettings, targets: Sequence[str], timezone: str, second: Sequence[str] = ()
+    ) -> None:
         self._targets = targets
+        self._second = SecondRecipient(settings, second)
         self._quiet = QuietHours(settings, timezone)
         self._clock = LocalClock(settings.quiet_timezone or timezone)
         # by occurrence, what the analysis says now; an event says it as of its own time only
@@ -71,6 +77,9 @@ class NoticeQueue:
             # whatever still waits about it is out of date by this
             if kind != "raised":
                 store.cancel_notices(event.occurrence)
+            asked = self._second.with_word(store, event.occurrence)
+            if kind == "acknowledged" and asked:
+                return self._answered(event, store, now_ms)
             if kind not in ("raised", "priority-changed", "cleared"):
                 return 0
             if kind != "raised":
@@ -84,15 +93,30 @@ class NoticeQueue:
                 not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
             if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
+            text, transition = event_text(event, self._resend_ms / 60_000), _transition(event)
+            due = self._second.due_ms(event, not_before, now_ms)
+            rest = [target for target in self._second.targets if target not in asked]
+            if due is not None and rest:
+                self._queue(
+                    store, event.occurrence, transition, text, event.priority, now_ms, 0, due, targets=rest
+                )
             return self._queue(
                 store,
                 event.occurrence,
-                _transition(event),
-                event_text(event, self._resend_ms / 60_000),
+                transition,
+                text,
                 event.priority,
                 now_ms,
                 not_before_ms=not_before,
+                targets=[*self._targets, *asked],
             )
+
+    def _answered(self, event: Event, store: NoticeStore, now_ms: int) -> int:
+        """Two parties were asked: both are to know who is on it."""
+        there = store.targets_with_word(event.occurrence)
+        both = [target for target in (*self._targets, *self._second.targets) if target in there]
+        name = f"acknowledged {event.time}"
+        return self._queue(store, event.occurrence, name, answered_text(event), "low", now_ms, targets=both)
 
     def queue_test(self, store: NoticeStore, now_ms: int) -> int:
         """Put a test notice for every target into the outbox; returns how many (0: none is set)."""
@@ -190,6 +214,8 @@ class NoticeQueue:
                 continue
             if notice.not_before_ms <= now_ms and notice.error != QUIET:
                 continue  # it waits for its target, not for the morning
+            if self._second.waits(notice, now_ms):
+                continue
             if notice.number and notice.created_ms + self._resend_ms > now_ms:
                 continue
             if not self._quiet_until(store, notice.occurrence, notice.priority, now_ms):

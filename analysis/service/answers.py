@@ -15,6 +15,8 @@ __all__ = ["answer"]
 
 def answer(trials: Trials, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
     """To a real alarm, and to a test of its name where there is one."""
+    if request.kind == "try":
+        return trials.begin(request, watch.tank.settings.title or request.tank, now_ms, watch.book.has)
     events: list[Event] = []
     words: list[str] = []
     if request.kind == "acknowledge":

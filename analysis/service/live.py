@@ -12,8 +12,10 @@ from collections.abc import Sequence
 
 from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text
+from rushlight.analysis.notices.alarm_topics import Told, tell_nobody
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
+from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
 from rushlight.analysis.service.relearn import park
@@ -56,12 +58,14 @@ class LiveAnalysis(Watches):
     def __init__(self, settings: Settings, notifier: Notifier, clock: Clock) -> None:
         super().__init__(settings, clock)
         self._notifier = notifier
+        self.told: Told = tell_nobody  # is given the watches and the events that were kept
         self._held = 0  # so many of them have been sent from memory
         self._unkept_ms: int | None = None  # since when the store has not been written
         self._unsent = True  # a target may have had no notice of an active alarm: look at the next commit
         self._outcomes: dict[int, str] = {}  # of requests, by id
         self.reload_asked: set[int] = set()  # requests for the settings to be read again
         self._devices: dict[str, str] = {}
+        self._asides = Asides()
         self._said: dict[str, str] = {}
         self._snapshot_ms = 0
         self._tick_ms = -1
@@ -75,13 +79,14 @@ class LiveAnalysis(Watches):
         self._snapshot_ms = now_ms
         park(store, self.watches)
         self._trials.restore(store.events(limit=_TRIALS_IN))
+        self._asides.restore(store, self.watches)
         self._take_up(self.watches, store, now_ms)
 
     def renew(self, settings: Settings, notifier: Notifier, store: EmbeddedStore, now_ms: int) -> None:
         """Go on by other settings; all that was judged has been kept."""
         self._exchange(settings, store, now_ms)
         self._notifier = notifier
-        self._untold = True
+        self._unsent = True
 
     # -- in memory --------------------------------------------------------------------------------------
 
@@ -154,9 +159,8 @@ class LiveAnalysis(Watches):
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
-            if request.kind == "try":
-                title = watch.tank.settings.title or request.tank
-                events, outcome = self._trials.begin(request, title, now_ms, watch.book.has)
+            if request.kind in Asides.KINDS:
+                events, outcome = self._asides.carry_out(watch, request, now_ms)
             else:
                 events, outcome = answer(self._trials, watch, request, now_ms)
         except AlarmError as error:
@@ -185,6 +189,7 @@ class LiveAnalysis(Watches):
         if self._unsent:
             for occurrence in open_occurrences(self.watches.values()):
                 self._notifier.queue_missing(occurrence, store, now_ms)
+        self._asides.keep(store)
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
@@ -207,8 +212,12 @@ class LiveAnalysis(Watches):
             self.watches[name].book.changed = False
         if self._all_due:
             self._snapshot_ms = now_ms
+        kept = self._events
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
+        self._asides.kept()
+        if kept:
+            self.told(self.watches, kept)
 
     def hold(self, store: EmbeddedStore, now_ms: int, why: str) -> None:
         """Alarms go out from memory; so does, after a minute, that readings can't be kept."""

@@ -19,7 +19,7 @@ from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock
 
-__all__ = ["Asked", "ask", "meant", "outcome_of", "person"]
+__all__ = ["Asked", "ask", "ask_of_tank", "meant", "outcome_of", "person"]
 
 _WAIT_S = 5.0
 
@@ -87,6 +87,20 @@ def ask(settings: Settings, kind: str, asked: Asked, arguments: dict[str, Any]) 
         raise SettingsError(wrong)
     if occurrence:
         arguments = {**arguments, "occurrence": occurrence}
+    return _carried_out(settings, kind, tank, alarm, quantity, arguments)
+
+
+def ask_of_tank(settings: Settings, kind: str, tank: str, arguments: dict[str, Any]) -> str:
+    """Have something done that is about a whole tank; the outcome in words. Raises as `ask`."""
+    if tank not in settings.tanks:
+        known = ", ".join(settings.tanks)
+        raise SettingsError(f"{settings.path}: there is no tank {tank!r}; known are {known}")
+    return _carried_out(settings, kind, tank, "", "", arguments)
+
+
+def _carried_out(
+    settings: Settings, kind: str, tank: str, alarm: str, quantity: str, arguments: dict[str, Any]
+) -> str:
     settings = settings_of_tank(settings, tank)
     path = settings.store_path()
     if not path.exists():

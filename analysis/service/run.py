@@ -10,6 +10,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Protocol
 
 from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.notices.alarm_topics import AlarmTopics, publishers
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
@@ -51,6 +52,7 @@ def make_notifier(
         pictures=pictures,
         units=settings.display.units,
         tanks=settings.tanks,
+        page_url=settings.status_page.url,
     )
 
 
@@ -95,6 +97,9 @@ def run_service(
         analysis.start(store, clock())
         service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
         services.append(service)
+        topics = AlarmTopics(lambda: publishers(service.links.in_force()))
+        analysis.told = topics.told
+        topics.begin(analysis.watches, store)
 
         def end(number: int, frame: FrameType | None) -> None:
             service.stop()

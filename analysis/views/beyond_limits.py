@@ -20,9 +20,9 @@ from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import QUANTITIES, TEMPERATURE, Flag, Reading
 
-__all__ = ["CheckFacts", "being_checked"]
+__all__ = ["FRESH_MS", "CheckFacts", "being_checked"]
 
-_FRESH_MS = 1_800_000  # an older reading says nothing of now; as long as the detectors keep what they found
+FRESH_MS = 1_800_000  # an older reading says nothing of now; as long as the detectors keep what they found
 _DAY_MS = 86_400_000
 _SIDES = (("temperature-high", "over", 1.0), ("temperature-low", "under", -1.0))
 
@@ -68,7 +68,7 @@ def _local(watch: TankWatch, time_ms: int, now_ms: int) -> str:
 
 def _value(latest: dict[str, Reading], quantity: str, now_ms: int) -> float | None:
     reading = latest.get(quantity)
-    if reading is None or reading.flag > Flag.NOT_EVALUATED or now_ms - reading.time_ms > _FRESH_MS:
+    if reading is None or reading.flag > Flag.NOT_EVALUATED or now_ms - reading.time_ms > FRESH_MS:
         return None
     return reading.value
 
@@ -99,7 +99,7 @@ def _gas(watch: TankWatch, now_ms: int) -> Iterator[CheckFacts]:
     detector = watch.of(CarbonDioxideDetector)
     read = detector.read
     limit = watch.tank.settings.livestock.co2_limit_mg_l
-    if read is None or now_ms - read.time_ms > _FRESH_MS or read.gas.mg_l <= limit:
+    if read is None or now_ms - read.time_ms > FRESH_MS or read.gas.mg_l <= limit:
         return
     gas, over = read.gas, detector.overdose.over
     begin = over if over >= 0 else read.time_ms

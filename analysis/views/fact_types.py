@@ -25,7 +25,8 @@ __all__ = [
 class ReadingFacts(msgspec.Struct, kw_only=True):
     """The newest reading of one quantity; `printed` is its value as people read it, `age_ms` may be < 0.
 
-    `doubt`: of pH, what is not known of its electrode.
+    `doubt`: of pH, what is not known of its electrode. `trend` and `usual`: how it moves, and whether it is
+    usual for this time of the day, in words; "" where that is not known.
     """
 
     quantity: str
@@ -37,6 +38,8 @@ class ReadingFacts(msgspec.Struct, kw_only=True):
     age_ms: int
     remark: str = ""
     doubt: str = ""
+    trend: str = ""
+    usual: str = ""
 
 
 class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
@@ -106,6 +109,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
     `weak`: alarms that suffer from coarse steps or rare reports, a line each.
     `counts`: what happened to its reports since the store began, in words. `local_time`: date and time there.
+    `hands_until_ms`: until when (ms UTC) somebody has their hands in it, None where nobody has said so.
     """
 
     name: str
@@ -124,6 +128,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     counts: list[str] = []
     local_time: str = ""
     trouble: str = ""
+    hands_until_ms: int | None = None
 
 
 class LinkFacts(msgspec.Struct, kw_only=True):

@@ -9,13 +9,14 @@ import msgspec
 from msgspec.structs import replace
 
 from rushlight.analysis.alarms.cautions import cautions_for
+from rushlight.analysis.alarms.hands import HANDS_META, LONGEST_HANDS_MS
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.states import RAISED_STATES, AlarmRecord, AlarmState
 from rushlight.analysis.alarms.trials import trial_lines
 from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_text, time_left_text
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.electrode_trust import PhTrust
-from rushlight.analysis.views.beyond_limits import being_checked
+from rushlight.analysis.views.beyond_limits import FRESH_MS, being_checked
 from rushlight.analysis.views.fact_types import (
     AlarmFacts,
     CarbonDioxideFacts,
@@ -29,6 +30,7 @@ from rushlight.analysis.views.fact_types import (
 )
 from rushlight.analysis.views.learnt_text import learnt_lines, offers
 from rushlight.analysis.views.refused import refused_facts
+from rushlight.analysis.views.usual_day import lamp_words, trend_words, usual_words
 from rushlight.analysis.views.weak_series import weak_lines
 from rushlight.analysis.watch.learnt import learnt
 from rushlight.analysis.watch.saved import DEVICE_META, FAILED_META, watch_of
@@ -36,7 +38,7 @@ from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import PRIORITY_RANK
 from rushlight.collector.influx.state import drain_report
 from rushlight.collector.intake.clock_doubt import clock_doubt
-from rushlight.collector.readings import PH, PH_PROBE, QUANTITIES, Flag, Reading
+from rushlight.collector.readings import LIGHT, PH, PH_PROBE, QUANTITIES, Flag, Reading
 from rushlight.collector.service.listener import LINKS_META, LinkReport
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -113,9 +115,18 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     watch, trouble = watch_of(name, tank, store)
     facts.local_time = watch.tank.clock.moment_text(now_ms)
     facts.trouble = "; ".join(text for text in (trouble, clock_doubt(store, name)) if text)
+    day, minute = watch.tank.clock.local(now_ms)
     for reading in facts.readings:
         if reading.quantity == PH:
             reading.doubt = trust_now(watch, latest, now_ms).words
+        if reading.value is None or reading.remark or not 0 <= reading.age_ms + 1000 * _AHEAD_S < FRESH_MS:
+            continue  # what is old says nothing of this hour
+        reading.trend = trend_words(watch, reading.quantity)
+        reading.usual = (
+            lamp_words(watch, day, minute)
+            if reading.quantity == LIGHT
+            else usual_words(watch, reading.quantity, reading.value, minute)
+        )
     facts.carbon_dioxide = carbon_dioxide_now(watch, now_ms)
     device = store.get_meta(DEVICE_META + name)
     if device is not None:
@@ -126,6 +137,9 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
         detector, _, since = failed.rpartition(" ")
         if now_ms - int(since) < FAILURE_SHOWN_MS:
             facts.failure = FailureFacts(detector=detector, age_ms=now_ms - int(since))
+    hands = store.get_meta(HANDS_META + name) or ""
+    if hands.isdigit() and now_ms < int(hands) <= now_ms + LONGEST_HANDS_MS:
+        facts.hands_until_ms = int(hands)
     facts.alarms = _alarms(watch, now_ms)
     facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
     facts.checks = being_checked(watch, latest, now_ms)

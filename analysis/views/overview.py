@@ -11,6 +11,7 @@ from pathlib import Path
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.notices.channels import address_fault, masked, split_urls
 from rushlight.analysis.notices.quiet_hours import quiet_lines
+from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.gas_words import gas_lines
 from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
 from rushlight.analysis.views.weak_series import rare_lines
@@ -59,6 +60,9 @@ def overview(settings: Settings) -> str:
             lines.append(f"  {'to fix':9} pH electrode (tanks.{name}.ph_calibration): {words}")
     if not settings.tanks:
         lines.append("Watches nothing: add [tanks.NAME].")
+    fault = open_without_login(settings, settings.store_path())
+    if fault:
+        lines += ["", f"To fix, or `rushlight run` does not start: {fault}."]
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
     lines += ["", *quiet_lines(settings.notices, zone)]
     return "\n".join(lines)

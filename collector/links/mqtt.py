@@ -78,6 +78,7 @@ class BrokerLink:
     ) -> None:
         self.name = f"{settings.host}:{settings.port}"
         self.counters = dict.fromkeys(_COUNTERS, 0)
+        self.alarms = settings.alarms
         self._settings = settings
         self._clock = clock
         self._say = ClearLog(_log, clock)
@@ -152,12 +153,16 @@ class BrokerLink:
 
     def follow(self, settings: MqttLink) -> None:
         """Other topics at the same broker, by the same login; the connection stays."""
-        self._settings = settings
+        self._settings, self.alarms = settings, settings.alarms
         self._subscriptions.change(self._client, settings.filters(), self._up)
 
     def retire(self) -> None:
         """Another link is in its place: nothing new is wanted, what is on its way still comes."""
         self._subscriptions.change(self._client, [], self._up)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Retained, QoS 1; while there is no connection it waits for one."""
+        self._client.publish(topic, payload, qos=1, retain=True)
 
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""

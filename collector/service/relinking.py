@@ -69,6 +69,10 @@ class Links:
         self._stopping: dict[int, threading.Thread] = {}
         self._held: list[tuple[int, int]] = []  # a link, and which must have ended before it starts
 
+    def in_force(self) -> list[Link]:
+        """In the order of the settings."""
+        return [self.all[number] for number in self._in_force]
+
     def reports(self) -> list[LinkReport]:
         """How those in force do, in the order of the settings."""
         links = [(number, self.all[number]) for number in self._in_force]

@@ -132,6 +132,15 @@ def _check_page(page: PageSettings) -> Iterator[_Found]:
                 f"{name!r} is no name of a machine; write it as browsers do, "
                 'without http:// and port: "tanks.local" or "192.0.2.7"; * is not taken',
             )
+    if page.url is not None and not re.fullmatch(r"https?://[^/@?#\s]+/?", page.url):
+        yield _Found(
+            ("status_page", "url"),
+            f"{safe_text(page.url, 80)!r} is not the address of a page; write it as a browser shows it, "
+            'without a path behind it: "https://tanks.example" or "http://192.0.2.7:8742"',
+        )
+    if (page.tls_certificate is None) != (page.tls_key is None):
+        keys = ("tls_certificate", "tls_key")
+        yield _Found(("status_page",), "tls_certificate and tls_key go together; give both or neither", keys)
 
 
 def _is_host(name: str) -> bool:

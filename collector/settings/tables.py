@@ -2,7 +2,8 @@
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
 `[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
-`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`.
+`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`,
+`[notices] second_urls_env, second_min`, `[[links]] alarms` of a broker.
 """
 
 from __future__ import annotations
@@ -57,6 +58,7 @@ __all__ = [
 _FAHRENHEIT = 'is it in °F? Write "75 F"'
 _Resend = Annotated[float, msgspec.Meta(ge=RESEND_MIN[0], le=RESEND_MIN[1], extra=_says("minutes"))]
 _Beat = Annotated[float, msgspec.Meta(ge=HEARTBEAT_MIN[0], le=HEARTBEAT_MIN[1], extra=_says("minutes"))]
+_Escalate = Annotated[float, msgspec.Meta(ge=1, le=1440, extra=_says("minutes"))]
 _PictureWait = Annotated[
     float,
     msgspec.Meta(ge=0, le=300, extra=_says("seconds", "a notice waits so long")),
@@ -123,7 +125,10 @@ class TopicMap(_Table):
 
 
 class MqttLink(_Table, tag_field="kind", tag="mqtt"):
-    """A broker. `protocol` is "5" or "3.1.1"; user and password come from the environment."""
+    """A broker. `protocol` is "5" or "3.1.1"; user and password come from the environment.
+
+    `alarms`: whether each alarm's state is published there, under `rushlight/TANK/alarms`.
+    """
 
     host: _Given = "localhost"
     port: _Port = 1883
@@ -135,6 +140,7 @@ class MqttLink(_Table, tag_field="kind", tag="mqtt"):
     tls_key: str | None = None
     protocol: Literal["5", "3.1.1"] = "5"
     client_id: _Given = "rushlight-collector"
+    alarms: bool = True
     map: list[TopicMap] = []
 
     def filters(self) -> list[str]:
@@ -235,6 +241,7 @@ class NoticeSettings(_Table):
     Between `quiet_from` and `quiet_to` only the alarms of `wake_for` and critical ones are sent; the rest
     wait until `quiet_to`. `picture`: whether an alarm's curve goes with it where the channel can carry it;
     a notice waits `picture_wait_s` at most until it is drawn, which takes a slow machine some seconds.
+    `second_urls_env`: who is asked where nobody has answered a high or critical alarm for `second_min`.
     """
 
     urls_env: str = "RUSHLIGHT_NOTICE_URLS"
@@ -247,6 +254,8 @@ class NoticeSettings(_Table):
     wake_for: list[str] = msgspec.field(default_factory=lambda: ["co2-overdose"])
     picture: bool = True
     picture_wait_s: _PictureWait = 10
+    second_urls_env: str = "RUSHLIGHT_SECOND_NOTICE_URLS"
+    second_min: _Escalate = 20
 
 
 class DisplaySettings(_Table):
@@ -258,13 +267,17 @@ class DisplaySettings(_Table):
 class PageSettings(_Table):
     """The status page: address and port, or switched off.
 
-    `hosts`: names and addresses, beside this machine's own, by which a browser may call it.
+    `hosts`: names and addresses, beside this machine's own, by which a browser may call it. `url`: the
+    address that people use, for the links in notices. `tls_certificate` and `tls_key`: PEM files.
     """
 
     enabled: bool = True
     host: str = "127.0.0.1"
     port: _PagePort = 8742
     hosts: list[str] = []
+    url: str | None = None
+    tls_certificate: str | None = None
+    tls_key: str | None = None
 
 
 class Settings(_Table):

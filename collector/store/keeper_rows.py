@@ -55,6 +55,11 @@ class KeeperLog(Database):
             self._run(f"UPDATE keeper_log SET undone_ms = ?, change = {_NEXT} WHERE id = ?", (now_ms, number))
             return entry
 
+    def last_log_change(self) -> int:
+        """Number of the last change of any tank's log; 0 where nothing was noted."""
+        row = self._one("SELECT coalesce(max(change), 0) FROM keeper_log")
+        return int(row[0])
+
     def log(self, tank: str, since_ms: int = 0, until_ms: int | None = None) -> list[LogEntry]:
         """A tank's entries in order of time, without those undone; `since_ms <= time < until_ms`."""
         rows = self._all(

@@ -1,17 +1,16 @@
-"""The page: `/`, `/health`, `/status.json`, `/alarm/ALARM-ID.png`. Reads the store by its own connection."""
+"""The page's addresses: what each leads to, and who may see it."""
 
 from __future__ import annotations
 
 import asyncio
+import gzip
+import hashlib
 import logging
-from collections.abc import Awaitable, Callable, Iterable
-from datetime import datetime
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import msgspec
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
@@ -21,35 +20,44 @@ from starlette.types import ASGIApp
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.wording import milliseconds
-from rushlight.analysis.physics.carbon_dioxide import likely_text
-from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
-from rushlight.analysis.views.facts import age_text, collect_facts
+from rushlight.analysis.views.access.records import Visitor
+from rushlight.analysis.views.page.answering import Answering
+from rushlight.analysis.views.page.api import Api
+from rushlight.analysis.views.page.desk import Denied, Desk
+from rushlight.analysis.views.page.entry import Entry
+from rushlight.analysis.views.page.guards import Guards
+from rushlight.analysis.views.page.live import Live
+from rushlight.analysis.views.page.metrics import metrics_text
+from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.page.shield import Shield
-from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
-from rushlight.collector.errors import StoreError
-from rushlight.collector.events import PRIORITY_RANK, Event
+from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.log import ClearLog, Clock
-from rushlight.collector.readings import PH, TEMPERATURE
-from rushlight.collector.safe_text import safe_lines
-from rushlight.collector.settings import Settings, TankSettings
-from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.settings import Settings
 
-__all__ = ["REFRESH_S", "PageApp"]
+__all__ = ["PageApp"]
 
 _log = logging.getLogger("rushlight.page")
 
-REFRESH_S = 15
-_KEEP_MS = 2_000  # many windows, or a greedy program, cost no more than one
-_EVENTS = 20
 _PICTURE_WAIT_S = 60.0
 _RENEW_MS = 300_000  # a picture of what goes on
 _SETTLED_MS = 3 * 3_600_000  # after which a picture stays as it is
+_PLOT_MS = 20_000
 _HERE = Path(__file__).parent
-_STATIC = {"page.css": "text/css", "page.js": "text/javascript"}
+_STATIC = {
+    "page.css": "text/css",
+    "page.js": "text/javascript",
+    "plots.js": "text/javascript",
+    "uPlot.iife.min.js": "text/javascript",
+    "uPlot.min.css": "text/css",
+    "uPlot.LICENSE.txt": "text/plain",
+    "icon.svg": "image/svg+xml",
+    "manifest.webmanifest": "application/manifest+json",
+}
 
 
 class PageApp:
-    """Draws what is asked for, on the one thread of the page's server.
+    """Answers what is asked for, on the one thread of the page's server.
 
     Parameters
     ----------
@@ -61,6 +69,10 @@ class PageApp:
         Whether readings arrive and the store keeps them.
     pictures : PictureMaker, optional
         Where the pictures of alarms come from; without it none is offered.
+
+    Attributes
+    ----------
+    desk : Desk
     """
 
     def __init__(
@@ -71,161 +83,113 @@ class PageApp:
         is_well: Callable[[], bool],
         pictures: PictureMaker | None = None,
     ) -> None:
-        self._settings = settings
-        self._path = store_path
-        self._clock = clock
-        self._is_well = is_well
-        self._pictures = pictures
-        self._say = ClearLog(_log, clock)
-        self._store: EmbeddedStore | None = None
-        self._traces: dict[tuple[str, str], Trace] = {}
-        self._kept: dict[str, tuple[int, Any]] = {}
-        environment = Environment(
-            loader=FileSystemLoader(_HERE / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            finalize=_without_control,
-        )
-        environment.filters["age"] = age_text
-        environment.filters["utc"] = utc_text
-        environment.globals["likely_text"] = likely_text
-        self._template = environment.get_template("status.html")
+        self.desk = Desk(settings, store_path, clock, is_well, pictures)
         self._static = {name: (_HERE / "static" / name).read_bytes() for name in _STATIC}
+        self._zipped = {name: gzip.compress(body, mtime=0) for name, body in self._static.items()}
+        version = hashlib.sha256(b"".join(self._static.values())).hexdigest()[:10]
+        self._shown = Shown(self.desk, version)
+        self._guards = Guards(self.desk, self._shown, ClearLog(_log, clock))
+        self._entry = Entry(self.desk, self._shown)
+        self._answering = Answering(self.desk, self._shown)
+        self._live = Live(self.desk, self._shown)
+        self._api = Api(self.desk, self._shown)
 
     def asgi(self) -> ASGIApp:
         """The application for the server."""
+        entry, shown, answering = self._entry, self._shown, self._answering
+        guards = self._guards
+        people, programs, anybody = guards.people, guards.programs, guards.anybody
         routes = [
-            Route("/", self._answering(self._page)),
-            Route("/health", self._answering(self._health)),
-            Route("/status.json", self._answering(self._json)),
-            Route("/alarm/{occurrence:path}.png", self._picture),
-            *(Route(f"/{name}", self._answering(self._file)) for name in _STATIC),
+            Route("/", people(shown.front)),
+            Route("/tank/{tank}", people(shown.one_tank)),
+            Route("/tank/{tank}/plot.json", programs(self._plot)),
+            Route("/alarm/{occurrence:path}.png", people(self._picture)),
+            Route("/alarm/{occurrence:path}", people(self._alarm)),
+            Route("/history", people(shown.history)),
+            Route("/live", programs(self._live.stream)),
+            Route("/do/{what}", people(answering.do), methods=["POST"]),
+            Route("/people", people(answering.people)),
+            Route("/people/invite", people(answering.invite), methods=["POST"]),
+            Route("/people/token", people(answering.token), methods=["POST"]),
+            Route("/logout", people(entry.logout), methods=["POST"]),
+            Route("/login", anybody(entry.login_form), methods=["GET"]),
+            Route("/login", anybody(entry.login), methods=["POST"]),
+            Route("/setup", anybody(entry.setup_form), methods=["GET"]),
+            Route("/setup", anybody(entry.setup), methods=["POST"]),
+            Route("/visit/{secret}", anybody(entry.visit)),
+            Route("/health", anybody(self._health)),
+            Route("/status.json", programs(self._json)),
+            Route("/metrics", programs(self._metrics)),
+            *(
+                Route(f"/api/v1{path}", programs(make), methods=[method])
+                for method, path, make in self._api.ways()
+            ),
+            *(Route(f"/{name}", anybody(self._file)) for name in _STATIC),
         ]
-        return Shield(Starlette(routes=routes), self._settings.status_page)
+        return Shield(Starlette(routes=routes), self.desk.settings.status_page)
 
     def close(self) -> None:
         """Let go of the store."""
-        if self._store is not None:
-            self._store.close()
-            self._store = None
+        self.desk.close()
 
-    # async and yet blocking on purpose: one request after the other on one thread keeps memory and the
-    # collector's share of the processor where they are
-    def _answering(self, make: Callable[[Request], Response]) -> Callable[[Request], Awaitable[Response]]:
-        async def answer(request: Request) -> Response:
-            try:
-                response = make(request)
-            except StoreError as error:
-                self.close()
-                self._say.say("store", f"the page can't be shown: {error}")
-                return PlainTextResponse(f"The store can't be read: {error}\n", 503)
-            except Exception as error:
-                self.close()
-                if self._say.say("fault", f"the page failed: {error!r}"):
-                    _log.exception("where it failed")
-                return PlainTextResponse("The page failed; the service's log says where.\n", 500)
-            self._say.over("store", "the page can be shown again")
-            self._say.over("fault", "the page can be shown again")
-            return response
+    # -- what is small -----------------------------------------------------------------------------------
 
-        return answer
+    def _alarm(self, request: Request, visitor: Visitor) -> Response:
+        return self._shown.alarm(request, visitor, str(request.path_params["occurrence"]))
 
-    def _open(self) -> EmbeddedStore:
-        if self._store is None:
-            self._store = EmbeddedStore(self._path, read_only=True, busy_ms=2_000)
-        return self._store
+    def _plot(self, request: Request, visitor: Visitor) -> Response:
+        name = str(request.path_params["tank"])
+        span = request.query_params.get("span", "day")
+        tank = self.desk.settings.tanks.get(name)
+        if tank is None or not visitor.may("read", name) or span not in SPANS:
+            raise Denied("There is no such picture.", 404)
 
-    def _once(self, name: str, make: Callable[[int], Any]) -> Any:
-        """What was made a moment ago, or made anew."""
-        now = self._clock()
-        kept = self._kept.get(name)
-        if kept is None or not 0 <= now - kept[0] < _KEEP_MS:
-            kept = self._kept[name] = (now, make(now))
-        return kept[1]
-
-    def _facts(self) -> Facts:
-        facts: Facts = self._once("facts", lambda now: collect_facts(self._settings, self._open(), now))
-        return facts
-
-    def _events(self) -> list[Event]:
-        events: list[Event] = self._once("events", lambda _: self._open().events(limit=_EVENTS)[::-1])
-        return events
-
-    def _drawings(self, now_ms: int) -> dict[tuple[str, str], Drawing]:
-        found = {}
-        for tank in self._facts().tanks:
-            for reading in tank.readings:
-                key = (tank.name, reading.quantity)
-                trace = self._traces.get(key)
-                if trace is None:
-                    trace = self._traces[key] = Trace(*key)
-                trace.update(self._open(), now_ms)
-                limits = _limits(self._settings.tanks.get(tank.name), reading.quantity)
-                drawing = draw(trace, reading.quantity, now_ms, limits)
-                if drawing is not None:
-                    found[key] = drawing
-        return found
-
-    def _page(self, request: Request) -> Response:
-        def make(now_ms: int) -> str:
-            facts = self._facts()
-            return self._template.render(
-                facts=facts,
-                well=self._is_well(),
-                summary=_summary(facts),
-                as_of=next((t.local_time for t in facts.tanks if t.local_time), utc_text(facts.time_ms)),
-                raised=_raised(facts),
-                events=[(self._local(event), event) for event in self._events()],
-                titles={name: tank.title or name for name, tank in self._settings.tanks.items()},
-                drawings=self._drawings(now_ms),
-                pictured=self._pictures is not None,
-                refresh_s=REFRESH_S,
+        def make(now_ms: int) -> bytes:
+            store = self.desk.store()
+            watch, _ = watch_of(name, tank, store)
+            since_ms = now_ms - SPANS[span].length_ms
+            events = store.events(tank=name, since_ms=since_ms)
+            return gzip.compress(
+                msgspec.json.encode(plot_of(store, watch, tank, span, now_ms, events)), 3, mtime=0
             )
 
-        return Response(self._once("page", make), media_type="text/html")
-
-    def _local(self, event: Event) -> str:
-        """An event's time by the tank's own clock."""
-        tank = self._settings.tanks.get(event.tank)
-        moment = datetime.fromisoformat(event.time)
-        if tank is None:
-            return f"{moment:%a %d %b %H:%M} UTC"
-        return f"{moment.astimezone(ZoneInfo(tank.timezone)):%a %d %b %H:%M}"
+        body = self.desk.once(("plot", name, span), make, _PLOT_MS)
+        return _zipped(request, body, gzip.decompress, "application/json")
 
     def _health(self, request: Request) -> Response:
         """200 while readings arrive and the store keeps and can be read, else 503."""
-        newest: list[int] = self._once(
-            "newest", lambda _: [r.time_ms for t in self._settings.tanks for r in self._latest(t)]
+        newest: list[int] = self.desk.once(
+            "newest", lambda _: [r.time_ms for t in self.desk.settings.tanks for r in self._latest(t)]
         )
-        well = self._is_well()
+        well = self.desk.is_well()
         body = {"well": well, "newest_reading": utc_text(max(newest)) if newest else None}
         return _json(body, 200 if well else 503)
 
     def _latest(self, tank: str) -> Iterable[Any]:
-        return self._open().latest(tank).values()
+        return self.desk.store().latest(tank).values()
 
-    def _json(self, request: Request) -> Response:
-        facts = msgspec.to_builtins(self._facts())
-        return _json({"well": self._is_well(), **facts, "events": self._events()})
+    def _json(self, request: Request, visitor: Visitor) -> Response:
+        _require_reading(visitor)
+        facts = msgspec.to_builtins(self._shown.facts(visitor))
+        events = self._shown.events(visitor)[:-21:-1]
+        return _json({"well": self.desk.is_well(), **facts, "events": events})
 
-    async def _picture(self, request: Request) -> Response:
+    def _metrics(self, request: Request, visitor: Visitor) -> Response:
+        _require_reading(visitor)
+        text = metrics_text(self._shown.facts(visitor), self.desk.is_well())
+        return Response(text, media_type="text/plain; version=0.0.4; charset=utf-8")
+
+    async def _picture(self, request: Request, visitor: Visitor) -> Response:
         """The curve of one alarm. Another program draws it, and the page answers others meanwhile."""
-        pictures = self._pictures
+        pictures = self.desk.pictures
         if pictures is None:
             return PlainTextResponse("There are no pictures: matplotlib is not installed.\n", 404)
         occurrence = str(request.path_params["occurrence"])
-        try:
-            raised = [
-                e for e in self._open().events(occurrence=occurrence) if e.event == "raised" and not e.test
-            ]
-        except StoreError as error:
-            self.close()
-            return PlainTextResponse(f"The store can't be read: {error}\n", 503)
-        if not raised:
+        events = self.desk.store().events(occurrence=occurrence)
+        raised = [event for event in events if event.event == "raised" and not event.test]
+        if not raised or not visitor.may("read", raised[0].tank):
             return PlainTextResponse("There is no such alarm.\n", 404)
-        age_ms = self._clock() - milliseconds(raised[0].time)
+        age_ms = self.desk.clock() - milliseconds(raised[0].time)
         stage = age_ms // _RENEW_MS if 0 <= age_ms < _SETTLED_MS else "settled"
         name = f"{occurrence} page {stage}"
         pictures.want(name, occurrence)
@@ -236,41 +200,26 @@ class PageApp:
 
     def _file(self, request: Request) -> Response:
         name = request.url.path[1:]
-        return Response(self._static[name], media_type=_STATIC[name])
+        # their address has their version in it
+        response = _zipped(request, self._zipped[name], lambda _: self._static[name], _STATIC[name])
+        response.headers["cache-control"] = (
+            "public, max-age=31536000, immutable" if request.url.query else "no-cache"
+        )
+        return response
 
 
-def _without_control(value: Any) -> Any:
-    """What a template prints: a name may have come from a device or a file."""
-    return safe_lines(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
+def _require_reading(visitor: Visitor) -> None:
+    if not visitor.may("read"):
+        raise Denied("Your token is not for reading.")
+
+
+def _zipped(request: Request, body: bytes, unzip: Callable[[bytes], bytes], kind: str) -> Response:
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(
+            body, media_type=kind, headers={"content-encoding": "gzip", "vary": "accept-encoding"}
+        )
+    return Response(unzip(body), media_type=kind, headers={"vary": "accept-encoding"})
 
 
 def _json(body: Any, status: int = 200) -> Response:
     return Response(msgspec.json.encode(body), status, media_type="application/json")
-
-
-def _limits(tank: TankSettings | None, quantity: str) -> tuple[float | None, ...]:
-    if tank is None:
-        return ()
-    if quantity == TEMPERATURE:
-        return (tank.livestock.temperature_low_c, tank.livestock.temperature_high_c)
-    return (tank.water.ph_low, tank.water.ph_high) if quantity == PH else ()
-
-
-def _raised(facts: Facts) -> list[tuple[TankFacts, AlarmFacts]]:
-    """What asks for something to be done in any tank, the most urgent first."""
-    found = [(tank, alarm) for tank in facts.tanks for alarm in tank.alarms if alarm.raised]
-    return sorted(found, key=lambda pair: -PRIORITY_RANK[pair[1].priority])
-
-
-def _summary(facts: Facts) -> str:
-    """One sentence for the top of the page and the window's title."""
-    raised = [alarm for _, alarm in _raised(facts)]
-    if not raised:
-        checked = sum(len(tank.checks) for tank in facts.tanks)
-        return f"No alarm yet, {checked} being checked" if checked else "No alarms"
-    counts = [
-        f"{sum(alarm.priority == word for alarm in raised)} {word}"
-        for word in ("critical", "high", "medium", "low")
-        if any(alarm.priority == word for alarm in raised)
-    ]
-    return f"{'1 alarm' if len(raised) == 1 else f'{len(raised)} alarms'}: {', '.join(counts)}"

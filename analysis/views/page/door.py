@@ -22,6 +22,7 @@ from rushlight.collector.log import ClearLog, Clock
 __all__ = [
     "ANSWER_S",
     "ASK_S",
+    "LIVE_S",
     "MOST",
     "MOST_FROM_ONE",
     "PICTURE_S",
@@ -44,6 +45,8 @@ ANSWER_S = 15.0
 """For an answer, until all its bytes are taken. Common practice, no source."""
 PICTURE_S = 90.0
 """The same where a picture is drawn for it, which may take 60. Common practice, no source."""
+LIVE_S = 600.0
+"""For a browser that is told of changes; it comes again by itself, and is looked at again."""
 _PAUSE_S = 1.0
 
 _log = logging.getLogger("rushlight.page")
@@ -139,8 +142,7 @@ class _Caller(H11Protocol):
         super().handle_events()
         if waited and not self.waits:
             self._timer.cancel()
-            drawn = self.scope["path"].startswith("/alarm/")
-            self._timer = self.loop.call_later(PICTURE_S if drawn else ANSWER_S, self.leave)
+            self._timer = self.loop.call_later(_time_for(self.scope["path"]), self.leave)
 
     def on_response_complete(self) -> None:
         """The time to ask again begins; it ends whatever comes meanwhile, but a whole request."""
@@ -152,6 +154,12 @@ class _Caller(H11Protocol):
         """Close it now, whatever is still on its way."""
         self._door.left(self)
         self.transport.abort()
+
+
+def _time_for(path: str) -> float:
+    if path == "/live":
+        return LIVE_S
+    return PICTURE_S if path.startswith("/alarm/") and path.endswith(".png") else ANSWER_S
 
 
 class PageServer(uvicorn.Server):
@@ -199,11 +207,14 @@ class PageServer(uvicorn.Server):
             loop.call_later(_PAUSE_S, self._resume)
             return
         host = str(address[0])
-        if not self._door.admit(connection, host):
+        # those that are still at their TLS handshake have no place yet
+        if len(self._coming) >= MOST or not self._door.admit(connection, host):
             connection.close()
             self._say.say("full", "too many connections to the page: new ones are closed; all else goes on")
             return
         connection.setblocking(False)
+        # asyncio sets it for sockets that it has made itself; without it each answer waits 40 ms for nothing
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         task = loop.create_task(self._enter(connection))
         self._coming.add(task)
         task.add_done_callback(self._coming.discard)
@@ -216,7 +227,10 @@ class PageServer(uvicorn.Server):
         def made() -> asyncio.Protocol:
             return _Caller(self._door, self.config, self.server_state, self.lifespan.state)
 
+        tls = self.config.ssl
         try:
-            await asyncio.get_running_loop().connect_accepted_socket(made, connection)
-        except OSError:
+            await asyncio.get_running_loop().connect_accepted_socket(
+                made, connection, ssl=tls, ssl_handshake_timeout=None if tls is None else ASK_S
+            )
+        except (OSError, EOFError):
             connection.close()

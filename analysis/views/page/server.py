@@ -6,16 +6,20 @@ import logging
 import socket
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import uvicorn
 
 from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.views.access.keys import has_login
+from rushlight.analysis.views.access.openness import is_loopback, open_without_login
 from rushlight.analysis.views.page.app import PageApp
 from rushlight.analysis.views.page.door import RESERVE, Door, PageServer, descriptors, places
-from rushlight.analysis.views.page.shield import is_loopback
+from rushlight.collector.errors import StoreError
 from rushlight.collector.log import Clock
 from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = ["StatusPage"]
 
@@ -53,6 +57,7 @@ class StatusPage:
     ) -> None:
         self._settings = settings
         self._clock = clock
+        self._store_path = store_path
         self._app = PageApp(settings, store_path, clock, is_well, pictures)
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
@@ -62,6 +67,10 @@ class StatusPage:
     def start(self) -> bool:
         """Begin to serve; False, with one line in the log, where the address can't be had."""
         wanted = self._settings.status_page
+        open_fault = open_without_login(self._settings, self._store_path)
+        if open_fault:
+            _log.warning("no status page: %s", open_fault)
+            return False
         limit = descriptors()
         if not places(limit):
             _log.warning(
@@ -96,7 +105,8 @@ class StatusPage:
             )
             return False
         host = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
-        self.url = f"http://{host}:{listener.getsockname()[1]}/"
+        secure = wanted.tls_certificate is not None
+        self.url = f"{'https' if secure else 'http'}://{host}:{listener.getsockname()[1]}/"
         # the signals stay with the service: uvicorn takes none outside the main thread
         self._server = PageServer(
             uvicorn.Config(
@@ -113,6 +123,8 @@ class StatusPage:
                 timeout_keep_alive=5,
                 h11_max_incomplete_event_size=16_384,
                 timeout_graceful_shutdown=2,
+                ssl_certfile=self._file(wanted.tls_certificate),
+                ssl_keyfile=self._file(wanted.tls_key),
             ),
             listener,
             Door(limit),
@@ -123,12 +135,36 @@ class StatusPage:
         )
         self._thread.start()
         _log.info("the status page is at %s", self.url)
-        if not is_loopback(str(address[0])):
-            _log.warning("anybody who reaches this machine can read the status page: host is not 127.0.0.1")
+        if not is_loopback(str(address[0])) and not secure and not (wanted.url or "").startswith("https:"):
+            _log.warning(
+                "the status page is open to the network without TLS: who listens there reads the password; "
+                "set [status_page] tls_certificate and tls_key, or put a proxy with TLS before it"
+            )
+        self._say_code()
         return True
+
+    def _file(self, name: str | None) -> str | None:
+        """A file of the settings, meant from their folder."""
+        return None if name is None else str(Path(self._settings.path).parent / name)
+
+    def _say_code(self) -> None:
+        """Until there is a password, the log has the code by which the first one is set."""
+        try:
+            with closing(EmbeddedStore(self._store_path, read_only=True)) as store:
+                there = has_login(store)
+        except StoreError:
+            there = False
+        if not there:
+            _log.info(
+                "no password is set, so the page only shows; to answer alarms from it, open %ssetup and give "
+                "the code %s",
+                self.url,
+                self._app.desk.code,
+            )
 
     def leave(self) -> None:
         """Ask for the end."""
+        self._app.desk.leaving = True
         if self._server is not None:
             self._server.should_exit = True
 

@@ -1,8 +1,7 @@
-"""Who may ask the page: this machine and the names of the settings, by reading only."""
+"""Which requests come in at all: by the page's own names, and short."""
 
 from __future__ import annotations
 
-import ipaddress
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
@@ -11,23 +10,27 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from rushlight.collector.settings import PageSettings
 
-__all__ = ["Shield", "is_loopback"]
+__all__ = ["LONGEST_FORM", "Shield"]
 
 _WRONG_NAME = (
     "This page does not answer to the name it was called by. If the name is yours, add it to the settings:\n"
     '[status_page] hosts = ["NAME"], without http:// and port.\n'
 )
 
+LONGEST_FORM = 16_384
+"""Bytes. Common practice, no source."""
+
 _HEADERS = {
     "content-security-policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self' data:; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
+_RAW = [(name.encode(), value.encode()) for name, value in _HEADERS.items()]
 
 
 class Shield:
@@ -47,7 +50,8 @@ class Shield:
     def __init__(self, app: ASGIApp, settings: PageSettings) -> None:
         self._app = app
         own = ("localhost", "127.0.0.1", "::1", settings.host)
-        self._names = {name.lower().rstrip(".") for name in (*own, *settings.hosts)}
+        named = urlsplit(settings.url or "").hostname or ""
+        self._names = {name.lower().rstrip(".") for name in (*own, *settings.hosts, named) if name}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, as ASGI has it."""
@@ -56,10 +60,9 @@ class Shield:
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [
-                    *message.get("headers", ()),
-                    *((name.encode(), value.encode()) for name, value in _HEADERS.items()),
-                ]
+                given = list(message.get("headers", ()))
+                there = {name.lower() for name, _ in given}
+                message["headers"] = given + [pair for pair in _RAW if pair[0] not in there]
             await send(message)
 
         app: ASGIApp = self._app
@@ -67,23 +70,18 @@ class Shield:
         reached = (scope.get("server") or ("",))[0]
         if name is None or (name.rstrip(".") not in self._names and name != reached):
             app = PlainTextResponse(_WRONG_NAME, 421)
-        elif _has_body(scope):
-            app = PlainTextResponse("this page takes nothing in\n", 413, {"connection": "close"})
+        elif not _fitting(scope):
+            app = PlainTextResponse("this page takes short forms only\n", 413, {"connection": "close"})
         await app(scope, receive, dressed)
 
 
-def _has_body(scope: Scope) -> bool:
-    """Whether the request brings something along: nothing here reads it."""
+def _fitting(scope: Scope) -> bool:
+    """Whether what the request brings along is short, says how long it is, and is asked for at all."""
     headers = Headers(scope=scope)
-    return "transfer-encoding" in headers or headers.get("content-length", "0").strip() != "0"
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address (or "localhost") can be reached from this machine only."""
-    try:
-        return host == "localhost" or ipaddress.ip_address(host.partition("%")[0]).is_loopback
-    except ValueError:
+    length = headers.get("content-length", "0").strip()
+    if "transfer-encoding" in headers or not length.isascii() or not length.isdigit():
         return False
+    return int(length) <= (LONGEST_FORM if scope["method"] in ("POST", "DELETE") else 0)
 
 
 def _name(scope: Scope) -> str | None:

@@ -18,6 +18,7 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.explain.explanation import explain
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.replay.store import replay_store
+from rushlight.analysis.views.access.records import EVERYBODY
 from rushlight.analysis.views.page.app import PageApp
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
@@ -102,7 +103,7 @@ def figures_at_the_alarm(folder: Path, course: Course) -> tuple[dict[str, Figure
         said["status"] = Figure(*(float(part) for part in match.groups()))
         page = PageApp(settings, settings.store_path(), lambda: now_ms, lambda: True)
         try:
-            (tank,) = json.loads(bytes(page._json(None).body))["tanks"]  # type: ignore[arg-type]
+            (tank,) = json.loads(bytes(page._json(None, EVERYBODY).body))["tanks"]  # type: ignore[arg-type]
         finally:
             page.close()
         found = tank["carbon_dioxide"]

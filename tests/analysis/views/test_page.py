@@ -14,9 +14,10 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +29,9 @@ from rushlight.analysis.findings import Finding
 from rushlight.analysis.service import run as running
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
-from rushlight.analysis.views.page import StatusPage, app
-from rushlight.analysis.views.page.shield import is_loopback
+from rushlight.analysis.views.access.keys import Keys
+from rushlight.analysis.views.access.openness import is_loopback
+from rushlight.analysis.views.page import StatusPage, desk, live, showing
 from rushlight.analysis.views.page.sparkline import BUCKET_MS, SPAN_MS, Trace, draw
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, FAILED_META
@@ -157,34 +159,49 @@ def test_a_detector_that_failed_is_said(tmp_path: Path, serve: Callable[..., Ser
     assert "could not be judged" not in later.get("/")[2]
 
 
+def plain(text: str) -> str:
+    """A page without its markup."""
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text)))
+
+
+def alarm_links(text: str) -> list[str]:
+    return list(dict.fromkeys(re.findall(r'href="(/alarm/[^"]+)"', text)))
+
+
 def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., Served]) -> None:
     served = serve(warm_tank(tmp_path))
     status, headers, text = served.get("/")
     assert (status, headers["Content-Type"]) == (200, "text/html; charset=utf-8")
-    plain = html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text)))
-    assert "1 alarm: 1 high" in plain
+    said = plain(text)
+    # the answer comes first, and alarms before numbers
+    places = [said.index(part) for part in ("needs you", "No time left", "27.59 °C", "The last 24 hours")]
+    assert places == sorted(places)
+    assert "<title>1 alarm: 1 high – Rushlight</title>" in text
     assert re.search(r"> ?high ?</span>", text)  # the priority in words, not in colour alone
-    assert "Time left unknown" in plain or " left" in plain
-    for step in rationale_for("temperature-high", Equipment("", heater=False, light=False)).lines:
-        assert step in plain
-    assert "unplug at the wall first, with dry hands" in plain  # cautions in full
-    assert "Every cable needs a drip loop" in plain and "licensed electrician" in plain
-    assert "fish-health professional or a vet" in plain
-    assert "27.59 °C 10 s ago" in plain
-    assert "24.00 to 27.59 °C" in plain  # the drawing in words
+    assert re.search(r"27\.59 °C .* 10 s ago", said)
+    assert "24.00 to 27.59 °C" in said  # the drawing in words
     # 4 dKH, pH 6.83: the trade's rule 3·KH·10^(7-pH) gives 18 mg/L (common practice, no source); at this
     # temperature it is known to be up to a tenth low
-    gas = re.search(r"CO2, estimated from the pH (\d+) mg/L", plain)
+    gas = re.search(r"CO2, estimated from the pH (\d+) mg/L", said)
     assert gas and 18 <= int(gas[1]) <= 23
-    assert "Link /dev/ttyUSB0: 360 delivered, last report 12 s ago, 2 garbled" in plain
-    assert "Sun 01 Mar 10:" in plain  # Tokyo's clock is 9 h ahead of UTC (IANA tz database)
-    # watches only
+    assert "Link /dev/ttyUSB0: 360 delivered, last report 12 s ago, 2 garbled" in said
+    # watches only; and nobody can answer before a password is set
     assert not re.search(r"<(form|button|input|select|textarea)\b", text)
     # nothing from elsewhere
-    assert not re.search(r"""(src|href|action)=["'](?!/page\.|data:,|#)""", text)
+    assert not re.search(r"""(src|href|action)=["'](?!/|data:,|#)""", text)
     assert not re.search(r"\bon\w+=|\bstyle=", text)
     for svg in re.findall(r"<svg.*?</svg>", text, re.S):
         ElementTree.fromstring(svg)  # well-formed
+    (link,) = alarm_links(text)
+    status, _, text = served.get(link)
+    said = plain(text)
+    assert status == 200
+    for step in rationale_for("temperature-high", Equipment("", heater=False, light=False)).lines:
+        assert step in said
+    assert "unplug at the wall first, with dry hands" in said  # cautions in full
+    assert "Every cable needs a drip loop" in said and "licensed electrician" in said
+    assert "fish-health professional or a vet" in said
+    assert "today 10:" in said  # Tokyo's clock is 9 h ahead of UTC (IANA tz database)
 
 
 def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Callable[..., Served]) -> None:
@@ -193,33 +210,48 @@ def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Ca
     over = Finding(alarm="light-missing", priority="medium")
     danger = Finding(alarm="stray-current-suspected", priority="critical", cause="a heater that leaks")
     slow = Finding(alarm="light-schedule-drift", priority="low")
+    events = []
     for minute in range(240):
-        watch.book.update([over] if minute < 120 else [slow, danger], NOW + (minute - 240) * 60_000)
+        found = [over] if minute < 120 else [slow, danger]
+        events += watch.book.update(found, NOW + (minute - 240) * 60_000)
     with EmbeddedStore(settings.store_path()) as store:
+        for event in events:
+            store.add_event(event)
         store.save_state(ANALYSIS_STATE, "porch", watch.snapshot(), store.position())
         screen = "\n".join(line.plain for line in status_lines(settings, store, NOW))
     # the screen has the cautions too, each once
     assert screen.count("do not put a hand in the water") == screen.count("drip loop") == 1
-    text = html.unescape(serve(settings).get("/")[2])
+    served = serve(settings)
+    text = html.unescape(served.get("/")[2])
     assert "2 alarms: 1 critical, 1 low" in text
-    index = re.findall(r'<li class="alarm (\w+)">.*?href="#([^"]+)"', text)
-    assert [priority for priority, _ in index] == ["critical", "low"]
-    assert all(text.count(f'id="{anchor}"') == 1 for _, anchor in index)
-    first, _, second = re.findall(r"<article.*?</article>", text, re.S)
-    hand, step = first.index("do not put a hand in the water"), first.index("<ol>")
-    assert "critical</span>" in first and hand < step
-    assert "Likely cause: a heater that leaks." in first
-    assert "over, nobody has said they saw it" in second and "<ol>" not in second
+    first, second, over = re.findall(r"<article.*?</article>", text, re.S)
+    assert "critical</span>" in first and "low</span>" in second
+    hand, step = first.index("do not put a hand in the water"), first.index("left")
+    assert hand < step
+    assert "over, nobody has said they saw it" in over and "All steps" not in over
+    whole = html.unescape(served.get(alarm_links(first)[0])[2])
+    assert whole.index("do not put a hand in the water") < whole.index("<ol>")
+    assert "Likely cause: a heater that leaks." in whole
 
 
 def test_headers_that_keep_others_out(tmp_path: Path, serve: Callable[..., Served]) -> None:
     served = serve(warm_tank(tmp_path))
-    for path in ("/", "/health", "/status.json", "/page.css", "/page.js", "/nowhere"):
+    for path in (
+        "/",
+        "/tank/porch",
+        "/history",
+        "/health",
+        "/status.json",
+        "/page.css",
+        "/page.js",
+        "/nowhere",
+    ):
         status, headers, _ = served.get(path)
         assert status == (404 if path == "/nowhere" else 200)
         policy = dict(part.strip().split(" ", 1) for part in headers["Content-Security-Policy"].split(";"))
         # W3C Content Security Policy Level 3: what isn't named falls back to default-src, but for these three
-        assert policy["default-src"] == policy["base-uri"] == policy["form-action"] == "'none'"
+        assert policy["default-src"] == policy["base-uri"] == "'none'"
+        assert policy["form-action"] == "'self'"
         assert policy["frame-ancestors"] == "'none'"
         assert "unsafe" not in str(policy) and "http" not in str(policy)
         assert headers["X-Content-Type-Options"] == "nosniff"
@@ -256,7 +288,7 @@ def test_health_and_json(tmp_path: Path, serve: Callable[..., Served]) -> None:
 def test_a_store_that_cannot_be_read_is_503_and_comes_back(
     tmp_path: Path, serve: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(app, "_KEEP_MS", 0)
+    monkeypatch.setattr(desk.Desk.once, "__defaults__", (0,))
     settings = parse_settings(SETTINGS.format(title="Porch"), str(tmp_path / "rushlight.toml"))
     served = serve(settings)
     for path in ("/", "/health", "/status.json"):
@@ -304,7 +336,7 @@ def test_a_page_that_is_broken_does_not_stop_the_service(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = warm_tank(tmp_path)
-    monkeypatch.setattr(app, "_HERE", tmp_path)  # its templates are not there
+    monkeypatch.setattr(showing, "_HERE", tmp_path)  # its templates are not there
     assert running._page(settings, settings.store_path(), lambda: NOW, lambda: True) is None
     assert "no status page (TemplateNotFound" in caplog.text
     settings.status_page.enabled = False
@@ -328,8 +360,12 @@ def test_open_to_the_network_it_warns_and_answers_to_its_names_only(
     settings = warm_tank(tmp_path)
     settings.status_page.host = "0.0.0.0"
     settings.status_page.hosts = ["Tank.example"]
+    closed = StatusPage(settings, settings.store_path(), lambda: NOW, lambda: True)
+    assert not closed.start() and "has no password" in caplog.text
+    with EmbeddedStore(settings.store_path()) as store:
+        Keys(store).set_password("under the fern", NOW)
     served = serve(settings)
-    assert "anybody who reaches this machine can read the status page" in caplog.text
+    assert "open to the network without TLS" in caplog.text
     for name in (
         "tank.example",
         "TANK.example:8742",
@@ -338,7 +374,7 @@ def test_open_to_the_network_it_warns_and_answers_to_its_names_only(
         "127.0.0.1",
         "[::1]:8742",
     ):
-        assert served.get("/", Host=name)[0] == 200, name
+        assert served.get("/login", Host=name)[0] == 200, name
     # DNS rebinding: a name of a stranger that leads here
     for name in (
         "rebound.example",
@@ -405,7 +441,7 @@ def test_both_schemes_of_colour_have_the_contrast_of_wcag() -> None:
     assert len(schemes) == 2
     for scheme in schemes:
         colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", scheme))
-        assert {"paper", "ink", "critical", "high", "medium", "low"} <= set(colours)
+        assert {"paper", "ink", "well", "critical", "high", "medium", "low"} <= set(colours)
         paper = luminance(colours.pop("paper"))
         for name, colour in colours.items():
             light, dark = sorted((paper, luminance(colour)), reverse=True)
@@ -423,60 +459,6 @@ def test_in_a_browser_a_title_with_markup_is_harmless(
     assert "&lt;img src=x onerror=" in document and "<img" not in document
     # the policy lets the page's own style in
     assert document.count("<svg") == 2
-
-
-def test_in_a_browser_the_page_renews_itself_and_says_when_nobody_answers(
-    tmp_path: Path,
-    serve: Callable[..., Served],
-    browse: Callable[..., str],
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(app, "REFRESH_S", 1)
-    drawn: list[bool] = []
-
-    def well() -> bool:
-        drawn.append(True)
-        return len(drawn) > 1  # the first page says that all is not well, the second no more
-
-    served = serve(warm_tank(tmp_path), well, ticking())
-    assert "Rushlight has a problem" in served.get("/")[2]
-    drawn.clear()
-    document = browse(served.page.url, "--virtual-time-budget=1800")
-    assert len(drawn) >= 2
-    assert "Tank on the porch" in document and "Rushlight has a problem" not in document
-    lost = re.search(r'<p id="lost".*?</p>', document)
-    assert lost and "hidden" in lost[0]
-
-    asked: list[bool] = []
-
-    def gone() -> bool:
-        asked.append(True)
-        if len(asked) > 1:
-            raise OSError("as if the service had ended")
-        return True
-
-    served = serve(warm_tank(tmp_path), gone, ticking())
-    document = browse(served.page.url, "--virtual-time-budget=1800")
-    lost = re.search(r'<p id="lost".*?</p>', document)
-    assert lost and "hidden" not in lost[0] and "No answer since" in lost[0]
-    assert "Tank on the porch" in document  # what was there stays
-
-
-def test_in_a_browser_without_javascript_it_renews_itself_too(
-    tmp_path: Path, serve: Callable[..., Served], browser: list[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(app, "REFRESH_S", 1)
-    drawn: list[bool] = []
-    served = serve(warm_tank(tmp_path), lambda: not drawn.append(True), ticking())
-    # without scripts the browser can't hand out its document, but it can be seen to come back
-    with subprocess.Popen(
-        [*browser, "--blink-settings=scriptEnabled=false", served.page.url],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    ) as process:
-        wait_for(lambda: len(drawn) >= 3, "the browser to ask a third time")
-        process.terminate()
-        process.wait(10)
 
 
 @pytest.mark.timeout(60)
@@ -565,7 +547,8 @@ def test_an_alarm_links_to_its_picture(tmp_path: Path) -> None:
                 answer = web.getresponse()
                 return answer.status, answer.read()
 
-            links = re.findall(rb'href="(/alarm/[^"]+\.png)"', get("/")[1])
+            (link,) = alarm_links(get("/")[1].decode())
+            links = re.findall(rb'src="(/alarm/[^"]+\.png)"', get(link)[1])
             assert links
             status, body = get(links[0].decode())
             assert status == 200 and body.startswith(b"\x89PNG")
@@ -580,5 +563,54 @@ def test_an_alarm_links_to_its_picture(tmp_path: Path) -> None:
 
 def test_without_the_means_no_picture_is_offered(tmp_path: Path, serve: Callable[..., Served]) -> None:
     served = serve(warm_tank(tmp_path))
-    assert "/alarm/" not in served.get("/")[2]
+    (link,) = alarm_links(served.get("/")[2])
+    assert ".png" not in served.get(link)[2]
     assert served.get("/alarm/porch/x.png")[0] == 404
+
+
+def test_who_watches_is_told_of_changes_and_holds_up_no_end(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    """Server-sent events (WHATWG HTML, section 9.2)."""
+    settings = warm_tank(tmp_path)
+    served = serve(settings)
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)) as web:
+        web.request("GET", "/live")
+        answer = web.getresponse()
+        assert (answer.status, answer.headers["Content-Type"].partition(";")[0]) == (200, "text/event-stream")
+        assert answer.readline() == b"retry: 3000\n"
+
+        def mark() -> str:
+            while not (line := answer.readline()).startswith(b"data: "):
+                assert line, "the stream has ended"
+            told = json.loads(line[6:])
+            assert told["now"] == NOW
+            return str(told["mark"])
+
+        first = mark()
+        assert mark() == first  # nothing has changed
+        with EmbeddedStore(settings.store_path()) as store:
+            store.add_readings([Reading("porch", "temperature", NOW, 25.0, Flag.PASS, 999)])
+        served.page._app.desk._kept.clear()  # the clock of this page does not go on
+        assert mark() != first
+        assert served.get("/health")[0] == 200  # others are answered meanwhile
+        began = time.monotonic()
+        assert served.page.stop(5.0)
+        assert time.monotonic() - began < 3
+
+
+def test_only_so_many_are_told_at_a_time(
+    tmp_path: Path, serve: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "MOST_LIVE", 2)
+    served = serve(warm_tank(tmp_path))
+    with ExitStack() as stack:
+        for _ in range(2):
+            web = stack.enter_context(
+                closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20))
+            )
+            web.request("GET", "/live")
+            assert web.getresponse().readline() == b"retry: 3000\n"
+        assert served.get("/live")[0] == 503
+        assert served.get("/")[0] == 200
+    wait_for(lambda: served.page._app._live._count == 0, "both to have left")

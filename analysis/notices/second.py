@@ -1,0 +1,64 @@
+"""Who is asked next: where nobody answers an urgent alarm, a second recipient gets it too.
+
+Their notice waits in the outbox from the beginning, so that it goes out whatever happens to the service;
+an answer, the end of the alarm or a shelf takes it away like any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rushlight.analysis.notices.notice_store import NoticeStore
+from rushlight.analysis.notices.wording import Text
+from rushlight.collector.events import PRIORITY_RANK, Event
+from rushlight.collector.settings import NoticeSettings
+from rushlight.collector.store.records import Notice
+
+__all__ = ["SecondRecipient", "answered_text"]
+
+
+class SecondRecipient:
+    """Which targets are asked next, and when.
+
+    Parameters
+    ----------
+    settings : NoticeSettings
+    targets : sequence of str
+        Short names of their channels; empty where there is none.
+    """
+
+    def __init__(self, settings: NoticeSettings, targets: Sequence[str]) -> None:
+        self.targets = list(targets)
+        self._after_ms = round(settings.second_min * 60_000)
+
+    def due_ms(self, event: Event, not_before_ms: int, now_ms: int) -> int | None:
+        """When they are asked about an event (ms UTC); None where they are not."""
+        urgent = PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]
+        if not self.targets or not urgent or event.test or event.event not in ("raised", "priority-changed"):
+            return None
+        return max(not_before_ms, now_ms) + self._after_ms
+
+    def with_word(self, store: NoticeStore, occurrence: str) -> list[str]:
+        """Those of them that have been asked."""
+        if not self.targets:
+            return []
+        there = store.targets_with_word(occurrence)
+        return [target for target in self.targets if target in there]
+
+    def waits(self, notice: Notice, now_ms: int) -> bool:
+        """Whether a notice waits because it is not yet their turn."""
+        return (
+            notice.target in self.targets
+            and notice.number == 0
+            and now_ms < notice.not_before_ms
+            and notice.transition != "cleared"
+        )
+
+
+def answered_text(event: Event) -> Text:
+    """For all who were asked: somebody has answered."""
+    who = event.actor or "Somebody"
+    return Text(
+        event.summary,
+        f"{who} has answered; nobody is reminded any more.\n\nAlarm: {event.occurrence}",
+    )

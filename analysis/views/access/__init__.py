@@ -1,0 +1,1 @@
+"""Who may see the status page and who may answer: the keeper's login, sessions, sitters' links, tokens."""

@@ -1,0 +1,250 @@
+"""The figures of a tank's pictures: reduced here, so that a year costs a browser no more than a day.
+
+Each step keeps its lowest and highest value: what stuck out for ten seconds sticks out in the picture, too.
+Of a month or more the summaries that the store keeps are taken. CO2 is what the detector makes of a past pH
+with the water it knows now.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.lamp.schedule import DAY_MIN, is_weekend
+from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.views.usual_day import lamp_schedule, usual_day
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.events import Event
+from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
+from rushlight.collector.settings import TankSettings
+from rushlight.collector.store.embedded import EmbeddedStore
+
+__all__ = ["SPANS", "Span", "plot_of"]
+
+_MINUTE_MS = 60_000
+_DAY_MS = 86_400_000
+_MOST_MARKS = 200
+
+
+class Span(NamedTuple):
+    """How long a picture is, the step that it is reduced to (both ms), and where from."""
+
+    length_ms: int
+    step_ms: int
+    source: str
+
+
+SPANS: dict[str, Span] = {
+    "day": Span(_DAY_MS, 2 * _MINUTE_MS, "readings"),
+    "week": Span(7 * _DAY_MS, 15 * _MINUTE_MS, "readings"),
+    "month": Span(31 * _DAY_MS, 60 * _MINUTE_MS, "hourly"),
+    "year": Span(366 * _DAY_MS, _DAY_MS, "daily"),
+}
+
+_Points = dict[int, tuple[float, float]]
+
+
+def plot_of(
+    store: EmbeddedStore,
+    watch: TankWatch,
+    tank: TankSettings,
+    span_name: str,
+    end_ms: int,
+    events: list[Event],
+) -> dict[str, Any]:
+    """What the browser draws; times are whole seconds since 1970, UTC.
+
+    Parameters
+    ----------
+    events : list of Event
+        Of this tank, in any order; those within the span are marked.
+    """
+    span = SPANS[span_name]
+    start_ms = (end_ms - span.length_ms) // span.step_ms * span.step_ms
+    name, zone = watch.tank.name, ZoneInfo(tank.timezone)
+    series = {
+        quantity: _series(store, name, quantity, start_ms, end_ms, span)
+        for quantity in (TEMPERATURE, PH, LIGHT)
+    }
+    daily = span.step_ms < _DAY_MS
+    gas = _gas(watch, series[PH], series[TEMPERATURE]) if daily else {}
+    water = tank.water
+    live = tank.livestock
+    panels = [
+        _panel(
+            TEMPERATURE,
+            series[TEMPERATURE],
+            limits=[live.temperature_low_c, live.temperature_high_c],
+            usual=_usual(watch, TEMPERATURE, series[TEMPERATURE], zone) if daily else None,
+        ),
+        _panel(
+            PH,
+            series[PH],
+            limits=[limit for limit in (water.ph_low, water.ph_high) if limit is not None],
+            usual=_usual(watch, PH, series[PH], zone) if daily else None,
+        ),
+        _gas_panel(gas, live.co2_limit_mg_l),
+        _panel(LIGHT, series[LIGHT], shades=_lamp_hours(watch, start_ms, end_ms, zone) if daily else []),
+    ]
+    return {
+        "start": start_ms // 1000,
+        "end": end_ms // 1000,
+        "step": span.step_ms // 1000,
+        "zone": tank.timezone,
+        "panels": [panel for panel in panels if panel is not None],
+        "marks": _marks(store, name, start_ms, end_ms, events, zone),
+    }
+
+
+def _series(
+    store: EmbeddedStore, tank: str, quantity: str, start_ms: int, end_ms: int, span: Span
+) -> _Points:
+    if span.source == "readings":
+        return store.extremes(tank, quantity, start_ms, end_ms + 1, span.step_ms)
+    step: Any = span.source
+    return {
+        part.start_ms: (part.minimum, part.maximum)
+        for part in store.summaries(tank, quantity, start_ms, end_ms + 1, step)
+        if part.minimum is not None and part.maximum is not None
+    }
+
+
+def _panel(
+    quantity: str,
+    points: _Points,
+    limits: list[float] | None = None,
+    usual: dict[str, list[float | None]] | None = None,
+    shades: list[list[int]] | None = None,
+) -> dict[str, Any] | None:
+    if not points:
+        return None
+    info = QUANTITIES[quantity]
+    times = sorted(points)
+    low, high = min(pair[0] for pair in points.values()), max(pair[1] for pair in points.values())
+    unit = f" {info.printed_unit}" if info.printed_unit else ""
+    return {
+        "id": quantity,
+        "title": info.title,
+        "unit": info.printed_unit,
+        "decimals": info.decimals,
+        "times": [time // 1000 for time in times],
+        "low": [round(points[time][0], 4) for time in times],
+        "high": [round(points[time][1], 4) for time in times],
+        "limits": limits or [],
+        "usual": usual,
+        "shades": shades or [],
+        "words": f"{low:.{info.decimals}f} to {high:.{info.decimals}f}{unit}",
+    }
+
+
+def _usual(
+    watch: TankWatch, quantity: str, points: _Points, zone: ZoneInfo
+) -> dict[str, list[float | None]] | None:
+    day = usual_day(watch, quantity)
+    if not day or not points:
+        return None
+    by_half_hour = {minute // 30: usual for minute, usual in day}
+    low: list[float | None] = []
+    high: list[float | None] = []
+    for time in sorted(points):
+        moment = datetime.fromtimestamp(time / 1000, zone)
+        usual = by_half_hour.get((moment.hour * 60 + moment.minute) // 30)
+        low.append(None if usual is None else round(usual.low, 3))
+        high.append(None if usual is None else round(usual.high, 3))
+    return {"low": low, "high": high}
+
+
+def _gas(watch: TankWatch, acid: _Points, warmth: _Points) -> dict[int, tuple[float, float, float]]:
+    """CO2 in mg/L with one standard error either way, by the middle of each step's pH."""
+    detector = watch.of(CarbonDioxideDetector)
+    found = {}
+    for time, (low, high) in acid.items():
+        heat = warmth.get(time)
+        celsius = None if heat is None else (heat[0] + heat[1]) / 2
+        gas = detector.estimate.at(watch.tank, detector.curve, (low + high) / 2, celsius)
+        if gas is not None and math.isfinite(gas.mg_l):
+            found[time] = (gas.low, gas.mg_l, gas.high)
+    return found
+
+
+def _gas_panel(gas: dict[int, tuple[float, float, float]], limit: float) -> dict[str, Any] | None:
+    if not gas:
+        return None
+    times = sorted(gas)
+    middle = [gas[time][1] for time in times]
+    return {
+        "id": "co2",
+        "title": "CO2, estimated from the pH",
+        "unit": "mg/L",
+        "decimals": 0,
+        "times": [time // 1000 for time in times],
+        "low": [round(value, 2) for value in middle],
+        "high": [round(value, 2) for value in middle],
+        "limits": [limit],
+        "usual": None,
+        "likely": {
+            "low": [round(gas[time][0], 2) for time in times],
+            "high": [round(gas[time][2], 2) for time in times],
+        },
+        "shades": [],
+        "words": f"{min(middle):.0f} to {max(middle):.0f} mg/L, likely within a factor of "
+        f"{max(gas[time][2] / gas[time][1] for time in times):.1f}",
+    }
+
+
+def _lamp_hours(watch: TankWatch, start_ms: int, end_ms: int, zone: ZoneInfo) -> list[list[int]]:
+    """When the lamp should be on, as pairs of seconds since 1970."""
+    schedule = lamp_schedule(watch)
+    if schedule is None:
+        return []
+    found = []
+    day = datetime.fromtimestamp(start_ms / 1000, zone).date() - timedelta(days=1)
+    last = datetime.fromtimestamp(end_ms / 1000, zone).date()
+    while day <= last:
+        midnight = datetime(day.year, day.month, day.day, tzinfo=zone)
+        number = (day - datetime(1970, 1, 1, tzinfo=UTC).date()).days
+        for on, off in schedule[is_weekend(number)]:
+            # by the wall clock, so that the hour of summer time is right
+            edges = [
+                midnight + timedelta(minutes=on),
+                midnight + timedelta(minutes=on + (off - on) % DAY_MIN),
+            ]
+            begin, end = (round(edge.timestamp()) for edge in edges)
+            if end * 1000 > start_ms and begin * 1000 < end_ms:
+                found.append([begin, end])
+        day += timedelta(days=1)
+    return found
+
+
+def _marks(
+    store: EmbeddedStore, tank: str, start_ms: int, end_ms: int, events: list[Event], zone: ZoneInfo
+) -> list[dict[str, Any]]:
+    """Alarms and entries of the log, by time; the newest where there are very many."""
+    marks = [*_alarm_marks(events), *_log_marks(store, tank, start_ms, end_ms)]
+    inside = sorted((mark for mark in marks if start_ms <= mark["ms"] <= end_ms), key=lambda mark: mark["ms"])
+    for mark in inside:
+        moment = datetime.fromtimestamp(mark["ms"] / 1000, zone)
+        mark["when"] = f"{moment.day} {moment:%b %H:%M}"
+        mark["time"] = mark.pop("ms") // 1000
+    return inside[-_MOST_MARKS:]
+
+
+def _alarm_marks(events: list[Event]) -> Iterator[dict[str, Any]]:
+    for event in events:
+        if event.event == "raised" and not event.test:
+            yield {
+                "ms": milliseconds(event.time),
+                "kind": "alarm",
+                "text": event.summary,
+                "href": f"/alarm/{event.occurrence}",
+            }
+
+
+def _log_marks(store: EmbeddedStore, tank: str, start_ms: int, end_ms: int) -> Iterator[dict[str, Any]]:
+    for entry in store.log(tank, start_ms, end_ms + 1):
+        kind = "water" if entry.changed_share is not None else "test" if entry.tests else "log"
+        yield {"ms": entry.time_ms, "kind": kind, "text": entry.words(), "href": ""}

@@ -1,0 +1,45 @@
+"""The templates of the page; every text that they print is escaped, and none has control characters."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from rushlight.analysis.alarms.wording import utc_text
+from rushlight.analysis.physics.carbon_dioxide import likely_text
+from rushlight.analysis.views.facts import age_text
+from rushlight.analysis.views.page.front_words import sentence
+from rushlight.collector.safe_text import safe_lines
+from rushlight.collector.store.log_words import DONE, TESTS
+
+__all__ = ["environment_of"]
+
+
+def environment_of(folder: Path, version: str) -> Environment:
+    """The templates of a folder; `version` is of the static files."""
+    environment = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_without_control,
+    )
+    environment.filters.update(age=age_text, utc=utc_text, capital=_capital)
+    environment.globals.update(
+        likely_text=likely_text, version=version, sentence=sentence, TESTS=TESTS, DONE=DONE
+    )
+    return environment
+
+
+def _capital(text: str) -> str:
+    """A sentence's first letter; a key of the settings and pH are written as they are."""
+    first = text.partition(" ")[0]
+    return text if first == "pH" or "_" in first or "." in first[:-1] else text[:1].upper() + text[1:]
+
+
+def _without_control(value: Any) -> Any:
+    """What a template prints: a name may have come from a device or a file."""
+    return safe_lines(value) if isinstance(value, str) and not hasattr(value, "__html__") else value

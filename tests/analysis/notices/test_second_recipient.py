@@ -1,0 +1,146 @@
+"""Who is asked where nobody answers, who hears of an answer, and the links in notices."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from rushlight.analysis.notices.links import with_links
+from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.notices.queue import NoticeQueue
+from rushlight.collector.settings import NoticeSettings
+from rushlight.collector.store.embedded import EmbeddedStore
+from tests.analysis.notices.test_queue_safety import AT_NIGHT, MIN, MORNING, NIGHT, NOON, event, told, waiting
+
+AFTER = 20 * MIN
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[EmbeddedStore]:
+    with EmbeddedStore(tmp_path / "rushlight.db", synchronous="OFF") as made:
+        yield made
+
+
+def queue(settings: NoticeSettings | None = None) -> NoticeQueue:
+    return NoticeQueue(settings or NoticeSettings(second_min=20), ("keeper",), "UTC", ("neighbour",))
+
+
+def deliver(store: EmbeddedStore, target: str, now_ms: int) -> int:
+    due = [notice for notice in store.due_notices(now_ms) if notice.target == target]
+    for notice in due:
+        store.notice_delivered(notice.id, now_ms)
+    return len(due)
+
+
+def test_the_second_is_asked_when_nobody_answers_and_not_when_somebody_does(store: EmbeddedStore) -> None:
+    notices = queue()
+    told(notices, store, event())
+    assert deliver(store, "keeper", NOON) == 1
+    assert deliver(store, "neighbour", NOON + AFTER - 1) == 0
+    assert deliver(store, "neighbour", NOON + AFTER) == 1
+    # another alarm, answered in time
+    told(notices, store, event(alarm="co2-overdose"), event("acknowledged", NOON + MIN, alarm="co2-overdose"))
+    assert deliver(store, "neighbour", NOON + 9 * AFTER) == 0
+
+
+def test_what_is_not_urgent_asks_nobody_else_and_a_rise_does(store: EmbeddedStore) -> None:
+    notices = queue()
+    told(notices, store, event(priority="medium"))
+    assert {target for _, target, _, _ in waiting(store)} == {"keeper"}
+    told(notices, store, event("priority-changed", NOON + MIN, priority="high"))
+    due = [(target, at) for _, target, _, at in waiting(store)]
+    assert ("neighbour", NOON + MIN + AFTER) in due
+
+
+def test_who_answered_is_said_to_both_that_were_asked_and_to_them_alone(store: EmbeddedStore) -> None:
+    notices = queue()
+    told(notices, store, event())
+    deliver(store, "keeper", NOON)
+    deliver(store, "neighbour", NOON + AFTER)
+    answer = event("acknowledged", NOON + AFTER + MIN, actor="Ines", summary="Acknowledged by Ines")
+    told(notices, store, answer)
+    said = {(notice.target, notice.body.split(" has")[0]) for notice in store.pending_notices()}
+    assert said == {("keeper", "Ines"), ("neighbour", "Ines")}
+    deliver(store, "keeper", NOON + 2 * AFTER)
+    deliver(store, "neighbour", NOON + 2 * AFTER)
+    # both hear of its end
+    told(notices, store, event("cleared", NOON + 3 * AFTER))
+    assert {target for _, target, _, _ in waiting(store)} == {"keeper", "neighbour"}
+    # where nobody else was asked, an answer is no notice
+    told(notices, store, event(alarm="co2-overdose"))
+    deliver(store, "keeper", NOON)
+    told(notices, store, event("acknowledged", NOON + MIN, alarm="co2-overdose", actor="Ines"))
+    told(notices, store, event("cleared", NOON + 2 * MIN, alarm="co2-overdose"))
+    last = [notice for notice in store.pending_notices() if "co2-overdose" in notice.occurrence]
+    assert {(notice.target, notice.transition) for notice in last} == {("keeper", "cleared")}
+
+
+def test_at_night_the_time_for_an_answer_begins_with_the_morning(store: EmbeddedStore) -> None:
+    quiet = NoticeSettings(
+        quiet_from=AT_NIGHT.quiet_from, quiet_to=AT_NIGHT.quiet_to, quiet_timezone="UTC", second_min=20
+    )
+    notices = queue(quiet)
+    told(notices, store, event(alarm="light-missing", at_ms=NIGHT, began_ms=NIGHT))
+    due = {target: at for _, target, _, at in waiting(store)}
+    assert due == {"keeper": MORNING, "neighbour": MORNING + AFTER}
+    # harm that is foreseen wakes the keeper at once; the neighbour still has their turn later
+    told(notices, store, event(alarm="temperature-high", at_ms=NIGHT, began_ms=NIGHT, time_left_s=600))
+    notices.harm_expected({notice.occurrence: NIGHT + 600_000 for notice in store.pending_notices()})
+    assert "neighbour" not in {notice.target for notice in notices.urgent(store, NIGHT + MIN)}
+
+
+def test_both_take_notices_and_only_the_first_are_missed(store: EmbeddedStore) -> None:
+    sent: list[str] = []
+
+    def send(url: str, *text: object) -> bool:
+        sent.append(url)
+        return True
+
+    urls = {
+        "RUSHLIGHT_NOTICE_URLS": "json://keeper",
+        "RUSHLIGHT_SECOND_NOTICE_URLS": "json://neighbour json://keeper",
+    }
+    notifier = Notifier(NoticeSettings(), environment=urls, clock=lambda: NOON, sender=send)
+    assert len(notifier.targets) == 1
+    with store.transaction():
+        store.add_event(event())
+        notifier.queue_for(event(), store, NOON)
+    notifier.run_once(store, NOON)
+    assert sent == ["json://keeper"]
+    assert notifier.queue_missing(event().occurrence, store, NOON) == 0
+    notifier.run_once(store, NOON + AFTER)
+    assert sent.count("json://neighbour") == 1
+
+
+@pytest.mark.parametrize("url", ["https://tanks.example", "https://tanks.example/"])
+def test_a_notice_leads_to_its_alarm(url: str) -> None:
+    name = "alcove/probe-fault/ph/2026-03-01T02:00:00Z"
+    link = f"https://tanks.example/alarm/{name}"
+    body = with_links(f"Unplug it.\n\nThe rest.\n\nAlarm: {name}", url)
+    assert body.split("\n\n")[:2] == ["Unplug it.", link]
+    group = with_links(f"First.\n\n- one\n  Alarm: {name}\n\n- two\n  Alarm: {name}", url)
+    assert group.count(f"  Alarm: {name}\n  {link}") == 2
+    assert with_links(f"Alarm: {name}", None) == f"Alarm: {name}"
+    assert with_links("No alarm here.", url) == "No alarm here."
+
+
+def test_the_link_goes_out_with_the_notice_and_its_reminder(store: EmbeddedStore) -> None:
+    bodies: list[str] = []
+
+    def send(url: str, title: str, body: str, *more: object) -> bool:
+        bodies.append(body)
+        return True
+
+    urls = {"RUSHLIGHT_NOTICE_URLS": "json://keeper"}
+    notifier = Notifier(
+        NoticeSettings(), environment=urls, clock=lambda: NOON, sender=send, page_url="http://192.0.2.7:8742"
+    )
+    with store.transaction():
+        store.add_event(event())
+        notifier.queue_for(event(), store, NOON)
+    notifier.run_once(store, NOON)
+    notifier.run_once(store, NOON + 15 * MIN)
+    assert len(bodies) == 2
+    assert all(f"http://192.0.2.7:8742/alarm/{event().occurrence}" in body for body in bodies)
