@@ -53,6 +53,7 @@ ORDER = (
     "analysis.explain",
     "analysis.views",
     "analysis.service",
+    "analysis.calibration",
     "analysis.demo",
     "analysis.commands",
 )

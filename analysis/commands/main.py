@@ -17,6 +17,7 @@ from rushlight.analysis.commands.alarms import (
     unshelve,
 )
 from rushlight.analysis.commands.backup import backup, restore
+from rushlight.analysis.commands.calibrate import calibrate
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
 from rushlight.analysis.commands.demo import demo
@@ -81,6 +82,7 @@ for _command in (
     service,
     listen,
     note,
+    calibrate,
 ):
     cli.add_command(_command)
 

@@ -36,7 +36,6 @@ __all__ = ["CollectorService"]
 
 _log = logging.getLogger("rushlight.collector")
 
-
 _BATCH = 1000  # deliveries in one commit; the MQTT link lets as many be unacknowledged
 _BATCH_S = 0.25  # and the longest that the first of them waits
 _LULL_S = 0.03  # nothing more has come for so long: don't keep a broker that limits what is in flight waiting
@@ -264,6 +263,7 @@ class CollectorService:
 
     def _poll(self, now: int) -> None:
         try:
+            self._maker.follow_log(self._store)
             self._listener.poll(self._store, now)
         except StoreError as error:
             self._say.say("poll", f"{error}; trying again")
