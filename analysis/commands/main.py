@@ -17,6 +17,7 @@ from rushlight.analysis.commands.alarms import (
     unshelve,
 )
 from rushlight.analysis.commands.backup import backup, restore
+from rushlight.analysis.commands.bundle import bundle
 from rushlight.analysis.commands.calibrate import calibrate
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
@@ -83,6 +84,7 @@ for _command in (
     listen,
     note,
     calibrate,
+    bundle,
 ):
     cli.add_command(_command)
 
