@@ -54,6 +54,7 @@ ORDER = (
     "analysis.views",
     "analysis.service",
     "analysis.calibration",
+    "analysis.change_over",
     "analysis.demo",
     "analysis.commands",
 )

@@ -25,7 +25,7 @@ __all__ = ["bundle"]
 def bundle(config: str, tank: str, around: str, hours: float, days: float, file: str | None) -> int:
     """Put a moment of a tank into one file that anybody can replay: for an alarm that was missed or false.
 
-    In it: readings, the tank's settings, tests and water changes of the keeper's log, events and answers, what
+    In it: readings, the tank's settings, tests and water changes of the keeper's log, events, answers, what
     each detector believed. Not in it: names, titles, addresses, secrets, who answered, words of your own. The
     time zone is in it, because the lamp's times are local.
     """

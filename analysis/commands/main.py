@@ -26,6 +26,7 @@ from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
 from rushlight.analysis.commands.listen import listen
+from rushlight.analysis.commands.move import move
 from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
@@ -85,6 +86,7 @@ for _command in (
     note,
     calibrate,
     bundle,
+    move,
 ):
     cli.add_command(_command)
 
