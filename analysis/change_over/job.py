@@ -50,7 +50,10 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
         if answer == "go" or (answer == "wait" and known.ready == "don't"):
             answer = "don't" if known.ready == "don't" else "wait"
     yield _titles(known)
-    yield f"{_ANSWERS[answer]}{'' if not reasons else ': ' + '; '.join(reasons)}."
+    said = _ANSWERS[answer]
+    if answer == "go" and known.far:
+        said = "GO, but only by a plan over days"
+    yield f"{said}{'' if not reasons else ': ' + '; '.join(reasons)}."
     if known.ready in ("ready", "old"):
         yield f"The tank: {known.ready_words}."
     if species is not None:

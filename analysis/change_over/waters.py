@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from rushlight.analysis.change_over.mixing_plan import Solution
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution
 from rushlight.analysis.change_over.readiness import readiness
 from rushlight.analysis.change_over.species import Species
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, limits_of
@@ -52,6 +52,13 @@ class Known(NamedTuple):
     carrying: Solution | None
     ready: str
     ready_words: str
+
+    @property
+    def far(self) -> bool:
+        """Too far apart for one day."""
+        if self.tank is None or self.carrying is None:
+            return False
+        return abs(self.tank.celsius - self.carrying.celsius) > RATES.days_from_c
 
 
 def what_is_known(settings: Settings, asked: Asked, species: Species | None, now_ms: int) -> Known:

@@ -16,6 +16,7 @@ from rushlight.analysis.commands.alarms import (
     try_,
     unshelve,
 )
+from rushlight.analysis.commands.away import away
 from rushlight.analysis.commands.backup import backup, restore
 from rushlight.analysis.commands.bundle import bundle
 from rushlight.analysis.commands.calibrate import calibrate
@@ -31,6 +32,7 @@ from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
 from rushlight.analysis.commands.replay import replay
+from rushlight.analysis.commands.report import report
 from rushlight.analysis.commands.run import run
 from rushlight.analysis.commands.service import service
 from rushlight.analysis.commands.status import status
@@ -87,6 +89,8 @@ for _command in (
     calibrate,
     bundle,
     move,
+    away,
+    report,
 ):
     cli.add_command(_command)
 

@@ -110,7 +110,12 @@ def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixt
     assert "\nDON'T" in out and "above the limits" in out and "add " not in out
     assert main(["move", "porch", "tub", "--temperature", "8"]) == 0
     out = capsys.readouterr().out
-    assert "not in one day" in out and "18.0 °C" in out and "drops" not in out
+    assert (
+        "GO, but only by a plan over days" in out
+        and "not in one day" in out
+        and "18.0 °C" in out
+        and "drops" not in out
+    )
 
 
 def test_what_is_typed_wrong_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
