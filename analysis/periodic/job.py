@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
+from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.periodic.alarm_load import alarm_load
@@ -73,7 +74,7 @@ def _span(
             due.append(f"calibrate the pH electrode (rushlight calibrate {name} ph)")
         if not tests or now_ms - tests[-1] > _TEST_DAYS * _DAY_MS:
             due.append("test KH and note it: CO2 is estimated with it")
-    due += [f"{alarm} has been active for more than a day" for alarm in load.stale]
+    due += [f"{rationale_for(one).title}: active for more than a day" for one in load.stale]
     return Span(
         name,
         tank,

@@ -104,11 +104,19 @@ def test_what_forbids_leaving_is_said_and_mended(home: Path, capsys: pytest.Capt
         for kind in ("raised", "acknowledged"):
             store.add_event(
                 Event(
-                    time=stamp, tank="porch", event=kind,  # type: ignore[arg-type]
-                    alarm="co2-overdose", priority="high",
-                    summary="TEST", detail="", cautions=[], test=True, until=stamp, occurrence=f"porch/x/{stamp}/test",
+                    time=stamp,
+                    tank="porch",
+                    event=kind,  # type: ignore[arg-type]
+                    alarm="co2-overdose",
+                    priority="high",
+                    summary="TEST",
+                    detail="",
+                    cautions=[],
+                    test=True,
+                    until=stamp,
+                    occurrence=f"porch/co2-overdose/{stamp}/test",
                 )
-            )  # fmt: skip
+            )
     assert away("--room-low", "2") == 0
     out = capsys.readouterr().out
     assert "fine         alarm to the phone" in out
