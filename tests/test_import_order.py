@@ -53,6 +53,7 @@ ORDER = (
     "analysis.explain",
     "analysis.views",
     "analysis.service",
+    "analysis.beginning",
     "analysis.calibration",
     "analysis.paper",
     "analysis.absence",

@@ -26,6 +26,7 @@ from rushlight.analysis.commands.demo import demo
 from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
+from rushlight.analysis.commands.init import init
 from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.move import move
 from rushlight.analysis.commands.note import note
@@ -91,6 +92,7 @@ for _command in (
     move,
     away,
     report,
+    init,
 ):
     cli.add_command(_command)
 

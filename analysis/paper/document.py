@@ -53,7 +53,7 @@ class Curve(NamedTuple):
         values = [y for _, y in self.points if y is not None]
         low, high = (min(values), max(values)) if values else (0.0, 1.0)
         room = max((high - low) * 0.08, abs(high) * 0.01, 0.01)
-        return low - room, high + room
+        return (max(0.0, low - room) if low >= 0 else low - room), high + room
 
     def runs(self) -> list[list[tuple[float, float]]]:
         """Unbroken stretches."""

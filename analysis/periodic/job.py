@@ -16,6 +16,7 @@ from rushlight.analysis.physics.numbers import ELECTRODE
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import replay_store
 from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import PH, PH_PROBE
 from rushlight.collector.service import listener
@@ -75,6 +76,7 @@ def _span(
         if not tests or now_ms - tests[-1] > _TEST_DAYS * _DAY_MS:
             due.append("test KH and note it: CO2 is estimated with it")
     due += [f"{rationale_for(one).title}: active for more than a day" for one in load.stale]
+    due += first_month_lines(name, tank, whole, now_ms)
     return Span(
         name,
         tank,

@@ -126,10 +126,12 @@ def _curves(span: Span, zone: ZoneInfo) -> Iterator[Curve]:
     live = span.tank.livestock
     days = max(1, round((span.to_ms - span.from_ms) / _DAY_MS))
     step = max(1, days // 8)
+    first = datetime.fromtimestamp(span.from_ms / 1000, zone)
+    to_midnight = (1 - (first.hour * 60 + first.minute) / 1440) % 1  # labels stand at the days' beginnings
     labels = [
         (
-            day / days,
-            f"{datetime.fromtimestamp((span.from_ms + day * _DAY_MS) / 1000, zone):%d %b}",
+            (day + to_midnight) / days,
+            f"{datetime.fromtimestamp((span.from_ms + (day + to_midnight) * _DAY_MS) / 1000, zone):%d %b}",
         )
         for day in range(0, days, step)
     ]

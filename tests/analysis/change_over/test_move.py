@@ -15,8 +15,8 @@ import pytest
 from rushlight.analysis.change_over.cold_ahead import cold_ahead
 from rushlight.analysis.change_over.follow import Follow
 from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
-from rushlight.analysis.change_over.readiness import readiness
 from rushlight.analysis.commands.main import main
+from rushlight.analysis.views.readiness import readiness
 from rushlight.collector.readings import Reading
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.log_entry import LogEntry
