@@ -43,6 +43,7 @@ MEANINGS: dict[str, str] = {
     "tanks.NAME.volume_litres": "the water in it",
     "tanks.NAME.timezone": "IANA name, as `Europe/Lisbon`: all its times of day are local",
     "tanks.NAME.report_every_s": "how often its device reports",
+    "tanks.NAME.started": "the day it was set up: for a month `status` and report say what is due",
     "tanks.NAME.water.carbonate_hardness_dkh": "KH by a drop test (1 dKH is 17.85 mg/L as CaCO3)",
     "tanks.NAME.water.tap_hardness_dkh": "KH of the water that is poured in, where it differs",
     "tanks.NAME.water.general_hardness_dgh": "GH, for the ionic strength",

@@ -55,6 +55,12 @@ ORDER = (
     "analysis.explain",
     "analysis.views",
     "analysis.service",
+    "analysis.beginning",
+    "analysis.calibration",
+    "analysis.paper",
+    "analysis.absence",
+    "analysis.periodic",
+    "analysis.change_over",
     "analysis.demo",
     "analysis.commands",
 )

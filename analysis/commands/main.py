@@ -17,20 +17,26 @@ from rushlight.analysis.commands.alarms import (
     unshelve,
 )
 from rushlight.analysis.commands.answers import hands, verdict
+from rushlight.analysis.commands.away import away
 from rushlight.analysis.commands.backup import backup, restore
+from rushlight.analysis.commands.bundle import bundle
+from rushlight.analysis.commands.calibrate import calibrate
 from rushlight.analysis.commands.check import check
 from rushlight.analysis.commands.compare import compare
 from rushlight.analysis.commands.demo import demo
 from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
 from rushlight.analysis.commands.import_ import import_
+from rushlight.analysis.commands.init import init
 from rushlight.analysis.commands.listen import listen
+from rushlight.analysis.commands.move import move
 from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
 from rushlight.analysis.commands.people import invite, password
 from rushlight.analysis.commands.reload import reload
 from rushlight.analysis.commands.replay import replay
+from rushlight.analysis.commands.report import report
 from rushlight.analysis.commands.run import run
 from rushlight.analysis.commands.service import service
 from rushlight.analysis.commands.status import status
@@ -89,6 +95,12 @@ for _command in (
     verdict,
     password,
     invite,
+    calibrate,
+    bundle,
+    move,
+    away,
+    report,
+    init,
 ):
     cli.add_command(_command)
 

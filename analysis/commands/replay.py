@@ -29,7 +29,7 @@ __all__ = ["replay"]
 @click.option("--tank", metavar="NAME", help="One tank of the store; all by default.")
 @click.option("--beliefs", metavar="FILE.csv", help="Write what each detector believed there.")
 @PART
-@click.argument("readings", nargs=-1, metavar="[READINGS.csv…]")
+@click.argument("readings", nargs=-1, metavar="[READINGS.csv…|BUNDLE.zip]")
 def replay(
     config: str,
     events: str | None,
@@ -45,7 +45,8 @@ def replay(
     """Run the same analysis over recorded readings, or over the own store around a moment.
 
     All times come from the data. With --store it shows what happened then and what each detector believed:
-    for an alarm that was missed, or one that was false.
+    for an alarm that was missed, or one that was false. A file of `rushlight bundle` is replayed in the same
+    way, with the settings that are in it.
     """
     if store:
         from rushlight.analysis.replay.around import replay_around
@@ -61,6 +62,11 @@ def replay(
         return 0
     if not readings:
         raise click.UsageError("Missing argument 'READINGS.csv…' (or --store --around TIME).")
+    if len(readings) == 1 and readings[0].lower().endswith(".zip"):
+        from rushlight.analysis.replay.around import replay_file
+
+        replay_file(readings[0], events, beliefs, sys.stdout)
+        return 0
     if around is not None or tank is not None or beliefs is not None or part is not None:
         raise click.UsageError("--around, --tank, --beliefs and --part go with --store.")
     from rushlight.analysis.replay.progress import replay_with_progress

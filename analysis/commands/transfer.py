@@ -14,8 +14,10 @@ from rushlight.collector.influx.state import drain_report
 from rushlight.collector.service.parts import settings_of_tank, settings_of_whole
 from rushlight.collector.settings import Settings
 from rushlight.collector.store import tables_out
+from rushlight.collector.store.calibration import TankCalibrations
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.exchange import export_csv, export_parquet, import_csv, import_parquet
+from rushlight.collector.store.recalibrated import RecalibratedSource, calibrations_of
 from rushlight.collector.store.records import ReadingSource
 from rushlight.collector.store.service_lock import ServiceLock
 
@@ -59,7 +61,8 @@ def export_readings(
     span = _span(settings, tank, start, end)
     with closing(_source(settings, tank, here)) as source:
         _check_tank(settings, source, tank)
-        count = write(source, file, tank, span[0], span[1], quantities or None)
+        seen = RecalibratedSource(source, _calibrations(settings, tank, source))
+        count = write(seen, file, tank, span[0], span[1], quantities or None)
         if isinstance(source, EmbeddedStore):
             return f"{count} readings from {source.path} written to {file}"
     return f"{count} readings from {settings.store.url} written to {file}{_behind(settings)}"
@@ -147,6 +150,17 @@ def _source(settings: Settings, tank: str | None, here: bool) -> ReadingSource:
 
         return InfluxReadings(settings.store)
     return _local(settings, tank)
+
+
+def _calibrations(settings: Settings, tank: str | None, source: ReadingSource) -> dict[str, TankCalibrations]:
+    """By tank, from the local file: the keeper's log is in no other place."""
+    if isinstance(source, EmbeddedStore):
+        return calibrations_of(source, settings.tanks)
+    try:
+        with _local(settings, tank) as store:
+            return calibrations_of(store, settings.tanks)
+    except (StoreError, SettingsError):
+        return {}
 
 
 def _local(settings: Settings, tank: str | None) -> EmbeddedStore:

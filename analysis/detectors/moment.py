@@ -13,7 +13,7 @@ from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.physics.electrode_trust import PhTrust, old_ph_error, ph_trust
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
-from rushlight.collector.settings import PhCalibration, TankSettings
+from rushlight.collector.settings import CalibrationPoint, PhCalibration, TankSettings
 
 __all__ = [
     "CurrentFacts",
@@ -60,10 +60,16 @@ class Tank:
         self.kept_heat: KeptHeat | None = None
         self._trust: tuple[tuple[bool, int], PhTrust] | None = None
         self._calibrated: datetime.date | None = None
+        self._points: Sequence[CalibrationPoint] = ()
 
-    def calibrated_by_log(self, time_ms: int) -> None:
-        """When the keeper has last calibrated the pH electrode (ms UTC), -1 where it was not noted."""
+    def calibrated_by_log(self, time_ms: int, points: Sequence[CalibrationPoint] = ()) -> None:
+        """When the keeper has last calibrated the pH electrode (ms UTC), -1 where it was not noted.
+
+        `points`: what it gave in its buffers, where that was kept.
+        """
         before = self._calibrated
+        if list(points) != list(self._points):
+            self._points, self._trust = points, None
         if time_ms < 0:
             self._calibrated = None
         else:
@@ -77,7 +83,9 @@ class Tank:
             calibration = self.settings.ph_calibration
             noted = self._calibrated
             # of a raw electrode the points count, and the day that stands beside them
-            if noted is not None and not calibration.points:
+            if noted is not None and self._points:
+                calibration = PhCalibration(points=list(self._points), calibrated=noted)
+            elif noted is not None and not calibration.points:
                 known = calibration.calibrated
                 calibration = PhCalibration(calibrated=noted if known is None else max(known, noted))
             self._trust = (raw, day), ph_trust(calibration, raw, day)

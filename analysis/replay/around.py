@@ -15,6 +15,7 @@ import msgspec
 from rushlight.analysis.alarms.rationale import Family, rationale_for
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.replay.beliefs import BELIEFS, Sample
+from rushlight.analysis.replay.bundle import read_bundle, replay_bundle
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import HOUR_MS, Readings, Recording, replay_store
 from rushlight.collector.errors import ReplayError, SettingsError, StoreError
@@ -24,7 +25,7 @@ from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 
-__all__ = ["moment_in", "replay_around"]
+__all__ = ["moment_in", "replay_around", "replay_file"]
 
 _ROWS = 16  # of a table; what changes has a row of its own besides
 _MEASURED: dict[Family, dict[str, str]] = {
@@ -108,6 +109,33 @@ def replay_around(
                 failed = error
     if not recordings and failed is not None:
         raise failed
+    _show(settings, recordings, events, beliefs, out)
+
+
+def replay_file(bundle: str, events: str | None, beliefs: str | None, out: TextIO) -> None:
+    """The same of a file of `rushlight bundle`, by the settings that are in it.
+
+    Raises
+    ------
+    ReplayError
+        It can't be read, or a file can't be written.
+    StoreError
+        It has no readings.
+    """
+    found = read_bundle(Path(bundle))
+    recording = replay_bundle(found)
+    _show(found.settings, [recording], events, beliefs, out)
+    if [one.time for one in recording.events] != [one.time for one in found.replayed]:
+        print(
+            f"Its maker's version ({safe_lines(found.about.version)}) gave {len(found.replayed)} events; see "
+            "replayed.jsonl in the file.",
+            file=out,
+        )
+
+
+def _show(
+    settings: Settings, recordings: Sequence[Recording], events: str | None, beliefs: str | None, out: TextIO
+) -> None:
     for recording in recordings:
         for line in _shown(settings, recording):
             print(safe_lines(line), file=out)

@@ -13,6 +13,7 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.recalibrated import Recalibrated, calibrations_of
 
 __all__ = ["open_readings"]
 
@@ -20,8 +21,9 @@ __all__ = ["open_readings"]
 @contextmanager
 def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Iterator[Readings]:
     """Where the readings are: the file, and the server too where the settings name one that answers."""
+    calibrations = calibrations_of(local, settings.tanks)
     if settings.store.kind != "influxdb":
-        yield local
+        yield Recalibrated(local, calibrations) if calibrations else local
         return
     from rushlight.collector.influx.reader import InfluxReadings
 
@@ -30,9 +32,10 @@ def open_readings(settings: Settings, local: EmbeddedStore, warn: TextIO) -> Ite
             server.check()
         except ServerAway as error:
             print(safe_text(f"{error}; the readings that the local file still has are used"), file=warn)
-            yield local
+            yield Recalibrated(local, calibrations) if calibrations else local
             return
-        yield _Both(server, local)
+        both = _Both(server, local)
+        yield Recalibrated(both, calibrations) if calibrations else both
 
 
 class _Both:

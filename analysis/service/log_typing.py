@@ -16,7 +16,7 @@ from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.log_entry import LogEntry
 from rushlight.collector.units import GALLON_L
 
-__all__ = ["Typed", "log_lines", "log_store", "noted", "undone"]
+__all__ = ["Typed", "log_lines", "log_store", "moment_typed", "noted", "undone"]
 
 _SHARE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(%|l|L|gal)")
 
@@ -110,6 +110,11 @@ def _share(text: str, tank: TankSettings) -> float:
     if amount > tank.volume_litres:
         raise LogError(f"--changed: {amount:g} L is more than the tank's {tank.volume_litres:g} L")
     return amount / tank.volume_litres
+
+
+def moment_typed(text: str, timezone: str, now_ms: int) -> int:
+    """ms UTC of a moment that was typed; without an offset by that clock. Raises `LogError`."""
+    return _moment(text, ZoneInfo(timezone), now_ms)
 
 
 def _moment(text: str, zone: ZoneInfo, now_ms: int) -> int:

@@ -12,6 +12,7 @@ from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
+from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.analysis.views.refused import RefusedFacts
 from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines
@@ -44,6 +45,10 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     for tank in facts.tanks:
         yield Text()
         yield from _tank(tank)
+        if tank.watched:
+            log = store.log(tank.name)
+            for text in first_month_lines(tank.name, settings.tanks[tank.name], log, now_ms):
+                yield Text(f"  {text}")
     yield from _cautions(facts.tanks)
     yield Text()
     for link in facts.links:

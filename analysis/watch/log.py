@@ -15,6 +15,7 @@ from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.detectors.registry import Family, Noting
 from rushlight.analysis.estimators.units import DAY_MS
 from rushlight.analysis.numbers import Numbers, Of
+from rushlight.collector.settings import CalibrationPoint
 from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["LOG", "WatchLog"]
@@ -43,12 +44,15 @@ class WatchLog(msgspec.Struct):
         Those of the last weeks, by time.
     calibrated_ms : int
         When the pH electrode was last calibrated (ms UTC), -1 where nobody has said.
+    points : list of CalibrationPoint
+        What it gave in its buffers then, where that was kept.
     """
 
     seen: int = 0
     waiting: list[LogEntry] = msgspec.field(default_factory=list)
     entries: list[LogEntry] = msgspec.field(default_factory=list)
     calibrated_ms: int = -1
+    points: list[CalibrationPoint] = msgspec.field(default_factory=list)
 
     def give(self, now_ms: int, families: Sequence[Family], tank: Tank) -> None:
         """Hand what has come due to the families that take it up."""
@@ -58,12 +62,12 @@ class WatchLog(msgspec.Struct):
             for family in families:
                 if isinstance(family, Noting):
                     family.noted(tank, entry)
-        tank.calibrated_by_log(self.calibrated_ms)
+        tank.calibrated_by_log(self.calibrated_ms, self.points)
 
     def take_back(self, number: int, families: Sequence[Family], tank: Tank) -> None:
         """An entry was undone: what families hold of it goes, too."""
         entry = self.remove(number)
-        tank.calibrated_by_log(self.calibrated_ms)
+        tank.calibrated_by_log(self.calibrated_ms, self.points)
         for family in families:
             if entry is not None and isinstance(family, Noting):
                 family.undone(tank, entry)
@@ -77,8 +81,8 @@ class WatchLog(msgspec.Struct):
         entries = sorted([*self.entries, *ready], key=lambda one: one.time_ms)[-LOG.kept :]
         self.entries = [one for one in entries if now_ms - one.time_ms < LOG.kept_d * DAY_MS]
         for one in ready:
-            if "calibrated" in one.done:
-                self.calibrated_ms = max(self.calibrated_ms, one.time_ms)
+            if "calibrated" in one.done and one.time_ms >= self.calibrated_ms:
+                self._calibrated_by(one)
         return [one for one in ready if now_ms - one.time_ms < LOG.kept_d * DAY_MS]
 
     def remove(self, number: int) -> LogEntry | None:
@@ -87,7 +91,13 @@ class WatchLog(msgspec.Struct):
         gone = next((one for one in self.entries if one.id == number), None)
         self.entries = [one for one in self.entries if one.id != number]
         if gone is not None and gone.time_ms == self.calibrated_ms:
-            self.calibrated_ms = max(
-                (one.time_ms for one in self.entries if "calibrated" in one.done), default=-1
-            )
+            self.calibrated_ms, self.points = -1, []
+            for one in self.entries:
+                if "calibrated" in one.done:
+                    self._calibrated_by(one)
         return gone
+
+    def _calibrated_by(self, entry: LogEntry) -> None:
+        """Entries come by time, so the last counts."""
+        self.calibrated_ms = entry.time_ms
+        self.points = [] if entry.calibration is None else list(entry.calibration.points)

@@ -290,4 +290,4 @@ class TankWatch:
         self._note([])
         self.state, self.families = state_in(blob, self._version, WatchState, self._kinds, where)
         self._wire()
-        self.tank.calibrated_by_log(self.state.log.calibrated_ms)
+        self.tank.calibrated_by_log(self.state.log.calibrated_ms, self.state.log.points)

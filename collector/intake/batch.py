@@ -31,7 +31,10 @@ from rushlight.collector.log import ClearLog
 from rushlight.collector.readings import TEMPERATURE, Flag, Reading
 from rushlight.collector.safe_text import safe_text
 from rushlight.collector.settings import LinkSettings, MqttLink, Settings
+from rushlight.collector.store.calibration import TankCalibrations
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.in_hand import in_hand
+from rushlight.collector.store.recalibrated import calibrations_of
 
 __all__ = ["Arrival", "Batch", "BatchMaker"]
 
@@ -126,11 +129,22 @@ class BatchMaker:
         self._stampers = {name: Stamper() for name in settings.tanks}
         self._intake = Intake(settings)
         self._refusals = Refusals()
+        self._log_seen = 0
+        self._calibrations: dict[str, TankCalibrations] = {}
+
+    def follow_log(self, store: EmbeddedStore) -> None:
+        """Take up what the keeper's log says of the probes, and which are in hand; StoreError as a read."""
+        newest = store.last_change()
+        if newest != self._log_seen:
+            self._calibrations = calibrations_of(store, self._settings.tanks)
+            self._log_seen = newest
+        self._intake.calibrate(self._calibrations, in_hand(store))
 
     def restore(self, store: EmbeddedStore) -> None:
         """Take up report numbers and quality where the last committed batch left them."""
         self._intake.quality = QualityChecker(states=self._restore(store, self._settings.tanks))
         self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
+        self.follow_log(store)
 
     def renew(self, settings: Settings, links: Mapping[int, LinkSettings], store: EmbeddedStore) -> None:
         """Go on by other settings; all that was made has been written.
@@ -147,6 +161,8 @@ class BatchMaker:
         for tank, celsius in warm.items():
             self._intake.warm(tank, celsius)
         self._intake.quality = QualityChecker(states=quality | self._restore(store, new))
+        self._log_seen = -1  # the settings' calibration, with which the log's begin, may be another
+        self.follow_log(store)
 
     def _restore(self, store: EmbeddedStore, tanks: Iterable[str]) -> dict[str, dict[str, SeriesState]]:
         """Report numbers of these tanks, the water's temperature; returns their quality."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 from rushlight.collector.electrode import ph_from_millivolts
 from rushlight.collector.intake.quality import QualityChecker, SeriesQuality
 from rushlight.collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
 from rushlight.collector.settings import Settings
+from rushlight.collector.store.calibration import TankCalibrations
 
 __all__ = ["Intake"]
 
@@ -27,6 +28,8 @@ class Intake:
     def __init__(self, settings: Settings) -> None:
         self.quality = QualityChecker()
         self._points = {name: tank.ph_calibration.points for name, tank in settings.tanks.items()}
+        self._calibrations: Mapping[str, TankCalibrations] = {}
+        self._in_hand: Mapping[str, Mapping[str, int]] = {}
         self._celsius: dict[str, float] = {}
         self._underivable: set[str] = set()  # tanks of which it is said already
 
@@ -37,6 +40,12 @@ class Intake:
     def warmth(self) -> dict[str, float]:
         """The newest good water temperature of each tank, °C."""
         return dict(self._celsius)
+
+    def calibrate(
+        self, calibrations: Mapping[str, TankCalibrations], in_hand: Mapping[str, Mapping[str, int]]
+    ) -> None:
+        """What the keeper's log says of probes, by tank; and which are in hand until when (ms UTC)."""
+        self._calibrations, self._in_hand = calibrations, in_hand
 
     def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
         """What flags one series by time and value, for a caller in a hurry; not for `ph_probe`.
@@ -69,11 +78,19 @@ class Intake:
         found: list[Reading] = []
         tank: str | None = None
         known: dict[str, SeriesQuality] = {}
+        calibrations: TankCalibrations | None = None
+        held: Mapping[str, int] | None = None
         for reading in readings:
             if reading.tank != tank:  # one report, one tank
                 tank = reading.tank
                 known = self.quality.known(tank)
+                calibrations, held = self._calibrations.get(tank), self._in_hand.get(tank)
             quantity = reading.quantity
+            if held is not None and reading.time_ms < held.get(quantity, 0):
+                found += self._of_a_hand(reading)
+                continue
+            if calibrations is not None and reading.value is not None and quantity != PH_PROBE:
+                reading.value = calibrations.applied(quantity, reading.time_ms).of(reading.value)
             series = known.get(quantity)
             if series is None:
                 flag = self.quality.flag(reading)
@@ -87,12 +104,24 @@ class Intake:
                 found.append(self._derived(reading))
         return found
 
+    def _of_a_hand(self, reading: Reading) -> list[Reading]:
+        """In a buffer or in ice: kept as it is, and nothing is judged by it or learnt from it."""
+        reading.flag = int(Flag.FAIL)
+        if reading.quantity != PH_PROBE:
+            return [reading]
+        ph = Reading(reading.tank, PH, reading.time_ms, None, int(Flag.FAIL), reading.seq, reading.stamp)
+        return [reading, ph]
+
     def _derived(self, reading: Reading) -> Reading:
         value = None
         if reading.value is not None and reading.flag != Flag.FAIL:
             celsius = self._celsius.get(reading.tank, WARM_C)
             try:
-                value = ph_from_millivolts(reading.value, celsius, self._points.get(reading.tank, []))
+                known = self._calibrations.get(reading.tank)
+                points = (
+                    self._points.get(reading.tank, []) if known is None else known.points(reading.time_ms)
+                )
+                value = ph_from_millivolts(reading.value, celsius, points)
                 self._underivable.discard(reading.tank)
             except (ValueError, ArithmeticError) as error:
                 if reading.tank not in self._underivable:

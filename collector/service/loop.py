@@ -264,6 +264,7 @@ class CollectorService:
 
     def _poll(self, now: int) -> None:
         try:
+            self._maker.follow_log(self._store)
             self._listener.poll(self._store, now)
         except StoreError as error:
             self._say.say("poll", f"{error}; trying again")

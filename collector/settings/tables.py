@@ -1,8 +1,8 @@
 """The tables of `rushlight.toml` as types; import them from `rushlight.collector.settings`, which reads them.
 
 The keys are those of the contract's section 3. Additions: `[store] keep_days, keep_local_days`,
-`[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`, `[status_page]`,
-`[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`,
+`[tanks.X] started`, `[tanks.X.ph_calibration] points, calibrated`, `[tanks.X.water] air_co2_ppm`,
+`[status_page]`, `[notices] quiet_from, quiet_to, quiet_timezone, wake_for, picture, picture_wait_s`,
 `[notices] second_urls_env, second_min`, `[[links]] alarms` of a broker.
 """
 
@@ -227,6 +227,7 @@ class TankSettings(_Table):
     livestock: LivestockSettings
     title: str = ""
     report_every_s: _Report = 10
+    started: datetime.date | None = None
     water: WaterSettings = msgspec.field(default_factory=WaterSettings)
     heater: HeaterSettings | None = None
     cooler: CoolerSettings | None = None

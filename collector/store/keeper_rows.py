@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 
 from rushlight.collector.errors import LogError
+from rushlight.collector.store.calibration import WrittenCalibration
 from rushlight.collector.store.database import Database
 from rushlight.collector.store.log_entry import LogChange, LogEntry, entry_fault
 
@@ -75,6 +76,23 @@ class KeeperLog(Database):
             "SELECT id, json, undone_ms, change FROM keeper_log WHERE change > ? ORDER BY change", (after,)
         )
         return [LogChange(row[3], _entry(row), row[2] is not None) for row in rows]
+
+    def last_change(self) -> int:
+        """Number of the newest change of the log, 0 for none."""
+        return int(self._one("SELECT coalesce(max(change), 0) FROM keeper_log")[0])
+
+    def calibrations(self) -> list[WrittenCalibration]:
+        """Every calibration of a probe, of all tanks, those undone too, by time."""
+        rows = self._all(
+            "SELECT id, json, written_ms, undone_ms FROM keeper_log"
+            " WHERE instr(json, '\"calibration\":{') > 0 ORDER BY time_ms, id"
+        )
+        found = []
+        for row in rows:
+            entry = _entry(row)
+            if entry.calibration is not None:
+                found.append(WrittenCalibration(entry.tank, entry.time_ms, entry.calibration, row[2], row[3]))
+        return found
 
 
 def _entry(row: tuple[Any, ...]) -> LogEntry:

@@ -8,6 +8,7 @@ import msgspec
 
 from rushlight.collector.readings import TANK_NAME
 from rushlight.collector.safe_text import has_control, safe_text
+from rushlight.collector.store.calibration import Calibration, calibration_entry_fault
 from rushlight.collector.store.log_words import DONE, TESTS
 from rushlight.collector.units import did_you_mean
 
@@ -32,6 +33,8 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True):
         Names of `DONE`.
     text : str
         In the keeper's words.
+    calibration : Calibration or None
+        Of a probe.
     """
 
     tank: str
@@ -41,6 +44,7 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True):
     done: tuple[str, ...] = ()
     text: str = ""
     id: int = 0
+    calibration: Calibration | None = None
 
     def words(self) -> str:
         """What it says, in one line."""
@@ -50,7 +54,10 @@ class LogEntry(msgspec.Struct, frozen=True, kw_only=True):
         ]
         if self.changed_share is not None:
             parts.append(f"changed {self.changed_share * 100:.3g} % of the water")
-        parts += [DONE[name] for name in self.done]
+        if self.calibration is not None:
+            parts.append(self.calibration.words())
+        else:
+            parts += [DONE[name] for name in self.done]
         return "; ".join([*parts, *([self.text] if self.text else [])])
 
 
@@ -66,7 +73,8 @@ def entry_fault(entry: LogEntry, now_ms: int) -> str:
     """What is wrong with an entry that is to be stored, and what to do; "" for nothing."""
     if not TANK_NAME.fullmatch(entry.tank):
         return f"{safe_text(entry.tank, 80)!r} is no tank's name"
-    if not (entry.tests or entry.changed_share is not None or entry.done or entry.text):
+    says = entry.tests or entry.changed_share is not None or entry.done or entry.calibration
+    if not (says or entry.text):
         return "says nothing; give a test as --kh 4, or --changed 20%, --fed …, or a text"
     if entry.time_ms > now_ms:
         return "is in the future; give the time at which it was, or leave --at out for now"
@@ -87,6 +95,10 @@ def entry_fault(entry: LogEntry, now_ms: int) -> str:
     for name in entry.done:
         if name not in DONE:
             return f"nothing is known of {safe_text(name, 80)!r}; known are {', '.join(DONE)}"
+    if entry.calibration is not None:
+        fault = calibration_entry_fault(entry.calibration)
+        if fault:
+            return fault
     if len(entry.text) > LONGEST_TEXT:
         return f"the text has {len(entry.text)} characters; at most {LONGEST_TEXT} are taken"
     if has_control(entry.text):

@@ -1,0 +1,221 @@
+"""All points of leaving: read from the store, the settings and what was typed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from rushlight.analysis.absence.forecasts import (
+    FINE,
+    LOOK,
+    STAY,
+    Point,
+    cut_point,
+    heater_point,
+    lamp_point,
+    room_point,
+    water_points,
+)
+from rushlight.analysis.detectors.heat.detector import TemperatureDetector
+from rushlight.analysis.detectors.lamp.detector import LampDetector
+from rushlight.analysis.views.facts import carbon_dioxide_now, collect_facts, trust_now
+from rushlight.analysis.watch.saved import watch_of
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.readings import LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE, Flag
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+
+__all__ = ["Leaving", "leaving_points"]
+
+_DAY_MS = 86_400_000
+_FRESH_MS = 3_600_000
+_TRIED_DAYS = 31  # a test alarm is no older; common practice, no source
+_LOOK_BACK_DAYS = 14
+
+
+class Leaving(NamedTuple):
+    """What was typed: days away, °C of the room, litres a day, days that the CO2 supply still lasts."""
+
+    days: float
+    room_low_c: float | None = None
+    room_high_c: float | None = None
+    evaporates_l: float | None = None
+    co2_days: float | None = None
+
+
+def leaving_points(
+    settings: Settings, store: EmbeddedStore, name: str, leaving: Leaving, now_ms: int
+) -> list[Point]:
+    """Every point of one tank; StoreError where the store can't be read."""
+    watch, trouble = watch_of(name, settings.tanks[name], store)
+    points = list(_now(settings, store, name, watch, now_ms))
+    if trouble:
+        points.append(Point("analysis", LOOK, trouble))
+    points += _heat(store, name, watch, leaving, now_ms)
+    points += _gas(watch, leaving, now_ms)
+    points += _lamp(store, name, watch, leaving, now_ms)
+    tests = [(e.time_ms / _DAY_MS, e.tests["kh"]) for e in store.log(name) if "kh" in e.tests]
+    kh = tests[-1][1] if tests else settings.tanks[name].water.carbonate_hardness_dkh
+    points += water_points(
+        [one for one in tests if one[0] > now_ms / _DAY_MS - 60],
+        kh,
+        leaving.days,
+        settings.tanks[name].volume_litres,
+        leaving.evaporates_l,
+    )
+    points += _machine(settings, store, name, leaving, now_ms)
+    return points
+
+
+def _now(
+    settings: Settings, store: EmbeddedStore, name: str, watch: TankWatch, now_ms: int
+) -> Iterator[Point]:
+    facts = collect_facts(settings, store, now_ms)
+    tank = next(one for one in facts.tanks if one.name == name)
+    raised = [alarm.title for alarm in tank.alarms if alarm.raised]
+    silenced = [a.title for a in tank.alarms if a.state in ("shelved", "out of service", "out-of-service")]
+    yield Point(
+        "alarms", STAY if raised else FINE, f"{len(raised)} active" + "".join(f"; {t}" for t in raised)
+    )
+    if silenced:
+        yield Point("silenced alarms", STAY, f"{', '.join(silenced)}: nobody would be called; end that first")
+    yield Point(
+        "service",
+        FINE if facts.process is not None else STAY,
+        f"running, process {facts.process}"
+        if facts.process is not None
+        else "`rushlight run` is not running",
+    )
+    if not tank.readings:
+        yield Point("probes", STAY, "no readings at all")
+    for reading in tank.readings:
+        old = reading.age_ms > _FRESH_MS
+        state = "last seen too long ago" if old else reading.remark or "well"
+        answer = STAY if old and reading.quantity == TEMPERATURE else LOOK if old or reading.remark else FINE
+        yield Point(f"probe: {reading.title}", answer, f"{reading.printed}, {state}")
+    latest = store.latest(name)
+    if PH in latest or PH_PROBE in latest:
+        trust = trust_now(watch, latest, now_ms)
+        words = trust.words or f"calibrated within the month, ± {trust.error:.2f} pH"
+        yield Point("pH calibration", FINE if trust.state == "calibrated" else LOOK, words)
+    yield _tried(store, name, now_ms)
+
+
+def _tried(store: EmbeddedStore, name: str, now_ms: int) -> Point:
+    """A test alarm that somebody has answered: the whole way to the phone and back."""
+    since = now_ms - _TRIED_DAYS * _DAY_MS
+    tests = [event for event in store.events(tank=name, since_ms=since) if event.test]
+    answered = [event for event in tests if event.event == "acknowledged"]
+    if answered:
+        return Point("alarm to the phone", FINE, f"tested and answered on {answered[-1].time[:10]}")
+    if tests:
+        return Point("alarm to the phone", LOOK, f"tested on {tests[-1].time[:10]}, and nobody answered it")
+    return Point(
+        "alarm to the phone",
+        STAY,
+        f"not tested for {_TRIED_DAYS} days: `rushlight try co2-overdose`, answer it",
+    )
+
+
+def _heat(
+    store: EmbeddedStore, name: str, watch: TankWatch, leaving: Leaving, now_ms: int
+) -> Iterator[Point]:
+    tank, settings = watch.tank, watch.tank.settings
+    room = [
+        reading.value
+        for reading in store.readings(name, ROOM_TEMPERATURE, now_ms - _LOOK_BACK_DAYS * _DAY_MS)
+        if reading.value is not None and reading.flag < Flag.SUSPECT
+    ]
+    low = leaving.room_low_c if leaving.room_low_c is not None else min(room, default=None)
+    high = leaving.room_high_c if leaving.room_high_c is not None else max(room, default=None)
+    model = watch.of(TemperatureDetector).model
+    tau = model.time_constant_h(settings.volume_litres)
+    heater, cooler = settings.heater, settings.cooler
+    found = heater_point(
+        None if heater is None else heater.watts,
+        None if heater is None else heater.setpoint_c,
+        low,
+        tau,
+        tank.heat_capacity_j_per_k,
+        model.learnt,
+    )
+    if found is not None:
+        yield found
+    elif low is None or low < settings.livestock.temperature_low_c:
+        said = "not known: --room-low" if low is None else f"{low:.1f} °C, below what the animals bear"
+        yield Point("cold room", LOOK if low is None else STAY, f"no heater; the coldest room is {said}")
+    yield room_point(
+        high, None if cooler is None else cooler.setpoint_c, settings.livestock.temperature_high_c
+    )
+    latest = store.latest(name).get(TEMPERATURE)
+    water = None if latest is None else latest.value
+    yield cut_point(water, low, tau, settings.livestock.temperature_low_c)
+
+
+def _gas(watch: TankWatch, leaving: Leaving, now_ms: int) -> Iterator[Point]:
+    if watch.tank.settings.co2 is None:
+        return
+    gas = carbon_dioxide_now(watch, now_ms)
+    if gas is None or abs(gas.age_ms) > _DAY_MS:
+        yield Point("CO2", LOOK, "no estimate of the last day: pH and KH are needed")
+    else:
+        answer = STAY if gas.mg_l > gas.limit_mg_l else LOOK if gas.high_mg_l > gas.limit_mg_l else FINE
+        yield Point("CO2", answer, f"{gas.mg_l:.0f} (up to {gas.high_mg_l:.0f}) of {gas.limit_mg_l:g} mg/L")
+    left = leaving.co2_days
+    if left is None:
+        yield Point("CO2 supply", LOOK, "how long it lasts is not measured: --co2-days")
+    else:
+        yield Point(
+            "CO2 supply",
+            FINE if left > leaving.days else LOOK,
+            f"lasts {left:g} days, you are away {leaving.days:.0f}; animals do without, plants suffer",
+        )
+
+
+def _lamp(
+    store: EmbeddedStore, name: str, watch: TankWatch, leaving: Leaving, now_ms: int
+) -> Iterator[Point]:
+    light = watch.tank.settings.light
+    if light is None:
+        return
+    clock, days = watch.tank.clock, dict[int, list[tuple[float, float]]]()
+    for reading in store.readings(name, LIGHT, now_ms - _LOOK_BACK_DAYS * _DAY_MS):
+        if reading.value is not None and reading.flag < Flag.SUSPECT:
+            day, minute = clock.local(reading.time_ms)
+            days.setdefault(day, []).append((minute, reading.value))
+    edges = []
+    for day, rows in sorted(days.items()):
+        half = max(value for _, value in rows) / 2
+        first = next((minute for minute, value in rows if value > half), None)
+        if half > 0 and first is not None and rows[0][1] <= half:
+            edges.append((float(day), first))
+    late = watch.of(LampDetector).drift.shift
+    yield lamp_point(edges, late, light.tolerance_min, leaving.days)
+
+
+def _machine(
+    settings: Settings, store: EmbeddedStore, name: str, leaving: Leaving, now_ms: int
+) -> Iterator[Point]:
+    free = shutil.disk_usage(store.path.parent).free / 1e6
+    firsts = [next((r.time_ms for r in store.readings(name, q)), now_ms) for q in store.quantities(name)]
+    known_days = max(1.0, (now_ms - min(firsts, default=now_ms)) / _DAY_MS)
+    need = store.path.stat().st_size / 1e6 / known_days * leaving.days + 50
+    yield Point(
+        "store",
+        FINE if free > 2 * need else LOOK if free > need else STAY,
+        f"{free:.0f} MB free, {need:.0f} needed",
+    )
+    for title, variable, answer in (
+        ("heartbeat", settings.notices.heartbeat_url_env, LOOK),
+        ("notices", settings.notices.urls_env, STAY),
+    ):
+        there = bool(os.environ.get(variable))
+        words = f"{variable} is set" if there else f"{variable} is not set here; does the service have it?"
+        yield Point(title, FINE if there else answer, words)
+    waiting = store.pending_notices()
+    if waiting:
+        since = datetime.fromtimestamp(min(one.created_ms for one in waiting) / 1000, UTC)
+        yield Point("notices that wait", LOOK, f"{len(waiting)} since {since:%Y-%m-%d %H:%M} UTC")

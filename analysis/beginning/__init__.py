@@ -1,0 +1,1 @@
+"""From nothing to a watched tank: `rushlight init`."""

@@ -1,0 +1,1 @@
+"""Calibrating probes: the steady reading, the verdict, the history."""

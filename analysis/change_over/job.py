@@ -1,0 +1,250 @@
+"""What `rushlight move` does: the two waters, the answer, the plan."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from pathlib import Path
+
+from rushlight.analysis.alarms.cautions import CAUTIONS
+from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
+from rushlight.analysis.change_over.follow import Follow
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
+from rushlight.analysis.change_over.species import find_species
+from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
+from rushlight.analysis.estimators.local_clock import LocalClock
+from rushlight.analysis.physics.fit_for_animals import may_move
+from rushlight.analysis.physics.mixing import Water
+from rushlight.analysis.physics.water import oxygen_saturation_mg_l
+from rushlight.analysis.service.live_readings import live_readings
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.readings import SOURCE_TEMPERATURE, TEMPERATURE, Flag
+from rushlight.collector.service import listener
+from rushlight.collector.service.parts import settings_of_tank
+from rushlight.collector.settings import Settings
+from rushlight.collector.store.embedded import EmbeddedStore
+
+__all__ = ["Asked", "follow_lines", "move_lines"]
+
+_DAY_MS = 86_400_000
+_TREND_DAYS = 14
+
+
+def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
+    """The answer, its reasons, the plan.
+
+    Raises
+    ------
+    SettingsError
+        No such tank or species, or limits that are the wrong way round.
+    StoreError
+        The store can't be read.
+    """
+    now_ms = listener.system_clock()
+    species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
+    known = what_is_known(settings, asked, species, now_ms)
+    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
+    answer, reasons = verdict.answer, list(verdict.reasons)
+    if known.ready in ("wait", "don't"):
+        reasons.append(f"is {known.here.name} ready? {known.ready_words}")
+        if answer == "go" or (answer == "wait" and known.ready == "don't"):
+            answer = "don't" if known.ready == "don't" else "wait"
+    yield _titles(known)
+    said = _ANSWERS[answer]
+    if answer == "go" and known.far:
+        said = "GO, but only by a plan over days"
+    yield f"{said}{'' if not reasons else ': ' + '; '.join(reasons)}."
+    if known.ready in ("ready", "old"):
+        yield f"The tank: {known.ready_words}."
+    if species is not None:
+        yield (
+            f"Limits of {species.title}: {species.temperature_low_c:g} to "
+            f"{species.temperature_high_c:g} °C ({species.source})."
+        )
+    yield from _oxygen(known)
+    yield from _cold(settings, asked, known, now_ms)
+    if answer == "go":
+        yield from _plan(settings, asked, known, now_ms)
+    elif answer == "wait":
+        yield "The plan comes with the answer `go`: ask again then."
+    yield (
+        "Temperature is known to about 0.2 °C where its probe was calibrated, to 0.5 °C where not (common "
+        "practice, no source). Not seen by any probe: salt, ammonia, medicines."
+    )
+    yield from (CAUTIONS["electrical"], CAUTIONS["animals"])
+    if any("CO2" in reason for reason in reasons):
+        yield CAUTIONS["gas"]
+
+
+_ANSWERS = {"go": "GO", "wait": "WAIT", "don't": "DON'T", "not known": "NOT KNOWN"}
+
+
+def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
+    """Live: what to do now, until the waters are close. Raises as `move_lines`."""
+    now_ms = listener.system_clock()
+    species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
+    known = what_is_known(settings, asked, species, now_ms)
+    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
+    if verdict.answer != "go" or known.ready in ("wait", "don't") or known.tank is None:
+        raise SettingsError(
+            f"{asked.tank}: there is nothing to follow: `rushlight move` says {verdict.answer}; see why there"
+        )
+    quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
+    of = asked.tank if asked.other is None else asked.other
+    yield CAUTIONS["electrical"]
+    yield f"Hang the probe ({quantity} of {of}) into the container, with its cable in a drip loop."
+    plan: Follow | None = None
+    with live_readings(settings, of) as readings:
+        for reading in readings:
+            if reading is None or reading.quantity != quantity or reading.value is None:
+                continue
+            if reading.flag >= Flag.FAIL:
+                continue
+            if plan is None:
+                begun = Solution(asked.water_litres, reading.value)
+                if abs(known.tank.celsius - reading.value) > RATES.days_from_c:
+                    yield _TOO_FAR
+                    return
+                plan = Follow(begun, known.tank, asked.container_litres)
+            said = plan.take(reading.time_ms, reading.value)
+            if said:
+                yield said
+            if plan.done:
+                yield CAUTIONS["animals"]
+                return
+
+
+_TOO_FAR = (
+    f"The two differ by more than {RATES.days_from_c:g} °C: that is a plan over days; see `rushlight move`."
+)
+
+
+def _titles(known: Known) -> str:
+    def said(water: Water) -> str:
+        celsius = "temperature not known" if water.celsius is None else f"{water.celsius:.1f} °C"
+        return f"{water.name}: {celsius}, pH {'not known' if water.ph is None else f'{water.ph:.2f}'}"
+
+    return f"from {said(known.there)}; to {said(known.here)}"
+
+
+def _oxygen(known: Known) -> Iterator[str]:
+    for water in (known.there, known.here):
+        if water.celsius is not None and 0 <= water.celsius <= 40:
+            yield (
+                f"{water.name} holds at most {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen "
+                "(Benson & Krause 1984)."
+            )
+    if known.animals.temperature_low_c is None or known.animals.temperature_high_c is None:
+        yield (
+            "The limits of the animals are not known: give --species, or --temperature-low and "
+            "--temperature-high."
+        )
+
+
+def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
+    low = known.animals.temperature_low_c
+    if low is None:
+        return
+    quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
+    of = asked.tank if asked.other is None else asked.other
+    clock = LocalClock(settings.tanks[of].timezone)
+    days: dict[int, list[float]] = {}
+    with EmbeddedStore(settings_of_tank(settings, of).store_path(), read_only=True) as store:
+        for reading in store.readings(of, quantity, now_ms - _TREND_DAYS * _DAY_MS, now_ms):
+            if reading.value is not None and reading.flag < Flag.SUSPECT:
+                days.setdefault(clock.local(reading.time_ms)[0], []).append(reading.value)
+    epoch = datetime.date.fromisoformat("1970-01-01")
+    rows = [
+        (epoch + datetime.timedelta(days=day), min(kept), sum(kept) / len(kept))
+        for day, kept in sorted(days.items())
+    ]
+    name = known.there.name
+    found = cold_ahead(rows, low)
+    if found is None:
+        yield f"No trend of {name} can be said: {len(rows)} days of readings, {LEAST_DAYS} are needed."
+    else:
+        when = "no day within two months is too cold by it"
+        if found.likely is not None or found.earliest is not None:
+            likely = "not within two months" if found.likely is None else f"{found.likely:%a %d %b}"
+            when = f"below {low:g} °C likely from {likely}"
+            if found.earliest is not None:
+                when += f", perhaps from {found.earliest:%a %d %b}: move them before that day"
+        yield (
+            f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f}, 95 %, "
+            f"{found.days_known} days): {when}."
+        )
+    if asked.night_c is not None:
+        if asked.night_c >= low:
+            yield f"The night's {asked.night_c:g} °C can't bring {name} below {low:g} °C."
+        else:
+            yield (
+                f"A night of {asked.night_c:g} °C is below the {low:g} °C that they bear. A tub "
+                f"cools towards it by "
+                "hours; a small one may reach it by morning: move them, or bring the tub in, "
+                "before that night."
+            )
+
+
+def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
+    if known.tank is None or known.carrying is None:
+        yield f"No plan without the temperature of {known.there.name}: measure it, and give --temperature."
+        return
+    gap = known.tank.celsius - known.carrying.celsius
+    if abs(gap) > RATES.days_from_c:
+        today = datetime.datetime.fromtimestamp(now_ms / 1000, datetime.UTC).date()
+        rows = day_plan(known.carrying.celsius, known.tank.celsius, today)
+        yield (
+            f"They differ by {abs(gap):.1f} °C: not in one day. Keep them in an aerated, covered "
+            f"tub in a room that "
+            f"lies between, with a probe in it, and let it change by {RATES.c_per_day:g} °C a day "
+            f"at most (common "
+            "practice, no source; channel catfish take 1 to 3 days for warmer water, 4 to 14 for "
+            "colder: Allen & "
+            "Strawn 1971):"
+        )
+        for day, celsius in rows:
+            yield f"  {day:%a %d %b}  {celsius:.1f} °C"
+        yield (
+            f"On {rows[-1][0]:%a %d %b} ask again. Stop, and go back to the day before, if they lie on "
+            f"their side or gasp."
+        )
+        return
+    try:
+        steps = portions(known.carrying, known.tank, asked.container_litres)
+    except ValueError as error:
+        raise SettingsError(f"--container: {error}") from None
+    if not steps:
+        yield "The waters are as good as the same: float the closed bag half an hour, then net them over."
+        return
+    yield (
+        f"In a container of {asked.container_litres:g} L with {asked.water_litres:g} L of their own "
+        f"water, an air "
+        f"stone and a lid, at most {RATES.c_per_h:g} °C and {RATES.hardness_per_h:g} degrees of "
+        f"hardness an hour "
+        "(common practice, no source):"
+    )
+    for one in steps:
+        out = f"pour {one.out_litres:.1f} L away, " if one.out_litres > 0.05 else ""
+        hard = "".join(
+            f", {name} {value:.1f}"
+            for name, value in (("KH", one.water.kh), ("GH", one.water.gh))
+            if value is not None
+        )
+        yield (
+            f"  after {one.minute:3.0f} min  {out}add {one.in_litres:.1f} L of {known.here.name}: "
+            f"{one.water.litres:.1f} L of {one.water.celsius:.1f} °C{hard}"
+        )
+    total = steps[-1].minute + RATES.step_min
+    yield f"Then net them over: {total:.0f} min in all. Don't pour the water they travel in into the tank."
+    dripping = drip(known.carrying, known.tank)
+    if dripping is not None:
+        yield (
+            f"Or drip: {dripping.litres_per_h:.1f} L/h ({dripping.drops_per_s:.0f} drops a second) for "
+            f"{dripping.hours:.1f} h, up to {dripping.litres:.0f} L."
+        )
+    if known.carrying.kh is None or known.tank.kh is None:
+        yield (
+            "KH and GH of both are not all known: give --kh, --gh, --tank-kh and --tank-gh, and the "
+            "plan holds to them too."
+        )
+    yield "Stop, add nothing more and give air, if they gasp, lie on their side or race about."

@@ -1,0 +1,55 @@
+"""`rushlight away`."""
+
+from __future__ import annotations
+
+import click
+
+from rushlight.analysis.commands.options import CONFIG, say, settings_of
+
+__all__ = ["away"]
+
+
+@click.command()
+@CONFIG
+@click.argument("tank")
+@click.option("--from", "start", required=True, metavar="DAY", help="The day you leave, as 2026-03-01.")
+@click.option("--to", "end", required=True, metavar="DAY", help="The day you are back.")
+@click.option(
+    "--room-low", type=float, help="The coldest that the room may get, °C; else of the last 14 days."
+)
+@click.option("--room-high", type=float, help="The warmest.")
+@click.option("--evaporates", type=click.FloatRange(0, 100), help="Litres a day.")
+@click.option("--co2-days", type=click.FloatRange(0, 1000), help="How long reactor or cylinder still lasts.")
+@click.option("--sheet", metavar="NAME", help="Write the sitter's page as NAME.html and NAME.pdf.")
+@click.option("--call", multiple=True, help="For the sheet: whom to call; once for each.")
+@click.option("--feed", default="", help="For the sheet: what to feed, and when.")
+@click.option("--leave-alone", default="", help="For the sheet: what not to touch.")
+@click.option("--link", default="", help="For the sheet: where the tank's page is.")
+def away(
+    config: str,
+    tank: str,
+    start: str,
+    end: str,
+    room_low: float | None,
+    room_high: float | None,
+    evaporates: float | None,
+    co2_days: float | None,
+    sheet: str | None,
+    call: tuple[str, ...],
+    feed: str,
+    leave_alone: str,
+    link: str,
+) -> int:
+    """May you leave? Each point: fine, look, or don't leave, with the number behind it.
+
+    With --sheet also one page for who looks after the tank.
+    """
+    from rushlight.analysis.absence.checks import Leaving
+    from rushlight.analysis.absence.job import away_lines
+    from rushlight.analysis.absence.sheet import Sitter
+
+    leaving = Leaving(0.0, room_low, room_high, evaporates, co2_days)
+    sitter = Sitter(start, end, call, feed, link, leave_alone)
+    for line in away_lines(settings_of(config), tank, leaving, sitter, sheet):
+        say(line)
+    return 0

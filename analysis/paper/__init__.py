@@ -1,0 +1,1 @@
+"""Pages to keep: one document, as HTML and as PDF."""

@@ -1,0 +1,1 @@
+"""A week or a month on paper."""

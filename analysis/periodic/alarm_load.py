@@ -1,0 +1,69 @@
+"""How much the alarms asked of a person, beside what process industry holds bearable.
+
+EEMUA 191 and ANSI/ISA-18.2 (from memory): about one alarm in ten minutes, 144 a day, is very likely
+acceptable for an operator whose work it is; alarms active for more than a day are stale; the ten most
+frequent should be no more than a few per cent of the load. A person at home does other things: so one a
+day is taken as the bound here (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from rushlight.collector.events import Event
+
+__all__ = ["AlarmRow", "Load", "alarm_load"]
+
+_DAY_S = 86_400.0
+BEARABLE_A_DAY = 1.0
+_CHATTERS = 3  # raised so often within an hour
+
+
+class AlarmRow(NamedTuple):
+    """One alarm: how often raised, answered, median seconds until answered, longest seconds active."""
+
+    alarm: str
+    raised: int
+    answered: int
+    to_answer_s: float | None
+    longest_s: float | None
+    chatters: bool
+
+
+class Load(NamedTuple):
+    """The rows by number, alarms a day, and what is stale (active for more than a day)."""
+
+    rows: tuple[AlarmRow, ...]
+    a_day: float
+    stale: tuple[str, ...]
+
+
+def alarm_load(events: Sequence[Event], from_ms: int, to_ms: int) -> Load:
+    """Of the alarms that were raised in the span; test alarms are none."""
+    by: dict[str, list[dict[str, float]]] = {}
+    open_: dict[str, dict[str, float]] = {}
+    for event in events:
+        if event.test:
+            continue
+        at = datetime.fromisoformat(event.time).timestamp()
+        if event.event == "raised" and from_ms <= at * 1000 < to_ms:
+            life = {"raised": at}
+            by.setdefault(event.alarm, []).append(life)
+            open_[event.occurrence] = life
+        elif event.event in ("acknowledged", "cleared") and event.occurrence in open_:
+            open_[event.occurrence].setdefault(event.event, at)
+    rows, stale = [], []
+    for alarm, lives in by.items():
+        answers = sorted(one["acknowledged"] - one["raised"] for one in lives if "acknowledged" in one)
+        spans = [one.get("cleared", to_ms / 1000) - one["raised"] for one in lives]
+        starts = sorted(one["raised"] for one in lives)
+        chatters = any(b - a <= 3600 for a, b in zip(starts, starts[_CHATTERS - 1 :], strict=False))
+        middle = answers[len(answers) // 2] if answers else None
+        rows.append(AlarmRow(alarm, len(lives), len(answers), middle, max(spans), chatters))
+        if max(spans) > _DAY_S:
+            stale.append(alarm)
+    rows.sort(key=lambda row: (-row.raised, row.alarm))
+    days = (to_ms - from_ms) / 1000 / _DAY_S
+    return Load(tuple(rows), sum(row.raised for row in rows) / days, tuple(stale))

@@ -1,0 +1,188 @@
+"""The report as a document, and its short form for a notice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from rushlight.analysis.alarms.cautions import CAUTIONS
+from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.wording import duration_text
+from rushlight.analysis.estimators.local_clock import LocalClock
+from rushlight.analysis.paper.document import Block, Curve, Document, Heading, Listing, Paragraph, Table
+from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, Load
+from rushlight.analysis.periodic.figures import (
+    belief,
+    curve_points,
+    lit,
+    old_water_left,
+    seen,
+    spread,
+)
+from rushlight.analysis.physics.plant_light import daily_light_mol, ppfd_umol
+from rushlight.analysis.replay.beliefs import Sample
+from rushlight.collector.settings import TankSettings
+from rushlight.collector.store.log_entry import LogEntry
+
+__all__ = ["Span", "report_document", "short_text"]
+
+_DAY_MS = 86_400_000
+_SERIES = (
+    ("water temperature", "°C", 2, seen("temperature")),
+    ("room temperature", "°C", 1, seen("room_temperature")),
+    ("pH", "", 2, seen("ph")),
+    ("CO2, estimated", "mg/L", 0, belief("co2_mg_l")),
+)
+
+
+class Span(NamedTuple):
+    """What the report rests on: frames of the span and of the span before it, log and alarms of the span."""
+
+    name: str
+    tank: TankSettings
+    from_ms: int
+    to_ms: int
+    now: Sequence[Sample]
+    before: Sequence[Sample]
+    log: Sequence[LogEntry]
+    load: Load
+    next_up: tuple[str, ...]
+    lamp: str
+
+
+def report_document(span: Span) -> Document:
+    """The pages."""
+    zone = ZoneInfo(span.tank.timezone)
+    first, last = (datetime.fromtimestamp(ms / 1000, zone) for ms in (span.from_ms, span.to_ms))
+    blocks: list[Block] = [
+        Heading("How steady"),
+        Table(("", "middle", "nine in ten within", "the time before"), tuple(_steady(span))),
+        *(Paragraph(text) for text in _light(span)),
+        *_curves(span, zone),
+        Heading("Water changes and tests"),
+        *_water(span, zone),
+        Heading("Alarms"),
+        *_alarms(span),
+        Heading("To look at next"),
+        Listing(span.next_up or ("nothing in particular",)),
+        Paragraph(CAUTIONS["electrical"]),
+        Paragraph(CAUTIONS["animals"]),
+    ]
+    note = (
+        f"{first:%a %d %b %Y %H:%M} to {last:%a %d %b %Y %H:%M}, {span.tank.timezone}. CO2 and PPFD are "
+        f"estimates."
+    )
+    return Document(f"{span.tank.title or span.name}: report", note, tuple(blocks))
+
+
+def short_text(span: Span) -> str:
+    """A few lines, for a notice and the terminal."""
+    lines = [f"{row[0]}: {row[1]} ({row[2]}); before {row[3]}" for row in _steady(span) if row[1] != "–"]
+    lines += _light(span)
+    shares = [entry.changed_share for entry in span.log if entry.changed_share]
+    if shares:
+        lines.append(
+            f"{len(shares)} water changes: {old_water_left(shares) * 100:.0f} % of the old water is left"
+        )
+    number = sum(row.raised for row in span.load.rows)
+    lines.append(f"{number} alarms, {span.load.a_day:.1f} a day")
+    lines += [f"next: {text}" for text in span.next_up]
+    return "\n".join(lines)
+
+
+def _steady(span: Span) -> Iterator[tuple[str, ...]]:
+    for title, unit, decimals, value in _SERIES:
+        now, before = spread(span.now, value), spread(span.before, value)
+        if now is None and before is None:
+            continue
+        cells = [
+            "–" if one is None else f"{one.low:.{decimals}f} to {one.high:.{decimals}f} {unit}".rstrip()
+            for one in (now, before)
+        ]
+        middle = "–" if now is None else f"{now.median:.{decimals}f} {unit}".rstrip()
+        yield title, middle, cells[0], cells[1]
+
+
+def _light(span: Span) -> list[str]:
+    clock = LocalClock(span.tank.timezone)
+    found, was = (lit(samples, lambda ms: clock.local(ms)[0]) for samples in (span.now, span.before))
+    if found is None:
+        return []
+    text = (
+        f"Light: {found.hours:.1f} h a day at {found.lux:.0f} lx, about "
+        f"{ppfd_umol(found.lux, span.lamp):.0f} "
+        f"µmol/(m²·s) and {daily_light_mol(found.lux, found.hours, span.lamp):.1f} mol/(m²·d) at "
+        f"the sensor (an "
+        f"estimate for {span.lamp}, Thimijan & Heins 1983)"
+    )
+    if was is not None:
+        text += f"; before {was.hours:.1f} h at {was.lux:.0f} lx"
+    return [text + "."]
+
+
+def _curves(span: Span, zone: ZoneInfo) -> Iterator[Curve]:
+    live = span.tank.livestock
+    days = max(1, round((span.to_ms - span.from_ms) / _DAY_MS))
+    step = max(1, days // 8)
+    first = datetime.fromtimestamp(span.from_ms / 1000, zone)
+    to_midnight = (1 - (first.hour * 60 + first.minute) / 1440) % 1  # labels stand at the days' beginnings
+    labels = [
+        (
+            (day + to_midnight) / days,
+            f"{datetime.fromtimestamp((span.from_ms + (day + to_midnight) * _DAY_MS) / 1000, zone):%d %b}",
+        )
+        for day in range(0, days, step)
+    ]
+    bands = {
+        "water temperature": (live.temperature_low_c, live.temperature_high_c),
+        "CO2, estimated": (0.0, live.co2_limit_mg_l),
+    }
+    for title, unit, _, value in (*_SERIES, ("light", "lx", 0, seen("light"))):
+        points = curve_points(span.now, value, span.from_ms, span.to_ms)
+        if any(y is not None for _, y in points):
+            yield Curve(title, unit, points, labels, bands.get(title))
+
+
+def _water(span: Span, zone: ZoneInfo) -> Iterator[Block]:
+    shares = [entry.changed_share for entry in span.log if entry.changed_share]
+    if shares:
+        left = old_water_left(shares) * 100
+        yield Paragraph(
+            f"{len(shares)} water changes were noted; together they leave {left:.0f} % of the old water."
+        )
+    else:
+        yield Paragraph("No water change was noted.")
+    rows = [
+        (f"{datetime.fromtimestamp(entry.time_ms / 1000, zone):%a %d %b %H:%M}", entry.words())
+        for entry in span.log
+    ]
+    if rows:
+        yield Table(("when", "noted"), tuple(rows))
+
+
+def _alarms(span: Span) -> Iterator[Block]:
+    load = span.load
+    if not load.rows:
+        yield Paragraph("None was raised.")
+        return
+    rows = []
+    for row in load.rows:
+        answer = "–" if row.to_answer_s is None else duration_text(row.to_answer_s)
+        longest = "–" if row.longest_s is None else duration_text(row.longest_s)
+        often = f"{row.raised}{' (comes and goes)' if row.chatters else ''}"
+        rows.append((rationale_for(row.alarm).title, often, f"{row.answered}, {answer}", longest))
+    yield Table(("alarm", "raised", "answered, within", "longest active"), tuple(rows))
+    judged = "more than a person at home should bear" if load.a_day > BEARABLE_A_DAY else "bearable"
+    yield Paragraph(
+        f"{load.a_day:.1f} a day: {judged}. (EEMUA 191 and ISA-18.2 accept 144 a day of an operator "
+        f"whose work it is.)"
+    )
+    if load.stale:
+        yield Paragraph(
+            f"Active for more than a day: "
+            f"{', '.join(rationale_for(one).title for one in load.stale)}. Mend the "
+            "cause, or take it out of service."
+        )
+    yield Paragraph("What was false only you know: send a bundle of it (`rushlight bundle`).")

@@ -1,0 +1,38 @@
+"""Probes that are in somebody's hand just now, to be calibrated: what they give is not the tank's water."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+
+from rushlight.collector.store.states import Keepsakes
+
+__all__ = ["in_hand", "let_go", "take_in_hand"]
+
+_META: Final = "in-hand"
+_Kept = dict[str, dict[str, int]]
+
+
+def in_hand(store: Keepsakes) -> dict[str, dict[str, int]]:
+    """Tank -> quantity -> until when (ms UTC) it is in hand."""
+    try:
+        return msgspec.json.decode(store.get_meta(_META) or "{}", type=_Kept)
+    except msgspec.MsgspecError:
+        return {}  # of another version: it ends by itself anyway
+
+
+def take_in_hand(store: Keepsakes, tank: str, quantity: str, until_ms: int) -> None:
+    """The probe is in hand until then at the latest."""
+    with store.transaction():
+        known = in_hand(store)
+        known.setdefault(tank, {})[quantity] = until_ms
+        store.set_meta(_META, msgspec.json.encode(known).decode())
+
+
+def let_go(store: Keepsakes, tank: str, quantity: str) -> None:
+    """It is back in the water."""
+    with store.transaction():
+        known = in_hand(store)
+        known.get(tank, {}).pop(quantity, None)
+        store.set_meta(_META, msgspec.json.encode({name: of for name, of in known.items() if of}).decode())

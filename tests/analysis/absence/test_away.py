@@ -1,0 +1,159 @@
+"""`rushlight away`: the numbers behind the points by hand, the answer, the sitter's page.
+
+Newton's law of cooling; evaporation and margins: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from rushlight.analysis.absence import forecasts
+from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
+from rushlight.analysis.alarms.cautions import CAUTIONS
+from rushlight.analysis.commands.main import main
+from rushlight.analysis.paper.document import Curve, Document, Paragraph
+from rushlight.analysis.paper.html import html
+from rushlight.analysis.paper.pdf import pdf
+from rushlight.collector.events import Event
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import parse_settings
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.exchange import time_text
+
+MINUTE, DAY = 60_000, 86_400_000
+TOML = """
+[tanks.porch]
+title = "Tank <on> the porch"
+volume_litres = 60
+timezone = "Europe/Helsinki"
+[tanks.porch.livestock]
+temperature_low_c = 20
+temperature_high_c = 27
+[tanks.porch.heater]
+setpoint_c = 24
+watts = 50
+[tanks.porch.light]
+on = "10:00"
+off = "18:00"
+[tanks.porch.co2]
+source = "yeast"
+"""
+
+
+def test_a_heater_in_the_coldest_room() -> None:
+    # 60 L · 4186 · 1.1 = 276 kJ/K over 14 h: 5.48 W/K, so 50 W lift it 9.1 °C
+    c = 4186 * 60 * 1.1
+    assert forecasts.heater_point(50, 24, 17.0, 14, c, True)[1] == "fine"  # type: ignore[index]
+    assert forecasts.heater_point(50, 24, 17.0, 14, c, False)[1] == "look"  # type: ignore[index]
+    assert forecasts.heater_point(50, 24, 15.5, 14, c, True)[1] == "look"  # type: ignore[index]
+    cold = forecasts.heater_point(50, 24, 12.0, 14, c, True)
+    assert cold is not None and cold.answer == "don't leave" and "9.1 °C above" in cold.words
+    assert forecasts.heater_point(None, 24, 12.0, 14, c, True)[1] == "look"  # type: ignore[index]
+    assert forecasts.heater_point(50, None, 12.0, 14, c, True) is None
+
+
+def test_six_hours_without_power() -> None:
+    # 14 + 10 · exp(-6/14) = 20.51
+    found = forecasts.cut_point(24, 14, 14, 20)
+    assert found.answer == "fine" and "20.5 °C" in found.words
+    assert forecasts.cut_point(24, 10, 14, 20).answer == "look"  # 10 + 14 · 0.651 = 19.1
+
+
+def test_what_drifts_until_the_return() -> None:
+    edges = [(float(day), 600 + 1.5 * day) for day in range(6)]
+    assert forecasts.lamp_point(edges, 3.0, 10, 14).answer == "look"  # 3 + 21
+    assert forecasts.lamp_point(edges, 3.0, 10, 4).answer == "fine"  # 3 + 6
+    assert forecasts.lamp_point(edges[:2], 3.0, 10, 4).answer == "look"
+    falling = [(0.0, 5.0), (5.0, 4.0), (10.0, 3.0)]
+    hardness, level = forecasts.water_points(falling, 3.0, 14, 60, None)
+    assert hardness.answer == "don't leave" and "0.2 by the return" in hardness.words
+    assert level.answer == "look" and "8.4 L" in level.words
+    hardness, level = forecasts.water_points(falling, 3.0, 3, 60, 0.1)
+    assert (hardness.answer, level.answer) == ("fine", "fine")
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "rushlight.toml").write_text(TOML, "utf-8")
+    monkeypatch.chdir(tmp_path)
+    now = time.time_ns() // 1_000_000
+    rows = [
+        Reading("porch", name, now - i * 10 * MINUTE, value, 1, i)
+        for i in range(144 * 4)
+        for name, value in (("temperature", 24.0), ("room_temperature", 19.0), ("ph", 7.0))
+    ]
+    with EmbeddedStore(tmp_path / "rushlight.db") as store:
+        store.add_readings(rows)
+    return tmp_path
+
+
+def away(*words: str) -> int:
+    return main(["away", "porch", "--from", "2026-07-04", "--to", "2026-07-18", *words])
+
+
+def test_what_forbids_leaving_is_said_and_mended(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert away() == 0
+    out = capsys.readouterr().out
+    assert "14 days away: DON'T LEAVE" in out
+    assert "don't leave  alarm to the phone" in out and "not running" in out
+    with EmbeddedStore("rushlight.db") as store:
+        stamp = time_text(time.time_ns() // 1_000_000 - DAY)
+        for kind in ("raised", "acknowledged"):
+            store.add_event(
+                Event(
+                    time=stamp,
+                    tank="porch",
+                    event=kind,  # type: ignore[arg-type]
+                    alarm="co2-overdose",
+                    priority="high",
+                    summary="TEST",
+                    detail="",
+                    cautions=[],
+                    test=True,
+                    until=stamp,
+                    occurrence=f"porch/co2-overdose/{stamp}/test",
+                )
+            )
+    assert away("--room-low", "2") == 0
+    out = capsys.readouterr().out
+    assert "fine         alarm to the phone" in out
+    assert "don't leave  heater" in out and "at 2.0 °C in the room" in out
+    for text in (CAUTIONS["electrical"], CAUTIONS["gas"], CAUTIONS["animals"]):
+        assert text in out
+
+
+def test_dates_that_can_t_be_are_refused(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (("2026-07-04", "2026-07-04"), ("soon", "later"), ("2026-07-04", "2028-07-04")):
+        assert main(["away", "porch", "--from", words[0], "--to", words[1]]) == 2
+        assert "--to" in capsys.readouterr().err
+
+
+def test_the_sitters_page_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert away("--sheet", "sheet", "--call", "Ines & Jo, 0123 456", "--feed", "One pinch.") == 0
+    assert "sheet.pdf: written" in capsys.readouterr().out
+    page = (home / "sheet.html").read_text("utf-8")
+    assert "Tank &lt;on&gt; the porch" in page and "Ines &amp; Jo" in page and "<on>" not in page
+    assert "unplug at the wall" in page and "heater" in page and "vet" in page
+    paper = (home / "sheet.pdf").read_bytes()
+    assert paper.startswith(b"%PDF-") and len(paper) > 3000
+
+
+def test_a_tank_without_gas_has_no_gas_on_its_sheet() -> None:
+    tank = parse_settings(TOML).tanks["porch"]
+    with_gas = html(sitter_sheet("porch", tank, Sitter("a", "b")))
+    tank.co2 = None
+    without = html(sitter_sheet("porch", tank, Sitter("a", "b")))
+    caution = "CO2 gathers low in small rooms"
+    assert caution in CAUTIONS["gas"] and caution in with_gas and caution not in without
+
+
+def test_paper_takes_any_letter_and_a_gap_in_a_curve() -> None:
+    curve = Curve(
+        "pH", "", [(0, 7.0), (0.3, 7.1), (0.5, None), (0.6, 6.9), (1, 7.2)], [(0, "Mo")], (6.5, 7.1)
+    )
+    made = Document("水槽 – Łódź", "x", (Paragraph("≥ 3 °C → 4"), curve))
+    assert pdf(made).startswith(b"%PDF-")
+    assert html(made).count("<polyline") == 2

@@ -1,0 +1,200 @@
+"""Moving fish: answers, the plan against worked mixing, the trend, readiness, following a probe.
+
+Mixing: (V1 T1 + V2 T2) / (V1 + V2), the method of mixtures of any physics text; worked out by hand beside
+each figure. Rates: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from pathlib import Path
+
+import pytest
+
+from rushlight.analysis.change_over.cold_ahead import cold_ahead
+from rushlight.analysis.change_over.follow import Follow
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
+from rushlight.analysis.commands.main import main
+from rushlight.analysis.views.readiness import readiness
+from rushlight.collector.readings import Reading
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.log_entry import LogEntry
+
+MINUTE, DAY = 60_000, 86_400_000
+NOW = 1_770_000_000_000  # 2026-02-02
+TOML = """
+[tanks.porch]
+volume_litres = 100
+timezone = "Europe/Helsinki"
+[tanks.porch.livestock]
+temperature_low_c = 10
+temperature_high_c = 26
+[tanks.tub]
+volume_litres = 80
+timezone = "Europe/Helsinki"
+[tanks.tub.livestock]
+temperature_low_c = 5
+temperature_high_c = 25
+"""
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "rushlight.toml").write_text(TOML, "utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("rushlight.collector.service.listener.system_clock", lambda: NOW)
+    rows = []
+    for i in range(24 * 90):
+        at = NOW - i * 60 * MINUTE
+        rows += [
+            Reading("porch", "temperature", at, 18.0, 1, i),
+            Reading("tub", "temperature", at, 14.5 + 0.25 * i / 24, 1, i),
+        ]
+    with EmbeddedStore(tmp_path / "rushlight.db") as store:
+        store.add_readings(rows)
+    return tmp_path
+
+
+def test_pouring_two_waters_together() -> None:
+    # 3 L of 12 °C and 1 L of 20 °C: (36 + 20) / 4 = 14 °C; KH (3·4 + 1·12) / 4 = 6; GH (3·2 + 10) / 4 = 4
+    mixed = Solution(3, 12, 4, 2).with_(1, Solution(50, 20, 12, 10))
+    assert mixed == pytest.approx((4, 14, 6, 4))
+
+
+def test_the_plan_keeps_to_its_rate_and_ends_close() -> None:
+    water, tank = Solution(4, 14, 4.0, 6.0), Solution(100, 18, 9.0, 8.0)
+    steps = portions(water, tank, 12)
+    # 2 °C an hour is 0.5 °C a quarter: an eighth of 4 °C; 5 KH at 4 an hour is a fifth, so the eighth counts.
+    # 4 L become 4 / (7/8) = 4.57 L of 14.5 °C
+    assert steps[0].in_litres == pytest.approx(4 / 7) and steps[0].water.celsius == pytest.approx(14.5)
+    before, litres = water, 4.0
+    for one in steps:
+        assert abs(one.water.celsius - before.celsius) <= 0.5 + 1e-9
+        assert one.water.kh is not None and before.kh is not None and one.water.kh - before.kh <= 1.0 + 1e-9
+        litres = litres - one.out_litres
+        assert one.water.litres == pytest.approx(litres + one.in_litres) and one.water.litres <= 12 + 1e-9
+        before, litres = one.water, one.water.litres
+    assert abs(before.celsius - 18) <= RATES.close_c and abs((before.kh or 0) - 9) <= RATES.close_hardness
+    assert any(one.out_litres > 0 for one in portions(water, tank, 5))
+    with pytest.raises(ValueError, match="leave room"):
+        portions(water, tank, 4)
+
+
+def test_dripping_against_a_solution_in_small_steps() -> None:
+    water, tank = Solution(4, 14), Solution(100, 18)
+    found = drip(water, tank)
+    assert found is not None and found.litres_per_h == pytest.approx(2.0)  # 2 °C/h · 4 L / 4 °C
+    litres, celsius, hours = 4.0, 14.0, 0.0
+    while celsius < 17.5:
+        celsius += (18 - celsius) * 2.0 * 0.001 / litres
+        litres, hours = litres + 0.002, hours + 0.001
+    assert found.hours == pytest.approx(hours, rel=0.01) and found.litres == pytest.approx(litres, rel=0.01)
+    assert drip(Solution(4, 17.8), tank) is None
+
+
+def test_more_than_five_degrees_is_a_plan_over_days() -> None:
+    first = datetime.date(2026, 2, 2)
+    rows = day_plan(8, 18, first)  # 10 °C at 1.5 a day: 7 days
+    assert rows[-1] == (datetime.date(2026, 2, 9), 18) and len(rows) == 7
+    assert max(b - a for a, b in itertools.pairwise([8.0, *(c for _, c in rows)])) <= 1.5
+
+
+def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["move", "porch", "tub", "--species", "goldfish", "--night", "2"]) == 0
+    out = capsys.readouterr().out
+    assert "\nGO" in out and "add 0.7 L" in out and "drops a second" in out and "vet" in out  # 4 · ⅐ / …
+    assert "-0.25 °C a day" in out and "2 °C is below the 5 °C" in out
+    assert main(["move", "porch", "tub", "--species", "stickleback", "--temperature-high", "16"]) == 0
+    out = capsys.readouterr().out
+    assert "\nDON'T" in out and "above the limits" in out and "add " not in out
+    assert main(["move", "porch", "tub", "--temperature", "8"]) == 0
+    out = capsys.readouterr().out
+    assert (
+        "GO, but only by a plan over days" in out
+        and "not in one day" in out
+        and "18.0 °C" in out
+        and "drops" not in out
+    )
+
+
+def test_what_is_typed_wrong_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words, said in (
+        (["attic"], "attic"),
+        (["porch", "attic"], "attic"),
+        (["porch", "tub", "--species", "dragon"], "animals.toml"),
+        (["porch", "tub", "--water", "5", "--container", "5"], "--container"),
+        (["porch", "tub", "--temperature-low", "9", "--temperature-high", "8"], "must be below"),
+    ):
+        assert main(["move", *words]) == 2
+        assert said in capsys.readouterr().err
+    (home / "animals.toml").write_text("[dragon]\ntitle = 'dragon'\ntemperature_low_c = 9\n", "utf-8")
+    assert main(["move", "porch", "tub", "--species", "dragon"]) == 2
+    assert "temperature_high_c" in capsys.readouterr().err
+    (home / "animals.toml").write_text(
+        "[dragon]\ntitle = 'dragon'\ntemperature_low_c = 19\ntemperature_high_c = 30\n", "utf-8"
+    )
+    assert main(["move", "porch", "tub", "--species", "dragon"]) == 0
+    assert "DON'T" in capsys.readouterr().out
+
+
+def note(day: float, **tests: float) -> LogEntry:
+    return LogEntry(tank="porch", time_ms=NOW + round(day * DAY), tests=tests)
+
+
+def test_a_new_tank_is_ready_by_its_tests() -> None:
+    young, old = NOW - 20 * DAY, NOW - 90 * DAY
+    clear = [note(-7, ammonia=0, nitrite=0), note(-3, ammonia=0, nitrite=0), note(-1, ammonia=0, nitrite=0)]
+    assert readiness([], young, NOW).answer == "wait"
+    assert readiness([], old, NOW).answer == "old"
+    assert readiness(clear, young, NOW).answer == "ready"
+    assert readiness(clear[1:], young, NOW).answer == "wait"
+    assert readiness([*clear[:2], note(-1, ammonia=0, nitrite=0.3)], old, NOW).answer == "don't"
+    assert readiness([note(-2, nitrite=0.3), *clear[2:]], young, NOW).answer == "wait"
+    assert (
+        readiness([note(-17, ammonia=0, nitrite=0), note(-9, ammonia=0, nitrite=0)], young, NOW).answer
+        == "wait"
+    )
+
+
+def test_a_tank_that_is_not_ready_changes_the_answer(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_log(note(-1, nitrite=0.5), "me", NOW)
+    assert main(["move", "porch", "tub"]) == 0
+    assert "DON'T: is porch ready? the last nitrite test showed 0.5 mg/L" in capsys.readouterr().out
+
+
+def test_when_a_tub_will_be_too_cold() -> None:
+    # 10 °C and a quarter less each day, lowest 1 below the mean: 9 - 0.25 n = 5 after 16 days
+    days = [
+        (datetime.date(2026, 2, 2) - datetime.timedelta(days=n), 9 + 0.25 * n, 10 + 0.25 * n)
+        for n in range(9)
+    ][::-1]
+    found = cold_ahead(days, 5)
+    assert found is not None and found.c_per_day == pytest.approx(-0.25)
+    assert found.likely == found.earliest == datetime.date(2026, 2, 18)
+    rising = cold_ahead([(day, 20 - low, 20 - mean) for day, low, mean in days], 5)
+    assert rising is not None and rising.likely is None
+    assert cold_ahead(days[:3], 5) is None
+
+
+def test_a_probe_in_the_container_is_followed() -> None:
+    water, tank = Solution(4, 14), Solution(100, 18)
+    plan, said, celsius, litres = Follow(water, tank, 12), [], 14.0, 4.0
+    for minute in range(0, 400):
+        words = plan.take(minute * MINUTE, celsius)
+        if words:
+            said.append((minute, words))
+            if "add" in words and "nothing" not in words:
+                added = float(words.split("add ")[1].split(" L")[0])
+                if "pour" in words:
+                    litres -= float(words.split("pour ")[1].split(" L")[0])
+                celsius += (18 - celsius) * added / (litres + added)
+                litres += added
+        if plan.done:
+            break
+    assert plan.done and "Net them over" in said[-1][1] and said[-1][0] > 60
+    assert all(b - a >= 15 for (a, _), (b, _) in itertools.pairwise(said[:-1]))
+    hasty = Follow(water, tank, 12)
+    assert "now add" in (hasty.take(0, 14.0) or "")
+    assert "Add nothing" in (hasty.take(5 * MINUTE, 16.5) or "")

@@ -1,0 +1,145 @@
+"""`rushlight report`: its figures by hand, alarm load, the pages.
+
+PPFD: Thimijan & Heins 1983, HortScience 18:818 (from memory): 54 lx of sunlight, 74 lx of cool white
+fluorescent light for each µmol/(m²·s).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from rushlight.analysis.commands.main import main
+from rushlight.analysis.periodic.alarm_load import alarm_load
+from rushlight.analysis.periodic.figures import curve_points, lit, old_water_left, seen, spread
+from rushlight.analysis.physics.plant_light import daily_light_mol, ppfd_umol
+from rushlight.analysis.replay.beliefs import Sample
+from rushlight.collector.events import Event
+from rushlight.collector.readings import Reading
+from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.exchange import time_text
+from rushlight.collector.store.log_entry import LogEntry
+
+MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
+TOML = """
+[tanks.porch]
+title = "Tank on the porch"
+volume_litres = 60
+timezone = "UTC"
+report_every_s = 300
+[tanks.porch.livestock]
+temperature_low_c = 20
+temperature_high_c = 27
+[tanks.porch.water]
+carbonate_hardness_dkh = 4
+[tanks.porch.light]
+on = "10:00"
+off = "18:00"
+"""
+
+
+def test_three_changes_of_a_fifth_leave_half() -> None:
+    assert old_water_left([0.2, 0.2, 0.2]) == pytest.approx(0.512)
+    assert old_water_left([]) == 1.0
+
+
+def test_light_as_plants_use_it() -> None:
+    assert ppfd_umol(5400, "sun") == pytest.approx(100)
+    assert ppfd_umol(7400, "fluorescent") == pytest.approx(100)
+    assert daily_light_mol(7400, 8, "fluorescent") == pytest.approx(2.88)  # 100 · 8 · 3600 / 1e6
+
+
+def sample(minute: int, light: float | None = None, on: float = 0.0) -> Sample:
+    said = {} if light is None else {"light": light}
+    return Sample(
+        start_ms=minute * MINUTE, time_ms=minute * MINUTE, seen=said, beliefs={"lamp_on": on}, found=()
+    )
+
+
+def test_spread_and_curves() -> None:
+    rows = [sample(i, float(i)) for i in range(100)]
+    assert spread(rows, seen("light")) == (100, 50.0, 5.0, 95.0)
+    assert spread(rows, seen("ph")) is None
+    points = curve_points(rows, seen("light"), 0, 200 * MINUTE, 4)
+    assert points == [(0.125, 24.5), (0.375, 74.5), (0.625, None), (0.875, None)]
+
+
+def test_hours_of_light_leave_half_a_day_out() -> None:
+    days = 3 * 1440 + 300
+    rows = [sample(i, 5000.0 if i % 1440 < 480 else 0.0, float(i % 1440 < 480)) for i in range(days)]
+    found = lit(rows, lambda ms: ms // DAY)
+    assert found is not None and (found.days, found.hours, found.lux) == (3, pytest.approx(8.0), 5000.0)
+    assert lit([sample(i, 0.0) for i in range(1440)], lambda ms: ms // DAY) is None
+
+
+def event(kind: str, at_ms: int, number: int, alarm: str = "light-missing", test: bool = False) -> Event:
+    return Event(
+        time=time_text(at_ms), tank="porch", alarm=alarm, event=kind, priority="low", summary="", detail="",  # type: ignore[arg-type]
+        cautions=[], occurrence=f"porch/{alarm}/{number}", test=test,
+    )  # fmt: skip
+
+
+def test_alarm_load() -> None:
+    rows = [
+        event("raised", 0, 1), event("acknowledged", HOUR, 1),
+        event("cleared", 2 * HOUR, 1),
+        event("raised", 10 * HOUR, 2), event("raised", int(10.2 * HOUR), 3),
+        event("raised", int(10.9 * HOUR), 4),
+        event("cleared", 40 * HOUR, 2),
+        event("raised", 5 * HOUR, 9, "co2-overdose", test=True),
+    ]  # fmt: skip
+    load = alarm_load(rows, 0, 2 * DAY)
+    (row,) = load.rows
+    assert (row.raised, row.answered, row.to_answer_s, row.chatters) == (4, 1, 3600, True)
+    assert row.longest_s == pytest.approx(37.8 * 3600) and load.stale == ("light-missing",)
+    assert load.a_day == 2.0
+    assert not alarm_load(rows[:4], 0, 2 * DAY).rows[0].chatters
+    assert alarm_load(rows[-1:], 0, DAY).rows == ()
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "rushlight.toml").write_text(TOML, "utf-8")
+    monkeypatch.chdir(tmp_path)
+    now = time.time_ns() // 1_000_000
+    rows = []
+    for i in range(288 * 10):
+        at = now - i * 5 * MINUTE
+        hour = at % DAY / HOUR
+        rows += [
+            Reading("porch", "temperature", at, 24 + 0.3 * math.sin(i / 40), 1, i),
+            Reading("porch", "ph", at, 7.0 + 0.1 * math.sin(hour / 24 * 2 * math.pi), 1, i),
+            Reading("porch", "light", at, 6000.0 + i % 5 if 10 <= hour < 18 else 0.0, 1, i),
+        ]
+    with EmbeddedStore(tmp_path / "rushlight.db") as store:
+        store.add_readings(rows)
+        for days in (1, 2, 3):
+            noted = LogEntry(tank="porch", time_ms=now - days * DAY, changed_share=0.2)
+            store.add_log(noted, "me", now)
+        store.add_event(event("raised", now - 2 * DAY, 1))
+    return tmp_path
+
+
+def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "porch", "--lamp", "fluorescent"]) == 0
+    out = capsys.readouterr().out
+    assert "water temperature: 24." in out and "51 % of the old water is left" in out
+    light = re.search(r"Light: 8\.0 h a day at (\d+) lx, about (\d+) µmol", out)
+    assert light is not None and float(light[1]) == pytest.approx(6000, rel=0.02)
+    assert float(light[2]) == pytest.approx(6000 / 74, rel=0.02)
+    assert "CO2, estimated" in out and "calibrate the pH electrode" in out and "1 alarms, 0.1 a day" in out
+    page = (home / "porch-report.html").read_text("utf-8")
+    assert page.count("<svg") >= 4 and "changed 20 % of the water" in page and "EEMUA 191" in page
+    assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_report_that_can_t_be(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "porch", "--to", "2020-01-01"]) == 1
+    assert "no readings" in capsys.readouterr().err
+    for words in (["--to", "soon"], ["--to", "2999-01-01"]):
+        assert main(["report", "porch", *words]) == 2
+        assert "--to" in capsys.readouterr().err
