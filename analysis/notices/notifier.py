@@ -65,10 +65,8 @@ class Notifier:
         Where pictures of alarms come from, for the channels that take them.
     tanks : container of str, optional
         Those of the settings; nothing is sent about others, and nobody could answer. None: any.
-    units : "metric" or "us"
-        What people are shown; the outbox keeps °C.
-    page_url : str, optional
-        Address of the page, for the links in notices.
+    units, page_url
+        What people are shown (the outbox keeps °C), and the page's address for the links in notices.
 
     Attributes
     ----------
@@ -218,9 +216,8 @@ class Notifier:
             lines = []
             for notice in batch:
                 sent = self._reminder(store, notice, now_ms) if notice.number else notice
-                lines.append(
-                    Line(notice.occurrence, notice.transition, sent.title, sent.body, notice.priority)
-                )
+                word = (notice.occurrence, notice.transition)
+                lines.append(Line(*word, sent.title, sent.body, notice.priority))
             text = group_text(lines)
         text = text._replace(body=with_links(text.body, self._page_url))
         text = Text(shown(text.title, self._units), shown(text.body, self._units))

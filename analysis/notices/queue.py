@@ -1,7 +1,6 @@
 """What an event calls for: notices in the store's outbox, in the transaction of the event.
 
-Reminders, the quiet hours and a storm of alarms are in the notices' own times: nothing is remembered beside
-the store.
+Reminders, quiet hours and storms are in the notices' own times: nothing is remembered beside the store.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ from rushlight.collector.intake.quality_state import (
     load_quality,
     save_quality,
 )
-from rushlight.collector.intake.refusals import REFUSED_STATE, Refusals, load_refusals
+from rushlight.collector.intake.refusals import REFUSED_STATE, Refusals, UnknownTank, load_refusals
 from rushlight.collector.intake.senml import Report, TopicMaps, decode_line, decode_pack
 from rushlight.collector.intake.timing import Stamper
 from rushlight.collector.log import ClearLog
@@ -58,19 +58,6 @@ class _Aside(NamedTuple):
     size: int
     reason: str
     time_ms: int
-
-
-class UnknownTank(WireError):
-    """A report of a tank that the settings don't have."""
-
-    def __init__(self, tank: str, path: str) -> None:
-        key = tank if tank.replace("-", "").replace("_", "").isalnum() else f'"{tank}"'
-        super().__init__(
-            "unknown-tank",
-            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or correct the name in the "
-            "firmware",
-        )
-        self.tank = tank
 
 
 class Batch(msgspec.Struct):

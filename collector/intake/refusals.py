@@ -10,7 +10,7 @@ import msgspec
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.delivery import Delivery
 
-__all__ = ["REFUSED_STATE", "Refusal", "Refusals", "load_refusals"]
+__all__ = ["REFUSED_STATE", "Refusal", "Refusals", "UnknownTank", "load_refusals"]
 
 REFUSED_STATE = "refused"
 """Kind of the snapshot that holds a list of `Refusal`, under the key ""."""
@@ -19,6 +19,19 @@ _OF_A_KIND = 8  # names come from outside: a flood of one kind pushes out its ow
 _HEAD = 1000  # bytes of the last payload
 _TOPIC = 200  # characters
 _REASON = 500  # characters
+
+
+class UnknownTank(WireError):
+    """A report of a tank that the settings don't have."""
+
+    def __init__(self, tank: str, path: str) -> None:
+        key = tank if tank.replace("-", "").replace("_", "").isalnum() else f'"{tank}"'
+        super().__init__(
+            "unknown-tank",
+            f"tank {tank!r} is not in the settings; add [tanks.{key}] to {path}, or correct the name in the "
+            "firmware",
+        )
+        self.tank = tank
 
 
 class Refusal(msgspec.Struct, forbid_unknown_fields=True):

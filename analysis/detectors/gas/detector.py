@@ -36,10 +36,8 @@ class Judged(msgspec.Struct, frozen=True):
     ----------
     time_ms : int
         Of the frame (ms UTC).
-    ph : float
-        The pH that it is an estimate for, less what stepped.
-    slope : float or None
-        pH an hour.
+    ph, slope : float
+        The pH that it is an estimate for, less what stepped, and pH an hour (None: not known).
     gas : Gas
     over_now, over_soon : float
         Probability of being over the limit now, and within the hour if the pH falls on as it does.
@@ -54,9 +52,7 @@ class Judged(msgspec.Struct, frozen=True):
 
 
 class CarbonDioxideDetector(msgspec.Struct):
-    """State; `judged` is by the pH less what stepped, `read` by the pH as read, `by_reading`: so was the
-    overdose that was found.
-    """
+    """State; `judged` is by the pH less what stepped, `read` by the pH as read (an overdose `by_reading`)."""
 
     name: ClassVar[str] = "carbon dioxide"
     place: ClassVar[str] = "gas"

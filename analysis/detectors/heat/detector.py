@@ -1,7 +1,6 @@
-"""Heat: gathers what is known of the water's heat, and asks those who judge it.
+"""Heat: gathers what is known of it, and asks `heater_stuck`, `heater_dead`, `cooler_stopped`, `limits`.
 
-`heater_stuck`, `heater_dead`, `cooler_stopped` and `limits` judge. What decides is the balance of heat: the
-slope that is seen, less what room and lamp explain, is what the heater (or missing cooler) must have done.
+What room and lamp don't explain of the slope that is seen is the heater's, or a missing cooler's.
 """
 
 from __future__ import annotations
