@@ -56,7 +56,7 @@ class Shown:
     def __init__(self, desk: Desk, version: str) -> None:
         self._desk = desk
         self._traces: dict[tuple[str, str], Trace] = {}
-        self._environment = environment_of(_HERE / "templates", version)
+        self._environment = environment_of(_HERE / "templates", version, desk.settings.display.units)
         self._environment.get_template("front.html")  # a broken installation shows itself at the start
 
     def draw(

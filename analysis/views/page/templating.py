@@ -13,19 +13,26 @@ from rushlight.analysis.views.facts import age_text
 from rushlight.analysis.views.page.front_words import sentence
 from rushlight.collector.safe_text import safe_lines
 from rushlight.collector.store.log_words import DONE, TESTS
+from rushlight.collector.units import Display, shown
 
 __all__ = ["environment_of"]
 
 
-def environment_of(folder: Path, version: str) -> Environment:
-    """The templates of a folder; `version` is of the static files."""
+def environment_of(folder: Path, version: str, units: Display = "metric") -> Environment:
+    """The templates of a folder; `version` is of the static files, `units` what people are shown."""
+
+    def finalize(value: Any) -> Any:
+        """What a template prints: a name may have come from a device or a file."""
+        plain = isinstance(value, str) and not hasattr(value, "__html__")
+        return shown(safe_lines(value), units) if plain else value
+
     environment = Environment(
         loader=FileSystemLoader(folder),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=_without_control,
+        finalize=finalize,
     )
     environment.filters.update(age=age_text, utc=utc_text, capital=_capital)
     environment.globals.update(
@@ -38,8 +45,3 @@ def _capital(text: str) -> str:
     """A sentence's first letter; a key of the settings and pH are written as they are."""
     first = text.partition(" ")[0]
     return text if first == "pH" or "_" in first or "." in first[:-1] else text[:1].upper() + text[1:]
-
-
-def _without_control(value: Any) -> Any:
-    """What a template prints: a name may have come from a device or a file."""
-    return safe_lines(value) if isinstance(value, str) and not hasattr(value, "__html__") else value

@@ -12,7 +12,7 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.queue import NoticeQueue
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.analysis.notices.test_queue_safety import AT_NIGHT, MIN, MORNING, NIGHT, NOON, event, told, waiting
+from tests.analysis.notices.test_queue_safety import AT_NIGHT, MIN, MORNING, NIGHT, NOON, asks, event, waiting
 
 AFTER = 20 * MIN
 
@@ -36,43 +36,43 @@ def deliver(store: EmbeddedStore, target: str, now_ms: int) -> int:
 
 def test_the_second_is_asked_when_nobody_answers_and_not_when_somebody_does(store: EmbeddedStore) -> None:
     notices = queue()
-    told(notices, store, event())
+    asks(notices, store, event())
     assert deliver(store, "keeper", NOON) == 1
     assert deliver(store, "neighbour", NOON + AFTER - 1) == 0
     assert deliver(store, "neighbour", NOON + AFTER) == 1
     # another alarm, answered in time
-    told(notices, store, event(alarm="co2-overdose"), event("acknowledged", NOON + MIN, alarm="co2-overdose"))
+    asks(notices, store, event(alarm="co2-overdose"), event("acknowledged", NOON + MIN, alarm="co2-overdose"))
     assert deliver(store, "neighbour", NOON + 9 * AFTER) == 0
 
 
 def test_what_is_not_urgent_asks_nobody_else_and_a_rise_does(store: EmbeddedStore) -> None:
     notices = queue()
-    told(notices, store, event(priority="medium"))
+    asks(notices, store, event(priority="medium"))
     assert {target for _, target, _, _ in waiting(store)} == {"keeper"}
-    told(notices, store, event("priority-changed", NOON + MIN, priority="high"))
+    asks(notices, store, event("priority-changed", NOON + MIN, priority="high"))
     due = [(target, at) for _, target, _, at in waiting(store)]
     assert ("neighbour", NOON + MIN + AFTER) in due
 
 
 def test_who_answered_is_said_to_both_that_were_asked_and_to_them_alone(store: EmbeddedStore) -> None:
     notices = queue()
-    told(notices, store, event())
+    asks(notices, store, event())
     deliver(store, "keeper", NOON)
     deliver(store, "neighbour", NOON + AFTER)
     answer = event("acknowledged", NOON + AFTER + MIN, actor="Ines", summary="Acknowledged by Ines")
-    told(notices, store, answer)
+    asks(notices, store, answer)
     said = {(notice.target, notice.body.split(" has")[0]) for notice in store.pending_notices()}
     assert said == {("keeper", "Ines"), ("neighbour", "Ines")}
     deliver(store, "keeper", NOON + 2 * AFTER)
     deliver(store, "neighbour", NOON + 2 * AFTER)
     # both hear of its end
-    told(notices, store, event("cleared", NOON + 3 * AFTER))
+    asks(notices, store, event("cleared", NOON + 3 * AFTER))
     assert {target for _, target, _, _ in waiting(store)} == {"keeper", "neighbour"}
     # where nobody else was asked, an answer is no notice
-    told(notices, store, event(alarm="co2-overdose"))
+    asks(notices, store, event(alarm="co2-overdose"))
     deliver(store, "keeper", NOON)
-    told(notices, store, event("acknowledged", NOON + MIN, alarm="co2-overdose", actor="Ines"))
-    told(notices, store, event("cleared", NOON + 2 * MIN, alarm="co2-overdose"))
+    asks(notices, store, event("acknowledged", NOON + MIN, alarm="co2-overdose", actor="Ines"))
+    asks(notices, store, event("cleared", NOON + 2 * MIN, alarm="co2-overdose"))
     last = [notice for notice in store.pending_notices() if "co2-overdose" in notice.occurrence]
     assert {(notice.target, notice.transition) for notice in last} == {("keeper", "cleared")}
 
@@ -82,11 +82,11 @@ def test_at_night_the_time_for_an_answer_begins_with_the_morning(store: Embedded
         quiet_from=AT_NIGHT.quiet_from, quiet_to=AT_NIGHT.quiet_to, quiet_timezone="UTC", second_min=20
     )
     notices = queue(quiet)
-    told(notices, store, event(alarm="light-missing", at_ms=NIGHT, began_ms=NIGHT))
+    asks(notices, store, event(alarm="light-missing", at_ms=NIGHT, began_ms=NIGHT))
     due = {target: at for _, target, _, at in waiting(store)}
     assert due == {"keeper": MORNING, "neighbour": MORNING + AFTER}
     # harm that is foreseen wakes the keeper at once; the neighbour still has their turn later
-    told(notices, store, event(alarm="temperature-high", at_ms=NIGHT, began_ms=NIGHT, time_left_s=600))
+    asks(notices, store, event(alarm="temperature-high", at_ms=NIGHT, began_ms=NIGHT, time_left_s=600))
     notices.harm_expected({notice.occurrence: NIGHT + 600_000 for notice in store.pending_notices()})
     assert "neighbour" not in {notice.target for notice in notices.urgent(store, NIGHT + MIN)}
 

@@ -23,6 +23,7 @@ from typing import Any
 
 import psutil
 import pytest
+from msgspec.structs import replace
 
 from rushlight.analysis.alarms.rationale import Equipment, rationale_for
 from rushlight.analysis.findings import Finding
@@ -202,6 +203,17 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "Every cable needs a drip loop" in said and "licensed electrician" in said
     assert "fish-health professional or a vet" in said
     assert "today 10:" in said  # Tokyo's clock is 9 h ahead of UTC (IANA tz database)
+
+
+def test_the_page_speaks_in_the_units_of_whoever_reads_it(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    settings = warm_tank(tmp_path)
+    served = serve(replace(settings, display=replace(settings.display, units="us")))
+    said = plain(served.get("/")[2])
+    # NIST SP 811, B.8: t/°F = 1.8 t/°C + 32
+    assert "81.7 °F" in said and "27.59" not in said
+    assert "°C" not in said.partition("The last 24 hours")[0]
 
 
 def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Callable[..., Served]) -> None:
