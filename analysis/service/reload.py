@@ -15,6 +15,7 @@ from typing import NamedTuple, Protocol
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
+from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.collector.errors import SettingsError, StoreError
 from rushlight.collector.links import Link
 from rushlight.collector.log import Clock
@@ -203,7 +204,7 @@ def can_run(settings: Settings) -> Settings:
     Raises
     ------
     SettingsError
-        There is nothing to collect from, or nothing to watch.
+        There is nothing to collect from, or nothing to watch, or all the network could open the page.
     """
     if not settings.links:
         raise SettingsError(
@@ -213,4 +214,7 @@ def can_run(settings: Settings) -> Settings:
         raise SettingsError(
             f"{settings.path}: tanks: none is given, so there is nothing to watch; add [tanks.NAME]"
         )
+    fault = open_without_login(settings, settings.store_path())
+    if fault:
+        raise SettingsError(f"{settings.path}: {fault}")
     return settings
