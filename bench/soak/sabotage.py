@@ -19,6 +19,7 @@ from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.collector.service.loop import CollectorService
+from rushlight.collector.service.relinking import Links
 from rushlight.collector.store.database import Database
 from rushlight.collector.store.outbox import Outbox
 
@@ -27,14 +28,14 @@ __all__ = ["SABOTAGES", "SHOWS"]
 
 def _early_acknowledgement() -> None:
     """Reports are acknowledged before they are committed."""
-    commit, acknowledge = CollectorService._commit, CollectorService._acknowledge
+    commit, acknowledge = CollectorService._commit, Links.acknowledge
 
     def early(self: CollectorService, now: int, closing: bool = False) -> bool:
-        acknowledge(self, self._backlog.arrivals)
+        acknowledge(self.links, self._backlog.arrivals)
         return commit(self, now, closing)
 
     CollectorService._commit = early  # type: ignore[method-assign]
-    CollectorService._acknowledge = lambda self, arrivals: None  # type: ignore[method-assign]
+    Links.acknowledge = lambda self, arrivals: None  # type: ignore[method-assign]
 
 
 def _sync_off() -> None:

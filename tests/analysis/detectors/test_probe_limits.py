@@ -64,14 +64,17 @@ def test_a_probe_that_always_moves_stands_still(quantity: str, minutes: int) -> 
     assert 0.8 * minutes <= first(bench, 3 * DAY) <= 1.2 * minutes
 
 
-@pytest.mark.parametrize(("still", "minutes"), [(120, 325), (280, 750)])
+@pytest.mark.parametrize(("still", "minutes"), [(120, 430), (280, 1100)])
 def test_a_probe_that_often_stands_still(still: int, minutes: int) -> None:
-    """Twenty rests a day, once in 1000 days: (ln 20 + ln 1000) / (ln 20 + γ) is 2.7 times its longest."""
+    """Twenty rests a day, once in 1000 days, and one standard error of what four days show (Gumbel 1958):
+    (ln 20 + ln 1000 + 2.9) / (ln 20 + γ) is 3.6 times its longest; 3.9 times
+    where the rest of the day has room for fewer.
+    """
     bench = Bench()
     for day in range(4):
         bench.run(still, ph=lambda at, day=day: 7.0 + day / 10).run(DAY - still, ph=stirring("ph", 3))  # type: ignore[misc]
         bench.told.clear()
-    bench.run(20 * HOUR, ph=lambda at: 7.77)
+    bench.run(30 * HOUR, ph=lambda at: 7.77)
     assert 0.85 * minutes <= first(bench, 4 * DAY) <= 1.15 * minutes
 
 

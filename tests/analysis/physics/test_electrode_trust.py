@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.requests import Request
 
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.explain.curves import Panel
@@ -18,6 +19,7 @@ from rushlight.analysis.physics.carbon_dioxide import log_error
 from rushlight.analysis.physics.electrode_trust import old_ph_error, ph_trust, uncalibrated_ph_error
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.replay.beliefs import RecordingWatch
+from rushlight.analysis.views.access.records import EVERYBODY
 from rushlight.analysis.views.page.app import PageApp
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
@@ -118,7 +120,8 @@ def shown(folder: Path, calibration: str, quantity: str, value: float) -> tuple[
         text = "\n".join(line.plain for line in status_lines(settings, store, NOW))
     page = PageApp(settings, settings.store_path(), lambda: NOW, lambda: True)
     try:
-        document = bytes(page._page(None).body).decode()  # type: ignore[arg-type]
+        request = Request({"type": "http", "method": "GET", "path": "/", "headers": [], "query_string": b""})
+        document = bytes(page._shown.front(request, EVERYBODY).body).decode()
     finally:
         page.close()
     return text, document

@@ -56,6 +56,8 @@ def curve(ph: float = 7.0, **known: Any) -> Any:
         "residual": (None, 0.0),
         "lately": None,
         "swings": 0.4,
+        "lifted": 0.0,
+        "lifted_ms": -1,
     }
     usual |= known
     before, now = usual["residual"]
