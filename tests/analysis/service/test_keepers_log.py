@@ -190,13 +190,13 @@ def test_a_hardness_test_resets_the_hardness_and_undone_it_is_the_settings_again
     assert kh_of(again) == pytest.approx(8, rel=0.1)
 
 
-def gassed(watch: TankWatch, start: int, stays_min: int) -> list[Event]:
-    """Three days of gas by the clock, and a fourth on which new water lifts pH by 0.4, for so long."""
+def gassed(watch: TankWatch, start: int, stays_min: int, over_min: int) -> list[Event]:
+    """Three days of gas by the clock, and a fourth on which pH rises by 0.4 over and for so many minutes."""
     chance, events = random.Random(3), []
-    for n in range(start + 200):
+    for n in range(start + 340):
         minute, since = n % 1440, n - start
         ph = 7.45 - 0.6 * max(0.0, min(1.0, (minute - 600) / 150, (1200 - minute) / 150))
-        ph += 0.4 * max(0.0, min(1.0, since / 30, (stays_min - since) / 20))
+        ph += 0.4 * max(0.0, min(1.0, since / over_min, (stays_min - since) / 20))
         for quantity, value in (("temperature", 25.0), ("ph", ph)):
             at = BEGAN + n * MINUTE + 20_000
             events += watch.feed(Reading("cellar", quantity, at, value + chance.gauss(0, 0.004), Flag.PASS))
@@ -205,16 +205,18 @@ def gassed(watch: TankWatch, start: int, stays_min: int) -> list[Event]:
 
 def test_a_water_change_that_is_noted_is_no_alarm() -> None:
     """Water without gas in the middle of the gassed hours; the twin: pH stays high, so it is missing."""
-    start = 3 * 1440 + 780
+    start = 3 * 1440 + 700
 
-    def absent(stays_min: int, noted: bool) -> bool:
+    def absent(stays_min: int, noted: bool, over_min: int = 60) -> bool:
         watch = TankWatch("cellar", settings().tanks["cellar"])
         if noted:
             watch.note(entry(id=1, time_ms=BEGAN + start * MINUTE, changed_share=0.5))
-        return "co2-absent" in {event.alarm for event in gassed(watch, start, stays_min)}
+        return "co2-absent" in {event.alarm for event in gassed(watch, start, stays_min, over_min)}
 
-    assert absent(110, noted=False) and not absent(110, noted=True)
+    assert absent(150, noted=False) and not absent(150, noted=True)
     assert absent(1000, noted=True)
+    # poured in within half an hour, it is seen by its pace, noted or not; not for ever
+    assert not absent(150, noted=False, over_min=30) and absent(1000, noted=False, over_min=30)
 
 
 def test_a_calibration_that_is_noted_makes_the_ph_trusted_again() -> None:
