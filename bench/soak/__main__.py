@@ -19,7 +19,7 @@ import time
 from pathlib import Path
 
 from bench.soak.alarms import SURE_MS, audit_notices, cleared_too_soon, compared, replayed, spans, unseen
-from bench.soak.audit import audit_board, audit_copy, audit_plain, audit_serial, broken_promises
+from bench.soak.audit import as_they_came, audit_board, audit_copy, audit_plain, audit_serial, broken_promises
 from bench.soak.chaos import Chaos, SmallDisk
 from bench.soak.clock import FastClock
 from bench.soak.load import AlarmBoard, Board, BoardWithoutNumbers, SerialBoard
@@ -220,7 +220,7 @@ class Soak:
         path, loft = self._service.store, self._loft
         with EmbeddedStore(path, read_only=True) as store:
             faults = store.check()
-            events = store.events()
+            events = as_they_came(path)
             rows = {event.occurrence: store.notices(event.occurrence) for event in events}
         with InfluxReadings(self._server) as server:
             copies = [audit_copy(path, server, tank) for tank in TANKS]

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
+
 from bench.soak.load import Board, BoardWithoutNumbers, SerialBoard, number_of
 from bench.soak.tap import Tap
+from rushlight.collector.events import Event
 from rushlight.collector.influx.reader import InfluxReadings
 from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = [
     "Copy",
     "Verdict",
+    "as_they_came",
     "audit_board",
     "audit_copy",
     "audit_plain",
@@ -87,6 +93,13 @@ def _verdict(path: Path, board: Board | SerialBoard, wanted: set[int], acknowled
         first,
         last,
     )
+
+
+def as_they_came(path: Path) -> list[Event]:
+    """The store's events as they were written: a stepped clock puts their times in another order."""
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
+        rows = database.execute("SELECT json FROM events ORDER BY id").fetchall()
+    return [msgspec.json.decode(row[0], type=Event) for row in rows]
 
 
 def audit_board(path: Path, board: Board) -> Verdict:
