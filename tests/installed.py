@@ -20,8 +20,10 @@ print(*sorted({f.parts[0] for f in files("rushlight") if f.parts[0] != ".."}))
 MUST_BE_THERE = """
 from importlib.resources import files
 page = files("rushlight.analysis.views.page")
-assert page.joinpath("templates", "status.html").is_file(), "no template"
-assert list(page.joinpath("static").iterdir()), "no static files"
+assert page.joinpath("templates", "front.html").is_file(), "no template"
+assert page.joinpath("static", "plots.js").is_file(), "no static files"
+paper = files("rushlight.analysis.paper").joinpath("templates")
+assert any(one.name.endswith(".html") for one in paper.iterdir()), "no templates for paper"
 assert files("rushlight").joinpath("py.typed").is_file(), "no py.typed"
 """
 
