@@ -17,6 +17,7 @@ class CalibratingNumbers(NamedTuple):
     drift_light: float = 0.03  # a light sensor's, of its level
     patience_min: float = 10.0  # what is not steady by then is worn, or it moves
     in_hand_min: float = 30.0  # readings of a probe in hand are not judged for so long
+    clock_min: float = 2.0  # its device's clock may be behind by so much and is believed
     worn_percent: float = 85.0  # an electrode with a slope below it is replaced
     trend_points: int = 3  # calibrations from which a trend of the slope is said
 

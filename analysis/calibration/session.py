@@ -109,6 +109,7 @@ def calibrated_level(
     if value is None:
         assert readings is not None and person_there is not None
         where = "into the ice bath" if against == "an ice bath" else "beside the reference"
+        person_there.say(CAUTIONS["electrical"])
         with _Held(store, tank, quantity, now_ms):
             person_there.ready(f"Put the probe {where}.")
             shown = _until_steady(quantity, readings, person_there.say)
@@ -137,10 +138,11 @@ class _Held:
 
     def __init__(self, store: EmbeddedStore, tank: str, quantity: str, now_ms: int) -> None:
         self._of = (store, tank, quantity)
-        self._until_ms = now_ms + round(CALIBRATING.in_hand_min * 60_000)
+        slack_ms = round(CALIBRATING.clock_min * 60_000)
+        self._span = (now_ms - slack_ms, now_ms + round(CALIBRATING.in_hand_min * 60_000))
 
     def __enter__(self) -> None:
-        take_in_hand(*self._of, self._until_ms)
+        take_in_hand(*self._of, self._span)
 
     def __exit__(self, *_: object) -> None:
         let_go(*self._of)

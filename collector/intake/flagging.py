@@ -10,6 +10,7 @@ from rushlight.collector.intake.quality import QualityChecker, SeriesQuality
 from rushlight.collector.readings import PH, PH_PROBE, TEMPERATURE, Flag, Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.calibration import TankCalibrations
+from rushlight.collector.store.in_hand import Span
 
 __all__ = ["Intake"]
 
@@ -29,7 +30,7 @@ class Intake:
         self.quality = QualityChecker()
         self._points = {name: tank.ph_calibration.points for name, tank in settings.tanks.items()}
         self._calibrations: Mapping[str, TankCalibrations] = {}
-        self._in_hand: Mapping[str, Mapping[str, int]] = {}
+        self._in_hand: Mapping[str, Mapping[str, Span]] = {}
         self._celsius: dict[str, float] = {}
         self._underivable: set[str] = set()  # tanks of which it is said already
 
@@ -42,9 +43,9 @@ class Intake:
         return dict(self._celsius)
 
     def calibrate(
-        self, calibrations: Mapping[str, TankCalibrations], in_hand: Mapping[str, Mapping[str, int]]
+        self, calibrations: Mapping[str, TankCalibrations], in_hand: Mapping[str, Mapping[str, Span]]
     ) -> None:
-        """What the keeper's log says of probes, by tank; and which are in hand until when (ms UTC)."""
+        """What the keeper's log says of probes, by tank; and which are in hand, when."""
         self._calibrations, self._in_hand = calibrations, in_hand
 
     def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
@@ -79,16 +80,18 @@ class Intake:
         tank: str | None = None
         known: dict[str, SeriesQuality] = {}
         calibrations: TankCalibrations | None = None
-        held: Mapping[str, int] | None = None
+        held: Mapping[str, Span] | None = None
         for reading in readings:
             if reading.tank != tank:  # one report, one tank
                 tank = reading.tank
                 known = self.quality.known(tank)
                 calibrations, held = self._calibrations.get(tank), self._in_hand.get(tank)
             quantity = reading.quantity
-            if held is not None and reading.time_ms < held.get(quantity, 0):
-                found += self._of_a_hand(reading)
-                continue
+            if held and quantity in held:
+                begins, ends = held[quantity]
+                if begins <= reading.time_ms < ends:
+                    found += self._of_a_hand(reading)
+                    continue
             if calibrations is not None and reading.value is not None and quantity != PH_PROBE:
                 reading.value = calibrations.applied(quantity, reading.time_ms).of(reading.value)
             series = known.get(quantity)

@@ -10,6 +10,7 @@ import json
 import re
 import threading
 import time
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from rushlight.analysis.physics.buffers import buffer_ph
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import CalibrationPoint, load_settings, parse_settings
-from rushlight.collector.store.calibration import LEAD_MS, Calibration
+from rushlight.collector.store.calibration import LEAD_MS, Calibration, TankCalibrations
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.in_hand import in_hand
 from rushlight.collector.store.log_entry import LogEntry
@@ -205,7 +206,10 @@ def test_a_probe_in_hand_is_kept_and_not_judged(home: Path) -> None:
     intake = Intake(load_settings(home / "rushlight.toml"))
     reading = Reading("cellar", "ph_probe", NOW, 170.0)
     assert [r.flag for r in intake.take(reading)] == [Flag.PASS, Flag.PASS]
-    intake.calibrate({}, {"cellar": {"ph_probe": NOW + MINUTE}})
+    intake.calibrate({}, {"cellar": {"ph_probe": (NOW, NOW + MINUTE)}})
+    # what the board had kept from before is the tank's water
+    kept = intake.take(Reading("cellar", "ph_probe", NOW - 1, 170.0))
+    assert [r.flag for r in kept] == [Flag.PASS, Flag.PASS]
     held = intake.take(Reading("cellar", "ph_probe", NOW + 1000, -170.0))
     assert [(r.value, r.flag) for r in held] == [(-170.0, Flag.FAIL), (None, Flag.FAIL)]
     after = intake.take(Reading("cellar", "ph_probe", NOW + MINUTE, 170.0))
@@ -268,3 +272,21 @@ def test_live_over_a_serial_line_in_two_buffers(
         (entry,) = store.log("cellar")
         assert entry.done == ("calibrated",) and held == [True] * 3 and in_hand(store) == {}
     assert session.CALIBRATING.settle_s == 45.0
+
+
+def test_what_takes_a_thermometer_out_says_to_unplug_first(home: Path) -> None:
+    class Line:
+        def skip(self) -> None: ...
+
+        def __iter__(self) -> Iterator[Reading]:
+            return (Reading("cellar", "temperature", NOW + n * 5000, 0.4) for n in range(60))
+
+    lines: list[str] = []
+    there = session.Person(lines.append, lines.append, lambda _: 25.0)
+    with EmbeddedStore(home / "rushlight.db") as store:
+        found = session.calibrated_level(
+            store, "cellar", "temperature", 0.0, "an ice bath", Line(), there,  # type: ignore[arg-type]
+            TankCalibrations([]), NOW,
+        )  # fmt: skip
+    assert found.offset == -0.4
+    assert "unplug at the wall first" in lines[0] and "ice bath" in lines[1]

@@ -82,7 +82,7 @@ def events(in_hand: bool, minutes: int = 18) -> list[Event]:
         if start <= at < end:
             mv = 0.0 if at < start + 4 * MINUTE else 177.5
         if in_hand and at == start:
-            intake.calibrate({}, {"cellar": {"ph_probe": end}})
+            intake.calibrate({}, {"cellar": {"ph_probe": (start, end)}})
         for quantity, value in (("temperature", 22.0 + at // 30_000 % 5 * 0.02), ("ph_probe", mv)):
             for flagged in intake.take(Reading("cellar", quantity, at, value)):
                 found += watch.feed(flagged)
