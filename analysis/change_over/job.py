@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
@@ -13,7 +14,7 @@ from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan
 from rushlight.analysis.change_over.species import find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.physics.fit_for_animals import may_move
+from rushlight.analysis.physics.fit_for_animals import Answer, may_move
 from rushlight.analysis.physics.mixing import Water
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.analysis.service.live_readings import live_readings
@@ -43,12 +44,10 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
-    answer, reasons = verdict.answer, list(verdict.reasons)
-    if known.ready in ("wait", "don't"):
-        reasons.append(f"is {known.here.name} ready? {known.ready_words}")
-        if answer == "go" or (answer == "wait" and known.ready == "don't"):
-            answer = "don't" if known.ready == "don't" else "wait"
+    answer, reasons = _answered(settings, asked, known)
+    if answer == "go" and known.carrying is None:
+        answer = "not known"
+        reasons.append(f"no good temperature of {known.there.name}: measure it, and give --temperature")
     yield _titles(known)
     said = _ANSWERS[answer]
     if answer == "go" and known.far:
@@ -76,6 +75,24 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
         yield CAUTIONS["gas"]
 
 
+def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, list[str]]:
+    """By the tank's water, the animals' limits, and whether the tank is ready; no go without limits."""
+    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
+    answer, reasons = verdict.answer, list(verdict.reasons)
+    if known.ready in ("wait", "don't"):
+        reasons.append(f"is {known.here.name} ready? {known.ready_words}")
+        if answer == "go" or (answer == "wait" and known.ready == "don't"):
+            answer = "don't" if known.ready == "don't" else "wait"
+    if known.animals.temperature_low_c is None or known.animals.temperature_high_c is None:
+        reasons.append(
+            "the limits of the animals are not known: give --species, or --temperature-low and "
+            "--temperature-high"
+        )
+        if answer in ("go", "wait"):
+            answer = "not known"
+    return answer, reasons
+
+
 _ANSWERS = {"go": "GO", "wait": "WAIT", "don't": "DON'T", "not known": "NOT KNOWN"}
 
 
@@ -84,10 +101,10 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
-    if verdict.answer != "go" or known.ready in ("wait", "don't") or known.tank is None:
+    answer, reasons = _answered(settings, asked, known)
+    if answer != "go" or known.tank is None:
         raise SettingsError(
-            f"{asked.tank}: there is nothing to follow: `rushlight move` says {verdict.answer}; see why there"
+            f"{asked.tank}: there is nothing to follow: {_ANSWERS[answer]}: {'; '.join(reasons)}"
         )
     quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
     of = asked.tank if asked.other is None else asked.other
@@ -101,11 +118,11 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
             if reading.flag >= Flag.FAIL:
                 continue
             if plan is None:
-                begun = Solution(asked.water_litres, reading.value)
-                if abs(known.tank.celsius - reading.value) > RATES.days_from_c:
-                    yield _TOO_FAR
-                    return
-                plan = Follow(begun, known.tank, asked.container_litres)
+                water = Solution(asked.water_litres, reading.value)
+                plan = Follow(water, known.tank, asked.container_litres)
+            if not plan.begun and abs(known.tank.celsius - reading.value) > RATES.days_from_c:
+                yield _TOO_FAR
+                return
             said = plan.take(reading.time_ms, reading.value)
             if said:
                 yield said
@@ -134,11 +151,6 @@ def _oxygen(known: Known) -> Iterator[str]:
                 f"{water.name} holds at most {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen "
                 "(Benson & Krause 1984)."
             )
-    if known.animals.temperature_low_c is None or known.animals.temperature_high_c is None:
-        yield (
-            "The limits of the animals are not known: give --species, or --temperature-low and "
-            "--temperature-high."
-        )
 
 
 def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
@@ -187,11 +199,11 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
 
 def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
     if known.tank is None or known.carrying is None:
-        yield f"No plan without the temperature of {known.there.name}: measure it, and give --temperature."
         return
     gap = known.tank.celsius - known.carrying.celsius
     if abs(gap) > RATES.days_from_c:
-        today = datetime.datetime.fromtimestamp(now_ms / 1000, datetime.UTC).date()
+        zone = ZoneInfo(settings.tanks[asked.tank].timezone)
+        today = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
         rows = day_plan(known.carrying.celsius, known.tank.celsius, today)
         yield (
             f"They differ by {abs(gap):.1f} °C: not in one day. Keep them in an aerated, covered "
