@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.analysis.alarms.verdicts import Verdict, keep_verdict
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.periodic.alarm_load import alarm_load
 from rushlight.analysis.periodic.figures import curve_points, lit, old_water_left, seen, spread
@@ -99,6 +100,15 @@ def test_alarm_load() -> None:
     assert load.a_day == 2.0
     assert not alarm_load(rows[:4], 0, 2 * DAY).rows[0].chatters
     assert alarm_load(rows[-1:], 0, DAY).rows == ()
+    assert (row.judged, row.false) == (0, 0)
+    said = {
+        f"porch/light-missing/{number}": Verdict(
+            occurrence=f"porch/light-missing/{number}", verdict=verdict, was="a cloth"
+        )
+        for number, verdict in ((1, "right"), (2, "false"), (4, "other"), (99, "false"))
+    }  # 3 has none, 99 was not raised in the span
+    (row,) = alarm_load(rows, 0, 2 * DAY, said).rows  # type: ignore[arg-type]
+    assert (row.judged, row.false) == (3, 2)
 
 
 @pytest.fixture
@@ -135,6 +145,20 @@ def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None
     page = (home / "porch-report.html").read_text("utf-8")
     assert page.count("<svg") >= 4 and "changed 20 % of the water" in page and "EEMUA 191" in page
     assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_what_people_said_of_an_alarm_is_in_the_report(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", "porch"]) == 0
+    assert "not right" not in capsys.readouterr().out
+    assert "rushlight verdict" in (home / "porch-report.html").read_text("utf-8")
+    with EmbeddedStore("rushlight.db") as store:
+        keep_verdict(store, Verdict(occurrence="porch/light-missing/1", verdict="false", was="a cloth"))
+    assert main(["report", "porch"]) == 0
+    assert "1 alarms, 0.1 a day; 1 of the 1 with a verdict not right" in capsys.readouterr().out
+    page = (home / "porch-report.html").read_text("utf-8")
+    assert "1 of 1" in page and "rushlight bundle" in page and "rushlight verdict" not in page
 
 
 def test_a_report_that_can_t_be(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
