@@ -191,6 +191,13 @@ def test_the_sitters_page_on_paper(home: Path, capsys: pytest.CaptureFixture[str
     assert paper.startswith(b"%PDF-") and len(paper) > 3000
 
 
+def test_the_sitter_is_sent_to_the_breaker_before_anything_else() -> None:
+    document = sitter_sheet("porch", parse_settings(TOML).tanks["porch"], Sitter("a", "b"))
+    texts = [one.text for one in document.blocks if isinstance(one, Paragraph) and one.strong]
+    (first,) = [text for text in texts if CAUTIONS["person-first"] in text]
+    assert "stray current" in first
+
+
 def test_a_tank_without_gas_has_no_gas_on_its_sheet() -> None:
     tank = parse_settings(TOML).tanks["porch"]
     with_gas = html(sitter_sheet("porch", tank, Sitter("a", "b")))
