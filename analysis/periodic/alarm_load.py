@@ -49,18 +49,26 @@ class Load(NamedTuple):
 def alarm_load(
     events: Sequence[Event], from_ms: int, to_ms: int, verdicts: Mapping[str, Verdict] | None = None
 ) -> Load:
-    """Of the alarms that were raised in the span, with people's verdicts by occurrence; tests are none."""
+    """Of the alarms that were raised in the span, with people's verdicts by occurrence; tests are none.
+
+    What was raised before it and is still active in it is no load of it, but may be stale.
+    """
     said: dict[str, list[str]] = {}
     by: dict[str, list[dict[str, float]]] = {}
     open_: dict[str, dict[str, float]] = {}
+    before: dict[tuple[str, str | None], dict[str, float]] = {}
     for event in events:
         if event.test:
             continue
         at = datetime.fromisoformat(event.time).timestamp()
-        if event.event == "raised" and from_ms <= at * 1000 < to_ms:
+        if event.event == "raised" and at * 1000 < to_ms:
             life = {"raised": at}
-            by.setdefault(event.alarm, []).append(life)
             open_[event.occurrence] = life
+            before.pop((event.alarm, event.quantity), None)  # it is over where it was raised again
+            if at * 1000 < from_ms:
+                before[event.alarm, event.quantity] = life
+                continue
+            by.setdefault(event.alarm, []).append(life)
             if verdicts is not None and event.occurrence in verdicts:
                 said.setdefault(event.alarm, []).append(verdicts[event.occurrence].verdict)
         elif event.event in ("acknowledged", "cleared") and event.occurrence in open_:
@@ -76,6 +84,10 @@ def alarm_load(
         false = sum(verdict != "right" for verdict in was)
         rows.append(AlarmRow(alarm, len(lives), len(answers), middle, max(spans), chatters, len(was), false))
         if max(spans) > _DAY_S:
+            stale.append(alarm)
+    for (alarm, _), life in before.items():
+        end = min(life.get("cleared", to_ms / 1000), to_ms / 1000)
+        if end * 1000 > from_ms and end - life["raised"] > _DAY_S and alarm not in stale:
             stale.append(alarm)
     rows.sort(key=lambda row: (-row.raised, row.alarm))
     days = (to_ms - from_ms) / 1000 / _DAY_S

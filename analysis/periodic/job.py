@@ -23,6 +23,7 @@ from rushlight.collector.readings import PH, PH_PROBE
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.exchange import time_text
 
 __all__ = ["report_lines"]
 
@@ -69,8 +70,15 @@ def _span(
     calibrated = [entry.time_ms for entry in whole if "calibrated" in entry.done]
     tests = [entry.time_ms for entry in whole if "kh" in entry.tests]
     quantities = store.quantities(name)
-    events = store.events(tank=name, since_ms=from_ms)
-    said = verdicts(store, {event.occurrence for event in events if event.event == "raised"})
+    events = store.events(tank=name)  # what is still active may be older than the span
+    said = verdicts(
+        store,
+        {
+            event.occurrence
+            for event in events
+            if event.event == "raised" and event.time >= time_text(from_ms)
+        },
+    )
     load = alarm_load(events, from_ms, to_ms, said)
     due = []
     if PH in quantities or PH_PROBE in quantities:

@@ -168,6 +168,7 @@ def _alarms(span: Span) -> Iterator[Block]:
     load = span.load
     if not load.rows:
         yield Paragraph("None was raised.")
+        yield from _stale(load)
         return
     rows = []
     for row in load.rows:
@@ -182,13 +183,14 @@ def _alarms(span: Span) -> Iterator[Block]:
         f"{load.a_day:.1f} a day: {judged}. (EEMUA 191 and ISA-18.2 accept 144 a day of an operator "
         f"whose work it is.)"
     )
-    if load.stale:
-        yield Paragraph(
-            f"Active for more than a day: "
-            f"{', '.join(rationale_for(one).title for one in load.stale)}. Mend the "
-            "cause, or take it out of service."
-        )
+    yield from _stale(load)
     if sum(row.judged for row in load.rows) < sum(row.raised for row in load.rows):
         yield Paragraph("What was false only you know: say so with `rushlight verdict`.")
     if any(row.false for row in load.rows):
         yield Paragraph("Of an alarm that was not right send a bundle (`rushlight bundle`).")
+
+
+def _stale(load: Load) -> Iterator[Block]:
+    if load.stale:
+        titles = ", ".join(rationale_for(one).title for one in load.stale)
+        yield Paragraph(f"Active for more than a day: {titles}. Mend the cause, or take it out of service.")

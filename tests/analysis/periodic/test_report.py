@@ -101,6 +101,14 @@ def test_alarm_load() -> None:
     assert not alarm_load(rows[:4], 0, 2 * DAY).rows[0].chatters
     assert alarm_load(rows[-1:], 0, DAY).rows == ()
     assert (row.judged, row.false) == (0, 0)
+    # raised before the span: no load of it, and stale as long as it is active in it
+    old = [event("raised", 0, 7), event("raised", 0, 8, "water"), event("cleared", 3 * DAY, 8, "water")]
+    assert alarm_load(old, 5 * DAY, 7 * DAY) == ((), 0.0, ("light-missing",))
+    assert alarm_load(old, 2 * DAY, 7 * DAY).stale == ("light-missing", "water")
+    assert (
+        alarm_load([*old, event("raised", DAY, 9), event("cleared", 2 * DAY, 9)], 5 * DAY, 7 * DAY).stale
+        == ()
+    )
     said = {
         f"porch/light-missing/{number}": Verdict(
             occurrence=f"porch/light-missing/{number}", verdict=verdict, was="a cloth"
@@ -145,6 +153,17 @@ def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None
     page = (home / "porch-report.html").read_text("utf-8")
     assert page.count("<svg") >= 4 and "changed 20 % of the water" in page and "EEMUA 191" in page
     assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_an_alarm_that_is_older_than_the_week_is_named(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = time.time_ns() // 1_000_000
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_event(event("cleared", now - 2 * DAY + HOUR, 1))
+        store.add_event(event("raised", now - 9 * DAY, 77, "temperature-low"))
+    assert main(["report", "porch"]) == 0
+    assert "water too cold: active for more than a day" in capsys.readouterr().out
 
 
 def test_what_people_said_of_an_alarm_is_in_the_report(
