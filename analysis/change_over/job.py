@@ -161,26 +161,33 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
     of = asked.tank if asked.other is None else asked.other
     clock = LocalClock(settings.tanks[of].timezone)
     days: dict[int, list[float]] = {}
+    parts: dict[int, set[int]] = {}
     with EmbeddedStore(settings_of_tank(settings, of).store_path(), read_only=True) as store:
         for reading in store.readings(of, quantity, now_ms - _TREND_DAYS * _DAY_MS, now_ms):
             if reading.value is not None and reading.flag < Flag.SUSPECT:
-                days.setdefault(clock.local(reading.time_ms)[0], []).append(reading.value)
+                day, minute = clock.local(reading.time_ms)
+                days.setdefault(day, []).append(reading.value)
+                parts.setdefault(day, set()).add(int(minute // 180))
     epoch = datetime.date.fromisoformat("1970-01-01")
     rows = [
         (epoch + datetime.timedelta(days=day), min(kept), sum(kept) / len(kept))
         for day, kept in sorted(days.items())
+        if len(parts[day]) == 8  # a morning alone is colder than its day
     ]
     name = known.there.name
     found = cold_ahead(rows, low)
     if found is None:
-        yield f"No trend of {name} can be said: {len(rows)} days of readings, {LEAST_DAYS} are needed."
+        yield f"No trend of {name} can be said: {len(rows)} whole days of readings, {LEAST_DAYS} are needed."
     else:
         when = "no day within two months is too cold by it"
         if found.likely is not None or found.earliest is not None:
-            likely = "not within two months" if found.likely is None else f"{found.likely:%a %d %b}"
+            today = epoch + datetime.timedelta(days=clock.local(now_ms)[0])
+            likely = (
+                "not within two months" if found.likely is None else f"{max(found.likely, today):%a %d %b}"
+            )
             when = f"below {low:g} °C likely from {likely}"
             if found.earliest is not None:
-                when += f", perhaps from {found.earliest:%a %d %b}: move them before that day"
+                when += f", perhaps from {max(found.earliest, today):%a %d %b}: move them before that day"
         yield (
             f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f}, 95 %, "
             f"{found.days_known} days): {when}."

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import datetime
 import itertools
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -143,6 +145,26 @@ def test_what_is_not_known_is_no_go(home: Path, capsys: pytest.CaptureFixture[st
     assert main(["move", "porch", "--temperature", "63.5", *white_cloud]) == 2  # °F, most likely
     assert main(["move", "porch", "--follow"]) == 2
     assert "NOT KNOWN: the limits" in capsys.readouterr().err
+
+
+def test_a_morning_is_no_day_of_the_trend(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A tub that swings by 8 °C each day and gets no colder; it is 4:40 there now."""
+    (home / "rushlight.db").unlink()
+    rows = [Reading("porch", "temperature", NOW - 90 * DAY, 18.0, 1, 0)]  # it has run for long
+    for i in range(24 * 5 + 9):
+        at = NOW - i * 60 * MINUTE
+        hour = (at / 3_600_000 + 2) % 24  # in Helsinki
+        celsius = 14 - 4 * math.cos((hour - 4) / 12 * math.pi)
+        rows += [
+            Reading("porch", "temperature", at, 18.0, 1, i),
+            Reading("tub", "temperature", at, celsius, 1, i),
+        ]
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_readings(rows)
+    assert main(["move", "porch", "tub", "--temperature-low", "13"]) == 0
+    assert "below 13 °C likely from Mon 02 Feb" in capsys.readouterr().out  # today, not yesterday
+    assert main(["move", "porch", "tub"]) == 0
+    assert re.search(r"changes by [+-]0\.00 °C a day", capsys.readouterr().out)
 
 
 def test_a_plan_over_days_has_the_tanks_own_days(
