@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from statistics import median
 from typing import NamedTuple
 
 from rushlight.analysis.absence.forecasts import (
@@ -22,6 +23,7 @@ from rushlight.analysis.absence.forecasts import (
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.views.facts import carbon_dioxide_now, collect_facts, trust_now
+from rushlight.analysis.views.two_waters import tank_water
 from rushlight.analysis.watch.saved import watch_of
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE, Flag
@@ -34,6 +36,7 @@ _DAY_MS = 86_400_000
 _FRESH_MS = 3_600_000
 _TRIED_DAYS = 31  # a test alarm is no older; common practice, no source
 _LOOK_BACK_DAYS = 14
+_ROOM_DAYS = 7  # of readings, before the room's coldest and warmest are taken from them: common practice
 
 
 class Leaving(NamedTuple):
@@ -89,8 +92,8 @@ def _now(
         if facts.process is not None
         else "`rushlight run` is not running",
     )
-    if not tank.readings:
-        yield Point("probes", STAY, "no readings at all")
+    if not any(reading.quantity == TEMPERATURE for reading in tank.readings):
+        yield Point("probes", STAY, "no water temperature" if tank.readings else "no readings at all")
     for reading in tank.readings:
         old = reading.age_ms > _FRESH_MS
         state = "last seen too long ago" if old else reading.remark or "well"
@@ -124,11 +127,13 @@ def _heat(
     store: EmbeddedStore, name: str, watch: TankWatch, leaving: Leaving, now_ms: int
 ) -> Iterator[Point]:
     tank, settings = watch.tank, watch.tank.settings
-    room = [
-        reading.value
-        for reading in store.readings(name, ROOM_TEMPERATURE, now_ms - _LOOK_BACK_DAYS * _DAY_MS)
-        if reading.value is not None and reading.flag < Flag.SUSPECT
-    ]
+    room, since_ms = [], now_ms
+    for reading in store.readings(name, ROOM_TEMPERATURE, now_ms - _LOOK_BACK_DAYS * _DAY_MS):
+        if reading.value is not None and reading.flag < Flag.SUSPECT:
+            room.append(reading.value)
+            since_ms = min(since_ms, reading.time_ms)
+    if room and now_ms - since_ms < _ROOM_DAYS * _DAY_MS:
+        room = []  # a day or two say nothing of the coldest
     low = leaving.room_low_c if leaving.room_low_c is not None else min(room, default=None)
     high = leaving.room_high_c if leaving.room_high_c is not None else max(room, default=None)
     model = watch.of(TemperatureDetector).model
@@ -150,9 +155,8 @@ def _heat(
     yield room_point(
         high, None if cooler is None else cooler.setpoint_c, settings.livestock.temperature_high_c
     )
-    latest = store.latest(name).get(TEMPERATURE)
-    water = None if latest is None else latest.value
-    yield cut_point(water, low, tau, settings.livestock.temperature_low_c)
+    water = tank_water(store, name, "", now_ms).celsius
+    yield cut_point(water, low, tau, settings.livestock.temperature_low_c, model.learnt)
 
 
 def _gas(watch: TankWatch, leaving: Leaving, now_ms: int) -> Iterator[Point]:
@@ -186,11 +190,12 @@ def _lamp(
         if reading.value is not None and reading.flag < Flag.SUSPECT:
             day, minute = clock.local(reading.time_ms)
             days.setdefault(day, []).append((minute, reading.value))
+    # half of what the lamp usually gives: today it may not have been on yet, and daylight is no lamp
+    half = median(max(value for _, value in rows) for rows in days.values()) / 2 if days else 0.0
     edges = []
     for day, rows in sorted(days.items()):
-        half = max(value for _, value in rows) / 2
         first = next((minute for minute, value in rows if value > half), None)
-        if half > 0 and first is not None and rows[0][1] <= half:
+        if first is not None and rows[0][1] <= half:
             edges.append((float(day), first))
     late = watch.of(LampDetector).drift.shift
     yield lamp_point(edges, late, light.tolerance_min, leaving.days)
@@ -213,7 +218,11 @@ def _machine(
         ("notices", settings.notices.urls_env, STAY),
     ):
         there = bool(os.environ.get(variable))
-        words = f"{variable} is set" if there else f"{variable} is not set here; does the service have it?"
+        words = (
+            f"{variable} is set here; the service must have it too"
+            if there
+            else f"{variable} is not set here; does the service have it?"
+        )
         yield Point(title, FINE if there else answer, words)
     waiting = store.pending_notices()
     if waiting:

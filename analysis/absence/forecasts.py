@@ -14,6 +14,7 @@ FINE, LOOK, STAY = "fine", "look", "don't leave"
 _CUT_H = 6.0
 _MARGIN_C = 1.0  # a heater that just holds has no reserve: common practice, no source
 _LEVEL_LOOK = 0.10  # of the water: heater or filter may run dry; common practice, no source
+_USUAL = "(by a usual tank; this one's time constant is not learnt yet)"
 EVAPORATES = 0.01
 """Of the water a day, open top: common practice, no source."""
 
@@ -61,7 +62,7 @@ def heater_point(
         f"setpoint {setpoint_c:g} °C"
     )
     if not own:
-        said += " (by a usual tank; this one's time constant is not learnt yet)"
+        said += f" {_USUAL}"
     if reach < setpoint_c:
         return Point("heater", STAY, said)
     return Point("heater", FINE if own and reach >= setpoint_c + _MARGIN_C else LOOK, said)
@@ -78,8 +79,8 @@ def room_point(room_c: float | None, cooler_c: float | None, high_c: float) -> P
     return Point("warm room", STAY if cooled > high_c else LOOK, said)
 
 
-def cut_point(water_c: float | None, room_c: float | None, tau_h: float, low_c: float) -> Point:
-    """The water after six hours without power: T = room + (T0 - room) · exp(-t/tau)."""
+def cut_point(water_c: float | None, room_c: float | None, tau_h: float, low_c: float, own: bool) -> Point:
+    """The water after six hours without power: T = room + (T0 - room) · exp(-t/tau); `own` as above."""
     if water_c is None or room_c is None:
         return Point("power cut of 6 h", LOOK, "can't be said without water and room temperature")
     after = room_c + (water_c - room_c) * math.exp(-_CUT_H / tau_h)
@@ -87,7 +88,9 @@ def cut_point(water_c: float | None, room_c: float | None, tau_h: float, low_c: 
         f"the water goes from {water_c:.1f} to {after:.1f} °C; the animals bear {low_c:g} °C; no "
         f"filter, no air"
     )
-    return Point("power cut of 6 h", LOOK if after < low_c else FINE, said)
+    if not own:
+        said += f" {_USUAL}"
+    return Point("power cut of 6 h", FINE if own and after >= low_c else LOOK, said)
 
 
 def lamp_point(

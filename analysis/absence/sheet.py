@@ -52,6 +52,11 @@ def sitter_sheet(name: str, tank: TankSettings, sitter: Sitter) -> Document:
     blocks = (
         Heading("First of all"),
         *(Paragraph(text, strong=True) for text in cautions),
+        *(
+            Paragraph(f"At the alarm “{rationale_for(alarm, has).title}”: {CAUTIONS['person-first']}", True)
+            for alarm in alarms
+            if "person-first" in rationale_for(alarm, has).cautions
+        ),
         Heading("Look at this once a day"),
         Listing(tuple(look)),
         *((Paragraph(f"The tank's page: {sitter.link}"),) if sitter.link else ()),

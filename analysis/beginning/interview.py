@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import re
+import shlex
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -245,9 +246,10 @@ def _notices(desk: Desk, target: Path) -> Path | None:
         desk.say("Without an address nobody is told of an alarm; set RUSHLIGHT_NOTICE_URLS later.")
         return None
     path = target.with_name("rushlight.env")
-    lines = [f"RUSHLIGHT_NOTICE_URLS={address}"]
+    kept = {"RUSHLIGHT_NOTICE_URLS": address}
     if os.environ.get("RUSHLIGHT_MQTT_PASSWORD"):
-        lines.append(f"RUSHLIGHT_MQTT_PASSWORD={os.environ['RUSHLIGHT_MQTT_PASSWORD']}")
+        kept["RUSHLIGHT_MQTT_PASSWORD"] = os.environ["RUSHLIGHT_MQTT_PASSWORD"]
+    lines = [f"{name}={shlex.quote(value)}" for name, value in kept.items()]  # a shell reads it, too
     try:
         handle = open_private(path)
     except OSError as error:

@@ -71,9 +71,14 @@ def calibrated_electrode(
     say(CAUTIONS["electrical"])
     say("While the electrode is out of the tank, its readings are kept and not judged.")
     points = []
-    with _Held(store, tank, PH_PROBE, now_ms):
-        for name in buffers:
+    for name in buffers:
+        try:
             buffer_ph(name, 25.0)  # a slip is said before anything is wet
+        except ValueError as error:
+            raise LogError(f"--buffer: {error}") from None
+    with _Held(store, tank, PH_PROBE, now_ms) as held:
+        for name in buffers:
+            held.longer()
             person_there.ready(f"Rinse the electrode, put it into the buffer {name} and stir once.")
             warm = person_there.celsius("Temperature of that buffer, °C") if celsius is None else celsius
             try:
@@ -134,15 +139,22 @@ def keep_calibration(
 
 
 class _Held:
-    """The probe is in somebody's hand, for half an hour at most."""
+    """The probe is in somebody's hand, for half an hour at most; `longer` begins that half hour again."""
 
     def __init__(self, store: EmbeddedStore, tank: str, quantity: str, now_ms: int) -> None:
         self._of = (store, tank, quantity)
-        slack_ms = round(CALIBRATING.clock_min * 60_000)
-        self._span = (now_ms - slack_ms, now_ms + round(CALIBRATING.in_hand_min * 60_000))
+        self._from_ms = now_ms - round(CALIBRATING.clock_min * 60_000)
+        self._until_ms = now_ms + round(CALIBRATING.in_hand_min * 60_000)
+        self._began = time.monotonic()
 
-    def __enter__(self) -> None:
-        take_in_hand(*self._of, self._span)
+    def __enter__(self) -> _Held:
+        self.longer()
+        return self
+
+    def longer(self) -> None:
+        """Of three buffers the last may still be waited for when half an hour is over."""
+        passed_ms = round((time.monotonic() - self._began) * 1000)
+        take_in_hand(*self._of, (self._from_ms, self._until_ms + passed_ms))
 
     def __exit__(self, *_: object) -> None:
         let_go(*self._of)
@@ -151,7 +163,7 @@ class _Held:
 def _until_steady(quantity: str, readings: LiveReadings, say: Callable[[str], None]) -> float:
     steady, began = Steady(quantity), time.monotonic()
     info, shown = QUANTITIES[quantity], 0.0
-    came = False
+    came = 0
     readings.skip()  # what came while it was on its way there
     for reading in readings:
         passed = time.monotonic() - began
@@ -159,7 +171,7 @@ def _until_steady(quantity: str, readings: LiveReadings, say: Callable[[str], No
             break
         if reading is None or reading.quantity != quantity:
             continue
-        came = True
+        came += 1
         value = steady.take(reading)
         if value is not None:
             return value
@@ -168,6 +180,12 @@ def _until_steady(quantity: str, readings: LiveReadings, say: Callable[[str], No
             say(f"  {reading.value:.{info.decimals}f} {info.printed_unit}, not steady yet")
     if not came:
         raise LogError(f"no {info.title} came; is the device on? See `rushlight listen`")
+    if came < CALIBRATING.readings:
+        raise LogError(
+            f"only {came} readings of the {info.title} came within {CALIBRATING.patience_min:g} min, and "
+            f"{CALIBRATING.readings} are needed: let the device report more often, or type what was read off "
+            "(--point or --value)"
+        )
     raise LogError(
         f"the {info.title} did not stand still within {CALIBRATING.patience_min:g} min; clean the probe, "
         "stir once, keep it still, and try again"

@@ -31,7 +31,8 @@ class Steady:
         self._kept.append((reading.time_ms, reading.value))
         start_ms = reading.time_ms - CALIBRATING.settle_s * 1000
         whole = self._kept[0][0] <= start_ms
-        self._kept = [one for one in self._kept if one[0] >= start_ms]
+        inside = sum(at >= start_ms for at, _ in self._kept)
+        self._kept = self._kept[-max(inside, CALIBRATING.readings) :]  # seldom reports: a longer stretch
         if not whole or len(self._kept) < CALIBRATING.readings:
             return None
         half = len(self._kept) // 2

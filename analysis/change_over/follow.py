@@ -6,7 +6,7 @@ from rushlight.analysis.change_over.mixing_plan import RATES, Solution
 
 __all__ = ["Follow"]
 
-_SETTLE_MS = 120_000  # a probe needs so long after a portion; common practice, no source
+_SETTLE_MS = 120_000  # a probe needs so long, after a portion or out of the air; common practice, no source
 
 
 class Follow:
@@ -25,14 +25,26 @@ class Follow:
         self._tank_c, self._container = tank.celsius, container_litres
         self._last_ms: int | None = None
         self._last_c = water.celsius
+        self._close_ms: int | None = None
         self.done = False
+
+    @property
+    def begun(self) -> bool:
+        """Whether anything was added."""
+        return self._last_ms is not None
 
     def take(self, time_ms: int, celsius: float) -> str | None:
         """What to do at this moment, "" for wait; None when nothing new is to be said."""
         if self.done:
             return None
         gap = self._tank_c - celsius
-        if abs(gap) <= RATES.close_c:
+        if abs(gap) > RATES.close_c:
+            self._close_ms = None
+        elif self._close_ms is None or time_ms - self._close_ms < _SETTLE_MS:
+            # one reading may be of a probe that still hangs in the air
+            self._close_ms = time_ms if self._close_ms is None else self._close_ms
+            return None
+        else:
             self.done = True
             return (
                 f"{celsius:.1f} °C: as the tank, within {RATES.close_c:g} °C. Net them over now; "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
@@ -13,7 +14,7 @@ from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan
 from rushlight.analysis.change_over.species import find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.physics.fit_for_animals import may_move
+from rushlight.analysis.physics.fit_for_animals import Answer, may_move
 from rushlight.analysis.physics.mixing import Water
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.analysis.service.live_readings import live_readings
@@ -43,12 +44,10 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
-    answer, reasons = verdict.answer, list(verdict.reasons)
-    if known.ready in ("wait", "don't"):
-        reasons.append(f"is {known.here.name} ready? {known.ready_words}")
-        if answer == "go" or (answer == "wait" and known.ready == "don't"):
-            answer = "don't" if known.ready == "don't" else "wait"
+    answer, reasons = _answered(settings, asked, known)
+    if answer == "go" and known.carrying is None:
+        answer = "not known"
+        reasons.append(f"no good temperature of {known.there.name}: measure it, and give --temperature")
     yield _titles(known)
     said = _ANSWERS[answer]
     if answer == "go" and known.far:
@@ -76,6 +75,24 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
         yield CAUTIONS["gas"]
 
 
+def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, list[str]]:
+    """By the tank's water, the animals' limits, and whether the tank is ready; no go without limits."""
+    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
+    answer, reasons = verdict.answer, list(verdict.reasons)
+    if known.ready in ("wait", "don't"):
+        reasons.append(f"is {known.here.name} ready? {known.ready_words}")
+        if answer == "go" or (answer == "wait" and known.ready == "don't"):
+            answer = "don't" if known.ready == "don't" else "wait"
+    if known.animals.temperature_low_c is None or known.animals.temperature_high_c is None:
+        reasons.append(
+            "the limits of the animals are not known: give --species, or --temperature-low and "
+            "--temperature-high"
+        )
+        if answer in ("go", "wait"):
+            answer = "not known"
+    return answer, reasons
+
+
 _ANSWERS = {"go": "GO", "wait": "WAIT", "don't": "DON'T", "not known": "NOT KNOWN"}
 
 
@@ -84,10 +101,10 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
-    if verdict.answer != "go" or known.ready in ("wait", "don't") or known.tank is None:
+    answer, reasons = _answered(settings, asked, known)
+    if answer != "go" or known.tank is None:
         raise SettingsError(
-            f"{asked.tank}: there is nothing to follow: `rushlight move` says {verdict.answer}; see why there"
+            f"{asked.tank}: there is nothing to follow: {_ANSWERS[answer]}: {'; '.join(reasons)}"
         )
     quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
     of = asked.tank if asked.other is None else asked.other
@@ -101,11 +118,11 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
             if reading.flag >= Flag.FAIL:
                 continue
             if plan is None:
-                begun = Solution(asked.water_litres, reading.value)
-                if abs(known.tank.celsius - reading.value) > RATES.days_from_c:
-                    yield _TOO_FAR
-                    return
-                plan = Follow(begun, known.tank, asked.container_litres)
+                water = Solution(asked.water_litres, reading.value)
+                plan = Follow(water, known.tank, asked.container_litres)
+            if not plan.begun and abs(known.tank.celsius - reading.value) > RATES.days_from_c:
+                yield _TOO_FAR
+                return
             said = plan.take(reading.time_ms, reading.value)
             if said:
                 yield said
@@ -131,14 +148,9 @@ def _oxygen(known: Known) -> Iterator[str]:
     for water in (known.there, known.here):
         if water.celsius is not None and 0 <= water.celsius <= 40:
             yield (
-                f"{water.name} holds at most {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen "
-                "(Benson & Krause 1984)."
+                f"{water.name} holds {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen at "
+                "saturation (Benson & Krause 1984)."
             )
-    if known.animals.temperature_low_c is None or known.animals.temperature_high_c is None:
-        yield (
-            "The limits of the animals are not known: give --species, or --temperature-low and "
-            "--temperature-high."
-        )
 
 
 def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
@@ -149,26 +161,33 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
     of = asked.tank if asked.other is None else asked.other
     clock = LocalClock(settings.tanks[of].timezone)
     days: dict[int, list[float]] = {}
+    parts: dict[int, set[int]] = {}
     with EmbeddedStore(settings_of_tank(settings, of).store_path(), read_only=True) as store:
         for reading in store.readings(of, quantity, now_ms - _TREND_DAYS * _DAY_MS, now_ms):
             if reading.value is not None and reading.flag < Flag.SUSPECT:
-                days.setdefault(clock.local(reading.time_ms)[0], []).append(reading.value)
+                day, minute = clock.local(reading.time_ms)
+                days.setdefault(day, []).append(reading.value)
+                parts.setdefault(day, set()).add(int(minute // 180))
     epoch = datetime.date.fromisoformat("1970-01-01")
     rows = [
         (epoch + datetime.timedelta(days=day), min(kept), sum(kept) / len(kept))
         for day, kept in sorted(days.items())
+        if len(parts[day]) == 8  # a morning alone is colder than its day
     ]
     name = known.there.name
     found = cold_ahead(rows, low)
     if found is None:
-        yield f"No trend of {name} can be said: {len(rows)} days of readings, {LEAST_DAYS} are needed."
+        yield f"No trend of {name} can be said: {len(rows)} whole days of readings, {LEAST_DAYS} are needed."
     else:
         when = "no day within two months is too cold by it"
         if found.likely is not None or found.earliest is not None:
-            likely = "not within two months" if found.likely is None else f"{found.likely:%a %d %b}"
+            today = epoch + datetime.timedelta(days=clock.local(now_ms)[0])
+            likely = (
+                "not within two months" if found.likely is None else f"{max(found.likely, today):%a %d %b}"
+            )
             when = f"below {low:g} °C likely from {likely}"
             if found.earliest is not None:
-                when += f", perhaps from {found.earliest:%a %d %b}: move them before that day"
+                when += f", perhaps from {max(found.earliest, today):%a %d %b}: move them before that day"
         yield (
             f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f}, 95 %, "
             f"{found.days_known} days): {when}."
@@ -187,11 +206,11 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
 
 def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
     if known.tank is None or known.carrying is None:
-        yield f"No plan without the temperature of {known.there.name}: measure it, and give --temperature."
         return
     gap = known.tank.celsius - known.carrying.celsius
     if abs(gap) > RATES.days_from_c:
-        today = datetime.datetime.fromtimestamp(now_ms / 1000, datetime.UTC).date()
+        zone = ZoneInfo(settings.tanks[asked.tank].timezone)
+        today = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
         rows = day_plan(known.carrying.celsius, known.tank.celsius, today)
         yield (
             f"They differ by {abs(gap):.1f} °C: not in one day. Keep them in an aerated, covered "

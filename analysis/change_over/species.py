@@ -1,7 +1,7 @@
 """Temperatures and pH in which animals are kept: a table with its sources, and the keeper's own beside it.
 
 Where "from memory" stands, nobody has looked the source up again; these are limits of keeping, well inside
-what kills. The limits of the settings and those that are typed come first.
+what kills. Of these, those of the settings and those that are typed, the narrowest count.
 """
 
 from __future__ import annotations

@@ -134,8 +134,8 @@ def _limits(settings: Settings, asked: Asked, species: Species | None) -> Animal
             found.co2_limit_mg_l,
         )
     return found._replace(
-        temperature_low_c=_or(asked.low_c, found.temperature_low_c),
-        temperature_high_c=_or(asked.high_c, found.temperature_high_c),
+        temperature_low_c=_narrow(True, found.temperature_low_c, asked.low_c),
+        temperature_high_c=_narrow(False, found.temperature_high_c, asked.high_c),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of
 
 __all__ = ["away"]
 
@@ -15,11 +15,13 @@ __all__ = ["away"]
 @click.option("--from", "start", required=True, metavar="DAY", help="The day you leave, as 2026-03-01.")
 @click.option("--to", "end", required=True, metavar="DAY", help="The day you are back.")
 @click.option(
-    "--room-low", type=float, help="The coldest that the room may get, °C; else of the last 14 days."
+    "--room-low",
+    type=Within(-60, 60),
+    help="The coldest the room may get, °C; else of the last 14 days.",
 )
-@click.option("--room-high", type=float, help="The warmest.")
-@click.option("--evaporates", type=click.FloatRange(0, 100), help="Litres a day.")
-@click.option("--co2-days", type=click.FloatRange(0, 1000), help="How long reactor or cylinder still lasts.")
+@click.option("--room-high", type=Within(-60, 60), help="The warmest.")
+@click.option("--evaporates", type=Within(0, 100), help="Litres a day.")
+@click.option("--co2-days", type=Within(0, 1000), help="How long reactor or cylinder still lasts.")
 @click.option("--sheet", metavar="NAME", help="Write the sitter's page as NAME.html and NAME.pdf.")
 @click.option("--call", multiple=True, help="For the sheet: whom to call; once for each.")
 @click.option("--feed", default="", help="For the sheet: what to feed, and when.")

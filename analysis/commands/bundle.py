@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of
 
 __all__ = ["bundle"]
 
@@ -15,13 +15,9 @@ __all__ = ["bundle"]
 @click.option(
     "--around", required=True, metavar="TIME", help="The moment (by the tank's clock, or RFC 3339)."
 )
-@click.option(
-    "--hours", type=click.FloatRange(0.1, 24 * 14), default=6, show_default=True, help="Either way."
-)
-@click.option(
-    "--days", type=click.FloatRange(0, 60), default=14, show_default=True, help="Before it, to learn from."
-)
-@click.option("--to", "file", metavar="FILE.zip", help="Where it goes; TANK-TIME.zip if left out.")
+@click.option("--hours", type=Within(0.1, 24 * 14), default=6, show_default=True, help="Either way.")
+@click.option("--days", type=Within(0, 60), default=14, show_default=True, help="Before it, to learn from.")
+@click.option("--to", "file", metavar="FILE.zip", help="Where it goes; moment-TIME.zip if left out.")
 def bundle(config: str, tank: str, around: str, hours: float, days: float, file: str | None) -> int:
     """Put a moment of a tank into one file that anybody can replay: for an alarm that was missed or false.
 
@@ -46,7 +42,7 @@ def bundle(config: str, tank: str, around: str, hours: float, days: float, file:
             around_ms = moment_in(around, settings.tanks[tank].timezone)
         except ValueError as error:
             raise SettingsError(f"--around: {error}") from None
-        target = Path(file or f"{tank}-{around_ms // 1000}.zip")
+        target = Path(file or f"moment-{around_ms // 1000}.zip")  # the tank's name is nobody's business
         try:
             made_by = version("rushlight")
         except PackageNotFoundError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, say
+from rushlight.analysis.commands.options import CONFIG, Within, say
 
 __all__ = ["init"]
 
@@ -15,7 +15,7 @@ __all__ = ["init"]
 @click.option(
     "--listen",
     "seconds",
-    type=click.FloatRange(1, 600),
+    type=Within(1, 600),
     default=30,
     show_default=True,
     help="Seconds to wait for the board.",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of
 
 __all__ = ["move"]
+
+_WATER_C = Within(-2, 45)
 
 
 @click.command()
@@ -14,22 +16,20 @@ __all__ = ["move"]
 @click.argument("tank")
 @click.argument("other", required=False)
 @click.option("--species", metavar="NAME", help="Whose published limits count, too; your own: animals.toml.")
-@click.option("--temperature", "celsius", type=float, help="Of the water they are in, °C, if typed.")
-@click.option("--ph", type=click.FloatRange(3, 11), help="Its pH.")
-@click.option("--kh", type=click.FloatRange(0, 40), help="Its KH, dKH.")
-@click.option("--gh", type=click.FloatRange(0, 60), help="Its GH, dGH.")
-@click.option("--tank-temperature", type=float, help="Of TANK, °C, if typed.")
-@click.option("--tank-kh", type=click.FloatRange(0, 40), help="TANK's KH; else from its log or settings.")
-@click.option("--tank-gh", type=click.FloatRange(0, 60), help="TANK's GH.")
-@click.option("--temperature-low", type=float, help="The lowest that the animals can bear, °C.")
-@click.option("--temperature-high", type=float, help="The highest.")
-@click.option("--night", type=float, help="The forecast night temperature where the tub stands, °C.")
+@click.option("--temperature", "celsius", type=_WATER_C, help="Of the water they are in, °C, if typed.")
+@click.option("--ph", type=Within(3, 11), help="Its pH.")
+@click.option("--kh", type=Within(0, 40), help="Its KH, dKH.")
+@click.option("--gh", type=Within(0, 60), help="Its GH, dGH.")
+@click.option("--tank-temperature", type=_WATER_C, help="Of TANK, °C, if typed.")
+@click.option("--tank-kh", type=Within(0, 40), help="TANK's KH; else from its log or settings.")
+@click.option("--tank-gh", type=Within(0, 60), help="TANK's GH.")
+@click.option("--temperature-low", type=_WATER_C, help="The lowest that the animals can bear, °C.")
+@click.option("--temperature-high", type=_WATER_C, help="The highest.")
 @click.option(
-    "--water", type=click.FloatRange(0.1, 500), default=4.0, show_default=True, help="Litres carried."
+    "--night", type=Within(-60, 45), help="The forecast night temperature where the tub stands, °C."
 )
-@click.option(
-    "--container", type=click.FloatRange(0.2, 1000), default=12.0, show_default=True, help="Litres it holds."
-)
+@click.option("--water", type=Within(0.1, 500), default=4.0, show_default=True, help="Litres carried.")
+@click.option("--container", type=Within(0.2, 1000), default=12.0, show_default=True, help="Litres it holds.")
 @click.option("--follow", is_flag=True, help="Live, with a probe in the container: says what to do now.")
 def move(
     config: str,
@@ -58,7 +58,7 @@ def move(
     \b
       rushlight move porch tub --species goldfish --night 2
       rushlight move porch --temperature 17.5 --kh 9 --gh 14 --species white-cloud
-      rushlight move porch --follow --water 5 --container 15
+      rushlight move porch tub --follow --water 5 --container 15
     """
     from rushlight.analysis.change_over.job import Asked, follow_lines, move_lines
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,6 +17,7 @@ __all__ = [
     "CONFIG",
     "PART",
     "Hardness",
+    "Within",
     "moment_ms",
     "parse_span_ms",
     "say",
@@ -50,6 +52,16 @@ def say(text: str = "", err: bool = False) -> None:
 
         text = shown(text, units)
     click.echo(safe_lines(text), err=err)
+
+
+class Within(click.FloatRange):
+    """A number within bounds; what is no number ("nan") is within none."""
+
+    def convert(self, value: Any, parameter: click.Parameter | None, context: click.Context | None) -> float:
+        found = float(super().convert(value, parameter, context))
+        if math.isnan(found):
+            self.fail(f"{value!r} is no number", parameter, context)
+        return found
 
 
 class Hardness(_Type):

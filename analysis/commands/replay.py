@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, PART, moment_ms, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, PART, Within, moment_ms, say, settings_of
 
 if TYPE_CHECKING:
     from rushlight.collector.service.parts import Part
@@ -23,9 +23,7 @@ __all__ = ["replay"]
 )
 @click.option("--store", is_flag=True, help="Replay the own store instead of files, around a moment.")
 @click.option("--around", metavar="TIME", help="That moment (RFC 3339; without offset by the tank's clock).")
-@click.option(
-    "--hours", type=click.FloatRange(0.1, 24 * 14), default=6, show_default=True, help="How far either way."
-)
+@click.option("--hours", type=Within(0.1, 24 * 14), default=6, show_default=True, help="How far either way.")
 @click.option("--tank", metavar="NAME", help="One tank of the store; all by default.")
 @click.option("--beliefs", metavar="FILE.csv", help="Write what each detector believed there.")
 @PART

@@ -8,10 +8,11 @@ day is taken as the bound here (common practice, no source).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
+from rushlight.analysis.alarms.verdicts import Verdict
 from rushlight.collector.events import Event
 
 __all__ = ["AlarmRow", "Load", "alarm_load"]
@@ -22,7 +23,10 @@ _CHATTERS = 3  # raised so often within an hour
 
 
 class AlarmRow(NamedTuple):
-    """One alarm: how often raised, answered, median seconds until answered, longest seconds active."""
+    """One alarm: how often raised, answered, median seconds until answered, longest seconds active.
+
+    `judged` of them somebody has said whether they were right, `false` of those were not.
+    """
 
     alarm: str
     raised: int
@@ -30,6 +34,8 @@ class AlarmRow(NamedTuple):
     to_answer_s: float | None
     longest_s: float | None
     chatters: bool
+    judged: int = 0
+    false: int = 0
 
 
 class Load(NamedTuple):
@@ -40,18 +46,31 @@ class Load(NamedTuple):
     stale: tuple[str, ...]
 
 
-def alarm_load(events: Sequence[Event], from_ms: int, to_ms: int) -> Load:
-    """Of the alarms that were raised in the span; test alarms are none."""
+def alarm_load(
+    events: Sequence[Event], from_ms: int, to_ms: int, verdicts: Mapping[str, Verdict] | None = None
+) -> Load:
+    """Of the alarms that were raised in the span, with people's verdicts by occurrence; tests are none.
+
+    What was raised before it and is still active in it is no load of it, but may be stale.
+    """
+    said: dict[str, list[str]] = {}
     by: dict[str, list[dict[str, float]]] = {}
     open_: dict[str, dict[str, float]] = {}
+    before: dict[tuple[str, str | None], dict[str, float]] = {}
     for event in events:
         if event.test:
             continue
         at = datetime.fromisoformat(event.time).timestamp()
-        if event.event == "raised" and from_ms <= at * 1000 < to_ms:
+        if event.event == "raised" and at * 1000 < to_ms:
             life = {"raised": at}
-            by.setdefault(event.alarm, []).append(life)
             open_[event.occurrence] = life
+            before.pop((event.alarm, event.quantity), None)  # it is over where it was raised again
+            if at * 1000 < from_ms:
+                before[event.alarm, event.quantity] = life
+                continue
+            by.setdefault(event.alarm, []).append(life)
+            if verdicts is not None and event.occurrence in verdicts:
+                said.setdefault(event.alarm, []).append(verdicts[event.occurrence].verdict)
         elif event.event in ("acknowledged", "cleared") and event.occurrence in open_:
             open_[event.occurrence].setdefault(event.event, at)
     rows, stale = [], []
@@ -61,8 +80,14 @@ def alarm_load(events: Sequence[Event], from_ms: int, to_ms: int) -> Load:
         starts = sorted(one["raised"] for one in lives)
         chatters = any(b - a <= 3600 for a, b in zip(starts, starts[_CHATTERS - 1 :], strict=False))
         middle = answers[len(answers) // 2] if answers else None
-        rows.append(AlarmRow(alarm, len(lives), len(answers), middle, max(spans), chatters))
+        was = said.get(alarm, [])
+        false = sum(verdict != "right" for verdict in was)
+        rows.append(AlarmRow(alarm, len(lives), len(answers), middle, max(spans), chatters, len(was), false))
         if max(spans) > _DAY_S:
+            stale.append(alarm)
+    for (alarm, _), life in before.items():
+        end = min(life.get("cleared", to_ms / 1000), to_ms / 1000)
+        if end * 1000 > from_ms and end - life["raised"] > _DAY_S and alarm not in stale:
             stale.append(alarm)
     rows.sort(key=lambda row: (-row.raised, row.alarm))
     days = (to_ms - from_ms) / 1000 / _DAY_S

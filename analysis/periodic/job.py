@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.verdicts import verdicts
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.periodic.alarm_load import alarm_load
@@ -22,6 +23,7 @@ from rushlight.collector.readings import PH, PH_PROBE
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.exchange import time_text
 
 __all__ = ["report_lines"]
 
@@ -68,7 +70,16 @@ def _span(
     calibrated = [entry.time_ms for entry in whole if "calibrated" in entry.done]
     tests = [entry.time_ms for entry in whole if "kh" in entry.tests]
     quantities = store.quantities(name)
-    load = alarm_load(store.events(tank=name, since_ms=from_ms), from_ms, to_ms)
+    events = store.events(tank=name)  # what is still active may be older than the span
+    said = verdicts(
+        store,
+        {
+            event.occurrence
+            for event in events
+            if event.event == "raised" and event.time >= time_text(from_ms)
+        },
+    )
+    load = alarm_load(events, from_ms, to_ms, said)
     due = []
     if PH in quantities or PH_PROBE in quantities:
         if not calibrated or now_ms - calibrated[-1] > ELECTRODE.keeps_days * _DAY_MS:

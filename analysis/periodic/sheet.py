@@ -87,7 +87,9 @@ def short_text(span: Span) -> str:
             f"{len(shares)} water changes: {old_water_left(shares) * 100:.0f} % of the old water is left"
         )
     number = sum(row.raised for row in span.load.rows)
-    lines.append(f"{number} alarms, {span.load.a_day:.1f} a day")
+    judged, false = sum(row.judged for row in span.load.rows), sum(row.false for row in span.load.rows)
+    was = f"; {false} of the {judged} with a verdict not right" if judged else ""
+    lines.append(f"{number} alarms, {span.load.a_day:.1f} a day{was}")
     lines += [f"next: {text}" for text in span.next_up]
     return "\n".join(lines)
 
@@ -166,23 +168,29 @@ def _alarms(span: Span) -> Iterator[Block]:
     load = span.load
     if not load.rows:
         yield Paragraph("None was raised.")
+        yield from _stale(load)
         return
     rows = []
     for row in load.rows:
         answer = "–" if row.to_answer_s is None else duration_text(row.to_answer_s)
         longest = "–" if row.longest_s is None else duration_text(row.longest_s)
         often = f"{row.raised}{' (comes and goes)' if row.chatters else ''}"
-        rows.append((rationale_for(row.alarm).title, often, f"{row.answered}, {answer}", longest))
-    yield Table(("alarm", "raised", "answered, within", "longest active"), tuple(rows))
+        false = f"{row.false} of {row.judged}" if row.judged else "not said"
+        rows.append((rationale_for(row.alarm).title, often, f"{row.answered}, {answer}", longest, false))
+    yield Table(("alarm", "raised", "answered, within", "longest active", "not right"), tuple(rows))
     judged = "more than a person at home should bear" if load.a_day > BEARABLE_A_DAY else "bearable"
     yield Paragraph(
         f"{load.a_day:.1f} a day: {judged}. (EEMUA 191 and ISA-18.2 accept 144 a day of an operator "
         f"whose work it is.)"
     )
+    yield from _stale(load)
+    if sum(row.judged for row in load.rows) < sum(row.raised for row in load.rows):
+        yield Paragraph("What was false only you know: say so with `rushlight verdict`.")
+    if any(row.false for row in load.rows):
+        yield Paragraph("Of an alarm that was not right send a bundle (`rushlight bundle`).")
+
+
+def _stale(load: Load) -> Iterator[Block]:
     if load.stale:
-        yield Paragraph(
-            f"Active for more than a day: "
-            f"{', '.join(rationale_for(one).title for one in load.stale)}. Mend the "
-            "cause, or take it out of service."
-        )
-    yield Paragraph("What was false only you know: send a bundle of it (`rushlight bundle`).")
+        titles = ", ".join(rationale_for(one).title for one in load.stale)
+        yield Paragraph(f"Active for more than a day: {titles}. Mend the cause, or take it out of service.")

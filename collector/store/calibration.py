@@ -33,6 +33,9 @@ LEAD_MS: Final = 10_000
 
 # what is beyond is a broken probe or a slip, no calibration: common practice, no source
 MOST_OFFSET_C: Final = 5.0
+MOST_OFFSET_MV: Final = 60.0  # at pH 7: a whole pH, so it stood in another buffer
+LEAST_SLOPE_PERCENT: Final = 50.0  # of Nernst
+MOST_SLOPE_PERCENT: Final = 110.0
 LEAST_FACTOR: Final = 0.1
 MOST_FACTOR: Final = 10.0
 
@@ -80,7 +83,7 @@ def calibration_entry_fault(calibration: Calibration) -> str:
     if calibration.quantity == PH_PROBE:
         if not 1 <= len(calibration.points) <= 3:
             return "an electrode is calibrated with one to three buffers"
-        return calibration_fault(calibration.points) or ""
+        return calibration_fault(calibration.points) or _electrode_fault(calibration.points)
     if calibration.quantity == TEMPERATURE:
         if not abs(calibration.offset) <= MOST_OFFSET_C:  # nan is not, either
             return (
@@ -96,6 +99,22 @@ def calibration_entry_fault(calibration: Calibration) -> str:
             )
         return ""
     return f"{calibration.quantity!r} can't be calibrated; known are {PH_PROBE}, {TEMPERATURE}, {LIGHT}"
+
+
+def _electrode_fault(points: Sequence[CalibrationPoint]) -> str:
+    """A buffer taken for another leaves a pH that is off by units; an ageing electrode does not."""
+    health = electrode_health(points)
+    slope, offset = health.slope_percent, health.offset_mv
+    if offset is not None and abs(offset) > MOST_OFFSET_MV:
+        found = f"{offset:+.0f} mV at pH 7, a pH and more off"
+    elif slope is not None and not LEAST_SLOPE_PERCENT <= slope <= MOST_SLOPE_PERCENT:
+        found = f"a slope of {slope:.0f} % of Nernst"
+    else:
+        return ""
+    return (
+        f"{found}, can't be right: was it another buffer than was said, or in another order? Take fresh "
+        "buffers and calibrate again; if it comes again, the electrode is broken"
+    )
 
 
 class WrittenCalibration(NamedTuple):

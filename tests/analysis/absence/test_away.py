@@ -6,7 +6,9 @@ Newton's law of cooling; evaporation and margins: common practice, no source.
 from __future__ import annotations
 
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -57,9 +59,11 @@ def test_a_heater_in_the_coldest_room() -> None:
 
 def test_six_hours_without_power() -> None:
     # 14 + 10 · exp(-6/14) = 20.51
-    found = forecasts.cut_point(24, 14, 14, 20)
+    found = forecasts.cut_point(24, 14, 14, 20, True)
     assert found.answer == "fine" and "20.5 °C" in found.words
-    assert forecasts.cut_point(24, 10, 14, 20).answer == "look"  # 10 + 14 · 0.651 = 19.1
+    assert forecasts.cut_point(24, 10, 14, 20, True).answer == "look"  # 10 + 14 · 0.651 = 19.1
+    usual = forecasts.cut_point(24, 14, 14, 20, False)  # by a usual tank it is not known of this one
+    assert usual.answer == "look" and "not learnt yet" in usual.words
 
 
 def test_what_drifts_until_the_return() -> None:
@@ -125,6 +129,52 @@ def test_what_forbids_leaving_is_said_and_mended(home: Path, capsys: pytest.Capt
         assert text in out
 
 
+def store_again(home: Path, rows: list[Reading]) -> None:
+    (home / "rushlight.db").unlink()
+    with EmbeddedStore(home / "rushlight.db") as store:
+        store.add_readings(rows)
+
+
+def test_what_is_not_known_is_not_fine(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert away() == 0
+    out = capsys.readouterr().out  # four days of the room's temperature
+    assert "can't be said without the coldest room" in out and "the warmest room is not known" in out
+    now = time.time_ns() // 1_000_000
+    room = [Reading("porch", "room_temperature", now - i * 60 * MINUTE, 19.0, 1, i) for i in range(24 * 9)]
+    fresh = Reading("porch", "temperature", now - MINUTE, 24.0, 1, 999)
+    store_again(home, [*room, fresh])
+    assert away() == 0
+    out = capsys.readouterr().out
+    assert "at 19.0 °C in the room" in out and "the water goes from 24.0" in out
+    assert "no water temperature" not in out
+    store_again(home, [*room, Reading("porch", "temperature", now - 9 * DAY, 24.0, 1, 999)])
+    assert away() == 0
+    assert "can't be said without water and room" in capsys.readouterr().out  # nine days old
+    store_again(home, [*room, Reading("porch", "temperature", now - MINUTE, 24.0, 4, 999)])
+    assert away() == 0
+    assert "can't be said without water and room" in capsys.readouterr().out  # flagged as wrong
+    store_again(home, room)
+    assert away() == 0
+    assert "don't leave  probes" in capsys.readouterr().out
+    for option in ("--room-low", "--evaporates", "--co2-days"):
+        assert away(option, "nan") == 2
+
+
+def test_daylight_before_the_lamp_is_no_morning_of_it(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The lamp comes on at 10:00 each day; today only daylight was seen, from 6:00 on."""
+    zone = ZoneInfo("Europe/Helsinki")
+    today = datetime.now(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    rows = []
+    for day in range(6):
+        for step in range(24 * 6 if day else 8 * 6):
+            at = today - timedelta(days=day) + timedelta(minutes=10 * step)
+            lux = 6000.0 if day and 60 <= step < 108 else 50.0 if step >= 36 else 0.0
+            rows.append(Reading("porch", "light", round(at.timestamp() * 1000), lux, 1, step))
+    store_again(home, rows)
+    assert away() == 0
+    assert "it drifts +0.0 min a day" in capsys.readouterr().out
+
+
 def test_dates_that_can_t_be_are_refused(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words in (("2026-07-04", "2026-07-04"), ("soon", "later"), ("2026-07-04", "2028-07-04")):
         assert main(["away", "porch", "--from", words[0], "--to", words[1]]) == 2
@@ -139,6 +189,13 @@ def test_the_sitters_page_on_paper(home: Path, capsys: pytest.CaptureFixture[str
     assert "unplug at the wall" in page and "heater" in page and "vet" in page
     paper = (home / "sheet.pdf").read_bytes()
     assert paper.startswith(b"%PDF-") and len(paper) > 3000
+
+
+def test_the_sitter_is_sent_to_the_breaker_before_anything_else() -> None:
+    document = sitter_sheet("porch", parse_settings(TOML).tanks["porch"], Sitter("a", "b"))
+    texts = [one.text for one in document.blocks if isinstance(one, Paragraph) and one.strong]
+    (first,) = [text for text in texts if CAUTIONS["person-first"] in text]
+    assert "stray current" in first
 
 
 def test_a_tank_without_gas_has_no_gas_on_its_sheet() -> None:

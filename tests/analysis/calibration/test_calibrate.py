@@ -21,6 +21,7 @@ from rushlight.analysis.calibration.history import history_lines, slope_forecast
 from rushlight.analysis.calibration.steady import Steady
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.physics.buffers import buffer_ph
+from rushlight.collector.errors import LogError
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import CalibrationPoint, load_settings, parse_settings
@@ -109,6 +110,68 @@ def test_a_reading_is_steady_when_it_no_longer_creeps() -> None:
     assert all(two is None for _, two in said[:9])  # not before 45 s
 
 
+def test_reports_that_come_seldom_are_enough_and_creep_is_still_seen() -> None:
+    for step in (16_000, 60_000, 300_000):
+        still, creeping = Steady("temperature"), Steady("temperature")
+        for i in range(4):
+            found = still.take(Reading("cellar", "temperature", NOW + i * step, 0.2 + 0.01 * (i % 2)))
+            crept = creeping.take(Reading("cellar", "temperature", NOW + i * step, 2.0 - 0.1 * i))
+            assert crept is None and (found is None) == (i < 3), (step, i)
+        assert found == pytest.approx(0.205)
+
+
+class _Reports(list[Reading | None]):
+    def skip(self) -> None:
+        pass
+
+
+def test_a_thermometer_in_ice_leads_to_hands_and_says_how(home: Path) -> None:
+    said: list[str] = []
+    with EmbeddedStore("rushlight.db") as store:
+        readings = _Reports(Reading("cellar", "temperature", NOW + i * 10_000, 0.4) for i in range(9))
+        found = session.calibrated_level(
+            store, "cellar", "temperature", 0.0, "an ice bath", readings,  # type: ignore[arg-type]
+            session.Person(said.append, said.append, lambda text: 22.0), TankCalibrations([]), NOW,
+        )  # fmt: skip
+        assert found.offset == -0.4
+        assert "unplug at the wall" in said[0] and "Put the probe into the ice" in said[1]
+        seldom = _Reports([Reading("cellar", "temperature", NOW, 0.4)])
+        with pytest.raises(LogError, match="only 1 readings of the"):
+            session.calibrated_level(
+                store, "cellar", "temperature", 0.0, "an ice bath", seldom,  # type: ignore[arg-type]
+                session.Person(said.append, said.append, lambda text: 22.0), TankCalibrations([]), NOW,
+            )  # fmt: skip
+
+
+def test_the_last_buffer_is_no_water_either(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three buffers, each after 14 minutes: the half hour in hand begins anew with each."""
+    passed, until = [0.0], []
+    monkeypatch.setattr("rushlight.analysis.calibration.session.time.monotonic", lambda: passed[0])
+    with EmbeddedStore("rushlight.db") as store:
+
+        def ready(text: str) -> None:
+            until.append(in_hand(store)["cellar"]["ph_probe"][1] - NOW - round(passed[0] * 1000))
+            passed[0] += 14 * 60
+            level = (
+                3.0 - SLOPE_25 * (float(text.split("buffer ")[1].split()[0]) - 7) if "buffer" in text else 0
+            )
+            readings[:] = [Reading("cellar", "ph_probe", NOW + i * 10_000, level) for i in range(9)]
+
+        readings = _Reports()
+        found = session.calibrated_electrode(
+            store, "cellar", ("7.00", "4.00", "10.00"), readings,  # type: ignore[arg-type]
+            session.Person(lambda text: None, ready, lambda text: 25.0), NOW, 25.0,
+        )  # fmt: skip
+        assert len(found.points) == 3 and until[:3] == [30 * MINUTE] * 3 and in_hand(store) == {}
+        until.clear()
+        with pytest.raises(LogError, match="'ten' is no buffer"):  # before the electrode is taken out
+            session.calibrated_electrode(
+                store, "cellar", ("7.00", "ten"), readings,  # type: ignore[arg-type]
+                session.Person(lambda text: None, ready, lambda text: 25.0), NOW, 25.0,
+            )  # fmt: skip
+        assert until == []
+
+
 def test_typed_points_are_kept_shown_and_undone(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with EmbeddedStore("rushlight.db") as store:
         store.add_log(electrode_entry(NOW - 60 * DAY, 99.0), "me", NOW)
@@ -133,6 +196,10 @@ def test_typed_points_are_kept_shown_and_undone(home: Path, capsys: pytest.Captu
         (("ph", "--point", "7.00=2", "--point", "4.00=170"), "--celsius"),
         (("ph", "--point", "7.00=x", "--celsius", "25"), "millivolts"),
         (("ph",), "--buffer"),
+        # buffers 7.00 and 10.00 taken for 4.00 and 7.00; 4.00 taken for 7.00; 10.00 for 7.00
+        (("ph", "--point", "4.00=2", "--point", "7.00=-174", "--celsius", "25"), "another buffer"),
+        (("ph", "--point", "7.00=178", "--celsius", "25"), "another buffer"),
+        (("ph", "--point", "4.00=178", "--point", "7.00=-174", "--celsius", "25"), "another buffer"),
         (("temperature", "--reference", "24", "--value", "12"), "broken probe"),
         (("temperature", "--ice", "--reference", "24"), "--reference VALUE"),
     ],

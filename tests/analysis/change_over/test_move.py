@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import datetime
 import itertools
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -118,6 +120,62 @@ def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixt
     )
 
 
+def test_what_is_not_known_is_no_go(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    white_cloud = ("--species", "white-cloud")
+    for words, said in (
+        (["--temperature", "17.5"], "the limits of the animals are not known"),
+        (["--temperature", "17.5", "--temperature-low", "12"], "the limits of the animals are not known"),
+        ([*white_cloud], "no good temperature of the other water"),
+    ):
+        assert main(["move", "porch", *words]) == 0
+        out = capsys.readouterr().out
+        assert "NOT KNOWN: " in out and said in out and "GO" not in out and "add " not in out, words
+    assert main(["move", "porch", "--temperature", "17.5", *white_cloud]) == 0
+    assert "\nGO" in capsys.readouterr().out
+    # typed limits narrow those of the species (14 to 23 °C), and widen none
+    for high, answer in (("17", "DON'T"), ("30", "GO")):
+        limits = ("--temperature-low", "2", "--temperature-high", high)
+        assert main(["move", "porch", "--temperature", "17.5", *white_cloud, *limits]) == 0
+        assert f"\n{answer}" in capsys.readouterr().out
+    assert main(["move", "porch", "--temperature", "17.5", "--tank-temperature", "13", *white_cloud,
+                 "--temperature-low", "2"]) == 0  # fmt: skip
+    assert "DON'T" in capsys.readouterr().out
+    for option in ("--temperature", "--kh", "--tank-kh", "--night", "--water"):
+        assert main(["move", "porch", "--temperature", "17.5", *white_cloud, option, "nan"]) == 2, option
+    assert main(["move", "porch", "--temperature", "63.5", *white_cloud]) == 2  # °F, most likely
+    assert main(["move", "porch", "--follow"]) == 2
+    assert "NOT KNOWN: the limits" in capsys.readouterr().err
+
+
+def test_a_morning_is_no_day_of_the_trend(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A tub that swings by 8 °C each day and gets no colder; it is 4:40 there now."""
+    (home / "rushlight.db").unlink()
+    rows = [Reading("porch", "temperature", NOW - 90 * DAY, 18.0, 1, 0)]  # it has run for long
+    for i in range(24 * 5 + 9):
+        at = NOW - i * 60 * MINUTE
+        hour = (at / 3_600_000 + 2) % 24  # in Helsinki
+        celsius = 14 - 4 * math.cos((hour - 4) / 12 * math.pi)
+        rows += [
+            Reading("porch", "temperature", at, 18.0, 1, i),
+            Reading("tub", "temperature", at, celsius, 1, i),
+        ]
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_readings(rows)
+    assert main(["move", "porch", "tub", "--temperature-low", "13"]) == 0
+    assert "below 13 °C likely from Mon 02 Feb" in capsys.readouterr().out  # today, not yesterday
+    assert main(["move", "porch", "tub"]) == 0
+    assert re.search(r"changes by [+-]0\.00 °C a day", capsys.readouterr().out)
+
+
+def test_a_plan_over_days_has_the_tanks_own_days(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    late = NOW - NOW % DAY + 22 * 60 * MINUTE + DAY  # it is the next day in Helsinki already
+    monkeypatch.setattr("rushlight.collector.service.listener.system_clock", lambda: late)
+    assert main(["move", "porch", "tub", "--temperature", "8", "--tank-temperature", "18"]) == 0
+    assert "Thu 05 Feb  9.4 °C" in capsys.readouterr().out
+
+
 def test_what_is_typed_wrong_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words, said in (
         (["attic"], "attic"),
@@ -195,6 +253,13 @@ def test_a_probe_in_the_container_is_followed() -> None:
             break
     assert plan.done and "Net them over" in said[-1][1] and said[-1][0] > 60
     assert all(b - a >= 15 for (a, _), (b, _) in itertools.pairwise(said[:-1]))
+    # a probe that still hangs in the room's air, as warm as the tank, lets no fish go
+    hung = Follow(water, tank, 12)
+    assert hung.take(0, 18.1) is None and hung.take(MINUTE, 18.0) is None and not hung.done
+    assert "now add" in (hung.take(90_000, 14.0) or "") and not hung.done
+    left = Follow(water, tank, 12)
+    assert [left.take(i * MINUTE, 17.9) for i in range(2)] == [None, None]
+    assert "Net them over" in (left.take(2 * MINUTE, 17.9) or "") and left.done
     hasty = Follow(water, tank, 12)
     assert "now add" in (hasty.take(0, 14.0) or "")
     assert "Add nothing" in (hasty.take(5 * MINUTE, 16.5) or "")

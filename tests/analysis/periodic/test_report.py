@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.analysis.alarms.verdicts import Verdict, keep_verdict
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.periodic.alarm_load import alarm_load
 from rushlight.analysis.periodic.figures import curve_points, lit, old_water_left, seen, spread
@@ -99,6 +100,23 @@ def test_alarm_load() -> None:
     assert load.a_day == 2.0
     assert not alarm_load(rows[:4], 0, 2 * DAY).rows[0].chatters
     assert alarm_load(rows[-1:], 0, DAY).rows == ()
+    assert (row.judged, row.false) == (0, 0)
+    # raised before the span: no load of it, and stale as long as it is active in it
+    old = [event("raised", 0, 7), event("raised", 0, 8, "water"), event("cleared", 3 * DAY, 8, "water")]
+    assert alarm_load(old, 5 * DAY, 7 * DAY) == ((), 0.0, ("light-missing",))
+    assert alarm_load(old, 2 * DAY, 7 * DAY).stale == ("light-missing", "water")
+    assert (
+        alarm_load([*old, event("raised", DAY, 9), event("cleared", 2 * DAY, 9)], 5 * DAY, 7 * DAY).stale
+        == ()
+    )
+    said = {
+        f"porch/light-missing/{number}": Verdict(
+            occurrence=f"porch/light-missing/{number}", verdict=verdict, was="a cloth"
+        )
+        for number, verdict in ((1, "right"), (2, "false"), (4, "other"), (99, "false"))
+    }  # 3 has none, 99 was not raised in the span
+    (row,) = alarm_load(rows, 0, 2 * DAY, said).rows  # type: ignore[arg-type]
+    assert (row.judged, row.false) == (3, 2)
 
 
 @pytest.fixture
@@ -135,6 +153,31 @@ def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None
     page = (home / "porch-report.html").read_text("utf-8")
     assert page.count("<svg") >= 4 and "changed 20 % of the water" in page and "EEMUA 191" in page
     assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_an_alarm_that_is_older_than_the_week_is_named(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = time.time_ns() // 1_000_000
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_event(event("cleared", now - 2 * DAY + HOUR, 1))
+        store.add_event(event("raised", now - 9 * DAY, 77, "temperature-low"))
+    assert main(["report", "porch"]) == 0
+    assert "water too cold: active for more than a day" in capsys.readouterr().out
+
+
+def test_what_people_said_of_an_alarm_is_in_the_report(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", "porch"]) == 0
+    assert "not right" not in capsys.readouterr().out
+    assert "rushlight verdict" in (home / "porch-report.html").read_text("utf-8")
+    with EmbeddedStore("rushlight.db") as store:
+        keep_verdict(store, Verdict(occurrence="porch/light-missing/1", verdict="false", was="a cloth"))
+    assert main(["report", "porch"]) == 0
+    assert "1 alarms, 0.1 a day; 1 of the 1 with a verdict not right" in capsys.readouterr().out
+    page = (home / "porch-report.html").read_text("utf-8")
+    assert "1 of 1" in page and "rushlight bundle" in page and "rushlight verdict" not in page
 
 
 def test_a_report_that_can_t_be(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -112,6 +112,11 @@ def test_a_bundle_names_nobody_and_replays_to_the_same_events(
         assert secret in whole, "it can't be missed"
         for name, text in texts.items():
             assert secret.casefold() not in text.casefold(), f"{secret!r} is in {name}"
+    assert main(["bundle", *words[:-2]]) == 0  # nor is it in the name that a file has by itself
+    assert [path.name for path in tmp_path.glob("*.zip") if path.name != "out.zip"] == [
+        f"moment-{(BEGAN + 36 * HOUR) // 1000}.zip"
+    ]
+    assert main(["bundle", *words[:3], "--hours", "nan"]) == 2
     assert '"acknowledged"' in texts["events.jsonl"] and '"kh":5' in texts["log.jsonl"]
     capsys.readouterr()
     assert main(["replay", "out.zip", "--events", "theirs.jsonl", "--beliefs", "theirs.csv"]) == 0
