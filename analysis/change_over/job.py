@@ -170,7 +170,7 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
             if found.earliest is not None:
                 when += f", perhaps from {found.earliest:%a %d %b}: move them before that day"
         yield (
-            f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f}, 95 %, "
+            f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f} °C, 95 %, "
             f"{found.days_known} days): {when}."
         )
     if asked.night_c is not None:
@@ -219,8 +219,8 @@ def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
     yield (
         f"In a container of {asked.container_litres:g} L with {asked.water_litres:g} L of their own "
         f"water, an air "
-        f"stone and a lid, at most {RATES.c_per_h:g} °C and {RATES.hardness_per_h:g} degrees of "
-        f"hardness an hour "
+        f"stone and a lid, at most {RATES.c_per_h:g} °C an hour and {RATES.hardness_per_h:g} degrees "
+        f"of hardness an hour "
         "(common practice, no source):"
     )
     for one in steps:
