@@ -68,8 +68,8 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     elif answer == "wait":
         yield "The plan comes with the answer `go`: ask again then."
     yield (
-        "Temperature is known to about 0.2 °C where its probe was calibrated, to 0.5 °C where not (common "
-        "practice, no source). Not seen by any probe: salt, ammonia, medicines."
+        "Temperature is known within about 0.2 °C where its probe was calibrated, within 0.5 °C where not "
+        "(common practice, no source). Not seen by any probe: salt, ammonia, medicines."
     )
     yield from (CAUTIONS["electrical"], CAUTIONS["animals"])
     if any("CO2" in reason for reason in reasons):

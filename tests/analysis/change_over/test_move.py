@@ -118,6 +118,25 @@ def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixt
     )
 
 
+def test_what_is_typed_and_said_is_in_the_keepers_units(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """46.4 °F are 8 °C, 35.6 are 2 (NIST SP 811, B.8); 71 ppm are 4 dKH. Differences have no offset."""
+    assert main(["move", "porch", "--temperature", "46.4 F", "--kh", "71 ppm", "--night", "2"]) == 0
+    metric = capsys.readouterr().out
+    assert "8.0 °C" in metric and "not in one day" in metric
+    settings = home / "rushlight.toml"
+    settings.write_text(settings.read_text("utf-8") + '[display]\nunits = "us"\n', "utf-8")
+    assert main(["move", "porch", "--temperature", "46.4", "--kh", "71 ppm", "--night", "35.6"]) == 0
+    out = capsys.readouterr().out
+    assert "46.4 °F" in out and "differ by 18.0 °F" in out and "2.7 °F a day" in out and "°C" not in out
+    assert len(out.splitlines()) == len(metric.splitlines())
+    assert main(["move", "porch", "tub", "--species", "goldfish", "--night", "35.6"]) == 0
+    out = capsys.readouterr().out
+    assert "-0.45 °F a day" in out and "35.6 °F is below the 41 °F" in out and "°C" not in out
+    assert "at most 3.6 °F an hour" in out and "within about 0.4 °F" in out and "within 0.9 °F" in out
+
+
 def test_what_is_typed_wrong_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words, said in (
         (["attic"], "attic"),
@@ -125,6 +144,9 @@ def test_what_is_typed_wrong_is_said(home: Path, capsys: pytest.CaptureFixture[s
         (["porch", "tub", "--species", "dragon"], "animals.toml"),
         (["porch", "tub", "--water", "5", "--container", "5"], "--container"),
         (["porch", "tub", "--temperature-low", "9", "--temperature-high", "8"], "must be below"),
+        (["porch", "--temperature", "64"], "did you mean 64 °F (17.8 °C)"),
+        (["porch", "--temperature", "cool"], "75 F"),
+        (["porch", "--temperature", "18", "--kh", "71"], "did you mean 71 ppm"),
     ):
         assert main(["move", *words]) == 2
         assert said in capsys.readouterr().err
