@@ -39,6 +39,7 @@ DKH_MEQ_L = 0.35665
 """Milliequivalents a litre of a German degree of hardness."""
 
 _PLACES = 2  # a typed value is kept to a hundredth: below what any probe of a tank or drop test tells
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?!\d)")
 _TYPED = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(.*)", re.DOTALL)
 
 # by the unit of a key: what may be typed beside a number, in small letters, and its factor and offset
@@ -97,6 +98,9 @@ def typed(text: str, unit: str, bare: str = "") -> float:
     match = _TYPED.fullmatch(text.strip())
     name = (match[2].strip() or bare or unit).lower() if match else ""
     known = _UNITS[unit]
+    if _THOUSANDS.match(text.strip()):
+        # 1200 to some, 1.2 to others: a tank's litres must not be guessed
+        raise ValueError(f"{text[:40]!r} can be read in two ways; write it without a comma")
     if match is None or name not in known:
         raise ValueError(f"{text[:40]!r} can't be read; write it {_EXAMPLES[unit]}")
     factor, offset = known[name]
@@ -134,11 +138,13 @@ def did_you_mean(value: float, unit: str) -> str:
 # -- what is shown ------------------------------------------------------------------------------------------
 
 _NUMBER = r"[-+−]?\d+(?:\.\d+)?"
-_RUN = rf"(?:{_NUMBER}(?: to | → | and |–|, ))*{_NUMBER}"
+_RUN = rf"(?:{_NUMBER}(?: to | → | and |–))*{_NUMBER}"
 _AROUND = re.compile(
-    rf"(?P<by>\b(?:by|steps of|difference of|within|rises?|falls?|fell|cooled|warmed)(?: about)? )?"
+    r"(?P<by>± ?|\b(?:by|steps? of|differences? of|within|rises?|falls?|fell|cooled|warmed)"
+    r"(?: about| more than| less than| at least| at most| up to| some)? )?"
     rf"(?<![\w.])(?P<values>{_RUN})\s?°C"
-    r"(?P<step>/h| an hour| a day|/day| below| above| apart| colder| warmer| lower| higher)?"
+    r"(?P<step>/h| an hour| a day|/day| below| above| apart| colder| warmer| lower| higher| less| more"
+    r"| steps)?"
 )
 _LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?![\w/])")
 _DEGREES = re.compile(rf"(?<![\w.])(?P<values>{_RUN}) (?P<unit>dKH|dGH)(?!\w| \()")
@@ -149,7 +155,8 @@ def shown(text: str, display: Display) -> str:
     """A finished text for people who use these units; with "metric" the same.
 
     Temperatures, rates of change and differences, litres and hardness are found by their units. °C never
-    changes to °F where the number is a difference: "by 2 °C", "2 °C an hour", "2 °C below".
+    changes to °F where the number is a difference: "by more than 2 °C", "within 1 °C", "± 0.1 °C",
+    "2 °C an hour", "2 °C less".
     """
     if display == "metric":
         return text
@@ -168,8 +175,9 @@ def shown(text: str, display: Display) -> str:
 
 def _temperature(found: re.Match[str]) -> str:
     step, by = found["step"] or "", found["by"] or ""
-    # "within 20 to 26 °C" is where, not by how much
-    difference = bool(step) or (bool(by) and not by.startswith("within"))
+    # "within 20 to 26 °C" is where, "within 1 °C" by how much
+    where = by.startswith("within") and _ONE.fullmatch(found["values"]) is None
+    difference = bool(step) or (bool(by) and not where)
     values = _each(found, 1.8, 0.0, 2) if difference else _each(found, 1.8, 32.0, 1)
     return f"{by}{values} °F{step}"
 

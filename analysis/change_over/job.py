@@ -67,8 +67,8 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     elif answer == "wait":
         yield "The plan comes with the answer `go`: ask again then."
     yield (
-        "Temperature is known to about 0.2 °C where its probe was calibrated, to 0.5 °C where not (common "
-        "practice, no source). Not seen by any probe: salt, ammonia, medicines."
+        "Temperature is known within about 0.2 °C where its probe was calibrated, within 0.5 °C where not "
+        "(common practice, no source). Not seen by any probe: salt, ammonia, medicines."
     )
     yield from (CAUTIONS["electrical"], CAUTIONS["animals"])
     if any("CO2" in reason for reason in reasons):
@@ -189,7 +189,7 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
             if found.earliest is not None:
                 when += f", perhaps from {max(found.earliest, today):%a %d %b}: move them before that day"
         yield (
-            f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f}, 95 %, "
+            f"{name} changes by {found.c_per_day:+.2f} °C a day (± {found.error:.2f} °C, 95 %, "
             f"{found.days_known} days): {when}."
         )
     if asked.night_c is not None:
@@ -238,8 +238,8 @@ def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
     yield (
         f"In a container of {asked.container_litres:g} L with {asked.water_litres:g} L of their own "
         f"water, an air "
-        f"stone and a lid, at most {RATES.c_per_h:g} °C and {RATES.hardness_per_h:g} degrees of "
-        f"hardness an hour "
+        f"stone and a lid, at most {RATES.c_per_h:g} °C an hour and {RATES.hardness_per_h:g} degrees "
+        f"of hardness an hour "
         "(common practice, no source):"
     )
     for one in steps:

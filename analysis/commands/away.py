@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of
+from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of, temperature
 
 __all__ = ["away"]
 
@@ -16,10 +16,11 @@ __all__ = ["away"]
 @click.option("--to", "end", required=True, metavar="DAY", help="The day you are back.")
 @click.option(
     "--room-low",
-    type=Within(-60, 60),
-    help="The coldest the room may get, °C; else of the last 14 days.",
+    metavar="TEMPERATURE",
+    help='The coldest that the room may get: in °C (°F with [display] units = "us"), or as "60 F"; '
+    "else of the last 14 days.",
 )
-@click.option("--room-high", type=Within(-60, 60), help="The warmest.")
+@click.option("--room-high", metavar="TEMPERATURE", help="The warmest.")
 @click.option("--evaporates", type=Within(0, 100), help="Litres a day.")
 @click.option("--co2-days", type=Within(0, 1000), help="How long reactor or cylinder still lasts.")
 @click.option("--sheet", metavar="NAME", help="Write the sitter's page as NAME.html and NAME.pdf.")
@@ -32,8 +33,8 @@ def away(
     tank: str,
     start: str,
     end: str,
-    room_low: float | None,
-    room_high: float | None,
+    room_low: str | None,
+    room_high: str | None,
     evaporates: float | None,
     co2_days: float | None,
     sheet: str | None,
@@ -50,8 +51,13 @@ def away(
     from rushlight.analysis.absence.job import away_lines
     from rushlight.analysis.absence.sheet import Sitter
 
-    leaving = Leaving(0.0, room_low, room_high, evaporates, co2_days)
+    settings = settings_of(config)
+    room = (
+        temperature("--room-low", room_low, settings),
+        temperature("--room-high", room_high, settings),
+    )
+    leaving = Leaving(0.0, *room, evaporates, co2_days)
     sitter = Sitter(start, end, call, feed, link, leave_alone)
-    for line in away_lines(settings_of(config), tank, leaving, sitter, sheet):
+    for line in away_lines(settings, tank, leaving, sitter, sheet):
         say(line)
     return 0

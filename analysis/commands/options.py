@@ -69,28 +69,41 @@ class Hardness(_Type):
 
     name = "hardness"
 
-    def __init__(self, unit: str) -> None:
-        self._unit = unit
+    def __init__(self, unit: str, most: float = math.inf) -> None:
+        self._unit, self._most = unit, most
 
     def convert(
         self, value: object, parameter: click.Parameter | None, context: click.Context | None
     ) -> float:
-        from rushlight.collector.units import typed
+        from rushlight.collector.units import did_you_mean, typed
 
         try:
-            return typed(str(value), self._unit)
+            found = typed(str(value), self._unit)
         except ValueError as error:
             self.fail(str(error), parameter, context)
+        if not 0 <= found <= self._most:
+            asked = did_you_mean(found, self._unit)
+            advice = f"; {asked}" if asked else ""
+            self.fail(
+                f"must be from 0 to {self._most:g} {self._unit}, not {found:g}{advice}", parameter, context
+            )
+        return found
 
 
 def temperature(option: str, text: str | None, settings: Settings) -> float | None:
     """°C of what was typed; a number alone is in the units of `[display]`."""
-    from rushlight.collector.units import typed
+    from rushlight.collector.units import did_you_mean, typed
 
+    if text is None:
+        return None
     try:
-        return None if text is None else typed(text, "°C", "f" if settings.display.units == "us" else "")
+        value = typed(text, "°C", "f" if settings.display.units == "us" else "")
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint=option) from None
+    asked = did_you_mean(value, "°C")
+    if asked:
+        raise click.BadParameter(f"{value:g} °C is no water and no room; {asked}", param_hint=option)
+    return value
 
 
 def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:

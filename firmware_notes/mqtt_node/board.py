@@ -26,7 +26,8 @@ class Board:
         )
         self.radio = network.WLAN(network.STA_IF)
         self.radio.active(True)
-        self.watchdog = None if settings.SLEEP else machine.WDT(timeout=30000)
+        # longer than a broker that does not answer: name, connection, TLS and greeting, 10 s each
+        self.watchdog = None if settings.SLEEP else machine.WDT(timeout=60000)
         self._ticks, self._since_boot = time.ticks_ms(), 0
 
     def ticks_ms(self):
@@ -35,6 +36,10 @@ class Board:
         self._since_boot += time.ticks_diff(now, self._ticks)
         self._ticks = now
         return self._since_boot
+
+    def alive(self):
+        if self.watchdog is not None:
+            self.watchdog.feed()
 
     def network_up(self):
         if not self.radio.isconnected():
@@ -61,8 +66,7 @@ class Board:
         return found
 
     def sleep_s(self, seconds):
-        if self.watchdog is not None:
-            self.watchdog.feed()
+        self.alive()
         if self.settings.SLEEP and seconds > 5:
             self.radio.active(False)
             machine.lightsleep(int(1000 * seconds))  # keeps the memory: `seq` and what waits are still there

@@ -15,7 +15,7 @@ class Node:
     """Measures, keeps what can't be sent, sends it in order.
 
     `board` has `read()` -> list of (quantity, unit, value or None), `ticks_ms()`: whole ms that never step,
-    `network_up()` -> bool (and tries to be), and `sleep_s(seconds)`.
+    `network_up()` -> bool (and tries to be), `alive()`, which feeds the watchdog, and `sleep_s(seconds)`.
     """
 
     def __init__(self, settings, board):
@@ -52,22 +52,26 @@ class Node:
         records[0]["bn"] = self.settings.TANK + "/"
         records[0]["seq"] = self.seq
         self.seq += 1
-        self.waiting.append((self.board.ticks_ms(), self.clock.now(), records))
+        try:  # text takes half the memory of what it says
+            self.waiting.append((self.board.ticks_ms(), self.clock.now(), json.dumps(records).encode()))
+        except MemoryError:
+            del self.waiting[: len(self.waiting) // 4 + 1]
         if len(self.waiting) > self.settings.KEEP:
             self.waiting.pop(0)  # the oldest goes; the gap in `seq` shows it
 
     def payload(self, report):
         """The same bytes again once the broker has had them: that is how a repeat is known."""
-        at, true, records = report
-        if isinstance(records, bytes):
-            return records
+        at, true, pack = report
+        if at is None:
+            return pack
         if true is None:
             age_ms = self.board.ticks_ms() - at
-            if age_ms >= 1000:
-                records[0]["bt"] = -(age_ms // 100) / 10  # RFC 8428 section 4.5.3: before now
+            if age_ms < 1000:
+                return pack
+            time = -(age_ms // 100) / 10  # RFC 8428 section 4.5.3: before now
         else:
-            records[0]["bt"] = true // 1000  # whole: a board's floats have seven digits
-        return json.dumps(records).encode()
+            time = true // 1000  # whole: a board's floats have seven digits
+        return b'[{"bt": ' + str(time).encode() + b", " + pack[2:]
 
     def send(self):
         """All that waits. Lost where the link goes away; what was not acknowledged goes on waiting."""
@@ -77,10 +81,11 @@ class Node:
             self.waiting = self.sent + self.waiting  # in order, with the same numbers: repeats do no harm
             self.sent = []
         while self.waiting:
+            self.board.alive()  # what waited for hours takes longer than the watchdog does
             payload = self.payload(self.waiting[0])
             self.client.publish(self.readings_topic, payload)
-            at, true, _ = self.waiting.pop(0)
-            self.sent.append((at, true, payload))
+            self.waiting.pop(0)
+            self.sent.append((None, None, payload))
             if len(self.sent) > SEND_AGAIN:
                 self.sent.pop(0)
 
@@ -92,7 +97,9 @@ class Node:
         try:
             if not self.board.network_up():
                 raise Lost("no network")
+            self.board.alive()
             self.clock.look()
+            self.board.alive()
             self.send()
             self.retry_s, self.heard_at = 1, now
         except Lost as error:

@@ -2,7 +2,7 @@
 
 TANK = "porch"  # the tank's name in rushlight.toml
 REPORT_S = 30  # report_every_s in rushlight.toml
-KEEP = 500  # reports that are kept while the link is away: about 250 bytes of memory each
+KEEP = 500  # reports that are kept while the link is away: about 300 bytes of memory each
 SLEEP = False  # True: says goodbye after each report and sleeps; for a node on a battery
 
 HOST = "broker.lan"  # as in the broker's certificate, where TLS is used

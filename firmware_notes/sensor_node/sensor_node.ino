@@ -80,6 +80,7 @@ void report() {
   pack.add("ph_probe", "mV", electrode.millivolts(), 1);
   pack.add("light", "lx", light.lux(), 0);
   unsent = pack.finish();
+  if (unsent == nullptr) unsent = "no room for these rows: make text_ longer in wire.h";  // no pack: `listen` shows it
   measuring = WAITING;
 }
 

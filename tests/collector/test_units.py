@@ -63,6 +63,13 @@ def test_what_is_no_temperature_is_refused_with_how_to_write_it(text: str) -> No
         typed(text, "°C")
 
 
+@pytest.mark.parametrize("text", ["1,200 L", "1,000 gal", "1,000.5 gal", "-1,000,000 l"])
+def test_a_comma_before_three_digits_is_not_guessed_at(text: str) -> None:
+    with pytest.raises(ValueError, match="without a comma"):
+        typed(text, "L")
+    assert typed("1,2 L", "L") == 1.2 and typed("1200 L", "L") == 1200.0 and typed("0,125 L", "L") == 0.125
+
+
 @given(st.integers(min_value=30, max_value=110))
 def test_a_whole_fahrenheit_comes_back_as_typed(value: int) -> None:
     kept = typed(f"{value} F", "°C")
@@ -99,6 +106,12 @@ def test_any_text_is_converted_once_only_and_never_raises(text: str) -> None:
         ("cools by 0.25 °C an hour", "cools by 0.45 °F an hour"),
         ("60 L, KH 4 dKH, CO2 30 mg/L", "15.9 gal, KH 4 dKH (71 ppm), CO2 30 mg/L"),
         ("water temperature, °C", "water temperature, °F"),
+        ("differ by more than 3 °C: that is", "differ by more than 5.4 °F: that is"),
+        ("as the tank, within 0.5 °C.", "as the tank, within 0.9 °F."),
+        ("25 °C, 2.0 °C less", "77 °F, 3.6 °F less"),
+        ("by +0.20 °C a day (± 0.05 °C, 95 %)", "by +0.36 °F a day (± 0.09 °F, 95 %)"),
+        ("steps of 0.25 °C; a step of 0.5 °C", "steps of 0.45 °F; a step of 0.9 °F"),
+        ("pH 6.8, 24.5 °C at 02:14, 24 °C", "pH 6.8, 76.1 °F at 02:14, 75.2 °F"),
     ],
 )
 def test_texts(metric: str, us: str) -> None:

@@ -150,6 +150,28 @@ def test_what_waits_is_kept_in_order_and_the_oldest_goes_where_it_is_too_much(
     assert device(heard) == [b"online"]
 
 
+def backlog(reports: int, heap: str) -> dict[str, float]:
+    """What `mqtt_board/backlog.py` prints."""
+    script = DRIVE.with_name("backlog.py")
+    done = subprocess.run(
+        [micropython(), "-X", f"heapsize={heap}", str(script), str(NODE), str(reports)],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    found: dict[str, float] = json.loads(done.stdout)
+    return found
+
+
+def test_hours_of_reports_fit_into_memory_and_feed_the_watchdog_while_they_are_sent() -> None:
+    long_away = backlog(500, "1M")
+    assert long_away["sent"] == long_away["kept"] == 500
+    assert long_away["longest"] == 1
+    assert long_away["each"] <= 350  # `KEEP` in settings.py says 300; a board's words are half as long
+    full = backlog(2000, "200k")
+    assert full["seq"] == 2000 and 100 < full["sent"] == full["kept"] < 800
+
+
 def test_last_will_where_the_node_is_gone_and_none_where_it_sleeps(
     mosquitto: Broker, heard: list[tuple[str, bytes, bool]], node: Callable[..., RunningNode]
 ) -> None:

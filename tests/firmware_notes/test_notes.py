@@ -61,6 +61,26 @@ def test_pages_and_drawings_of_the_notes_are_there_and_can_be_read() -> None:
     assert all(word in words for word in ("isolation", "drip loops", "5 V and below", "no mains"))
 
 
+def test_the_caution_is_beside_each_step_that_leads_to_the_water() -> None:
+    """Unplug at the wall, dry hands: common practice of such work, as the first page has it."""
+    wiring = (NOTES / "wiring.md").read_text(encoding="utf-8")
+    wifi = (NOTES / "mqtt-node.md").read_text(encoding="utf-8")
+    steps = [
+        TEXT.partition("## Calibrating")[2].partition("1. Rinse")[0],
+        TEXT.partition("## When something")[2].partition("| what you see")[0],
+        wiring.partition("**Where the probes sit.**")[2].partition("Water probe")[0],
+        wiring.partition("## Where stray current")[2].partition("- Filters")[0],
+        wifi.partition("| file")[0],
+    ]
+    for step in steps:
+        assert re.search("unplug .*at the wall", " ".join(step.split()), re.IGNORECASE), step[:200]
+    tingle = re.sub(r"\s+", " ", steps[3])
+    assert re.search(
+        "tingle .*: no hand in the water .*at the breaker, and call a licensed electrician", tingle
+    )
+    assert "at the board" not in TEXT, "two things are called so: the breakers' and the node's"
+
+
 def test_settings_of_the_nodes_are_one_tank() -> None:
     header = (NOTES / "sensor_node" / "settings.h").read_text(encoding="utf-8")
     settings = (NOTES / "mqtt_node" / "settings.py").read_text(encoding="utf-8")

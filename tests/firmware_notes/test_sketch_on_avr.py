@@ -145,6 +145,24 @@ def test_converter_and_light_sensor_of_other_kinds(
     assert found["light"] == [(0, 3600), (1, 3600)]
 
 
+def test_the_count_of_milliseconds_wraps_and_no_report_is_lost(workshop: Workshop, tmp_path: Path) -> None:
+    """2^32 ms are 49.7 days: the count is set to 7 s before, while the board prints its name at the start."""
+    program = workshop.program(f'-DTANK="{"x" * 60}"', "-DREPORT_MS=5000")
+    events = f"{ALL_WELL}0.001 millis {2**32 - 7000}\n8.0 water 24.5\n"
+    lines = run_alone(workshop, program, tmp_path, events, 21).packs()
+    assert [round(line.at) for line in lines] == [5, 10, 15, 20]  # the wrap lies between the first two
+    assert [json.loads(line.text.rpartition(" *")[0])[0]["seq"] for line in lines] == [0, 1, 2, 3]
+    assert [_value(line.text, "temperature") for line in lines] == [24.0625, 24.5, 24.5, 24.5]
+
+
+def test_a_report_without_room_says_so(workshop: Workshop, tmp_path: Path) -> None:
+    """A tank's name that fills the line stands for rows that somebody has added."""
+    program = workshop.program(f'-DTANK="{"x" * 220}"', "-DREPORT_MS=2000")
+    board = run_alone(workshop, program, tmp_path, ALL_WELL, 5)
+    assert board.packs() == []
+    assert sum("no room for these rows" in line.text for line in board.lines()) == 2
+
+
 def test_a_program_that_hangs_is_started_again_and_the_collector_goes_on(
     workshop: Workshop, service: Callable[..., Service], tmp_path: Path
 ) -> None:

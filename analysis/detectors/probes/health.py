@@ -119,7 +119,8 @@ def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
             "had a reading that failed"
         )
     away = minutes_text((now_ms - health.jump_ms) / 1000)
-    return f"it leapt from {health.jump_from:.2f} and has stayed away for {away}"
+    came = f"{health.jump_from:.2f} {QUANTITIES[name].printed_unit}".rstrip()
+    return f"it leapt from {came} and has stayed away for {away}"
 
 
 def _jitter_text(name: str, jitter: Jitter) -> str:
@@ -129,4 +130,4 @@ def _jitter_text(name: str, jitter: Jitter) -> str:
     loud = jitter.level >= JITTER.loud
     shown = "further than any water" if loud else f"by {form.format(jitter.level)} {unit}".rstrip()
     text = f"from minute to minute it jumps {shown}"
-    return text if usual is None else f"{text}, usual is {form.format(usual)}"
+    return text if usual is None else f"{text}, by {f'{form.format(usual)} {unit}'.rstrip()} is usual"

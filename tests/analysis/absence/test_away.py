@@ -121,6 +121,8 @@ def test_what_forbids_leaving_is_said_and_mended(home: Path, capsys: pytest.Capt
                     occurrence=f"porch/co2-overdose/{stamp}/test",
                 )
             )
+    assert away("--room-low", "35.6 F") == 0
+    assert "at 2.0 °C in the room" in capsys.readouterr().out
     assert away("--room-low", "2") == 0
     out = capsys.readouterr().out
     assert "fine         alarm to the phone" in out

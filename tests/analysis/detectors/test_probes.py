@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 from collections.abc import Callable
 
 import pytest
@@ -19,6 +20,7 @@ from rushlight.analysis.findings import Finding
 from rushlight.collector.intake.quality import QualityChecker
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import parse_settings
+from rushlight.collector.units import shown
 
 MINUTE = 60_000
 HOUR = 60
@@ -190,6 +192,17 @@ def test_a_level_between_two_steps_flickers_and_is_no_fault() -> None:
     assert bench.run(3 * HOUR, ph=steps_of(0.1, lambda at: 6.85 + chance.gauss(0, 0.6))).told
 
 
+def test_figures_of_a_thermometer_carry_their_unit() -> None:
+    """A figure without it would stay in Celsius beside others in Fahrenheit."""
+    bench = Bench().run(DAY, temperature=jitter(24, 0.03))
+    bench.run(3 * HOUR, temperature=jitter(24, 0.8, seed=2))
+    said = shown(bench.findings[0].observations[1], "us")
+    assert re.fullmatch(r".* jumps by \d\.\d+ °F, by 0\.0\d °F is usual", said), said
+    leapt = Bench().run(DAY, temperature=jitter(24, 0.01)).run(HOUR, temperature=jitter(38, 0.01))
+    said = shown(leapt.findings[0].observations[1], "us")
+    assert said.startswith("it leapt from 75.") and " °F and" in said, said
+
+
 def test_an_electrode_in_air_is_told_and_doubted_before() -> None:
     """No buffer and no mass behind it: it wanders and jitters, at the level where it was."""
     bench = Bench().run(DAY, ph=jitter(6.8, 0.02))
@@ -205,7 +218,7 @@ def test_an_electrode_in_air_is_told_and_doubted_before() -> None:
     assert DAY < minute <= DAY + 2 * HOUR
     assert min(bench.doubted["ph"]) <= DAY + HOUR
     said = bench.findings[0].observations
-    assert said[1].startswith("from minute to minute it jumps by 0.0") and "usual is 0.02" in said[1]
+    assert said[1].startswith("from minute to minute it jumps by 0.0") and "by 0.02 is usual" in said[1]
     # back in the water
     bench.run(3 * HOUR, ph=jitter(6.8, 0.02, seed=4))
     assert not bench.findings

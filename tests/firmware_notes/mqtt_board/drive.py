@@ -50,6 +50,9 @@ class Board:
             ("light", "lx", 100 * at),
         ]
 
+    def alive(self):
+        pass
+
     def sleep_s(self, seconds):
         time.sleep(seconds)
 

@@ -3,7 +3,7 @@
 //   board PROGRAM.elf EVENTS LINK CLOCK UNTIL_S SPEED SKIP_S MILLIS
 //
 // EVENTS: lines "SECONDS WHAT VALUE" in order; WHAT is water, room, light, light_low_first, converter, electrode, hum,
-// or `reset` (the button) and `hang` (the program stops in an endless loop). LINK becomes a symbolic link
+// `millis` (the program's count of milliseconds), or `reset` (the button) and `hang` (the program stops in an endless loop). LINK becomes a symbolic link
 // to the terminal. CLOCK is a file of 8 bytes that holds the simulated milliseconds. SPEED: so many times as
 // fast as real time at most, 0 for as fast as it goes, -1 for that with nobody at the port. SKIP_S: seconds that are left out after each report, in which the
 // board does nothing but sleep: the program's count of milliseconds, at the address MILLIS, is set on by so much
@@ -136,6 +136,8 @@ static void wires_again(void) {
   }
 }
 
+static void set_millis(uint32_t value) { memcpy(avr->data + millis_at, &value, 4); }
+
 // Does what the event asks; 0 where it has to be tried again.
 static int happen(const char *what, const char *value) {
   if (!strcmp(what, "water")) set_thermometer(&water, value);
@@ -147,6 +149,7 @@ static int happen(const char *what, const char *value) {
   else if (!strcmp(what, "hum")) electrode.hum = atof(value);
   else if (!strcmp(what, "reset")) avr_reset(avr), wires_again();
   else if (!strcmp(what, "hang")) return hang();
+  else if (!strcmp(what, "millis")) set_millis(strtoul(value, NULL, 0));
   else fprintf(stderr, "%s: no such event\n", what), exit(2);
   return 1;
 }
