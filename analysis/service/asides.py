@@ -52,16 +52,19 @@ class Asides:
         if request.kind == "hands-over":
             if not goes_on:
                 raise AlarmError(f"{tank}: nobody has said that hands are in it, so there is nothing to end")
-            events = end_hands(watch.book, request, until_ms, now_ms)
             self._say(tank, 0)
-            return events, f"{tank}: hands are out; every alarm speaks again"
+            events = end_hands(watch.book, request, until_ms, now_ms)
+            return events, (
+                f"{tank}: hands are out; what they had silenced speaks again. With dry hands plug in again "
+                "what you unplugged, a heater only when it is under water"
+            )
         before_ms = until_ms if goes_on else None
         events, until_ms = begin_hands(watch.book, request, before_ms, now_ms, watch.of(ProbeDetector).health)
         self._say(tank, until_ms)
         ends = watch.book.clock.moment_text(until_ms)
         return events, (
             f"{tank}: hands in the tank until {ends}: what hands cause is silent, what kills is not; it ends "
-            "by itself"
+            "by itself. Unplug at the wall, with dry hands, before a hand goes in, and plug in again after"
         )
 
     def _say(self, tank: str, until_ms: int) -> None:

@@ -27,9 +27,10 @@ def typed(tmp_path: Path) -> Service:
 def test_hands_and_their_end(typed: Service) -> None:
     done = typed.ask("hands", "hallway", "--for", "45min")
     assert done.returncode == 0 and "what hands cause is silent, what kills is not" in done.stdout
+    assert "Unplug at the wall, with dry hands, before a hand goes in" in done.stdout
     assert "shelved for" in typed.ask("status").stdout
     done = typed.ask("hands", "hallway", "--end")
-    assert done.stdout == "hallway: hands are out; every alarm speaks again\n"
+    assert done.stdout.startswith("hallway: hands are out; what they had silenced speaks again.")
     assert typed.ask("hands", "hallway", "--end").returncode == 1
     for words in (("hands", "hallway", "--for", "soon"), ("hands", "nowhere")):
         assert typed.ask(*words).returncode == 2
