@@ -105,6 +105,7 @@ def test_with_a_password_nothing_is_shown_without_it(page: Callable[..., Served]
     assert browser.login() == 303
     status, _, text = browser.ask("/")
     assert status == 200 and "27.59" in text and "You are Ola" in text
+    assert "Unplug at the wall before a hand goes in" in text.partition("Hands in the tank for 30 min")[2]
     for path in PROGRAMS[:2]:
         assert browser.ask(path)[0] == 200
 

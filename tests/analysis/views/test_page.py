@@ -188,6 +188,8 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "Link /dev/ttyUSB0: 360 delivered, last report 12 s ago, 2 garbled" in said
     # watches only; and nobody can answer before a password is set
     assert not re.search(r"<(form|button|input|select|textarea)\b", text)
+    # the first step is there, so its cautions are, once
+    assert said.count("Every cable needs a drip loop") == 1
     # nothing from elsewhere
     assert not re.search(r"""(src|href|action)=["'](?!/|data:,|#)""", text)
     assert not re.search(r"\bon\w+=|\bstyle=", text)
@@ -203,6 +205,17 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "Every cable needs a drip loop" in said and "licensed electrician" in said
     assert "fish-health professional or a vet" in said
     assert "today 10:" in said  # Tokyo's clock is 9 h ahead of UTC (IANA tz database)
+
+
+def test_steps_of_an_alarm_that_is_over_have_their_cautions(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    settings = warm_tank(tmp_path)
+    with EmbeddedStore(settings.store_path()) as store:
+        store.delete_state(ANALYSIS_STATE, "porch")  # as after a shelf or a restart of the analysis
+        (raised,) = [event for event in store.events() if event.event == "raised"]
+    said = plain(serve(settings).get(f"/alarm/{raised.occurrence}")[2])
+    assert "What was to be done" in said and "unplug at the wall first, with dry hands" in said
 
 
 def test_the_page_speaks_in_the_units_of_whoever_reads_it(
