@@ -117,8 +117,8 @@ def end_hands(book: AlarmBook, request: Request, until_ms: int, now_ms: int) -> 
     ]
     if not ours:
         raise AlarmError(
-            f"{book.tank}: nothing that hands had silenced was found (was the clock put back?); what is still "
-            "shelved ends by itself, and `rushlight status` says when"
+            f"{book.tank}: nothing that hands had silenced was found (was the clock put back?); what is "
+            "still shelved ends by itself, and `rushlight status` says when"
         )
     return [event for key in ours for event in book.unshelve(key, now_ms, request.actor)]
 

@@ -22,6 +22,7 @@ from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, A
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.overview import overview
+from rushlight.analysis.views.page import desk
 from rushlight.analysis.views.page.visitors import local_path
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.settings import Settings, parse_settings
@@ -163,6 +164,36 @@ def test_a_password_is_not_guessed(page: Callable[..., Served], clock: list[int]
     assert status == 429 and headers["Retry-After"] and "Try again in" in text  # RFC 6585, 4
     clock[0] += WINDOW_MS
     assert browser.login() == 303
+
+
+def test_links_that_are_none_lock_nobody_out_of_the_login(page: Callable[..., Served]) -> None:
+    served = page()
+    asked = [Browser(served).ask(f"/visit/nobody-{number}")[0] for number in range(MOST_FAILURES + 1)]
+    assert asked == [404] * MOST_FAILURES + [429]
+    assert Browser(served).login() == 303
+
+
+def test_what_no_service_has_done_is_not_confirmed(
+    page: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(desk, "_ASK_S", 0.2)
+    served = page()
+    browser = Browser(served)
+    browser.login()
+    fields = {"csrf": browser.csrf(), "tank": "porch", "back": "/tank/porch"}
+    status, headers, _ = browser.ask("/do/hands", fields)
+    assert (status, headers["Location"]) == (303, "/tank/porch")
+    text = browser.ask("/tank/porch")[2]
+    assert "Not done: The service has not answered so far" in text and "Hands are in the tank" not in text
+    with EmbeddedStore(served.page._store_path) as store:
+        assert [request.kind for request in store.open_requests()] == ["hands"]  # it is kept
+        _, secret = Keys(store).make_token("graphs", ["acknowledge"], NOW)
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)) as connection:
+        given = {"Authorization": f"Bearer {secret}", "Content-Type": "application/json"}
+        body = '{"alarm": "porch/temperature-high"}'
+        connection.request("POST", "/api/v1/alarms/acknowledge", body, given)
+        answer = connection.getresponse()
+        assert answer.status == 503 and b"has not answered so far" in answer.read()
 
 
 def test_many_guesses_at_once_are_counted_too(page: Callable[..., Served]) -> None:
