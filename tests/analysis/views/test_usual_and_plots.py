@@ -5,9 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
-from rushlight.analysis.views.fact_types import AlarmFacts, Facts, NoticeFacts, ReadingFacts, TankFacts
+from rushlight.analysis.views.fact_types import (
+    AlarmFacts,
+    Facts,
+    FailureFacts,
+    NoticeFacts,
+    ReadingFacts,
+    TankFacts,
+)
 from rushlight.analysis.views.facts import collect_facts
 from rushlight.analysis.views.page.front_words import answer_of, day_and_time, sentence
 from rushlight.analysis.views.page.plots import SPANS, plot_of
@@ -165,6 +173,24 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
     assert "Somebody has said they are on it." in seen.lines
     more = answer_of(facts(alarm("low", None), alarm()), quiet, [], True)
     assert more.tone == "high" and "And 1 more alarm in Alcove." in more.lines
+
+
+def test_what_may_not_speak_or_was_not_judged_is_not_called_well(quiet: Settings) -> None:
+    put_aside = replace(alarm(state="out of service"), raised=False, state_text="out of service for 3 days")
+    said = answer_of(facts(put_aside), quiet, [], True)
+    assert (said.tone, said.title) == ("odd", "No alarm, but not every alarm may speak.")
+    assert said.lines[0] == "Silenced: CO2 overdose (Alcove), out of service for 3 days."
+    assert "Nothing needs doing." not in said.lines
+    assert sentence(facts(put_aside).tanks[0]) == "no alarm, some are silenced"
+    # what hands have silenced is one line
+    hands = facts(replace(put_aside, state="shelved", shelf_end_ms=NOW + HOUR))
+    hands.tanks[0].hands_until_ms = NOW + HOUR
+    said = answer_of(hands, quiet, [], True)
+    assert said.lines == ["Hands are in Alcove: what hands cause is silent.", "No alarm so far."]
+    failed = facts()
+    failed.tanks[0].failure = FailureFacts(detector="light", age_ms=HOUR)
+    said = answer_of(failed, quiet, [], True)
+    assert said.tone == "odd" and "Light could not be judged (Alcove)" in said.lines[0]
 
 
 def test_silence_is_not_called_well(quiet: Settings) -> None:
