@@ -85,7 +85,8 @@ class Shown:
         if visitor.tanks is None:
             return facts
         tanks = [tank for tank in facts.tanks if tank.name in visitor.tanks]
-        return replace(facts, tanks=tanks, links=[], refused=[], server=None)
+        notices = replace(facts.notices, error="")  # may name whom the notices reach
+        return replace(facts, tanks=tanks, links=[], refused=[], server=None, notices=notices)
 
     def events(self, visitor: Visitor) -> list[Event]:
         """The last ones, oldest first."""

@@ -285,6 +285,7 @@ def test_a_sitters_link_shows_its_tanks_and_ends(page: Callable[..., Served], cl
     text = browser.ask("/")[2]
     assert "27.59" in text and "Feed a pinch." in text and "tel:+351900" in text
     assert "<form" not in text  # only to look
+    assert 'href="/login"' in text  # a keeper who has tried the link finds the way back
     assert browser.ask("/people")[0] == 403
     assert browser.ask("/do/acknowledge", {"alarm": "porch/temperature-high"})[0] == 403
     (line,) = link_lines(settings, NOW)
@@ -308,6 +309,17 @@ def test_a_sitter_sees_only_their_tanks(tmp_path: Path) -> None:
     warm_tank(tmp_path)
     settings = parse_settings(text, str(tmp_path / "rushlight.toml"))
     set_password(settings, PASSWORD, NOW)
+    with EmbeddedStore(settings.store_path()) as store:
+        store.queue_notice(
+            occurrence="porch/x",
+            transition="raised",
+            target="ola",
+            title="",
+            body="",
+            priority="high",
+            created_ms=NOW,
+        )
+        store.notice_failed(store.pending_notices()[0].id, NOW, "ola@mail.example refused it")
     secret = invited(settings, "Ines", ["cellar"], "2026-03-05", True, "", "", NOW)[1].rpartition("/")[2]
     served = Served(settings, lambda: True, lambda: NOW)
     try:
@@ -318,6 +330,13 @@ def test_a_sitter_sees_only_their_tanks(tmp_path: Path) -> None:
         for path in ("/tank/porch", "/tank/porch/plot.json", "/alarm/porch/temperature-high/x"):
             assert browser.ask(path)[0] == 404
         assert "Porch" not in browser.ask("/history")[2] + browser.ask("/status.json")[2]
+        assert "mail.example" not in browser.ask("/status.json")[2]
+        for path in ("/metrics", "/api/v1/tanks", "/api/v1/alarms", "/api/v1/openapi.json"):
+            status, _, text = browser.ask(path)
+            assert status == 200 and "porch" not in text.lower(), path
+        for path in ("/tanks/porch", "/tanks/porch/log", "/tanks/porch/values?quantity=ph"):
+            assert browser.ask("/api/v1" + path)[0] == 404
+        text = browser.ask("/")[2]
         csrf = re.search(r'name="csrf" value="([^"]+)"', text)
         fields = {"alarm": "porch/temperature-high", "csrf": csrf[1] if csrf else ""}
         assert browser.ask("/do/acknowledge", fields)[0] in (403, 404)
