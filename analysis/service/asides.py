@@ -34,7 +34,9 @@ class Asides:
             if said is not None and said.isdigit():
                 self._hands[tank] = int(said)
 
-    def carry_out(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
+    def carry_out(
+        self, watch: TankWatch, request: Request, store: EmbeddedStore, now_ms: int
+    ) -> tuple[list[Event], str]:
         """Do what was asked; the events of it, and the outcome in words.
 
         Raises
@@ -45,6 +47,11 @@ class Asides:
         tank = watch.tank.name
         if request.kind == "verdict":
             verdict = verdict_of(request, now_ms)
+            if not store.events(occurrence=verdict.occurrence):
+                raise AlarmError(
+                    f"{verdict.occurrence}: no such alarm was raised; give the ALARM-ID that its notice ends "
+                    "with"
+                )
             self._verdicts.append(verdict)
             return [], f"{verdict.occurrence}: noted, {verdict.words()}"
         until_ms = self._hands.get(tank, 0)

@@ -61,7 +61,11 @@ class Desk:
         for _ in range(12):
             self.now += 5 * MIN
             found = [Finding(alarm=name, priority=RATIONALE[name].priority) for name in alarms]
-            raised += [event.alarm for event in book.update(found, self.now) if event.event == "raised"]
+            events = book.update(found, self.now)
+            raised += [event.alarm for event in events if event.event == "raised"]
+            with self.store.transaction():
+                for event in events:
+                    self.store.add_event(event)
         return raised
 
 
@@ -155,6 +159,10 @@ def test_an_end_of_hands_that_ended_nothing_is_not_confirmed(desk: Desk) -> None
 
 def test_a_verdict_is_kept_and_may_be_changed(desk: Desk) -> None:
     name = "hallway/co2-overdose/2026-03-01T02:14:10Z"
+    asked = desk.ask("verdict", "co2-overdose", verdict="false", occurrence=name)
+    assert asked.startswith(f"refused: {name}: no such alarm was raised") and verdicts(desk.store) == {}
+    assert desk.judge("co2-overdose") == ["co2-overdose"]
+    name = desk.live.watches["hallway"].book.records()["hallway", "co2-overdose", ""].occurrence
     asked = desk.ask("verdict", "co2-overdose", verdict="false", occurrence=name)
     assert asked == f"done: {name}: noted, false alarm"
     asked = desk.ask("verdict", "co2-overdose", verdict="other", was="a dying electrode", occurrence=name)

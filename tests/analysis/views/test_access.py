@@ -344,6 +344,18 @@ def test_a_sitter_sees_only_their_tanks(tmp_path: Path) -> None:
         served.page.stop()
 
 
+def test_a_link_that_is_opened_again_and_again_crowds_nobody_out(tmp_path: Path) -> None:
+    settings = warm_tank(tmp_path)
+    with EmbeddedStore(settings.store_path(), synchronous="OFF") as store:
+        keys = Keys(store)
+        keeper = keys.begin("Ola", NOW)
+        link, _ = keys.invite("Ines", ["porch"], False, NOW + 90 * 86_400_000, NOW)
+        for _ in range(120):
+            sitter = keys.begin("Ines", NOW, link)
+        assert keys.by_session(sitter, NOW) and keys.by_session(keeper, NOW)
+        assert len(store.states("page-session")) == 11
+
+
 def test_a_token_does_what_its_scope_says(page: Callable[..., Served]) -> None:
     served = page()
     with EmbeddedStore(served.page._store_path) as store:
