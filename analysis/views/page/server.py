@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import socket
+import ssl
 import threading
 from collections.abc import Callable
 from contextlib import closing
@@ -70,6 +71,10 @@ class StatusPage:
         open_fault = open_without_login(self._settings, self._store_path)
         if open_fault:
             _log.warning("no status page: %s", open_fault)
+            return False
+        tls_fault = self._tls_fault()
+        if tls_fault:
+            _log.warning("no status page: %s; all else goes on", tls_fault)
             return False
         limit = descriptors()
         if not places(limit):
@@ -146,6 +151,22 @@ class StatusPage:
     def _file(self, name: str | None) -> str | None:
         """A file of the settings, meant from their folder."""
         return None if name is None else str(Path(self._settings.path).parent / name)
+
+    def _tls_fault(self) -> str:
+        """What is wrong with certificate and key, and what to do; "" where all is well, or there are none."""
+        page = self._settings.status_page
+        certificate, key = self._file(page.tls_certificate), self._file(page.tls_key)
+        if certificate is None:
+            return ""
+        try:
+            # with no password for the key: asking for one would wait for ever
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password=lambda: "")
+        except (OSError, ValueError) as error:
+            return (
+                f"status_page: tls_certificate, tls_key ({certificate}, {key}): can't be used ({error}); "
+                "give PEM files of a certificate and its key, the key without a password, that this user may read"
+            )
+        return ""
 
     def _say_code(self) -> None:
         """Until there is a password, the log has the code by which the first one is set."""

@@ -22,7 +22,7 @@ from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, A
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.overview import overview
-from rushlight.analysis.views.page import desk
+from rushlight.analysis.views.page import StatusPage, desk
 from rushlight.analysis.views.page.visitors import local_path
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.settings import Settings, parse_settings
@@ -403,11 +403,21 @@ def test_an_open_host_without_a_password_is_refused(tmp_path: Path) -> None:
     assert open_without_login(settings, tmp_path / "nowhere.db") == ""
 
 
-def test_tls_by_files_of_the_settings(tmp_path: Path, page: Callable[..., Served]) -> None:
+def test_tls_by_files_of_the_settings(
+    tmp_path: Path, page: Callable[..., Served], caplog: pytest.LogCaptureFixture
+) -> None:
     files = ["-keyout", str(tmp_path / "k.pem"), "-out", str(tmp_path / "c.pem")]
     subject = ["-subj", "/CN=localhost", "-addext", "subjectAltName=IP:127.0.0.1"]
     command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *files, *subject]
     subprocess.run(command, check=True, capture_output=True)
+    # files that are no pair are named, and the page doesn't claim to be there
+    broken = warm_tank(tmp_path)
+    for wrong in (("nowhere.pem", "k.pem"), ("c.pem", "c.pem")):
+        names = [str(tmp_path / name) for name in wrong]
+        broken.status_page.tls_certificate, broken.status_page.tls_key = names
+        nothing = StatusPage(broken, broken.store_path(), lambda: NOW, lambda: True)
+        assert not nothing.start() and nothing.url == ""
+        assert f"tls_key ({names[0]}, {names[1]}): can't be used" in caplog.text
     served = page(tls_certificate="c.pem", tls_key="k.pem")
     assert served.page.url.startswith("https://127.0.0.1:")
     context = ssl.create_default_context(cafile=str(tmp_path / "c.pem"))
