@@ -56,6 +56,7 @@ class Desk:
     is_well : callable
         Whether readings arrive and the store keeps them.
     pictures : PictureMaker, optional
+        Where the pictures of alarms come from; without it none is offered.
 
     Attributes
     ----------

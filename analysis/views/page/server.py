@@ -16,6 +16,7 @@ from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.keys import has_login
 from rushlight.analysis.views.access.openness import is_loopback, open_without_login
 from rushlight.analysis.views.page.app import PageApp
+from rushlight.analysis.views.page.desk import Desk
 from rushlight.analysis.views.page.door import RESERVE, Door, PageServer, descriptors, places
 from rushlight.collector.errors import StoreError
 from rushlight.collector.log import Clock
@@ -59,7 +60,7 @@ class StatusPage:
         self._settings = settings
         self._clock = clock
         self._store_path = store_path
-        self._app = PageApp(settings, store_path, clock, is_well, pictures)
+        self._app = PageApp(Desk(settings, store_path, clock, is_well, pictures))
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self.name = "status page"
@@ -164,7 +165,8 @@ class StatusPage:
         except (OSError, ValueError) as error:
             return (
                 f"status_page: tls_certificate, tls_key ({certificate}, {key}): can't be used ({error}); "
-                "give PEM files of a certificate and its key, the key without a password, that this user may read"
+                "give PEM files of a certificate and its key, the key without a password, that this user "
+                "may read"
             )
         return ""
 
