@@ -129,9 +129,9 @@ class PageApp:
             watch, _ = watch_of(name, tank, store)
             since_ms = now_ms - SPANS[span].length_ms
             events = store.events(tank=name, since_ms=since_ms)
-            return gzip.compress(
-                msgspec.json.encode(plot_of(store, watch, tank, span, now_ms, events)), 3, mtime=0
-            )
+            units = self.desk.settings.display.units
+            plot = plot_of(store, watch, tank, span, now_ms, events, units)
+            return gzip.compress(msgspec.json.encode(plot), 3, mtime=0)
 
         body = self.desk.once(("plot", name, span), make, _PLOT_MS)
         return _zipped(request, body, gzip.decompress, "application/json")

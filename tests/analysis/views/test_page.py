@@ -227,6 +227,12 @@ def test_the_page_speaks_in_the_units_of_whoever_reads_it(
     # NIST SP 811, B.8: t/°F = 1.8 t/°C + 32
     assert "81.7 °F" in said and "27.59" not in said
     assert "°C" not in said.partition("The last 24 hours")[0]
+    plot = json.loads(served.get("/tank/porch/plot.json")[2])
+    water = next(panel for panel in plot["panels"] if panel["id"] == "temperature")
+    # 24.00 to 27.59 °C; limits 18 and 26 °C
+    assert (water["unit"], water["words"], water["limits"]) == ("°F", "75.2 to 81.7 °F", [64.4, 78.8])
+    assert max(water["high"]) == 81.662 and min(water["low"]) == 75.2
+    assert "78.8 °F" in plot["marks"][0]["text"]
 
 
 def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Callable[..., Served]) -> None:
