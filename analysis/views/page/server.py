@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import socket
-import ssl
 import threading
 from collections.abc import Callable
 from contextlib import closing
@@ -13,6 +12,7 @@ from pathlib import Path
 import uvicorn
 
 from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.views.access.certificate import tls_fault, tls_files
 from rushlight.analysis.views.access.keys import has_login
 from rushlight.analysis.views.access.openness import is_loopback, open_without_login
 from rushlight.analysis.views.page.app import PageApp
@@ -73,9 +73,9 @@ class StatusPage:
         if open_fault:
             _log.warning("no status page: %s", open_fault)
             return False
-        tls_fault = self._tls_fault()
-        if tls_fault:
-            _log.warning("no status page: %s; all else goes on", tls_fault)
+        fault = tls_fault(self._settings)
+        if fault:
+            _log.warning("no status page: %s; all else goes on", fault)
             return False
         limit = descriptors()
         if not places(limit):
@@ -111,7 +111,8 @@ class StatusPage:
             )
             return False
         host = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
-        secure = wanted.tls_certificate is not None
+        files = tls_files(self._settings)
+        secure = files is not None
         self.url = f"{'https' if secure else 'http'}://{host}:{listener.getsockname()[1]}/"
         # the signals stay with the service: uvicorn takes none outside the main thread
         self._server = PageServer(
@@ -129,8 +130,8 @@ class StatusPage:
                 timeout_keep_alive=5,
                 h11_max_incomplete_event_size=16_384,
                 timeout_graceful_shutdown=2,
-                ssl_certfile=self._file(wanted.tls_certificate),
-                ssl_keyfile=self._file(wanted.tls_key),
+                ssl_certfile=None if files is None else files[0],
+                ssl_keyfile=None if files is None else files[1],
             ),
             listener,
             Door(limit),
@@ -148,27 +149,6 @@ class StatusPage:
             )
         self._say_code()
         return True
-
-    def _file(self, name: str | None) -> str | None:
-        """A file of the settings, meant from their folder."""
-        return None if name is None else str(Path(self._settings.path).parent / name)
-
-    def _tls_fault(self) -> str:
-        """What is wrong with certificate and key, and what to do; "" where all is well, or there are none."""
-        page = self._settings.status_page
-        certificate, key = self._file(page.tls_certificate), self._file(page.tls_key)
-        if certificate is None:
-            return ""
-        try:
-            # with no password for the key: asking for one would wait for ever
-            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password=lambda: "")
-        except (OSError, ValueError) as error:
-            return (
-                f"status_page: tls_certificate, tls_key ({certificate}, {key}): can't be used ({error}); "
-                "give PEM files of a certificate and its key, the key without a password, that this user "
-                "may read"
-            )
-        return ""
 
     def _say_code(self) -> None:
         """Until there is a password, the log has the code by which the first one is set."""

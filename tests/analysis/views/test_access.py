@@ -417,6 +417,7 @@ def test_tls_by_files_of_the_settings(
         broken.status_page.tls_certificate, broken.status_page.tls_key = names
         nothing = StatusPage(broken, broken.store_path(), lambda: NOW, lambda: True)
         assert not nothing.start() and nothing.url == ""
+        assert "or there is no status page: status_page: tls_certificate, tls_key" in overview(broken)
         assert f"tls_key ({names[0]}, {names[1]}): can't be used" in caplog.text
     served = page(tls_certificate="c.pem", tls_key="k.pem")
     assert served.page.url.startswith("https://127.0.0.1:")
