@@ -12,7 +12,7 @@ from typing import Final
 
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.requests import quantities_of
-from rushlight.analysis.alarms.states import AlarmState
+from rushlight.analysis.alarms.states import RAISED_STATES, AlarmState
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.events import AlarmKey, Event
 from rushlight.collector.store.records import Request
@@ -56,6 +56,7 @@ NEVER_SILENCED: Final = (
     "setting-doubtful",
 )
 """What harms people or animals at once, new water that doesn't match, and that nobody is watching."""
+_DANGER: Final = "stray-current-suspected"
 
 
 def begin_hands(
@@ -73,8 +74,14 @@ def begin_hands(
     Raises
     ------
     AlarmError
-        Its time is over, or longer than hands take.
+        Its time is over, or longer than hands take; or the water may kill whoever puts a hand in.
     """
+    danger = book.records().get((book.tank, _DANGER, ""))
+    if danger is not None and danger.state in RAISED_STATES:
+        raise AlarmError(
+            f"{book.tank}: stray current is suspected, so keep your hands out of the water; with dry hands "
+            "switch the circuit off at the breaker first, and see the steps of that alarm"
+        )
     for_ms = int(request.arguments.get("for_ms", HANDS_MS))
     if not 0 < for_ms <= LONGEST_HANDS_MS:
         raise AlarmError("hands in the tank: give from 1 minute to 2 hours; shelve an alarm for longer")
@@ -96,12 +103,23 @@ def begin_hands(
 
 
 def end_hands(book: AlarmBook, request: Request, until_ms: int, now_ms: int) -> list[Event]:
-    """End it early: what is still there is raised."""
+    """End it early: what is still there is raised.
+
+    Raises
+    ------
+    AlarmError
+        Nothing is shelved to that end any more.
+    """
     ours = [
         key
         for key, record in sorted(book.records().items())
         if key[1] in SILENCED and record.state is AlarmState.SHELVED and record.shelf_end_ms == until_ms
     ]
+    if not ours:
+        raise AlarmError(
+            f"{book.tank}: nothing that hands had silenced was found (was the clock put back?); what is "
+            "still shelved ends by itself, and `rushlight status` says when"
+        )
     return [event for key in ours for event in book.unshelve(key, now_ms, request.actor)]
 
 

@@ -73,8 +73,8 @@ class NoticeQueue:
         if kind == "unshelved":
             return 0
         with store.transaction():
-            # whatever still waits about it is out of date by this
-            if kind != "raised":
+            turn = self._second.turn_ms(store, event.occurrence)
+            if kind != "raised":  # whatever still waits about it is out of date by this
                 store.cancel_notices(event.occurrence)
             asked = self._second.with_word(store, event.occurrence)
             if kind == "acknowledged" and asked:
@@ -93,7 +93,7 @@ class NoticeQueue:
             if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
             text, transition = event_text(event, self._resend_ms / 60_000), _transition(event)
-            due = self._second.due_ms(event, not_before, now_ms)
+            due = self._second.due_ms(event, turn, not_before, now_ms)
             rest = [target for target in self._second.targets if target not in asked]
             if due is not None and rest:
                 self._queue(

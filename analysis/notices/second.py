@@ -31,12 +31,23 @@ class SecondRecipient:
         self.targets = list(targets)
         self._after_ms = round(settings.second_min * 60_000)
 
-    def due_ms(self, event: Event, not_before_ms: int, now_ms: int) -> int | None:
-        """When they are asked about an event (ms UTC); None where they are not."""
+    def turn_ms(self, store: NoticeStore, occurrence: str) -> int | None:
+        """When it is their turn, by what waits for them; None where nothing does."""
+        if not self.targets:
+            return None
+        mine = [n for n in store.pending_notices() if n.occurrence == occurrence and n.target in self.targets]
+        return min((notice.not_before_ms for notice in mine if notice.number == 0), default=None)
+
+    def due_ms(self, event: Event, turn_ms: int | None, not_before_ms: int, now_ms: int) -> int | None:
+        """When they are asked about an event (ms UTC); None where they are not.
+
+        What was urgent before it became more so (`turn_ms`) waits no longer for that.
+        """
         urgent = PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]
         if not self.targets or not urgent or event.test or event.event not in ("raised", "priority-changed"):
             return None
-        return max(not_before_ms, now_ms) + self._after_ms
+        due_ms = max(not_before_ms, now_ms) + self._after_ms
+        return due_ms if turn_ms is None else min(due_ms, turn_ms)
 
     def with_word(self, store: NoticeStore, occurrence: str) -> list[str]:
         """Those of them that have been asked."""

@@ -34,7 +34,9 @@ class Asides:
             if said is not None and said.isdigit():
                 self._hands[tank] = int(said)
 
-    def carry_out(self, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
+    def carry_out(
+        self, watch: TankWatch, request: Request, store: EmbeddedStore, now_ms: int
+    ) -> tuple[list[Event], str]:
         """Do what was asked; the events of it, and the outcome in words.
 
         Raises
@@ -45,6 +47,11 @@ class Asides:
         tank = watch.tank.name
         if request.kind == "verdict":
             verdict = verdict_of(request, now_ms)
+            if not store.events(occurrence=verdict.occurrence):
+                raise AlarmError(
+                    f"{verdict.occurrence}: no such alarm was raised; give the ALARM-ID that its notice ends "
+                    "with"
+                )
             self._verdicts.append(verdict)
             return [], f"{verdict.occurrence}: noted, {verdict.words()}"
         until_ms = self._hands.get(tank, 0)
@@ -52,16 +59,19 @@ class Asides:
         if request.kind == "hands-over":
             if not goes_on:
                 raise AlarmError(f"{tank}: nobody has said that hands are in it, so there is nothing to end")
-            events = end_hands(watch.book, request, until_ms, now_ms)
             self._say(tank, 0)
-            return events, f"{tank}: hands are out; every alarm speaks again"
+            events = end_hands(watch.book, request, until_ms, now_ms)
+            return events, (
+                f"{tank}: hands are out; what they had silenced speaks again. With dry hands plug in again "
+                "what you unplugged, a heater only when it is under water"
+            )
         before_ms = until_ms if goes_on else None
         events, until_ms = begin_hands(watch.book, request, before_ms, now_ms, watch.of(ProbeDetector).health)
         self._say(tank, until_ms)
         ends = watch.book.clock.moment_text(until_ms)
         return events, (
             f"{tank}: hands in the tank until {ends}: what hands cause is silent, what kills is not; it ends "
-            "by itself"
+            "by itself. Unplug at the wall, with dry hands, before a hand goes in, and plug in again after"
         )
 
     def _say(self, tank: str, until_ms: int) -> None:

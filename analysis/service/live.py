@@ -142,7 +142,7 @@ class LiveAnalysis(Watches):
             if request.kind == "reload":
                 self.reload_asked.add(request.id)
             else:
-                self._outcomes[request.id] = self.carry_out(request, now_ms)
+                self._outcomes[request.id] = self.carry_out(request, store, now_ms)
         self._changed.update(take_log(store, self.watches))
         for event in self._trials.due(now_ms):
             self._events.append(event)
@@ -153,14 +153,14 @@ class LiveAnalysis(Watches):
         self._outcomes |= dict.fromkeys(self.reload_asked, outcome)
         self.reload_asked.clear()
 
-    def carry_out(self, request: Request, now_ms: int) -> str:
+    def carry_out(self, request: Request, store: EmbeddedStore, now_ms: int) -> str:
         """Do to the book what a person asked for; the outcome in words, "done: …" or "refused: …"."""
         watch = self.watches.get(request.tank)
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
             if request.kind in Asides.KINDS:
-                events, outcome = self._asides.carry_out(watch, request, now_ms)
+                events, outcome = self._asides.carry_out(watch, request, store, now_ms)
             else:
                 events, outcome = answer(self._trials, watch, request, now_ms)
         except AlarmError as error:

@@ -11,6 +11,7 @@ from pathlib import Path
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.notices.channels import address_fault, masked, split_urls
 from rushlight.analysis.notices.quiet_hours import quiet_lines
+from rushlight.analysis.views.access.certificate import tls_fault
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.gas_words import gas_lines
 from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
@@ -63,6 +64,9 @@ def overview(settings: Settings) -> str:
     fault = open_without_login(settings, settings.store_path())
     if fault:
         lines += ["", f"To fix, or `rushlight run` does not start: {fault}."]
+    no_page = tls_fault(settings) if settings.status_page.enabled else ""
+    if no_page:
+        lines += ["", f"To fix, or there is no status page: {no_page}."]
     zone = next((tank.timezone for tank in settings.tanks.values()), "UTC")
     lines += ["", *quiet_lines(settings.notices, zone)]
     return "\n".join(lines)

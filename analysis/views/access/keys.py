@@ -30,6 +30,7 @@ LONGEST_LINK_MS = 366 * 86_400_000
 LEAST_PASSWORD = 10
 """Characters. NIST SP 800-63B (section 5.1.1.2) wants 8 at least, and no rules on which."""
 _MOST_SESSIONS = 100
+_MOST_OF_LINK = 10  # whoever opens a link again and again must not crowd the keeper out
 _LONGEST = 200
 _LOGIN, _SESSION, _LINK, _TOKEN = "page-login", "page-session", "page-link", "page-token"
 _KEEPER = "keeper"
@@ -93,8 +94,11 @@ class Keys:
             name=name, until_ms=until_ms, csrf=fresh_secret(), link="" if link is None else link.id
         )
         with self._store.transaction():
-            old = [(found.until_ms, key) for key, found in self._all(_SESSION, Session)]
+            sessions = self._all(_SESSION, Session)
+            old = [(found.until_ms, key) for key, found in sessions]
             over = [key for until, key in old if until <= now_ms]
+            same = [key for key, found in sessions if link is not None and found.link == link.id]
+            over += same[: max(0, len(same) - _MOST_OF_LINK + 1)]
             over += [key for _, key in sorted(old)[: max(0, len(old) - _MOST_SESSIONS + 1)]]
             for key in over:
                 self._store.delete_state(_SESSION, key)

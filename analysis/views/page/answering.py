@@ -17,7 +17,7 @@ from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.alarms.states import MAX_SHELF_MS
 from rushlight.analysis.views.access.keys import Keys
 from rushlight.analysis.views.access.records import Scope, Visitor
-from rushlight.analysis.views.page.desk import Denied, Desk
+from rushlight.analysis.views.page.desk import Denied, Desk, Unanswered
 from rushlight.analysis.views.page.showing import Shown
 from rushlight.analysis.views.page.visitors import fields_of, local_path, require_own
 from rushlight.collector.errors import AlarmError, LogError, RushlightError, SettingsError
@@ -61,7 +61,7 @@ class Answering:
             raise Denied("Your link is for looking; ask the keeper for one that can answer.")
         try:
             good, said = True, await way(fields, visitor)
-        except (AlarmError, LogError, SettingsError) as error:
+        except (AlarmError, LogError, SettingsError, Unanswered) as error:
             good, said = False, str(error)
         self._desk.flash(visitor, good, said)
         return RedirectResponse(local_path(fields.get("back", "/")), 303)

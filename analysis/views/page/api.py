@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from rushlight.analysis.views.access.records import EVERYBODY, Scope, Visitor
 from rushlight.analysis.views.page.answering import alarm_parts
-from rushlight.analysis.views.page.desk import Denied, Desk
+from rushlight.analysis.views.page.desk import Denied, Desk, Unanswered
 from rushlight.analysis.views.page.openapi import description
 from rushlight.analysis.views.page.showing import Shown
 from rushlight.collector.errors import AlarmError, LogError
@@ -146,6 +146,8 @@ class Api:
             outcome = await self._desk.ask("acknowledge", tank, alarm, quantity, arguments, visitor)
         except AlarmError as error:
             raise Denied(str(error), 409) from None
+        except Unanswered as error:
+            raise Denied(str(error), 503) from None
         return _json({"outcome": outcome})
 
     def _name(self, request: Request, visitor: Visitor, scope: Scope) -> str:

@@ -18,7 +18,6 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.page.answering import Answering
@@ -32,8 +31,7 @@ from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.page.shield import Shield
 from rushlight.analysis.views.page.showing import Shown
 from rushlight.analysis.watch.saved import watch_of
-from rushlight.collector.log import ClearLog, Clock
-from rushlight.collector.settings import Settings
+from rushlight.collector.log import ClearLog
 
 __all__ = ["PageApp"]
 
@@ -61,34 +59,16 @@ class PageApp:
 
     Parameters
     ----------
-    settings : Settings
-    store_path : Path
-    clock : callable
-        Milliseconds since 1970, UTC.
-    is_well : callable
-        Whether readings arrive and the store keeps them.
-    pictures : PictureMaker, optional
-        Where the pictures of alarms come from; without it none is offered.
-
-    Attributes
-    ----------
     desk : Desk
     """
 
-    def __init__(
-        self,
-        settings: Settings,
-        store_path: Path,
-        clock: Clock,
-        is_well: Callable[[], bool],
-        pictures: PictureMaker | None = None,
-    ) -> None:
-        self.desk = Desk(settings, store_path, clock, is_well, pictures)
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
         self._static = {name: (_HERE / "static" / name).read_bytes() for name in _STATIC}
         self._zipped = {name: gzip.compress(body, mtime=0) for name, body in self._static.items()}
         version = hashlib.sha256(b"".join(self._static.values())).hexdigest()[:10]
         self._shown = Shown(self.desk, version)
-        self._guards = Guards(self.desk, self._shown, ClearLog(_log, clock))
+        self._guards = Guards(self.desk, self._shown, ClearLog(_log, desk.clock))
         self._entry = Entry(self.desk, self._shown)
         self._answering = Answering(self.desk, self._shown)
         self._live = Live(self.desk, self._shown)
@@ -149,9 +129,9 @@ class PageApp:
             watch, _ = watch_of(name, tank, store)
             since_ms = now_ms - SPANS[span].length_ms
             events = store.events(tank=name, since_ms=since_ms)
-            return gzip.compress(
-                msgspec.json.encode(plot_of(store, watch, tank, span, now_ms, events)), 3, mtime=0
-            )
+            units = self.desk.settings.display.units
+            plot = plot_of(store, watch, tank, span, now_ms, events, units)
+            return gzip.compress(msgspec.json.encode(plot), 3, mtime=0)
 
         body = self.desk.once(("plot", name, span), make, _PLOT_MS)
         return _zipped(request, body, gzip.decompress, "application/json")

@@ -16,12 +16,12 @@ from rushlight.analysis.views.access.keys import Keys, has_login
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import Facts
 from rushlight.analysis.views.facts import collect_facts
-from rushlight.collector.errors import AlarmError, StoreError
+from rushlight.collector.errors import AlarmError
 from rushlight.collector.log import Clock
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 
-__all__ = ["Denied", "Desk"]
+__all__ = ["Denied", "Desk", "Unanswered"]
 
 _KEEP_MS = 2_000  # many windows, or a greedy program, cost no more than one
 _ASK_S = 6.0  # the service looks once a second for what people ask
@@ -40,6 +40,10 @@ class Denied(Exception):
         self.status = status
 
 
+class Unanswered(Exception):
+    """The service has not said yet whether it does what was asked; the text says so."""
+
+
 class Desk:
     """One for a page; on the one thread of its server, but for what it gives to other threads itself.
 
@@ -52,9 +56,12 @@ class Desk:
     is_well : callable
         Whether readings arrive and the store keeps them.
     pictures : PictureMaker, optional
+        Where the pictures of alarms come from; without it none is offered.
 
     Attributes
     ----------
+    attempts, visits : Attempts
+        At the password or the code, and by links.
     code : str
         What the first visitor must know to set the password; a new one each start, "" once it was used.
     leaving : bool
@@ -74,6 +81,7 @@ class Desk:
         self.is_well = is_well
         self.pictures = pictures
         self.attempts = Attempts()
+        self.visits = Attempts()  # of their own: any site can make a browser ask for links that are none
         letters = "".join(secrets.choice(_ALPHABET) for _ in range(_CODE))
         self.code = f"{letters[:5]}-{letters[5:]}"
         self.leaving = False
@@ -152,7 +160,7 @@ class Desk:
         ------
         AlarmError
             It can't be done.
-        StoreError
+        Unanswered
             The service has not answered in time; it does it when it can.
         """
         now = self.clock()
@@ -170,7 +178,10 @@ class Desk:
                     raise AlarmError(text or outcome)
                 return text
             await asyncio.sleep(0.05)
-        raise StoreError("The service is busy and has not answered yet; it is kept and done when it can be.")
+        raise Unanswered(
+            "The service has not answered so far. What you asked for is kept, and done when it can be; look "
+            "again in a minute."
+        )
 
     def flash(self, visitor: Visitor, good: bool, text: str) -> None:
         """To be shown once, on the next page of that browser."""

@@ -8,6 +8,7 @@ import secrets
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from rushlight.analysis.views.access.attempts import Attempts
 from rushlight.analysis.views.access.keys import LEAST_PASSWORD, SESSION_MS, Keys
 from rushlight.analysis.views.access.records import Link, Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk
@@ -49,7 +50,7 @@ class Entry:
         require_own(request, fields, None)
         onward = local_path(fields.get("next", "/"))
         name = _name(fields)
-        self._patience(request)
+        self._patience(request, self._desk.attempts)
         # the failure is counted before the slow look: many at once must not all pass
         self._desk.attempts.failed(address_of(request), self._desk.clock())
         keys = self._desk.keys
@@ -72,7 +73,7 @@ class Entry:
         require_own(request, fields, None)
         if self._desk.has_login():
             raise Denied("A password has been set already; log in with it.", 409)
-        self._patience(request)
+        self._patience(request, self._desk.attempts)
         self._desk.attempts.failed(address_of(request), self._desk.clock())
         given = fields.get("code", "").strip().upper().replace(" ", "").replace("-", "")
         wanted = self._desk.code.replace("-", "")
@@ -92,11 +93,11 @@ class Entry:
 
     async def visit(self, request: Request) -> Response:
         """GET /visit/SECRET: a sitter comes in by their link."""
-        self._patience(request)
+        self._patience(request, self._desk.visits)
         now = self._desk.clock()
         link = self._desk.keys.by_link(str(request.path_params["secret"]), now)
         if link is None:
-            self._desk.attempts.failed(address_of(request), now)
+            self._desk.visits.failed(address_of(request), now)
             raise Denied("This link is not valid, or no longer. Ask the keeper for a new one.", 404)
         return await self._let_in(request, link.name, "/", link)
 
@@ -120,8 +121,8 @@ class Entry:
         set_cookie(self._desk, request, response, await self._desk.write(begin), (until - now) // 1000)
         return response
 
-    def _patience(self, request: Request) -> None:
-        wait_ms = self._desk.attempts.wait_ms(address_of(request), self._desk.clock())
+    def _patience(self, request: Request, attempts: Attempts) -> None:
+        wait_ms = attempts.wait_ms(address_of(request), self._desk.clock())
         if wait_ms:
             raise Denied(f"Too many wrong tries from here. Try again in {wait_ms // 60_000 + 1} min.", 429)
 

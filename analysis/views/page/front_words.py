@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from rushlight.analysis.alarms.states import SILENCED_STATES
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -55,7 +56,7 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
             tone="odd",
             title=f"No fresh numbers from {_and(silent)}.",
             lines=[
-                "Look at the tank and at its device. The others are well."
+                "Look at the tank and at its device. The others have no alarm."
                 if len(watched) > len(silent)
                 else "Look at the tank and at its device."
             ],
@@ -68,6 +69,9 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
             title="No alarm yet; something is being checked.",
             lines=[f"{_capital(c)}." for c in checks],
         )
+    blind = [line for tank in watched for line in _unjudged(tank)]
+    if blind:
+        return Answer(tone="odd", title="No alarm, but not all could be judged.", lines=blind)
     names = {1: "All is well.", 2: "Both tanks are well."}
     title = names.get(len(watched), f"All {_count(len(watched))} tanks are well.")
     if not watched:
@@ -77,6 +81,9 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
         lines.append(
             f"Over, but nobody has said they saw it: {_plain(alarm.headline)} ({tank.title or tank.name})."
         )
+    quiet = [line for tank in watched for line in _silenced(tank)]
+    if quiet:
+        return Answer(tone="odd", title="No alarm, but not every alarm may speak.", lines=[*quiet, *lines])
     lines.append("Nothing needs doing.")
     return Answer(tone="well", title=title, lines=[line for line in lines if line])
 
@@ -117,6 +124,10 @@ def sentence(tank: TankFacts) -> str:
         return "no alarm yet, something is being checked"
     if tank.watched and not _fresh(tank):
         return "no fresh numbers"
+    if _unjudged(tank):
+        return "not all could be judged"
+    if _silenced(tank):
+        return "no alarm, some are silenced"
     return "well" if tank.watched else "not watched"
 
 
@@ -160,6 +171,29 @@ def _needed(
     if not well:
         lines.append("The numbers may be old: no readings come in.")
     return Answer(tone=alarm.priority, title=f"{name} needs you {when}.", lines=lines)
+
+
+def _unjudged(tank: TankFacts) -> list[str]:
+    """An error of Rushlight's own is no sign that a tank is well."""
+    failure = tank.failure
+    if failure is None:
+        return []
+    return [
+        f"{_capital(failure.detector)} could not be judged ({tank.title or tank.name}): an error in "
+        "Rushlight itself. Look at the tank; the service's log says more."
+    ]
+
+
+def _silenced(tank: TankFacts) -> list[str]:
+    """What has no voice; what hands have silenced in one line."""
+    name, until = tank.title or tank.name, tank.hands_until_ms
+    lines = [] if until is None else [f"Hands are in {name}: what hands cause is silent."]
+    states = {str(state) for state in SILENCED_STATES}
+    for alarm in tank.alarms:
+        if alarm.state in states and (until is None or alarm.shelf_end_ms != until):
+            probe = f", {alarm.quantity}" if alarm.quantity else ""
+            lines.append(f"Silenced: {alarm.title}{probe} ({name}), {alarm.state_text}.")
+    return lines
 
 
 def _since(events: Iterable[Event], settings: Settings, facts: Facts) -> str:

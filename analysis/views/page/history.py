@@ -9,7 +9,7 @@ import msgspec
 from rushlight.analysis.alarms.verdicts import Verdict
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.notices.wording import milliseconds
-from rushlight.collector.events import Event
+from rushlight.collector.events import AlarmKey, Event
 
 __all__ = ["Past", "past_alarms"]
 
@@ -17,7 +17,7 @@ __all__ = ["Past", "past_alarms"]
 class Past(msgspec.Struct, kw_only=True):
     """One raising of one alarm; times in ms UTC, `over_ms` None while it goes on or was put aside.
 
-    `answers`: what people did, in words, oldest first.
+    `answers`: what people did, in words, oldest first. `again`: it was put aside, and raised anew after that.
     """
 
     occurrence: str
@@ -27,6 +27,7 @@ class Past(msgspec.Struct, kw_only=True):
     summary: str
     raised_ms: int
     over_ms: int | None = None
+    again: bool = False
     lasted: str = ""
     answers: list[str] = []
     test: bool = False
@@ -36,10 +37,14 @@ class Past(msgspec.Struct, kw_only=True):
 def past_alarms(events: Iterable[Event], verdicts: Mapping[str, Verdict]) -> list[Past]:
     """The newest first; `events` oldest first."""
     found: dict[str, Past] = {}
+    last: dict[AlarmKey, Past] = {}
     for event in events:
         at = milliseconds(event.time)
         if event.event == "raised":
-            found[event.occurrence] = Past(
+            key = (event.tank, event.alarm, event.quantity)
+            if not event.test and key in last:
+                last[key].again = last[key].over_ms is None
+            past = found[event.occurrence] = Past(
                 occurrence=event.occurrence,
                 tank=event.tank,
                 alarm=event.alarm,
@@ -50,10 +55,12 @@ def past_alarms(events: Iterable[Event], verdicts: Mapping[str, Verdict]) -> lis
                 answers=[],
                 verdict=verdicts.get(event.occurrence),
             )
+            if not event.test:
+                last[key] = past
             continue
-        past = found.get(event.occurrence)
-        if past is None:
+        if event.occurrence not in found:
             continue
+        past = found[event.occurrence]
         who = event.actor or "someone"
         if event.event == "acknowledged":
             past.answers.append(f"{who} has seen it")

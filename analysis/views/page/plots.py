@@ -22,6 +22,7 @@ from rushlight.collector.events import Event
 from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
 from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.units import Display, fahrenheit, shown
 
 __all__ = ["SPANS", "Span", "plot_of"]
 
@@ -55,6 +56,7 @@ def plot_of(
     span_name: str,
     end_ms: int,
     events: list[Event],
+    units: Display = "metric",
 ) -> dict[str, Any]:
     """What the browser draws; times are whole seconds since 1970, UTC.
 
@@ -62,6 +64,8 @@ def plot_of(
     ----------
     events : list of Event
         Of this tank, in any order; those within the span are marked.
+    units : Display
+        What whoever looks at it is shown.
     """
     span = SPANS[span_name]
     start_ms = (end_ms - span.length_ms) // span.step_ms * span.step_ms
@@ -95,8 +99,11 @@ def plot_of(
         "end": end_ms // 1000,
         "step": span.step_ms // 1000,
         "zone": tank.timezone,
-        "panels": [panel for panel in panels if panel is not None],
-        "marks": _marks(store, name, start_ms, end_ms, events, zone),
+        "panels": [_in_units(panel, units) for panel in panels if panel is not None],
+        "marks": [
+            {**mark, "text": shown(mark["text"], units)}
+            for mark in _marks(store, name, start_ms, end_ms, events, zone)
+        ],
     }
 
 
@@ -138,6 +145,24 @@ def _panel(
         "usual": usual,
         "shades": shades or [],
         "words": f"{low:.{info.decimals}f} to {high:.{info.decimals}f}{unit}",
+    }
+
+
+def _in_units(panel: dict[str, Any], units: Display) -> dict[str, Any]:
+    """A panel for people who have other units; only temperature has another."""
+    if units == "metric" or panel["id"] != TEMPERATURE:
+        return panel
+
+    def converted(values: list[float | None]) -> list[float | None]:
+        return [None if value is None else round(fahrenheit(value), 3) for value in values]
+
+    usual = panel["usual"]
+    return {
+        **panel,
+        **{name: converted(panel[name]) for name in ("low", "high", "limits")},
+        "usual": None if usual is None else {name: converted(values) for name, values in usual.items()},
+        "unit": shown(panel["unit"], units),
+        "words": shown(panel["words"], units),
     }
 
 

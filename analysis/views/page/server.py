@@ -12,9 +12,11 @@ from pathlib import Path
 import uvicorn
 
 from rushlight.analysis.explain.png_worker import PictureMaker
+from rushlight.analysis.views.access.certificate import tls_fault, tls_files
 from rushlight.analysis.views.access.keys import has_login
 from rushlight.analysis.views.access.openness import is_loopback, open_without_login
 from rushlight.analysis.views.page.app import PageApp
+from rushlight.analysis.views.page.desk import Desk
 from rushlight.analysis.views.page.door import RESERVE, Door, PageServer, descriptors, places
 from rushlight.collector.errors import StoreError
 from rushlight.collector.log import Clock
@@ -58,7 +60,7 @@ class StatusPage:
         self._settings = settings
         self._clock = clock
         self._store_path = store_path
-        self._app = PageApp(settings, store_path, clock, is_well, pictures)
+        self._app = PageApp(Desk(settings, store_path, clock, is_well, pictures))
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self.name = "status page"
@@ -70,6 +72,10 @@ class StatusPage:
         open_fault = open_without_login(self._settings, self._store_path)
         if open_fault:
             _log.warning("no status page: %s", open_fault)
+            return False
+        fault = tls_fault(self._settings)
+        if fault:
+            _log.warning("no status page: %s; all else goes on", fault)
             return False
         limit = descriptors()
         if not places(limit):
@@ -105,7 +111,8 @@ class StatusPage:
             )
             return False
         host = f"[{wanted.host}]" if ":" in wanted.host else wanted.host
-        secure = wanted.tls_certificate is not None
+        files = tls_files(self._settings)
+        secure = files is not None
         self.url = f"{'https' if secure else 'http'}://{host}:{listener.getsockname()[1]}/"
         # the signals stay with the service: uvicorn takes none outside the main thread
         self._server = PageServer(
@@ -123,8 +130,8 @@ class StatusPage:
                 timeout_keep_alive=5,
                 h11_max_incomplete_event_size=16_384,
                 timeout_graceful_shutdown=2,
-                ssl_certfile=self._file(wanted.tls_certificate),
-                ssl_keyfile=self._file(wanted.tls_key),
+                ssl_certfile=None if files is None else files[0],
+                ssl_keyfile=None if files is None else files[1],
             ),
             listener,
             Door(limit),
@@ -142,10 +149,6 @@ class StatusPage:
             )
         self._say_code()
         return True
-
-    def _file(self, name: str | None) -> str | None:
-        """A file of the settings, meant from their folder."""
-        return None if name is None else str(Path(self._settings.path).parent / name)
 
     def _say_code(self) -> None:
         """Until there is a password, the log has the code by which the first one is set."""

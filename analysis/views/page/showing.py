@@ -12,6 +12,7 @@ from msgspec.structs import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
+from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.alarms.states import SILENCED_STATES
 from rushlight.analysis.alarms.verdicts import VERDICTS, verdicts
@@ -84,7 +85,8 @@ class Shown:
         if visitor.tanks is None:
             return facts
         tanks = [tank for tank in facts.tanks if tank.name in visitor.tanks]
-        return replace(facts, tanks=tanks, links=[], refused=[], server=None)
+        notices = replace(facts.notices, error="")  # may name whom the notices reach
+        return replace(facts, tanks=tanks, links=[], refused=[], server=None, notices=notices)
 
     def events(self, visitor: Visitor) -> list[Event]:
         """The last ones, oldest first."""
@@ -176,6 +178,7 @@ class Shown:
             tank=tank,
             alarm=live,
             event=raised[-1],
+            person_first=CAUTIONS["person-first"] in raised[-1].cautions,
             steps=[line.partition(". ")[2] or line for line in raised[-1].action.splitlines()],
             past=past,
             history=[(self._when(event), event) for event in events],

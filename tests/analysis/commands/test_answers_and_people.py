@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from rushlight.analysis.views.access.keys import Keys, has_login
+from rushlight.collector.events import Event
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.running_service import TANK, Service
 
@@ -27,9 +28,10 @@ def typed(tmp_path: Path) -> Service:
 def test_hands_and_their_end(typed: Service) -> None:
     done = typed.ask("hands", "hallway", "--for", "45min")
     assert done.returncode == 0 and "what hands cause is silent, what kills is not" in done.stdout
+    assert "Unplug at the wall, with dry hands, before a hand goes in" in done.stdout
     assert "shelved for" in typed.ask("status").stdout
     done = typed.ask("hands", "hallway", "--end")
-    assert done.stdout == "hallway: hands are out; every alarm speaks again\n"
+    assert done.stdout.startswith("hallway: hands are out; what they had silenced speaks again.")
     assert typed.ask("hands", "hallway", "--end").returncode == 1
     for words in (("hands", "hallway", "--for", "soon"), ("hands", "nowhere")):
         assert typed.ask(*words).returncode == 2
@@ -37,6 +39,14 @@ def test_hands_and_their_end(typed: Service) -> None:
 
 
 def test_a_verdict_is_one_of_three(typed: Service) -> None:
+    none = typed.ask("verdict", NAME, "--false")
+    assert none.returncode == 1 and "no such alarm was raised" in none.stderr
+    raised = Event(
+        time="2026-03-01T02:14:10Z", tank="hallway", alarm="co2-overdose", event="raised", priority="high",
+        summary="", detail="", cautions=[], occurrence=NAME,
+    )  # fmt: skip
+    with EmbeddedStore(typed.store) as store:
+        store.add_event(raised)
     done = typed.ask("verdict", NAME, "--was", "a dying electrode")
     assert done.stdout == f"{NAME}: noted, it was a dying electrode\n"
     assert typed.ask("verdict", NAME, "--false").returncode == 0

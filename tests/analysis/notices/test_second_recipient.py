@@ -54,6 +54,19 @@ def test_what_is_not_urgent_asks_nobody_else_and_a_rise_does(store: EmbeddedStor
     assert ("neighbour", NOON + MIN + AFTER) in due
 
 
+def test_what_grows_more_urgent_puts_the_second_off_no_longer(store: EmbeddedStore) -> None:
+    notices = queue()
+    asks(notices, store, event(), event("priority-changed", NOON + 19 * MIN, priority="critical"))
+    assert [at for _, target, _, at in waiting(store) if target == "neighbour"] == [NOON + AFTER]
+    # somebody had answered: from then on it is a new question
+    later = NOON + 25 * MIN
+    co2 = "co2-overdose"
+    answered = event("acknowledged", NOON + MIN, alarm=co2)
+    worse = event("priority-changed", later, priority="critical", alarm=co2)
+    asks(notices, store, event(alarm=co2), answered, worse)
+    assert (NOON + 25 * MIN + AFTER) in [at for _, target, _, at in waiting(store) if target == "neighbour"]
+
+
 def test_who_answered_is_said_to_both_that_were_asked_and_to_them_alone(store: EmbeddedStore) -> None:
     notices = queue()
     asks(notices, store, event())

@@ -21,6 +21,7 @@ from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.replay.beliefs import RecordingWatch
 from rushlight.analysis.views.access.records import EVERYBODY
 from rushlight.analysis.views.page.app import PageApp
+from rushlight.analysis.views.page.desk import Desk
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch
@@ -118,7 +119,7 @@ def shown(folder: Path, calibration: str, quantity: str, value: float) -> tuple[
             store.add_readings(readings)
             store.save_state(ANALYSIS_STATE, "shelf", watch.snapshot(), 0)
         text = "\n".join(line.plain for line in status_lines(settings, store, NOW))
-    page = PageApp(settings, settings.store_path(), lambda: NOW, lambda: True)
+    page = PageApp(Desk(settings, settings.store_path(), lambda: NOW, lambda: True))
     try:
         request = Request({"type": "http", "method": "GET", "path": "/", "headers": [], "query_string": b""})
         document = bytes(page._shown.front(request, EVERYBODY).body).decode()

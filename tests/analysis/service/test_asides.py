@@ -61,7 +61,11 @@ class Desk:
         for _ in range(12):
             self.now += 5 * MIN
             found = [Finding(alarm=name, priority=RATIONALE[name].priority) for name in alarms]
-            raised += [event.alarm for event in book.update(found, self.now) if event.event == "raised"]
+            events = book.update(found, self.now)
+            raised += [event.alarm for event in events if event.event == "raised"]
+            with self.store.transaction():
+                for event in events:
+                    self.store.add_event(event)
         return raised
 
 
@@ -130,8 +134,35 @@ def test_hands_that_nobody_has_any_more_are_refused(desk: Desk) -> None:
     assert desk.live.watches["hallway"].book.records() == {}
 
 
+def test_no_hand_is_sent_into_water_that_may_kill(desk: Desk) -> None:
+    assert desk.judge("stray-current-suspected") == ["stray-current-suspected"]
+    said = desk.ask("hands")
+    assert said.startswith("refused: hallway: stray current is suspected") and "breaker" in said
+    book = desk.live.watches["hallway"].book
+    assert {record.state for record in book.records().values()} == {AlarmState.UNACKNOWLEDGED}
+    # whoever has put it aside has looked
+    desk.ask("shelve", "stray-current-suspected", for_ms=60 * MIN)
+    assert "Unplug at the wall" in desk.ask("hands")
+    assert "plug in again" in desk.ask("hands-over")
+
+
+def test_an_end_of_hands_that_ended_nothing_is_not_confirmed(desk: Desk) -> None:
+    desk.ask("hands")
+    desk.now -= 20 * MIN  # the clock is put back: what is shelved keeps the time that was left of it
+    desk.live.tick(desk.now)
+    desk.keep()
+    said = desk.ask("hands-over")
+    assert said.startswith("refused: hallway: nothing that hands had silenced")
+    book = desk.live.watches["hallway"].book
+    assert {record.shelf_end_ms for record in book.records().values()} == {desk.now + HANDS_MS}
+
+
 def test_a_verdict_is_kept_and_may_be_changed(desk: Desk) -> None:
     name = "hallway/co2-overdose/2026-03-01T02:14:10Z"
+    asked = desk.ask("verdict", "co2-overdose", verdict="false", occurrence=name)
+    assert asked.startswith(f"refused: {name}: no such alarm was raised") and verdicts(desk.store) == {}
+    assert desk.judge("co2-overdose") == ["co2-overdose"]
+    name = desk.live.watches["hallway"].book.records()["hallway", "co2-overdose", ""].occurrence
     asked = desk.ask("verdict", "co2-overdose", verdict="false", occurrence=name)
     assert asked == f"done: {name}: noted, false alarm"
     asked = desk.ask("verdict", "co2-overdose", verdict="other", was="a dying electrode", occurrence=name)

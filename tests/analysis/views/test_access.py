@@ -22,6 +22,7 @@ from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, A
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.overview import overview
+from rushlight.analysis.views.page import StatusPage, desk
 from rushlight.analysis.views.page.visitors import local_path
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.settings import Settings, parse_settings
@@ -105,6 +106,7 @@ def test_with_a_password_nothing_is_shown_without_it(page: Callable[..., Served]
     assert browser.login() == 303
     status, _, text = browser.ask("/")
     assert status == 200 and "27.59" in text and "You are Ola" in text
+    assert "Unplug at the wall before a hand goes in" in text.partition("Hands in the tank for 30 min")[2]
     for path in PROGRAMS[:2]:
         assert browser.ask(path)[0] == 200
 
@@ -162,6 +164,36 @@ def test_a_password_is_not_guessed(page: Callable[..., Served], clock: list[int]
     assert status == 429 and headers["Retry-After"] and "Try again in" in text  # RFC 6585, 4
     clock[0] += WINDOW_MS
     assert browser.login() == 303
+
+
+def test_links_that_are_none_lock_nobody_out_of_the_login(page: Callable[..., Served]) -> None:
+    served = page()
+    asked = [Browser(served).ask(f"/visit/nobody-{number}")[0] for number in range(MOST_FAILURES + 1)]
+    assert asked == [404] * MOST_FAILURES + [429]
+    assert Browser(served).login() == 303
+
+
+def test_what_no_service_has_done_is_not_confirmed(
+    page: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(desk, "_ASK_S", 0.2)
+    served = page()
+    browser = Browser(served)
+    browser.login()
+    fields = {"csrf": browser.csrf(), "tank": "porch", "back": "/tank/porch"}
+    status, headers, _ = browser.ask("/do/hands", fields)
+    assert (status, headers["Location"]) == (303, "/tank/porch")
+    text = browser.ask("/tank/porch")[2]
+    assert "Not done: The service has not answered so far" in text and "Hands are in the tank" not in text
+    with EmbeddedStore(served.page._store_path) as store:
+        assert [request.kind for request in store.open_requests()] == ["hands"]  # it is kept
+        _, secret = Keys(store).make_token("graphs", ["acknowledge"], NOW)
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)) as connection:
+        given = {"Authorization": f"Bearer {secret}", "Content-Type": "application/json"}
+        body = '{"alarm": "porch/temperature-high"}'
+        connection.request("POST", "/api/v1/alarms/acknowledge", body, given)
+        answer = connection.getresponse()
+        assert answer.status == 503 and b"has not answered so far" in answer.read()
 
 
 def test_many_guesses_at_once_are_counted_too(page: Callable[..., Served]) -> None:
@@ -253,6 +285,7 @@ def test_a_sitters_link_shows_its_tanks_and_ends(page: Callable[..., Served], cl
     text = browser.ask("/")[2]
     assert "27.59" in text and "Feed a pinch." in text and "tel:+351900" in text
     assert "<form" not in text  # only to look
+    assert 'href="/login"' in text  # a keeper who has tried the link finds the way back
     assert browser.ask("/people")[0] == 403
     assert browser.ask("/do/acknowledge", {"alarm": "porch/temperature-high"})[0] == 403
     (line,) = link_lines(settings, NOW)
@@ -276,6 +309,17 @@ def test_a_sitter_sees_only_their_tanks(tmp_path: Path) -> None:
     warm_tank(tmp_path)
     settings = parse_settings(text, str(tmp_path / "rushlight.toml"))
     set_password(settings, PASSWORD, NOW)
+    with EmbeddedStore(settings.store_path()) as store:
+        store.queue_notice(
+            occurrence="porch/x",
+            transition="raised",
+            target="ola",
+            title="",
+            body="",
+            priority="high",
+            created_ms=NOW,
+        )
+        store.notice_failed(store.pending_notices()[0].id, NOW, "ola@mail.example refused it")
     secret = invited(settings, "Ines", ["cellar"], "2026-03-05", True, "", "", NOW)[1].rpartition("/")[2]
     served = Served(settings, lambda: True, lambda: NOW)
     try:
@@ -286,11 +330,30 @@ def test_a_sitter_sees_only_their_tanks(tmp_path: Path) -> None:
         for path in ("/tank/porch", "/tank/porch/plot.json", "/alarm/porch/temperature-high/x"):
             assert browser.ask(path)[0] == 404
         assert "Porch" not in browser.ask("/history")[2] + browser.ask("/status.json")[2]
+        assert "mail.example" not in browser.ask("/status.json")[2]
+        for path in ("/metrics", "/api/v1/tanks", "/api/v1/alarms", "/api/v1/openapi.json"):
+            status, _, text = browser.ask(path)
+            assert status == 200 and "porch" not in text.lower(), path
+        for path in ("/tanks/porch", "/tanks/porch/log", "/tanks/porch/values?quantity=ph"):
+            assert browser.ask("/api/v1" + path)[0] == 404
+        text = browser.ask("/")[2]
         csrf = re.search(r'name="csrf" value="([^"]+)"', text)
         fields = {"alarm": "porch/temperature-high", "csrf": csrf[1] if csrf else ""}
         assert browser.ask("/do/acknowledge", fields)[0] in (403, 404)
     finally:
         served.page.stop()
+
+
+def test_a_link_that_is_opened_again_and_again_crowds_nobody_out(tmp_path: Path) -> None:
+    settings = warm_tank(tmp_path)
+    with EmbeddedStore(settings.store_path(), synchronous="OFF") as store:
+        keys = Keys(store)
+        keeper = keys.begin("Ola", NOW)
+        link, _ = keys.invite("Ines", ["porch"], False, NOW + 90 * 86_400_000, NOW)
+        for _ in range(120):
+            sitter = keys.begin("Ines", NOW, link)
+        assert keys.by_session(sitter, NOW) and keys.by_session(keeper, NOW)
+        assert len(store.states("page-session")) == 11
 
 
 def test_a_token_does_what_its_scope_says(page: Callable[..., Served]) -> None:
@@ -340,11 +403,22 @@ def test_an_open_host_without_a_password_is_refused(tmp_path: Path) -> None:
     assert open_without_login(settings, tmp_path / "nowhere.db") == ""
 
 
-def test_tls_by_files_of_the_settings(tmp_path: Path, page: Callable[..., Served]) -> None:
+def test_tls_by_files_of_the_settings(
+    tmp_path: Path, page: Callable[..., Served], caplog: pytest.LogCaptureFixture
+) -> None:
     files = ["-keyout", str(tmp_path / "k.pem"), "-out", str(tmp_path / "c.pem")]
     subject = ["-subj", "/CN=localhost", "-addext", "subjectAltName=IP:127.0.0.1"]
     command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *files, *subject]
     subprocess.run(command, check=True, capture_output=True)
+    # files that are no pair are named, and the page doesn't claim to be there
+    broken = warm_tank(tmp_path)
+    for wrong in (("nowhere.pem", "k.pem"), ("c.pem", "c.pem")):
+        names = [str(tmp_path / name) for name in wrong]
+        broken.status_page.tls_certificate, broken.status_page.tls_key = names
+        nothing = StatusPage(broken, broken.store_path(), lambda: NOW, lambda: True)
+        assert not nothing.start() and nothing.url == ""
+        assert "or there is no status page: status_page: tls_certificate, tls_key" in overview(broken)
+        assert f"tls_key ({names[0]}, {names[1]}): can't be used" in caplog.text
     served = page(tls_certificate="c.pem", tls_key="k.pem")
     assert served.page.url.startswith("https://127.0.0.1:")
     context = ssl.create_default_context(cafile=str(tmp_path / "c.pem"))

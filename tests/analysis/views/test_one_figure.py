@@ -20,6 +20,7 @@ from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.replay.store import replay_store
 from rushlight.analysis.views.access.records import EVERYBODY
 from rushlight.analysis.views.page.app import PageApp
+from rushlight.analysis.views.page.desk import Desk
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch
@@ -101,7 +102,7 @@ def figures_at_the_alarm(folder: Path, course: Course) -> tuple[dict[str, Figure
         match = re.search(r"CO2, .* (\d+) mg/L   likely (\d+) to (\d+)", text)
         assert match is not None, text
         said["status"] = Figure(*(float(part) for part in match.groups()))
-        page = PageApp(settings, settings.store_path(), lambda: now_ms, lambda: True)
+        page = PageApp(Desk(settings, settings.store_path(), lambda: now_ms, lambda: True))
         try:
             (tank,) = json.loads(bytes(page._json(None, EVERYBODY).body))["tanks"]  # type: ignore[arg-type]
         finally:

@@ -188,6 +188,8 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "Link /dev/ttyUSB0: 360 delivered, last report 12 s ago, 2 garbled" in said
     # watches only; and nobody can answer before a password is set
     assert not re.search(r"<(form|button|input|select|textarea)\b", text)
+    # the first step is there, so its cautions are, once
+    assert said.count("Every cable needs a drip loop") == 1
     # nothing from elsewhere
     assert not re.search(r"""(src|href|action)=["'](?!/|data:,|#)""", text)
     assert not re.search(r"\bon\w+=|\bstyle=", text)
@@ -205,6 +207,17 @@ def test_the_page_says_what_a_person_needs(tmp_path: Path, serve: Callable[..., 
     assert "today 10:" in said  # Tokyo's clock is 9 h ahead of UTC (IANA tz database)
 
 
+def test_steps_of_an_alarm_that_is_over_have_their_cautions(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    settings = warm_tank(tmp_path)
+    with EmbeddedStore(settings.store_path()) as store:
+        store.delete_state(ANALYSIS_STATE, "porch")  # as after a shelf or a restart of the analysis
+        (raised,) = [event for event in store.events() if event.event == "raised"]
+    said = plain(serve(settings).get(f"/alarm/{raised.occurrence}")[2])
+    assert "What was to be done" in said and "unplug at the wall first, with dry hands" in said
+
+
 def test_the_page_speaks_in_the_units_of_whoever_reads_it(
     tmp_path: Path, serve: Callable[..., Served]
 ) -> None:
@@ -214,6 +227,12 @@ def test_the_page_speaks_in_the_units_of_whoever_reads_it(
     # NIST SP 811, B.8: t/°F = 1.8 t/°C + 32
     assert "81.7 °F" in said and "27.59" not in said
     assert "°C" not in said.partition("The last 24 hours")[0]
+    plot = json.loads(served.get("/tank/porch/plot.json")[2])
+    water = next(panel for panel in plot["panels"] if panel["id"] == "temperature")
+    # 24.00 to 27.59 °C; limits 18 and 26 °C
+    assert (water["unit"], water["words"], water["limits"]) == ("°F", "75.2 to 81.7 °F", [64.4, 78.8])
+    assert max(water["high"]) == 81.662 and min(water["low"]) == 75.2
+    assert "78.8 °F" in plot["marks"][0]["text"]
 
 
 def test_danger_to_people_comes_before_everything_else(tmp_path: Path, serve: Callable[..., Served]) -> None:

@@ -240,7 +240,7 @@ def test_hands_in_the_tank_from_a_phone(warm: Watched, look: Callable[..., Page]
         "hands in the tank until"
     )
     page.get_by_role("button", name="Hands are out again").click()
-    expect(page.locator(".said")).to_contain_text("every alarm speaks again")
+    expect(page.locator(".said")).to_contain_text("what they had silenced speaks again")
 
 
 @pytest.mark.timeout(120)

@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
-from rushlight.analysis.views.fact_types import AlarmFacts, Facts, NoticeFacts, ReadingFacts, TankFacts
+from rushlight.analysis.views.fact_types import (
+    AlarmFacts,
+    Facts,
+    FailureFacts,
+    NoticeFacts,
+    ReadingFacts,
+    TankFacts,
+)
 from rushlight.analysis.views.facts import collect_facts
 from rushlight.analysis.views.page.front_words import answer_of, day_and_time, sentence
+from rushlight.analysis.views.page.history import past_alarms
 from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.usual_day import LEAST_DAYS, usual_day
 from rushlight.analysis.watch.saved import watch_of
+from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -165,6 +176,42 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
     assert "Somebody has said they are on it." in seen.lines
     more = answer_of(facts(alarm("low", None), alarm()), quiet, [], True)
     assert more.tone == "high" and "And 1 more alarm in Alcove." in more.lines
+
+
+def test_what_may_not_speak_or_was_not_judged_is_not_called_well(quiet: Settings) -> None:
+    put_aside = replace(alarm(state="out of service"), raised=False, state_text="out of service for 3 days")
+    said = answer_of(facts(put_aside), quiet, [], True)
+    assert (said.tone, said.title) == ("odd", "No alarm, but not every alarm may speak.")
+    assert said.lines[0] == "Silenced: CO2 overdose (Alcove), out of service for 3 days."
+    assert "Nothing needs doing." not in said.lines
+    assert sentence(facts(put_aside).tanks[0]) == "no alarm, some are silenced"
+    # what hands have silenced is one line
+    hands = facts(replace(put_aside, state="shelved", shelf_end_ms=NOW + HOUR))
+    hands.tanks[0].hands_until_ms = NOW + HOUR
+    said = answer_of(hands, quiet, [], True)
+    assert said.lines == ["Hands are in Alcove: what hands cause is silent.", "No alarm so far."]
+    failed = facts()
+    failed.tanks[0].failure = FailureFacts(detector="light", age_ms=HOUR)
+    said = answer_of(failed, quiet, [], True)
+    assert said.tone == "odd" and "Light could not be judged (Alcove)" in said.lines[0]
+
+
+def test_a_raising_that_was_put_aside_is_not_called_open_for_ever() -> None:
+    def event(kind: str, at: str, raising: str, **more: Any) -> Event:
+        return Event(
+            time=f"2026-03-01T{at}:00Z", tank="alcove", alarm="light-missing", event=kind,  # type: ignore[arg-type]
+            priority="medium", summary="MEDIUM: no light", detail="", cautions=[],
+            occurrence=f"alcove/light-missing/2026-03-01T{raising}:00Z", **more,
+        )  # fmt: skip
+
+    first = [event("raised", "08:00", "08:00"), event("shelved", "08:05", "08:00", until="x", actor="Ola")]
+    (only,) = past_alarms(first, {})
+    assert (only.over_ms, only.again) == (None, False)
+    anew, aside = past_alarms([*first, event("raised", "09:05", "09:05")], {})
+    assert (anew.again, aside.again, aside.over_ms) == (False, True, None)
+    over = event("cleared", "08:30", "08:00")
+    anew, past = past_alarms([*first, over, event("raised", "09:05", "09:05")], {})
+    assert (anew.again, past.again, past.lasted) == (False, False, "30 min")
 
 
 def test_silence_is_not_called_well(quiet: Settings) -> None:
