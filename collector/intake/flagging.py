@@ -17,6 +17,9 @@ _log = logging.getLogger("rushlight.collector")
 
 WARM_C = 25.0  # where no water temperature is known yet
 _SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
+# no probe is in hand for longer (`rushlight calibrate` gives half an hour): what a device kept from before
+# is the tank's, and so is all that comes after the clock was put back
+_LONGEST_IN_HAND_MS = 60 * 60_000
 
 
 class Intake:
@@ -86,7 +89,7 @@ class Intake:
                 known = self.quality.known(tank)
                 calibrations, held = self._calibrations.get(tank), self._in_hand.get(tank)
             quantity = reading.quantity
-            if held is not None and reading.time_ms < held.get(quantity, 0):
+            if held is not None and 0 < held.get(quantity, 0) - reading.time_ms <= _LONGEST_IN_HAND_MS:
                 found += self._of_a_hand(reading)
                 continue
             if calibrations is not None and reading.value is not None and quantity != PH_PROBE:
