@@ -8,8 +8,8 @@ Logan River Observatory, published with Jones, Jones & Horsburgh (2022), doi:10.
 water, values in steps of 0.1, marked where the programme rejected them.
 
 The first two sites were used to choose the flagging's constants. `UNTOUCHED` says only that no constant was
-fitted to the others: they were scored after each change, and the tidal ones led to two rules for coarse steps,
-so none of them is unseen. New rules need new site-years.
+fitted to the others: they were scored after each change, and the tidal ones led to two rules for coarse
+steps, so none of them is unseen. New rules need new site-years.
 
 Matching
 --------
