@@ -7,7 +7,9 @@ Logan River Observatory, published with Jones, Jones & Horsburgh (2022), doi:10.
 `nerrs_*`: National Estuarine Research Reserve System, Apalachicola, as in the R package SWMPr (CC0): tidal
 water, values in steps of 0.1, marked where the programme rejected them.
 
-The first two sites were used to choose the flagging's constants; no other has been.
+The first two sites were used to choose the flagging's constants. `UNTOUCHED` says only that no constant was
+fitted to the others: they were scored after each change, and the tidal ones led to two rules for coarse
+steps, so none of them is unseen. New rules need new site-years.
 
 Matching
 --------
@@ -22,7 +24,7 @@ false
     A detection with no event within an hour. One that touches an event is neither counted again
     nor false.
 
-Precision is hits / (hits + false), recall hits / events. Rushlight runs with one setting for all four series,
+Precision is hits / (hits + false), recall hits / events. Rushlight runs with one setting for all series,
 by the code that runs live; only the range of the water is a river's (`RIVER_LOW_C`). QARTOD's thresholds are
 chosen afterwards from a grid, by the labels that they are then judged on: more than any operator could do.
 """

@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 from bench.diagnosis.edges import FollowedFloat, FollowedInt, following
-from bench.diagnosis.number_tests import main
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.power.numbers import MAINS
 
@@ -45,4 +44,3 @@ def test_tests_that_notice_a_number_and_tests_that_do_not() -> None:
         command = [sys.executable, "-m", "bench.diagnosis.number_tests", "--number", "THERMAL.slopes_least"]
         done = subprocess.run([*command, path], cwd=ROOT, capture_output=True, text=True, check=True)
         assert f"{noticed} noticed" in done.stdout
-    assert callable(main)

@@ -127,10 +127,11 @@ class SurgeWatch(msgspec.Struct):
             before = _slope(self.window, span, 2 * span)
             if now is None or before is None:
                 continue
-            known, seen = self.wanders[place], (now - before) ** 2 / 2
-            if known > 0:
-                seen = known + (min(seen, SURGE.clipped * known) - known) / SURGE.learns_in
-            self.wanders[place] = seen
+            known = self.wanders[place]
+            # the first look may be at an electrode that still settles: then no more than of a quiet one
+            quiet = SURGE.least_noise_ph**2 * SURGE.regression / SURGE.least_frames / (span / 60) ** 2
+            seen = min((now - before) ** 2 / 2, SURGE.clipped * (known or quiet))
+            self.wanders[place] = known + (seen - known) / SURGE.learns_in if known > 0 else seen
 
     def left_s(self, gas: Gas, ph: float, curve: PhCurve, limit: float) -> float | None:
         """Seconds until the likeliest CO2 is at `limit` (mg/L) with this supply; None where it never is."""

@@ -173,7 +173,7 @@ class HeaterStuck(msgspec.Struct):
                 if heat.room is not None and excess is not None
                 else ""
             )
-            observations.append(f"going up {slope:+.2f} °C an hour{by_room}")
+            observations.append(f"changing {slope:+.2f} °C an hour{by_room}")
         if heat.power is not None:
             observations.append(f"the heater draws {heat.power:.0f} W")
         return Finding(

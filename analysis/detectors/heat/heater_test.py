@@ -200,8 +200,8 @@ def welded_verdict(
         seen and own is not None
     ):  # the heater was seen to come on: without it the water goes on by so much less
         free, bias = own - gives, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
-    if free is None:
-        return None
+    if free is None or (line.slope < free and not heat.drawing):
+        return None  # water that loses more than without any heat: a cooler that has come back, colder water
     slopes = {
         "works": [free, max(free, 0.0)],
         "stuck": [free + gives],

@@ -11,7 +11,7 @@ from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.intake.flagging import Intake
-from rushlight.collector.readings import Reading
+from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.simulator.microcontroller import Firmware, PtyLine
 from tests.conftest import wait_for
@@ -94,3 +94,13 @@ def test_buffers_raise_nothing_while_the_probe_is_in_hand() -> None:
     assert [one.alarm for one in events(in_hand=False)] == ["co2-overdose"]
     # longer than that, it is missed: whoever forgot it is told
     assert {one.alarm for one in events(in_hand=True, minutes=30)} == {"probe-fault"}
+
+
+def test_what_a_device_kept_from_before_and_a_clock_put_back_are_the_tanks() -> None:
+    """In hand for half an hour from now, and since two minutes ago: a device may be so far behind."""
+    intake = Intake(parse_settings(TOML))
+    intake.calibrate({}, {"cellar": {"temperature": (NOW - 2 * MINUTE, NOW + 30 * MINUTE)}})
+    ages_min = {1: Flag.FAIL, -29: Flag.FAIL, -31: Flag.PASS, 3: Flag.PASS, 300: Flag.PASS}
+    for age_min, flag in ages_min.items():
+        taken = intake.take(Reading("cellar", "temperature", NOW - age_min * MINUTE, 22.0))
+        assert (taken[0].flag == Flag.FAIL) is (flag == Flag.FAIL), age_min

@@ -128,3 +128,18 @@ def test_an_electrode_that_wanders_is_no_surge(seed: int) -> None:
     for reading in wandering(0.3, 4.0, begin, begin + 2 * HOUR_S, seed):
         raised += [reading.time_ms / 1000 - begin for event in watch.feed(reading) if event.event == "raised"]
     assert len(raised) == 1 and 0 < raised[0] < 45 * 60
+
+
+def test_an_electrode_that_settles_in_its_first_hour_does_not_hide_a_surge_days_later() -> None:
+    """Half a pH too high when it was put in, with a time constant of 20 min: no measure of how it wanders."""
+    begin = DAYS * DAY_S + 15 * HOUR_S
+    watch = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
+    after = None
+    for reading in readings(60, 0.3, 3.0, begin, begin + HOUR_S):
+        if reading.quantity == "ph" and reading.value is not None:
+            reading.value += round(0.5 * math.exp(-reading.time_ms / 1000 / 1200), 2)
+        for event in watch.feed(reading):
+            if (event.alarm, event.event) == ("co2-overdose", "raised"):
+                after = (reading.time_ms / 1000 - begin) / 60
+                break
+    assert after is not None and 0 < after <= 15

@@ -12,17 +12,23 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import msgspec
 import pytest
 
+from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.heat import likelihood_numbers
+from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
-from rushlight.analysis.detectors.heat.heater_test import noise_of
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
+from rushlight.analysis.detectors.heat.heater_test import Course, noise_of, welded_verdict
 from rushlight.analysis.detectors.heat.likelihood_numbers import WEIGHED
 from rushlight.analysis.detectors.heat.weigh import line_of, weigh
+from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
@@ -229,6 +235,26 @@ def test_each_course_has_its_own_hypothesis(points: list[tuple[float, float]], l
     assert line is not None
     nats = weigh(line, {"works": [0.3], "dead": [-0.4]}, 0.05, 0.3, {})
     assert max(nats, key=nats.__getitem__) == likeliest
+
+
+@pytest.mark.parametrize(("slope", "told"), [(1.0, True), (-0.6, False)], ids=["rises", "falls"])
+def test_water_that_falls_faster_than_it_would_without_heat_has_no_stuck_heater(
+    slope: float, told: bool
+) -> None:
+    """A fan that comes back after a hot day. What a heater gives is known least, which is no sign of it."""
+    window = Window(60)
+    for n in range(20):
+        window.add(BEGAN + n * 5 * MINUTE, 26.6 + slope * (n - 19) / 12)
+    known: dict[str, Any] = dict.fromkeys(HeatNow.__struct_fields__)
+    known |= {"now": window.times[-1], "temperature": window.values[-1], "room": 26.0, "learnt": True}
+    heat = HeatNow(**known | {"floor": 21.7, "ceiling": 25.25, "full": 0.0, "rate": 1.0, "explained": 0.0})
+    frame = Frame(heat.now, heat.now + MINUTE, None, None, None, None, None, {})
+    about = Moment(frame, 0, 800.0, True, set())
+    about.lamp.on = False
+    verdict = welded_verdict(
+        about, heat, HeaterMemory(), HeaterCycle(), Course(window, 0.02, -1), 0.56, usual=25.0
+    )
+    assert (verdict is not None and verdict.told) is told
 
 
 def test_the_longer_the_course_the_surer() -> None:
