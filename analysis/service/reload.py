@@ -172,30 +172,40 @@ class Reloader:
 
     def _go_over(self, new: Settings, prepared: Prepared, notifier: Notifier) -> None:
         running = self._running
+        # what reads the store first: where it can't, nothing has changed
+        maker = running.service.successor(new)
         running.analysis.renew(new, notifier, running.store, self._clock())
         notifier.go_on_from(self._notifier)
-        running.service.renew(new, prepared)
+        running.service.renew(new, prepared, maker)
         running.notices.use(notifier)
         self._settings, self._notifier = new, notifier
 
     def _exchange_page(self, old: Settings, new: Settings) -> list[str]:
-        """A page by the new settings; the old one goes on where the new address can't be had."""
+        """A page by the new settings; the old one goes on where it can't be had. What is to be said of it."""
         was, wanted = old.status_page, new.status_page
         moves = (was.host, was.port) != (wanted.host, wanted.port)
         before = self._page
-        if before is not None and not (moves and wanted.enabled):
-            before.leave()
-            before.stop(_PAGE_ENDS_S)
+        if not wanted.enabled or not moves:
+            self._end(before)
         page = self._running.make_page(new)
-        if page is None and wanted.enabled and moves and before is not None:
-            return [
-                f"no page can be had at {wanted.host}:{wanted.port}; the one at {was.host}:{was.port} stays"
-            ]
-        if before is not None and moves and wanted.enabled:
-            before.leave()
-            before.stop(_PAGE_ENDS_S)
-        self._page = page
-        return []
+        if page is not None or not wanted.enabled:
+            if moves and wanted.enabled:
+                self._end(before)
+            self._page = page
+            return []
+        said = f"no page can be had at {wanted.host}:{wanted.port}, the log says why"
+        if before is None:
+            return [said]
+        if not moves:
+            self._page = self._running.make_page(old)
+            if self._page is None:
+                return [said]
+        return [f"{said}; the one at {was.host}:{was.port} stays, by the old settings"]
+
+    def _end(self, page: Page | None) -> None:
+        if page is not None:
+            page.leave()
+            page.stop(_PAGE_ENDS_S)
 
 
 def can_run(settings: Settings) -> Settings:

@@ -167,10 +167,15 @@ class CollectorService:
         """Judge and keep all that has come, as at the end; False where it can't be kept now."""
         return not self._why and self._drain()
 
-    def renew(self, settings: Settings, prepared: Prepared) -> None:
-        """Go on by other settings, after `settle`."""
+    def successor(self, settings: Settings) -> BatchMaker:
+        """What makes batches by other settings, after `settle`; StoreError where it can't be read."""
+        return self._maker.successor(settings, self._store)
+
+    def renew(self, settings: Settings, prepared: Prepared, maker: BatchMaker) -> None:
+        """Go on by other settings."""
         self.links.use(settings.links, prepared)
-        self._maker.renew(settings, self.links.settings, self._store)
+        maker.map_topics(self.links.known)
+        self._maker = maker
         self._packing.renew(settings.store)
         self._report_ms = 0
 

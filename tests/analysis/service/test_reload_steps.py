@@ -1,0 +1,199 @@
+"""Settings read again, one step at a time: all of them or none, and what is said is what was done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from rushlight.analysis.service.reload import Reloader, Running
+from rushlight.collector.errors import StoreError
+from rushlight.collector.service.parts import Part
+from rushlight.collector.settings import Settings, parse_settings
+from tests.analysis.service.test_live import Service as Live
+from tests.analysis.service.test_live import readings
+
+TEXT = """
+[[links]]
+kind = "serial"
+port = "/dev/none"
+[tanks.sill]
+volume_litres = 30
+timezone = "Europe/Rome"
+[tanks.sill.livestock]
+temperature_low_c = 18
+temperature_high_c = {high}
+[status_page]
+enabled = {page}
+port = {port}
+"""
+
+
+class Page:
+    def __init__(self, settings: Settings) -> None:
+        self.port = settings.status_page.port
+        self.over = False
+
+    def leave(self) -> None:
+        self.over = True
+
+    def stop(self, timeout_s: float) -> bool:
+        return True
+
+
+class Parts:
+    """A service's parts that note what reaches them, in order."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.done: list[str] = []
+        self.outcomes: list[str] = []
+        self.unreadable = False
+        self.full = False
+        self.page_is_had: Callable[[Settings], bool] = lambda settings: True
+        self.wanted = self.settings()
+        self.pages: list[Page] = []
+        service = SimpleNamespace(
+            links=SimpleNamespace(prepare=lambda *_: {}),
+            settle=lambda: not self.full,
+            successor=self._successor,
+            renew=lambda *_: self.done.append("service"),
+        )
+        analysis = SimpleNamespace(
+            reload_asked={1},
+            renew=lambda *_: self.done.append("analysis"),
+            reloaded=self.outcomes.append,
+        )
+        notifier: Any = SimpleNamespace(targets=["a"], go_on_from=lambda _: None)
+        notices = SimpleNamespace(use=lambda _: self.done.append("notices"))
+        parts: Any = (None, service, analysis, notices, None, lambda _: notifier, self._page)
+        self.reloader = Reloader(
+            self.wanted,
+            Part(1, 1),
+            Running(*parts),
+            notifier,
+            self._page(self.wanted),
+            int,
+            lambda _: self.wanted,
+        )
+
+    def settings(self, high: float = 26, page: bool = True, port: int = 8742) -> Settings:
+        text = TEXT.format(high=high, page=str(page).lower(), port=port)
+        return parse_settings(text, str(self.folder / "rushlight.toml"))
+
+    def _successor(self, settings: Settings) -> None:
+        if self.unreadable:
+            raise StoreError("can't be read")
+
+    def _page(self, settings: Settings) -> Page | None:
+        if not settings.status_page.enabled or not self.page_is_had(settings):
+            return None
+        self.pages.append(Page(settings))
+        return self.pages[-1]
+
+    def reload(self, **wanted: Any) -> str:
+        self.wanted = self.settings(**wanted)
+        self.reloader.ask()
+        self.reloader.between()
+        return self.outcomes[-1] if self.outcomes else ""
+
+
+@pytest.fixture
+def parts(tmp_path: Path) -> Parts:
+    return Parts(tmp_path)
+
+
+def test_a_store_that_cannot_be_read_leaves_no_half_of_two_settings(parts: Parts) -> None:
+    parts.unreadable = True
+    assert parts.reload(high=25) == "refused: can't be read"
+    assert parts.done == []
+    parts.unreadable = False
+    assert parts.reload(high=25) == "done: sill: livestock temperature high 26 → 25 °C"
+    assert parts.done == ["analysis", "service", "notices"]
+
+
+def test_a_full_store_is_waited_for_and_nothing_is_said_before(
+    parts: Parts, caplog: pytest.LogCaptureFixture
+) -> None:
+    parts.full = True
+    for _ in range(3):
+        assert parts.reload(high=25) == "" and parts.done == []
+    assert caplog.text.count("when the store can be written") == 1
+    parts.full = False
+    parts.reloader.between()  # nobody has to ask again
+    assert parts.outcomes == ["done: sill: livestock temperature high 26 → 25 °C"]
+
+
+def test_a_page_that_cannot_be_had_is_said_and_the_old_one_goes_on(parts: Parts) -> None:
+    parts.page_is_had = lambda settings: settings.status_page.port != 9000
+    first = parts.pages[0]
+    assert parts.reload(port=9000).endswith(
+        "no page can be had at 127.0.0.1:9000, the log says why; the one at 127.0.0.1:8742 stays, by the old "
+        "settings"
+    )
+    assert not first.over and len(parts.pages) == 1
+
+
+def test_a_page_whose_address_stays_goes_on_by_the_old_settings(parts: Parts) -> None:
+    parts.page_is_had = lambda settings: settings.tanks["sill"].livestock.temperature_high_c != 25
+    said = parts.reload(high=25)
+    assert "no page can be had at 127.0.0.1:8742" in said and "by the old settings" in said
+    assert [page.over for page in parts.pages] == [True, False]
+    parts.page_is_had = lambda settings: False
+    said = parts.reload(high=24)
+    assert said.endswith("the log says why") and [page.over for page in parts.pages] == [True, True]
+    # where there was none, it is said, too; and it is tried again
+    assert parts.reload(high=23).endswith("no page can be had at 127.0.0.1:8742, the log says why")
+    parts.page_is_had = lambda settings: True
+    assert "page" not in parts.reload(high=26)
+    assert [page.over for page in parts.pages] == [True, True, False]
+
+
+def test_a_page_moves_is_switched_off_and_on(parts: Parts) -> None:
+    parts.reload(port=9000)
+    assert [(page.port, page.over) for page in parts.pages] == [(8742, True), (9000, False)]
+    parts.reload(port=9000, page=False)
+    assert [page.over for page in parts.pages] == [True, True]
+    assert parts.reloader.stop(1)
+    parts.reload(port=9000)
+    assert [page.over for page in parts.pages] == [True, True, False]
+    parts.reloader.leave()
+    assert parts.pages[-1].over
+
+
+def test_of_new_tanks_that_cannot_be_taken_up_nothing_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second can't be read: the first is not watched either, and what goes on can be kept."""
+    live = Live(tmp_path / "rushlight.db")
+    live.give(readings(1))
+    before = live.live.watches
+    text = live.text + "".join(
+        f"[tanks.{name}]\nvolume_litres = 20\ntimezone = 'UTC'\n[tanks.{name}.livestock]\n"
+        "temperature_low_c = 18\ntemperature_high_c = 26\n"
+        for name in ("annex", "porch")
+    )
+    text = text.replace("[tanks.shed", "[tanks.attic")  # and the shed is gone
+    real = live.store.load_state
+
+    def failing(kind: str, name: str) -> Any:
+        if kind == "analysis" and name == "porch":
+            raise StoreError("can't be read")
+        return real(kind, name)
+
+    monkeypatch.setattr(live.store, "load_state", failing)
+    with pytest.raises(StoreError):
+        live.live.renew(parse_settings(text), live.live._notifier, live.store, live.now)
+    assert live.live.watches is before
+    live.commit([], closing=True)
+    assert sorted(live.store.states("analysis")) == ["hallway", "shed"]
+    assert not live.store.states("analysis-parked")
+    monkeypatch.undo()
+    live.live.renew(parse_settings(text), live.live._notifier, live.store, live.now)
+    live.commit([])
+    assert list(live.live.watches) == ["hallway", "attic", "annex", "porch"]
+    assert list(live.store.states("analysis-parked")) == ["shed"]
+    live.store.close()
