@@ -50,6 +50,8 @@ class Running(NamedTuple):
     make_link: Callable[[LinkSettings, Clock, Path], Link]
     make_notifier: Callable[[Settings], Notifier]
     make_page: Callable[[Settings], Page | None]
+    publish_alarms: Callable[[], None]
+    """Each alarm's state, to the links in force: a broker that is new knows of none."""
 
 
 class Reloader:
@@ -140,6 +142,10 @@ class Reloader:
             Nothing was changed.
         """
         old, running = self._settings, self._running
+        if self._waits:
+            if not running.service.settle():
+                return None
+            self._waits = False
         new = settings_of_part(can_run(self._read(old.path)), self._part)
         fixed = needs_restart(old, new)
         if fixed:
@@ -150,6 +156,11 @@ class Reloader:
         said = changes(old, new)
         if not said:
             return "done: nothing has changed"
+        if not running.service.settle():
+            if not self._waits:
+                _log.warning("the settings are read again when the store can be written")
+            self._waits = True
+            return None
         folder = Path(new.path).parent
         prepared = running.service.links.prepare(
             new.links, lambda link: running.make_link(link, self._clock, folder)
@@ -160,13 +171,9 @@ class Reloader:
                 f"{new.path}: [notices] urls_env: {new.notices.urls_env} is not set in the running service, "
                 "so alarms would reach nobody; set it in the service's environment and restart it"
             )
-        if not running.service.settle():
-            if not self._waits:
-                _log.warning("the settings are read again when the store can be written")
-            self._waits = True
-            return None
-        self._waits = False
         self._go_over(new, prepared, notifier)
+        if old.links != new.links:
+            self._publish_alarms()
         page = self._exchange_page(old, new)
         return "done: " + "\n".join([*said, *page])
 
@@ -179,6 +186,12 @@ class Reloader:
         running.service.renew(new, prepared, maker)
         running.notices.use(notifier)
         self._settings, self._notifier = new, notifier
+
+    def _publish_alarms(self) -> None:
+        try:
+            self._running.publish_alarms()
+        except StoreError as error:
+            _log.warning("%s; a new broker hears of each alarm when it changes next", error)
 
     def _exchange_page(self, old: Settings, new: Settings) -> list[str]:
         """A page by the new settings; the old one goes on where it can't be had. What is to be said of it."""

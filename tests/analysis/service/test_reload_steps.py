@@ -52,6 +52,7 @@ class Parts:
         self.done: list[str] = []
         self.outcomes: list[str] = []
         self.unreadable = False
+        self.reads = 0
         self.full = False
         self.page_is_had: Callable[[Settings], bool] = lambda settings: True
         self.wanted = self.settings()
@@ -69,7 +70,8 @@ class Parts:
         )
         notifier: Any = SimpleNamespace(targets=["a"], go_on_from=lambda _: None)
         notices = SimpleNamespace(use=lambda _: self.done.append("notices"))
-        parts: Any = (None, service, analysis, notices, None, lambda _: notifier, self._page)
+        made: Any = (lambda _: notifier, self._page, self._publish)
+        parts: Any = (None, service, analysis, notices, None, *made)
         self.reloader = Reloader(
             self.wanted,
             Part(1, 1),
@@ -77,12 +79,21 @@ class Parts:
             notifier,
             self._page(self.wanted),
             int,
-            lambda _: self.wanted,
+            self._read,
         )
 
-    def settings(self, high: float = 26, page: bool = True, port: int = 8742) -> Settings:
-        text = TEXT.format(high=high, page=str(page).lower(), port=port)
+    def settings(
+        self, high: float = 26, page: bool = True, port: int = 8742, link: str = "/dev/none"
+    ) -> Settings:
+        text = TEXT.format(high=high, page=str(page).lower(), port=port).replace("/dev/none", link)
         return parse_settings(text, str(self.folder / "rushlight.toml"))
+
+    def _read(self, path: str) -> Settings:
+        self.reads += 1
+        return self.wanted
+
+    def _publish(self) -> None:
+        self.done.append("alarms")
 
     def _successor(self, settings: Settings) -> None:
         if self.unreadable:
@@ -122,9 +133,28 @@ def test_a_full_store_is_waited_for_and_nothing_is_said_before(
     for _ in range(3):
         assert parts.reload(high=25) == "" and parts.done == []
     assert caplog.text.count("when the store can be written") == 1
+    for _ in range(50):  # some seconds: the file is not read each time
+        parts.reloader.between()
+    assert parts.reads == 1
     parts.full = False
     parts.reloader.between()  # nobody has to ask again
     assert parts.outcomes == ["done: sill: livestock temperature high 26 → 25 °C"]
+
+
+def test_a_new_broker_hears_of_the_alarms_that_are_active(
+    parts: Parts, caplog: pytest.LogCaptureFixture
+) -> None:
+    parts.reload(high=25)
+    assert "alarms" not in parts.done
+    assert "a new link" in parts.reload(high=25, link="/dev/other")
+    assert parts.done[3:] == ["analysis", "service", "notices", "alarms"]
+
+    def unreadable() -> None:
+        raise StoreError("can't be read")
+
+    parts.reloader._running = parts.reloader._running._replace(publish_alarms=unreadable)
+    assert "a new link" in parts.reload(high=25)  # it is in force all the same
+    assert "a new broker hears" in caplog.text
 
 
 def test_a_page_that_cannot_be_had_is_said_and_the_old_one_goes_on(parts: Parts) -> None:

@@ -92,11 +92,13 @@ class World:
         link.counters["subscribed" if isinstance(link, Broker) else "opened"] = 1
 
     def step(self, *times_s: float) -> list[str]:
-        """What happened since the last call; threads that stop a link have had their time."""
+        """What happened since the last call; threads that stop a link, and may, have had their time."""
         for now_s in times_s:
             self.links.step(now_s)
-            for thread in list(self.links._stopping.values()):
-                thread.join(0.2)
+            for number, thread in self.links._stopping.items():
+                assert thread.daemon  # one that hangs must not hold the process
+                if self.link(number).may_stop.is_set():
+                    thread.join(10)
         found = list(self.events)
         self.events.clear()
         return found
@@ -282,7 +284,19 @@ def test_one_that_waits_and_is_wanted_again_begins(world: World) -> None:
     world.use(PORT)
     world.use(other_way("ann"), PORT)
     world.link(0).may_stop.set()
-    assert world.step(1, 2, 3)[-2:] == ["stop attic", "start attic"]
+    assert world.step(1, 2, 3) == ["follow attic 0", "stop attic", "start attic"]
+
+
+def test_also_where_its_time_came_meanwhile(world: World) -> None:
+    world.link(0).may_stop.clear()
+    world.use(other_way("ann"), PORT)
+    world.use(PORT)
+    world.link(0).may_stop.set()
+    wait_for(lambda: "stop attic" in world.events, "the end of the old one")
+    wait_for(lambda: not world.links._stopping[0].is_alive(), "and of its thread")
+    assert world.step(1) == ["stop attic", "start attic", "retire attic"]
+    world.use(other_way("ann"), PORT)
+    assert world.step(2) == ["follow attic 0"]
 
 
 def test_numbers_are_never_used_twice(world: World) -> None:
