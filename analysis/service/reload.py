@@ -180,7 +180,7 @@ class Reloader:
     def _go_over(self, new: Settings, prepared: Prepared, notifier: Notifier) -> None:
         running = self._running
         # what reads the store first: where it can't, nothing has changed
-        maker = running.service.successor(new)
+        maker = running.service.maker.successor(new, running.store)
         running.analysis.renew(new, notifier, running.store, self._clock())
         notifier.go_on_from(self._notifier)
         running.service.renew(new, prepared, maker)

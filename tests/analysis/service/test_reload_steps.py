@@ -60,7 +60,7 @@ class Parts:
         service = SimpleNamespace(
             links=SimpleNamespace(prepare=lambda *_: {}),
             settle=lambda: not self.full,
-            successor=self._successor,
+            maker=SimpleNamespace(successor=self._successor),
             renew=lambda *_: self.done.append("service"),
         )
         analysis = SimpleNamespace(
@@ -95,7 +95,7 @@ class Parts:
     def _publish(self) -> None:
         self.done.append("alarms")
 
-    def _successor(self, settings: Settings) -> None:
+    def _successor(self, settings: Settings, store: object) -> None:
         if self.unreadable:
             raise StoreError("can't be read")
 

@@ -412,7 +412,7 @@ def test_what_an_old_link_still_brings_is_read_by_its_own_topics(steps: Steps) -
     steps.put(0)
     assert service.settle()
     prepared = service.links.prepare(settings.links, lambda _: HandLink(steps.stored))
-    service.renew(settings, prepared, service.successor(settings))
+    service.renew(settings, prepared, service.maker.successor(settings, steps.store))
     for number in (0, 1):
         delivery = Delivery("hand", "shed/x/t", b"21.5", steps.now, False, number)
         service._queue.put(Arrival(number, delivery), threading.Event())
@@ -433,8 +433,8 @@ def test_a_successor_knows_what_was_kept_and_changes_nothing(
     with monkeypatch.context() as patch:
         patch.setattr(steps.store, "last_log_change", _refusing)
         with pytest.raises(StoreError):
-            steps.service.successor(steps.settings)
-    steps.service._maker = steps.service.successor(steps.settings)
+            steps.service.maker.successor(steps.settings, steps.store)
+    steps.service.maker = steps.service.maker.successor(steps.settings, steps.store)
     delivery = Delivery("hand", TOPIC, pack(2), steps.now, True, 2)
     steps.service._queue.put(Arrival(0, delivery), threading.Event())
     steps.round()
