@@ -198,11 +198,12 @@ class Reloader:
         was, wanted = old.status_page, new.status_page
         moves = (was.host, was.port) != (wanted.host, wanted.port)
         before = self._page
-        if not wanted.enabled or not moves:
+        ends_first = not wanted.enabled or not moves
+        if ends_first:
             self._end(before)
         page = self._running.make_page(new)
         if page is not None or not wanted.enabled:
-            if moves and wanted.enabled:
+            if not ends_first:
                 self._end(before)
             self._page = page
             return []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -35,12 +36,14 @@ port = {port}
 class Page:
     def __init__(self, settings: Settings) -> None:
         self.port = settings.status_page.port
-        self.over = False
+        self.leaves = self.over = False
 
     def leave(self) -> None:
-        self.over = True
+        self.leaves = True
 
     def stop(self, timeout_s: float) -> bool:
+        assert self.leaves and not self.over
+        self.over = True
         return True
 
 
@@ -64,11 +67,14 @@ class Parts:
             renew=lambda *_: self.done.append("service"),
         )
         analysis = SimpleNamespace(
-            reload_asked={1},
-            renew=lambda *_: self.done.append("analysis"),
-            reloaded=self.outcomes.append,
+            reload_asked=set(),
+            renew=self._renew,
+            reloaded=self._reloaded,
         )
-        notifier: Any = SimpleNamespace(targets=["a"], go_on_from=lambda _: None)
+        self.asked = analysis.reload_asked
+        self.unlearnable = False
+        notifier: Any = SimpleNamespace(targets=["a"], go_on_from=lambda _: self.done.append("notifier"))
+        self.notifier = notifier
         notices = SimpleNamespace(use=lambda _: self.done.append("notices"))
         made: Any = (lambda _: notifier, self._page, self._publish)
         parts: Any = (None, service, analysis, notices, None, *made)
@@ -87,6 +93,15 @@ class Parts:
     ) -> Settings:
         text = TEXT.format(high=high, page=str(page).lower(), port=port).replace("/dev/none", link)
         return parse_settings(text, str(self.folder / "rushlight.toml"))
+
+    def _renew(self, *_: object) -> None:
+        if self.unlearnable:
+            raise StoreError("can't be taken up")
+        self.done.append("analysis")
+
+    def _reloaded(self, outcome: str) -> None:
+        self.outcomes.append(outcome)
+        self.asked.clear()
 
     def _read(self, path: str) -> Settings:
         self.reads += 1
@@ -123,7 +138,40 @@ def test_a_store_that_cannot_be_read_leaves_no_half_of_two_settings(parts: Parts
     assert parts.done == []
     parts.unreadable = False
     assert parts.reload(high=25) == "done: sill: livestock temperature high 26 → 25 °C"
-    assert parts.done == ["analysis", "service", "notices"]
+    assert parts.done == ["analysis", "notifier", "service", "notices"]
+
+
+def test_tanks_that_cannot_be_taken_up_leave_no_half_either(parts: Parts) -> None:
+    parts.unlearnable = True
+    assert parts.reload(high=25) == "refused: can't be taken up"
+    assert parts.done == []
+    parts.unlearnable = False
+    assert parts.reload(high=25).startswith("done") and len(parts.done) == 4
+
+
+def test_settings_by_which_nobody_would_be_told_are_refused(parts: Parts) -> None:
+    parts.notifier.targets = []
+    parts.reloader._notifier = SimpleNamespace(targets=["a"])  # type: ignore[assignment]
+    assert "alarms would reach nobody" in parts.reload(high=25)
+    assert parts.done == []
+
+
+def test_they_are_read_once_for_each_time_that_somebody_asks(
+    parts: Parts, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    parts.reloader.between()
+    assert parts.reads == 0
+    assert parts.reload() == "done: nothing has changed"
+    parts.reloader.between()
+    assert parts.reads == 1
+    parts.asked.add(7)  # `rushlight reload`
+    parts.reloader.between()
+    parts.reloader.between()
+    assert parts.reads == 2 and "were read again" in caplog.text and "not taken" not in caplog.text
+    parts.unreadable = True
+    parts.reload(high=25)
+    assert "the settings are not taken, the old ones go on" in caplog.text
 
 
 def test_a_full_store_is_waited_for_and_nothing_is_said_before(
@@ -138,7 +186,13 @@ def test_a_full_store_is_waited_for_and_nothing_is_said_before(
     assert parts.reads == 1
     parts.full = False
     parts.reloader.between()  # nobody has to ask again
+    parts.reloader.between()
     assert parts.outcomes == ["done: sill: livestock temperature high 26 → 25 °C"]
+    # what changes nothing waits for nothing; the next time it is said again
+    parts.full = True
+    assert parts.reload(high=25) == "done: nothing has changed"
+    assert parts.reload(high=24) == "done: nothing has changed" and len(parts.outcomes) == 2
+    assert caplog.text.count("when the store can be written") == 2
 
 
 def test_a_new_broker_hears_of_the_alarms_that_are_active(
@@ -147,7 +201,7 @@ def test_a_new_broker_hears_of_the_alarms_that_are_active(
     parts.reload(high=25)
     assert "alarms" not in parts.done
     assert "a new link" in parts.reload(high=25, link="/dev/other")
-    assert parts.done[3:] == ["analysis", "service", "notices", "alarms"]
+    assert parts.done[4:] == ["analysis", "notifier", "service", "notices", "alarms"]
 
     def unreadable() -> None:
         raise StoreError("can't be read")
@@ -177,7 +231,8 @@ def test_a_page_whose_address_stays_goes_on_by_the_old_settings(parts: Parts) ->
     assert said.endswith("the log says why") and [page.over for page in parts.pages] == [True, True]
     # where there was none, it is said, too; and it is tried again
     assert parts.reload(high=23).endswith("no page can be had at 127.0.0.1:8742, the log says why")
-    parts.page_is_had = lambda settings: True
+    parts.page_is_had = lambda settings: settings.tanks["sill"].livestock.temperature_high_c != 22
+    assert parts.reload(high=22).endswith("the log says why") and len(parts.pages) == 2
     assert "page" not in parts.reload(high=26)
     assert [page.over for page in parts.pages] == [True, True, False]
 
@@ -185,13 +240,13 @@ def test_a_page_whose_address_stays_goes_on_by_the_old_settings(parts: Parts) ->
 def test_a_page_moves_is_switched_off_and_on(parts: Parts) -> None:
     parts.reload(port=9000)
     assert [(page.port, page.over) for page in parts.pages] == [(8742, True), (9000, False)]
-    parts.reload(port=9000, page=False)
+    parts.reload(port=8742, page=False)
     assert [page.over for page in parts.pages] == [True, True]
     assert parts.reloader.stop(1)
     parts.reload(port=9000)
     assert [page.over for page in parts.pages] == [True, True, False]
     parts.reloader.leave()
-    assert parts.pages[-1].over
+    assert parts.pages[-1].leaves
 
 
 def test_of_new_tanks_that_cannot_be_taken_up_nothing_is_left(
