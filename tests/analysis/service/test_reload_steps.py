@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
 
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.findings import Finding
 from rushlight.analysis.service.reload import Reloader, Running
 from rushlight.collector.errors import StoreError
+from rushlight.collector.events import Event
 from rushlight.collector.service.parts import Part
 from rushlight.collector.settings import Settings, parse_settings
 from tests.analysis.service.test_live import Service as Live
@@ -249,36 +253,100 @@ def test_a_page_moves_is_switched_off_and_on(parts: Parts) -> None:
     assert parts.pages[-1].leaves
 
 
+def other_settings(live: Live, *tanks: str) -> Settings:
+    """The hallway and these, which are new, without the shed."""
+    return parse_settings(
+        live.text[: live.text.index("[tanks.shed")]
+        + "".join(
+            f"[tanks.{name}]\nvolume_litres = 20\ntimezone = 'UTC'\n[tanks.{name}.livestock]\n"
+            "temperature_low_c = 18\ntemperature_high_c = 26\n"
+            for name in tanks
+        )
+    )
+
+
+@pytest.fixture
+def live(tmp_path: Path) -> Iterator[Live]:
+    made = Live(tmp_path / "rushlight.db")
+    made.give(readings(20))
+    yield made
+    made.store.close()
+
+
+def renew(live: Live, settings: Settings) -> None:
+    live.live.renew(settings, live.live._notifier, live.store, live.now)
+
+
+def test_a_tank_whose_settings_change_keeps_what_it_knows_and_the_others_are_not_touched(live: Live) -> None:
+    before = dict(live.live.watches)
+    text = live.text.replace("temperature_high_c = 26", "temperature_high_c = 25", 1)
+    renew(live, parse_settings(text))
+    after = live.live.watches
+    assert after["shed"] is before["shed"]
+    assert after["hallway"] is not before["hallway"]
+    assert after["hallway"].tank.settings.livestock.temperature_high_c == 25
+    assert after["hallway"].state.frames == before["hallway"].state.frames
+    assert after["hallway"].snapshot() == before["hallway"].snapshot()
+
+
+def test_what_is_still_to_be_saved_goes_on_and_a_tank_that_is_gone_is_not_asked_for(live: Live) -> None:
+    live.live._changed = {"hallway", "shed"}
+    renew(live, other_settings(live, "attic"))
+    assert live.live._changed == {"hallway", "attic"}
+    live.commit([])
+    assert sorted(live.store.states("analysis")) == ["attic", "hallway"]
+
+
 def test_of_new_tanks_that_cannot_be_taken_up_nothing_is_left(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    live: Live, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The second can't be read: the first is not watched either, and what goes on can be kept."""
-    live = Live(tmp_path / "rushlight.db")
-    live.give(readings(1))
+    settings = other_settings(live, "annex", "porch")
     before = live.live.watches
-    text = live.text + "".join(
-        f"[tanks.{name}]\nvolume_litres = 20\ntimezone = 'UTC'\n[tanks.{name}.livestock]\n"
-        "temperature_low_c = 18\ntemperature_high_c = 26\n"
-        for name in ("annex", "porch")
-    )
-    text = text.replace("[tanks.shed", "[tanks.attic")  # and the shed is gone
+    live.store.save_state("analysis-parked", "annex", b"rubbish", None)  # learnt again, and something to say
+    (event,) = [
+        msgspec.structs.replace(one, tank="annex", occurrence=one.occurrence.replace("hallway", "annex"))
+        for one in warm_event(live)
+    ]
+    live.store.add_event(event)
     real = live.store.load_state
 
     def failing(kind: str, name: str) -> Any:
         if kind == "analysis" and name == "porch":
+            assert live.live._events and "annex" in live.live._changed
             raise StoreError("can't be read")
         return real(kind, name)
 
     monkeypatch.setattr(live.store, "load_state", failing)
     with pytest.raises(StoreError):
-        live.live.renew(parse_settings(text), live.live._notifier, live.store, live.now)
+        renew(live, settings)
     assert live.live.watches is before
+    assert not live.live._events and "annex" not in live.live._changed
     live.commit([], closing=True)
     assert sorted(live.store.states("analysis")) == ["hallway", "shed"]
-    assert not live.store.states("analysis-parked")
+    assert list(live.store.states("analysis-parked")) == ["annex"]
     monkeypatch.undo()
-    live.live.renew(parse_settings(text), live.live._notifier, live.store, live.now)
+    renew(live, settings)
     live.commit([])
-    assert list(live.live.watches) == ["hallway", "attic", "annex", "porch"]
+    assert list(live.live.watches) == ["hallway", "annex", "porch"]
     assert list(live.store.states("analysis-parked")) == ["shed"]
-    live.store.close()
+
+
+def test_it_is_said_why_also_where_the_way_back_fails_too(
+    live: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = live.live.watches
+
+    def failing(kind: str) -> Any:
+        raise StoreError("first" if live.live.watches is not before else "later")
+
+    monkeypatch.setattr(live.store, "states", failing)
+    with pytest.raises(StoreError, match="first"):
+        renew(live, other_settings(live, "annex"))
+    assert live.live.watches is before
+
+
+def warm_event(live: Live) -> list[Event]:
+    """An alarm of the hallway that is raised, as the store keeps it."""
+    book = AlarmBook("hallway", "Hallway")
+    return book.update([Finding(alarm="co2-overdose", priority="high")], live.now)
