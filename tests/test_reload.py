@@ -110,6 +110,36 @@ def test_a_new_tank_and_a_new_topic_are_read_without_a_restart(service: Any, mos
 
 
 @pytest.mark.timeout(60)
+def test_a_mistyped_broker_costs_no_reading_and_mended_it_is_the_old_connection(
+    service: Any, mosquitto: Broker
+) -> None:
+    link, wrong = mqtt_link(mosquitto.port), mqtt_link(free_port())
+    run = service(link + MAP, TANK + NO_PAGE)
+    run.start()
+    run.wait_log("connected")
+    client = publisher(mosquitto)
+
+    def bring(seq: int) -> None:
+        client.publish("rushlight/hallway/readings", pack("hallway", seq), qos=1).wait_for_publish(10)
+        client.publish("shelf/a/t", f"{18 + seq / 10}".encode(), qos=1).wait_for_publish(10)
+        wait_for(lambda: len(run.readings("room_temperature")) == seq + 1, "the mapped reading")
+        assert len(run.readings("temperature")) == seq + 1
+
+    bring(0)
+    for seq, links in enumerate((wrong, wrong, link + MAP), 1):
+        # the second time only a limit changes, while the new broker is still waited for
+        write(run, links + TANK.replace("26.0", f"{26 - seq}.0") + NO_PAGE)
+        assert run.ask("reload").returncode == 0
+        time.sleep(1.5)
+        bring(seq)
+    client.disconnect()
+    client.loop_stop()
+    assert run.log().count("connected, MQTT") == 1 and "contest" not in run.log()
+    assert "no map in the settings" not in run.log()
+    assert run.stop() == 0
+
+
+@pytest.mark.timeout(60)
 def test_what_is_wrong_or_needs_a_restart_changes_nothing(service: Any, mosquitto: Broker) -> None:
     link = mqtt_link(mosquitto.port)
     run = service(link, TANK + NO_PAGE)

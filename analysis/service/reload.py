@@ -50,6 +50,8 @@ class Running(NamedTuple):
     make_link: Callable[[LinkSettings, Clock, Path], Link]
     make_notifier: Callable[[Settings], Notifier]
     make_page: Callable[[Settings], Page | None]
+    publish_alarms: Callable[[], None]
+    """Each alarm's state, to the links in force: a broker that is new knows of none."""
 
 
 class Reloader:
@@ -140,6 +142,10 @@ class Reloader:
             Nothing was changed.
         """
         old, running = self._settings, self._running
+        if self._waits:
+            if not running.service.settle():
+                return None
+            self._waits = False
         new = settings_of_part(can_run(self._read(old.path)), self._part)
         fixed = needs_restart(old, new)
         if fixed:
@@ -150,6 +156,11 @@ class Reloader:
         said = changes(old, new)
         if not said:
             return "done: nothing has changed"
+        if not running.service.settle():
+            if not self._waits:
+                _log.warning("the settings are read again when the store can be written")
+            self._waits = True
+            return None
         folder = Path(new.path).parent
         prepared = running.service.links.prepare(
             new.links, lambda link: running.make_link(link, self._clock, folder)
@@ -160,42 +171,55 @@ class Reloader:
                 f"{new.path}: [notices] urls_env: {new.notices.urls_env} is not set in the running service, "
                 "so alarms would reach nobody; set it in the service's environment and restart it"
             )
-        if not running.service.settle():
-            if not self._waits:
-                _log.warning("the settings are read again when the store can be written")
-            self._waits = True
-            return None
-        self._waits = False
         self._go_over(new, prepared, notifier)
+        if old.links != new.links:
+            self._publish_alarms()
         page = self._exchange_page(old, new)
         return "done: " + "\n".join([*said, *page])
 
     def _go_over(self, new: Settings, prepared: Prepared, notifier: Notifier) -> None:
         running = self._running
+        # what reads the store first: where it can't, nothing has changed
+        maker = running.service.maker.successor(new, running.store)
         running.analysis.renew(new, notifier, running.store, self._clock())
         notifier.go_on_from(self._notifier)
-        running.service.renew(new, prepared)
+        running.service.renew(new, prepared, maker)
         running.notices.use(notifier)
         self._settings, self._notifier = new, notifier
 
+    def _publish_alarms(self) -> None:
+        try:
+            self._running.publish_alarms()
+        except StoreError as error:
+            _log.warning("%s; a new broker hears of each alarm when it changes next", error)
+
     def _exchange_page(self, old: Settings, new: Settings) -> list[str]:
-        """A page by the new settings; the old one goes on where the new address can't be had."""
+        """A page by the new settings; the old one goes on where it can't be had. What is to be said of it."""
         was, wanted = old.status_page, new.status_page
         moves = (was.host, was.port) != (wanted.host, wanted.port)
         before = self._page
-        if before is not None and not (moves and wanted.enabled):
-            before.leave()
-            before.stop(_PAGE_ENDS_S)
+        ends_first = not wanted.enabled or not moves
+        if ends_first:
+            self._end(before)
         page = self._running.make_page(new)
-        if page is None and wanted.enabled and moves and before is not None:
-            return [
-                f"no page can be had at {wanted.host}:{wanted.port}; the one at {was.host}:{was.port} stays"
-            ]
-        if before is not None and moves and wanted.enabled:
-            before.leave()
-            before.stop(_PAGE_ENDS_S)
-        self._page = page
-        return []
+        if page is not None or not wanted.enabled:
+            if not ends_first:
+                self._end(before)
+            self._page = page
+            return []
+        said = f"no page can be had at {wanted.host}:{wanted.port}, the log says why"
+        if before is None:
+            return [said]
+        if not moves:
+            self._page = self._running.make_page(old)
+            if self._page is None:
+                return [said]
+        return [f"{said}; the one at {was.host}:{was.port} stays, by the old settings"]
+
+    def _end(self, page: Page | None) -> None:
+        if page is not None:
+            page.leave()
+            page.stop(_PAGE_ENDS_S)
 
 
 def can_run(settings: Settings) -> Settings:

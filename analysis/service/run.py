@@ -99,7 +99,11 @@ def run_service(
         services.append(service)
         topics = AlarmTopics(lambda: publishers(service.links.in_force()))
         analysis.told = topics.told
-        topics.begin(analysis.watches, store)
+
+        def publish_alarms() -> None:
+            topics.begin(analysis.watches, store)
+
+        publish_alarms()
 
         def end(number: int, frame: FrameType | None) -> None:
             service.stop()
@@ -121,7 +125,7 @@ def run_service(
             drain = DrainThread(settings.store, path, clock)
             drain.start()
             threads.append(drain)
-        parts = Running(store, service, analysis, notices, make_link, notifier_of, page_of)
+        parts = Running(store, service, analysis, notices, make_link, notifier_of, page_of, publish_alarms)
         reloader = Reloader(settings, part, parts, notifier, page_of(settings), clock)
         threads.append(reloader)
         service.between = reloader.between

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable
+from contextlib import suppress
 
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.service.relearn import park, relearn
@@ -55,6 +56,7 @@ class Watches:
         As after a restart, but that nothing is waited for again: what was learnt, alarms and delays go on.
         """
         before, known = self._settings, self.watches
+        events, changed = list(self._events), set(self._changed)
         self._settings = settings
         try:
             self.watches = {name: self._renewed(name, known.get(name)) for name in settings.tanks}
@@ -63,6 +65,11 @@ class Watches:
             self._take_up(added, store, now_ms)
         except Exception:
             self._settings, self.watches = before, known
+            self._events, self._changed = events, changed
+            with suppress(StoreError):
+                park(
+                    store, known
+                )  # what was parked as of a tank that is gone would be older at the next start
             raise
         self._changed = {name for name in self._changed if name in self.watches} | added
 

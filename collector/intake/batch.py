@@ -121,7 +121,7 @@ class BatchMaker:
 
     def follow_log(self, store: EmbeddedStore) -> None:
         """Take up what the keeper's log says of the probes, and which are in hand; StoreError as a read."""
-        newest = store.last_change()
+        newest = store.last_log_change()
         if newest != self._log_seen:
             self._calibrations = calibrations_of(store, self._settings.tanks)
             self._log_seen = newest
@@ -133,23 +133,28 @@ class BatchMaker:
         self._refusals = Refusals(load_refusals(_read(store, "", REFUSED_STATE)))
         self.follow_log(store)
 
-    def renew(self, settings: Settings, links: Mapping[int, LinkSettings], store: EmbeddedStore) -> None:
-        """Go on by other settings; all that was made has been written.
+    def successor(self, settings: Settings, store: EmbeddedStore) -> BatchMaker:
+        """One by other settings that goes on where this one is; StoreError as a read. Changes nothing here.
 
-        `links`: by the number with which their arrivals come. Tanks that were there keep what they have.
+        All that was made has been written. Tanks that were there keep what they have.
         """
-        quality = {tank: self._intake.quality.states_of(tank) for tank in settings.tanks}
+        other = BatchMaker(settings, self._say)
+        other._maps, other._refusals = self._maps, self._refusals
+        known = [tank for tank in settings.tanks if tank in self._stampers]
+        quality = {tank: self._intake.quality.states_of(tank) for tank in known}
         warm = self._intake.warmth()
+        for tank in known:
+            other._stampers[tank] = self._stampers[tank]
+            if tank in warm:
+                other._intake.warm(tank, warm[tank])
         new = [tank for tank in settings.tanks if tank not in self._stampers]
-        self._settings = settings
+        other._intake.quality = QualityChecker(states=quality | other._restore(store, new))
+        other.follow_log(store)
+        return other
+
+    def map_topics(self, links: Mapping[int, LinkSettings]) -> None:
+        """By the number with which their arrivals come, those included that end but still bring something."""
         self._maps = {number: _maps_of(link) for number, link in links.items()}
-        self._stampers = {tank: self._stampers.get(tank) or Stamper() for tank in settings.tanks}
-        self._intake = Intake(settings)
-        for tank, celsius in warm.items():
-            self._intake.warm(tank, celsius)
-        self._intake.quality = QualityChecker(states=quality | self._restore(store, new))
-        self._log_seen = -1  # the settings' calibration, with which the log's begin, may be another
-        self.follow_log(store)
 
     def _restore(self, store: EmbeddedStore, tanks: Iterable[str]) -> dict[str, dict[str, SeriesState]]:
         """Report numbers of these tanks, the water's temperature; returns their quality."""

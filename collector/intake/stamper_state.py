@@ -44,6 +44,8 @@ class StamperState(msgspec.Struct, forbid_unknown_fields=True):
         Whether the device's clock can be believed.
     paced, paced_seq : int
         How many repeats in a row came at a board's pace, each with the next number; the last one's number.
+    paced_ms : int
+        How long they have taken.
     """
 
     seq: int = -1
@@ -60,6 +62,7 @@ class StamperState(msgspec.Struct, forbid_unknown_fields=True):
     heard_ms: int = 0
     paced: int = 0
     paced_seq: int = -1
+    paced_ms: int = 0
     clock: DeviceClock = msgspec.field(default_factory=DeviceClock)
 
 

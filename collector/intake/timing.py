@@ -4,14 +4,14 @@ One `Stamper` for each tank. It turns a `Report` into readings with a time, drop
 and counts lost and repeated reports and reboots.
 
 A repeat is known by what it is, its number and content, among the last two thousand reports; not by the
-collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat
-only where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same
-when it is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. Number and
-content can't separate reports that are sent again from a new boot that says just what the one before said
-(a lamp that is off: 0 lx). What is sent again comes all at once, so several in a row that keep a board's
-pace are a new boot; more of them must be where they don't begin near zero, because a broker that was killed,
-and writes each change to a slow disk, hands on what it kept one by one, and without saying that it may have
-sent it before.
+collector's clock, which may be stepped in the meantime. A report without a number and a time is a repeat only
+where the broker says so, and what was kept came in the same MQTT packet (its identifier is the same when it
+is sent again: MQTT 3.1.1 and 5, section 4.4); where that can't decide, both are kept. Number and content
+can't separate reports that are sent again from a new boot that says just what the one before said (a lamp
+that is off: 0 lx). What is sent again comes all at once, so several in a row that keep a board's pace are a
+new boot; more of them, or ten minutes, must be where they don't begin near zero, because a broker that was
+killed, and writes each change to a slow disk, hands on what it kept one by one, and without saying that it
+may have sent it before.
 
 A device's time is believed where the report can be that old: just measured, or kept while nothing could be
 sent. What keeps the pace of a board, and says that it is older than two minutes, comes from a clock that is
@@ -51,6 +51,7 @@ _LATE = 1024  # a report without a time may be late by so many and fill its gap
 _PACE_MS = 1000  # what is sent again comes faster than this, a board's own reports no faster
 _PACED = 4  # repeats in a row from near zero that kept that pace: the next is a new boot's
 _PACED_LATE = 64  # the same further on, where a broker that writes slowly may keep a pace, too
+_PACED_LATE_MS = 600_000  # or for so long: no broker is as slow as a board that reports each minute or more
 _IN_FLIGHT = 1024  # most that a broker sends before they are acknowledged (links/mqtt.py: 1000)
 
 _PAGE_KINDS = [f"stamper reports {page}" for page in range(PAGES)]
@@ -212,8 +213,11 @@ class Stamper:
         """Whether so many repeats have kept a board's pace that this one is a new boot's report."""
         state = self.state
         state.paced = state.paced + 1 if pause_ms >= _PACE_MS and seq == state.paced_seq + 1 else 0
+        pause_ms = min(pause_ms, _PACED_LATE_MS // _PACED)  # one step of the clock is no pace
+        state.paced_ms = pause_ms + (state.paced_ms if state.paced > 1 else 0)
         state.paced_seq = seq
-        if state.paced < (_PACED if seq - state.paced <= _NEAR_ZERO else _PACED_LATE):
+        early = seq - state.paced <= _NEAR_ZERO or state.paced_ms >= _PACED_LATE_MS
+        if state.paced < (_PACED if early else _PACED_LATE):
             return False
         state.paced = 0
         return True

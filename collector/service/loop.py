@@ -88,7 +88,7 @@ class CollectorService:
         self._clock = clock
         self._most = most
         self._say = ClearLog(_log, clock)
-        self._maker = BatchMaker(settings, self._say)
+        self.maker = BatchMaker(settings, self._say)
         self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
@@ -113,7 +113,7 @@ class CollectorService:
 
     def run(self) -> bool:
         """Collect until `stop`; False where the last batch could not be kept."""
-        self._maker.restore(self._store)
+        self.maker.restore(self._store)
         self.links.start()
         sd_notify("READY=1")
         try:
@@ -167,10 +167,11 @@ class CollectorService:
         """Judge and keep all that has come, as at the end; False where it can't be kept now."""
         return not self._why and self._drain()
 
-    def renew(self, settings: Settings, prepared: Prepared) -> None:
-        """Go on by other settings, after `settle`."""
+    def renew(self, settings: Settings, prepared: Prepared, maker: BatchMaker) -> None:
+        """Go on by other settings, after `settle`; `maker` is the successor of the one that there is."""
         self.links.use(settings.links, prepared)
-        self._maker.renew(settings, self.links.settings, self._store)
+        maker.map_topics(self.links.known)
+        self.maker = maker
         self._packing.renew(settings.store)
         self._report_ms = 0
 
@@ -194,7 +195,7 @@ class CollectorService:
     def _judge(self, arrivals: list[Arrival]) -> None:
         """Make batches, give them to the listener, and put them with what waits to be written."""
         for part in self._backlog.parts(arrivals) if arrivals else ():
-            batch = self._maker.make(part)
+            batch = self.maker.make(part)
             for arrival in part:
                 self.links.last_ms[arrival.link] = arrival.delivery.arrived_ms
             now = self._clock()
@@ -264,7 +265,7 @@ class CollectorService:
 
     def _poll(self, now: int) -> None:
         try:
-            self._maker.follow_log(self._store)
+            self.maker.follow_log(self._store)
             self._listener.poll(self._store, now)
         except StoreError as error:
             self._say.say("poll", f"{error}; trying again")

@@ -48,6 +48,8 @@ class Links:
         By number, those that end included.
     settings : dict
         Of those in force, in the order of the settings.
+    known : dict
+        By number, the settings of each in `all`.
     last_ms : dict
         When each last delivered, ms UTC.
     """
@@ -60,6 +62,7 @@ class Links:
     ) -> None:
         self.all: dict[int, Link] = dict(enumerate(links))
         self.settings: dict[int, LinkSettings] = dict(enumerate(settings))
+        self.known: dict[int, LinkSettings] = dict(self.settings)
         self._deliver = deliver
         self.last_ms: dict[int, int] = {}
         self._in_force = list(self.all)
@@ -117,38 +120,39 @@ class Links:
 
     def use(self, wanted: Sequence[LinkSettings], prepared: Prepared) -> None:
         """Go over to what was prepared."""
-        before = dict(self.settings)
         settings: dict[int, LinkSettings] = {}
         fresh: list[int] = []
         for (place, number), link in prepared.items():
             one = wanted[place]
             if link is None:
                 served = self.all[number]
-                if self.settings[number] != one and isinstance(one, MqttLink):
+                # one that was about to end may have asked for nothing new already
+                if (number in self._retiring or self.known[number] != one) and isinstance(one, MqttLink):
                     assert isinstance(served, Subscriber)
                     served.follow(one)
+                self._retiring.pop(number, None)
             else:
                 number = self._next
                 self._next += 1
                 self.all[number] = link
                 fresh.append(number)
-            settings[number] = one
-        gone = {number: one for number, one in before.items() if number not in settings}
+            settings[number] = self.known[number] = one
+        gone = [number for number in self.settings if number not in settings]
         self.settings, self._in_force = settings, list(settings)
-        self._successors = fresh
-        for number, one in gone.items():
-            rival = next((new for new in fresh if _rivals(one, settings[new])), None)
-            if rival is not None:
-                self._held.append((rival, number))
-                self._stop(number)
-            else:
-                self._retiring[number] = (-1, 0.0)
+        self._successors = [number for number in self._successors if number in settings] + fresh
+        for number in gone:
+            self._retiring[number] = (-1, 0.0)
+            _log.info("%s: is let go once what takes its place is there", self.all[number].name)
+        for new in fresh:
+            for number in [*self._retiring, *self._stopping]:
+                if _rivals(self.known[number], settings[new]):
+                    self._held.append((new, number))
+                    if self._retiring.pop(number, None) is not None:
+                        self._stop(number)
         waiting = {number for number, _ in self._held}
         for number in fresh:
             if number not in waiting:
                 self._start(number)
-        for number in self._retiring:
-            _log.info("%s: is let go once what takes its place is there", self.all[number].name)
 
     def step(self, now_s: float) -> None:
         """Look after those that end; costs nothing where none does. `now_s` goes up evenly."""
@@ -157,29 +161,32 @@ class Links:
         for number, thread in list(self._stopping.items()):
             if not thread.is_alive():
                 del self._stopping[number]
-                self.all.pop(number, None)
+                del self.all[number], self.known[number]
         for number, before in list(self._held):
             if before not in self._stopping:
                 self._held.remove((number, before))
-                if number in self.settings and number not in dict(self._held):
+                alive = number in self.settings or number in self._retiring
+                if alive and number not in dict(self._held):
                     self._start(number)
-        there = all(_is_up(self.all[number]) for number in self._successors if number in self.settings)
+        if not all(_is_up(self.all[number]) for number in self._successors):
+            return
         for number, (seen, since) in list(self._retiring.items()):
             link = self.all[number]
-            if not there:
-                continue
             if seen < 0 and isinstance(link, Subscriber):
                 link.retire()
-            delivered = link.counters.get("delivered", 0)
-            if seen != delivered:
+            delivered = link.counters["delivered"]
+            # a serial line can't be asked for nothing new: it may never be quiet
+            if seen != delivered and isinstance(link, Subscriber):
                 self._retiring[number] = (delivered, now_s)
-            elif now_s - since >= _QUIET_S:
+            elif not isinstance(link, Subscriber) or now_s - since >= _QUIET_S:
                 del self._retiring[number]
                 self._stop(number)
 
     def _serves(self, one: LinkSettings, taken: set[int]) -> int:
         """The number of a link that is as wanted, but for its topics perhaps; -1: none."""
-        free = {number: mine for number, mine in self.settings.items() if number not in taken}
+        # those that are about to end, too: whoever mistyped an address, and mends it, has the old link back
+        there = [*self.settings, *self._retiring]
+        free = {number: self.known[number] for number in there if number not in taken}
         for number, mine in free.items():
             if mine == one:
                 return number

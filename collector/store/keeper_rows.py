@@ -77,10 +77,6 @@ class KeeperLog(Database):
         )
         return [LogChange(row[3], _entry(row), row[2] is not None) for row in rows]
 
-    def last_change(self) -> int:
-        """Number of the newest change of the log, 0 for none."""
-        return int(self._one("SELECT coalesce(max(change), 0) FROM keeper_log")[0])
-
     def calibrations(self) -> list[WrittenCalibration]:
         """Every calibration of a probe, of all tanks, those undone too, by time."""
         rows = self._all(

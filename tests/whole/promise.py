@@ -37,7 +37,7 @@ from collections import Counter
 from tests.whole.reference import Span, family_of
 from tests.whole.world import BEGAN_MS, FOR_EVER, Message, World
 
-__all__ = ["NOTICE_WITHIN_MS", "SETTLES_MS", "broken", "heart_stopped", "lost_readings"]
+__all__ = ["NOTICE_WITHIN_MS", "SETTLES_MS", "broken", "heart_stopped", "holds", "lost_readings"]
 
 MINUTE_MS = 60_000
 
@@ -67,6 +67,12 @@ HEART_STOPS_MS = 12 * MINUTE_MS
 def broken(world: World) -> list[str]:
     """What breaks the sentence until now, in words; empty where it holds."""
     return [*_not_sent(world), *_sent_twice(world), *_false_silence(world), *lost_readings(world)]
+
+
+def holds(world: World) -> None:
+    """The sentence, for all that has happened until now."""
+    faults = broken(world)
+    assert not faults, "\n".join(faults)
 
 
 def _not_sent(world: World) -> list[str]:

@@ -2,41 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.whole.promise import broken, heart_stopped
+from tests.whole.promise import broken, heart_stopped, holds
 from tests.whole.tanks import Board
-from tests.whole.world import BEGAN_MS, Config, World
+from tests.whole.world import BEGAN_MS, Config, Make, World
 
 DAY_S = 86_400.0
 MINUTE_MS = 60_000
 SECOND = "json://second/"
-
-Make = Callable[..., World]
-
-
-@pytest.fixture
-def make(tmp_path: Path) -> Iterator[Make]:
-    made: list[World] = []
-
-    def one(config: Config | None = None, boards: list[Board] | None = None) -> World:
-        made.append(World(tmp_path, config, boards))
-        return made[-1]
-
-    yield one
-    for world in made:
-        world.close()
-
-
-def holds(world: World) -> None:
-    """The sentence, for all that has happened until now."""
-    faults = broken(world)
-    assert not faults, "\n".join(faults)
 
 
 def only_hallway() -> list[Board]:

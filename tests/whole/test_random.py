@@ -13,6 +13,7 @@ import os
 import tempfile
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
@@ -35,6 +36,16 @@ FAULTS = st.sampled_from(["hot", "cold", "gas", "heater"])
 URLS = ("json://first/", "json://second/")
 PLACES = ("before commit", "after commit", "before acknowledge", "after acknowledge", "after send")
 ALARMS = st.sampled_from(["temperature-high", "temperature-low", "co2-overdose", "device-silent"])
+
+CHANGED = st.fixed_dictionaries(
+    {
+        "tanks": st.sampled_from(
+            [("hallway", "shed", "loft"), ("hallway", "loft"), ("hallway", "shed", "loft", "porch")]
+        ),
+        "high_c": st.sampled_from([27.0, 25.5]),
+        "quiet": st.sampled_from([None, ("12:00", "20:00")]),
+    }
+)
 
 
 class Nights(RuleBasedStateMachine):
@@ -132,40 +143,14 @@ class Nights(RuleBasedStateMachine):
             self.world.target(mood, url)
             self.world.run(10)
 
-    @rule(
-        urls=st.sampled_from([URLS, URLS[:1], URLS[1:], ()]),
-        tanks=st.sampled_from(
-            [("hallway", "shed", "loft"), ("hallway", "loft"), ("hallway", "shed", "loft", "porch")]
-        ),
-        high_c=st.sampled_from([27.0, 25.5]),
-        quiet=st.sampled_from([None, ("12:00", "20:00")]),
-    )
-    def the_settings_change(
-        self,
-        urls: tuple[str, ...],
-        tanks: tuple[str, ...],
-        high_c: float,
-        quiet: tuple[str, str] | None,
-    ) -> None:
-        self.world.restart(replace(self.world.config, targets=urls, tanks=tanks, high_c=high_c, quiet=quiet))
+    @rule(urls=st.sampled_from([URLS, URLS[:1], URLS[1:], ()]), changed=CHANGED)
+    def the_settings_change(self, urls: tuple[str, ...], changed: dict[str, Any]) -> None:
+        self.world.restart(replace(self.world.config, targets=urls, **changed))
         self.world.run(2)
 
-    @rule(
-        urls=st.sampled_from([URLS, URLS[:1], URLS[1:]]),
-        tanks=st.sampled_from(
-            [("hallway", "shed", "loft"), ("hallway", "loft"), ("hallway", "shed", "loft", "porch")]
-        ),
-        high_c=st.sampled_from([27.0, 25.5]),
-        quiet=st.sampled_from([None, ("12:00", "20:00")]),
-    )
-    def the_settings_are_read_again(
-        self,
-        urls: tuple[str, ...],
-        tanks: tuple[str, ...],
-        high_c: float,
-        quiet: tuple[str, str] | None,
-    ) -> None:
-        self.world.reload(replace(self.world.config, targets=urls, tanks=tanks, high_c=high_c, quiet=quiet))
+    @rule(urls=st.sampled_from([URLS, URLS[:1], URLS[1:]]), changed=CHANGED)
+    def the_settings_are_read_again(self, urls: tuple[str, ...], changed: dict[str, Any]) -> None:
+        self.world.reload(replace(self.world.config, targets=urls, **changed))
         self.world.run(2)
 
     @rule(tank=TANKS, alarm=ALARMS)

@@ -2,38 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from tests.whole.promise import broken
+from tests.whole.promise import holds
 from tests.whole.tanks import Board
-from tests.whole.world import Config, World
+from tests.whole.world import SIGHUP, Config, Make
 
 SECOND = "json://second/"
 ALL = Config()
 ONE = Config(tanks=("hallway",))
-Make = Callable[..., World]
-
-
-@pytest.fixture
-def make(tmp_path: Path) -> Iterator[Make]:
-    made: list[World] = []
-
-    def one(config: Config | None = None, boards: list[Board] | None = None) -> World:
-        made.append(World(tmp_path, config, boards))
-        return made[-1]
-
-    yield one
-    for world in made:
-        world.close()
-
-
-def holds(world: World) -> None:
-    faults = broken(world)
-    assert not faults, "\n".join(faults)
 
 
 def test_a_delay_that_runs_goes_on_although_the_settings_change_every_four_minutes(make: Make) -> None:
@@ -118,4 +97,41 @@ def test_of_a_tank_that_was_taken_out_nothing_more_is_sent_until_it_is_back(make
     world.reload(ALL)
     world.run(30)
     assert len(taken) > before  # the reminder goes on
+    holds(world)
+
+
+def test_on_a_full_disk_the_new_settings_wait_and_the_alarms_do_not(make: Make) -> None:
+    world = make(ONE, [Board("hallway", "mqtt", ("temperature", "ph"))])
+    world.run(60)
+    world.disk_full = True
+    world.run(5)
+    assert world.process is not None
+    began = world.process.began_ms
+    text = replace(ONE, high_c=22.0).text()
+    (world.folder / "rushlight.toml").write_text(text)
+    world.process.handlers[SIGHUP](SIGHUP, None)
+    world.board("hallway").faults.add("gas")
+    world.run(120)
+    assert world.told("hallway", "co2-overdose") and not world.told("hallway", "temperature-high")
+    world.disk_full = False
+    world.run(90)
+    assert world.told("hallway", "temperature-high")  # 22 °C is in force, and nobody had to ask again
+    assert world.process.began_ms == began
+
+
+@pytest.mark.parametrize("hours", [-72, -6, 6, 72])
+def test_a_clock_that_is_stepped_around_it_costs_no_alarm(make: Make, hours: float) -> None:
+    world = make(ALL, _three())
+    world.run(60)
+    world.board("shed").faults.add("cold")
+    world.run(3)
+    world.step_clock(hours * 3600)
+    world.reload(replace(ALL, high_c=26.5))
+    world.run(240)
+    assert world.told("shed", "temperature-low")
+    world.right_clock()
+    world.reload(ALL)
+    world.board("hallway").faults.add("gas")
+    world.run(240)
+    assert world.told("hallway", "co2-overdose")
     holds(world)

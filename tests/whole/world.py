@@ -34,7 +34,7 @@ from tests.whole.reference import Reference, family_of
 from tests.whole.steps import Inbox, Killed, StopFlag, Task
 from tests.whole.tanks import Board, SerialWire, TestBroker
 
-__all__ = ["BEGAN_MS", "FOR_EVER", "Config", "Message", "Target", "World", "usual_boards"]
+__all__ = ["BEGAN_MS", "FOR_EVER", "SIGHUP", "Config", "Make", "Message", "Target", "World", "usual_boards"]
 
 BEGAN_MS = 1_772_358_600_000  # 2026-03-01T09:50Z
 SIGHUP, SIGTERM = 1, 15
@@ -557,3 +557,7 @@ def _heart(world: World) -> str:
         threading.Thread(target=_server.serve_forever, name="heart", daemon=True).start()
     _Heart.world = world
     return f"http://127.0.0.1:{_server.server_address[1]}/beat"
+
+
+Make = Callable[..., World]
+"""Of settings and boards, where they are not the usual ones."""

@@ -299,6 +299,27 @@ def test_a_boot_like_the_last_one_that_is_heard_late_is_known_within_a_hundred_r
     assert new == list(range(new[0], 300)) and new[0] <= 200
 
 
+@pytest.mark.parametrize(("every_s", "least_s"), [(60, 600), (300, 1200), (3600, 14_400)])
+def test_a_board_that_reports_rarely_is_not_taken_for_silent_for_hours(every_s: int, least_s: int) -> None:
+    """A coarse probe in still water, whose new boot is heard late: some minutes, or five reports."""
+    stamper = Stamper()
+    for n in range(500):
+        stamper.stamp(report(n, 24.5), NOW + 1000 * every_s * n)
+    began = NOW + 1000 * every_s * 600
+    new = [n for n in range(100, 300) if stamper.stamp(report(n, 24.5), began + 1000 * every_s * n).readings]
+    assert new == list(range(new[0], 300)) and (new[0] - 100) * every_s == least_s
+    assert stamper.state.rebooted == 1
+
+
+def test_a_clock_that_is_stepped_makes_no_boot_of_what_is_sent_again() -> None:
+    stamper = Stamper()
+    for n in range(200):
+        stamper.stamp(report(n, 24.5), NOW + 10_000 * n)
+    for n in range(100, 120):
+        stepped = DAY * (n >= 103) + DAY * (n >= 110)
+        assert stamper.stamp(report(n, 24.5), NOW + DAY + 1500 * n + stepped).repeated
+
+
 def test_a_boot_that_begins_like_an_earlier_one_is_a_boot() -> None:
     stamper = Stamper()
     for value in (24.0, 24.0625, 24.0, 24.0625):

@@ -19,8 +19,9 @@ from rushlight.collector.links import Deliver
 from rushlight.collector.service import loop
 from rushlight.collector.service.ending import Ending
 from rushlight.collector.service.listener import LINKS_META
+from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.collector.service.test_service import TOPIC, Bench, pack
+from tests.collector.service.test_service import SETTINGS, TOPIC, Bench, HandLink, pack
 
 BEGAN = 1_772_330_400_000  # 2026-03-01T02:00Z
 
@@ -401,3 +402,44 @@ def test_a_full_disk_that_takes_an_empty_commit_is_still_full(steps: Steps) -> N
     steps.store.set_meta, steps.notebook.keep = set_meta, keep  # type: ignore[method-assign]
     steps.round(1000)
     assert steps.service.is_well()
+
+
+def test_what_an_old_link_still_brings_is_read_by_its_own_topics(steps: Steps) -> None:
+    """A broker that serves until the new one is there goes on with the topics of its map."""
+    settings = parse_settings(SETTINGS.replace('kind = "mqtt"', 'kind = "mqtt"\nhost = "cellar"'))
+    settings.links[0].map.clear()  # type: ignore[union-attr]
+    service = steps.service
+    steps.put(0)
+    assert service.settle()
+    prepared = service.links.prepare(settings.links, lambda _: HandLink(steps.stored))
+    service.renew(settings, prepared, service.maker.successor(settings, steps.store))
+    for number in (0, 1):
+        delivery = Delivery("hand", "shed/x/t", b"21.5", steps.now, False, number)
+        service._queue.put(Arrival(number, delivery), threading.Event())
+    steps.put(1)
+    steps.round()
+    assert steps.link.acknowledged == [0, 0, 1]
+    assert steps.stored() == 3
+    counts = steps.store.counters()
+    assert counts["bad.topic"] == 1 and "hallway.repeated" not in counts  # the new link maps nothing
+
+
+def test_a_successor_knows_what_was_kept_and_changes_nothing(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for seq in range(3):
+        steps.put(seq)
+    assert steps.service.settle()
+    with monkeypatch.context() as patch:
+        patch.setattr(steps.store, "last_log_change", _refusing)
+        with pytest.raises(StoreError):
+            steps.service.maker.successor(steps.settings, steps.store)
+    steps.service.maker = steps.service.maker.successor(steps.settings, steps.store)
+    delivery = Delivery("hand", TOPIC, pack(2), steps.now, True, 2)
+    steps.service._queue.put(Arrival(0, delivery), threading.Event())
+    steps.round()
+    assert steps.stored() == 3 and steps.store.counters()["hallway.repeated"] == 1
+
+
+def _refusing() -> int:
+    raise StoreError("can't be read")
