@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Protocol
@@ -89,9 +90,12 @@ def run_service(
         shown = pictures if settings.notices.picture else None
         return make_notifier(settings, clock, lambda: all(one.is_well() for one in services), shown)
 
+    asked_early: list[int] = []  # by SIGHUP, which would end a program that does not know it
+    signal.signal(signal.SIGHUP, lambda number, frame: asked_early.append(number))
+    signal.signal(signal.SIGTERM, _end_before_anything_came)
     notifier = notifier_of(settings)
     path = settings.store_path()
-    with ServiceLock(path) as lock, EmbeddedStore(path) as store:
+    with _ended(pictures, ending), ServiceLock(path) as lock, EmbeddedStore(path) as store:
         take_over(common, settings, store)
         analysis = LiveAnalysis(settings, notifier, clock)
         analysis.start(store, clock())
@@ -130,6 +134,8 @@ def run_service(
         threads.append(reloader)
         service.between = reloader.between
         signal.signal(signal.SIGHUP, lambda number, frame: reloader.ask())
+        if asked_early:
+            reloader.ask()
         _log.info("watching %s; the store is %s", ", ".join(settings.tanks), path)
         try:
             whole = service.run()
@@ -139,11 +145,23 @@ def run_service(
             for thread in threads:
                 if not thread.stop(ending.left()):
                     _log.warning("%s did not end in time; the rest follows after the next start", thread.name)
-            if pictures is not None:
-                pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
     _log.info("stopped")
     ending.done(0 if whole else 1)
     return whole
+
+
+@contextmanager
+def _ended(pictures: PictureMaker | None, ending: Ending) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        if pictures is not None:
+            pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
+
+
+def _end_before_anything_came(number: int, frame: FrameType | None) -> None:
+    """The links have not begun, so nothing can be lost: what is open is closed, and the end is a good one."""
+    raise SystemExit(0)
 
 
 def _page(
