@@ -18,7 +18,8 @@ class Area(NamedTuple):
 
 _CLOCK = "tests/analysis/estimators/test_clock_step.py"
 _LOG = ("tests/analysis/service/test_keepers_log.py", "tests/analysis/service/test_keepers_log_steps.py")
-_STORE = ("tests/collector/store", "tests/test_running_connection.py", _CLOCK, *_LOG)
+_KEPT = ("tests/analysis/calibration/test_calibrate.py", "tests/analysis/commands/test_backup.py")
+_STORE = ("tests/collector/store", "tests/test_running_connection.py", _CLOCK, *_LOG, *_KEPT)
 _SERVICE = (
     "tests/collector/service",
     "tests/collector/intake/test_waiting.py",

@@ -170,6 +170,17 @@ def kh_of(watch: TankWatch) -> float:
     return watch.beliefs()["kh_dkh"]
 
 
+def test_what_was_undone_stays_undone_since_then_and_is_no_new_change(tmp_path: Path) -> None:
+    with EmbeddedStore(tmp_path / "rushlight.db") as store:
+        number = store.add_log(entry(), "Ana", BEGAN).id
+        store.undo_log("cellar", number, BEGAN + MINUTE)
+        before = (store.last_log_change(), store.log_changes(0))
+        with pytest.raises(LogError, match="undone before"):
+            store.undo_log("cellar", number, BEGAN + 5 * MINUTE)
+        assert (store.last_log_change(), store.log_changes(0)) == before
+        assert store._one("SELECT undone_ms FROM keeper_log")[0] == BEGAN + MINUTE
+
+
 def test_a_hardness_test_resets_the_hardness_and_undone_it_is_the_settings_again() -> None:
     watch = TankWatch("cellar", settings().tanks["cellar"])
     feed(watch, 0, 200)
