@@ -8,7 +8,7 @@ at any moment changes nothing of what is judged.
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text
@@ -111,6 +111,11 @@ class LiveAnalysis(Watches):
             for watch in self.watches.values():
                 watch.begin(now_ms)
         self._tick_ms = now_ms if self._tick_ms >= 0 else -1
+
+    def _follow(self, now_ms: int, names: Iterable[str]) -> None:
+        silenced = self._asides.silenced(self.watches)
+        super()._follow(now_ms, names)
+        self._asides.follow(self.watches, silenced)
 
     def device(self, tank: str, online: bool, now_ms: int) -> None:
         """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
