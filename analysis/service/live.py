@@ -20,6 +20,7 @@ from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
 from rushlight.analysis.service.relearn import park
 from rushlight.analysis.service.watches import Watches
+from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.log import Clock
@@ -230,7 +231,8 @@ class LiveAnalysis(Watches):
         if self._unkept_ms is None or now_ms < self._unkept_ms:
             self._unkept_ms = now_ms
         if now_ms - self._unkept_ms >= UNKEPT_MS:
-            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
+            words = ".\n\n".join([why, *in_flight_lines(self._settings)])
+            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, words)
 
     def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
         for event in self._events[self._held :]:

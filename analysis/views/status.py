@@ -13,6 +13,7 @@ from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.first_month import first_month_lines
+from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.views.refused import RefusedFacts
 from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines
@@ -53,6 +54,8 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     yield Text()
     for link in facts.links:
         yield _link(link)
+    for line in in_flight_lines(settings):
+        yield Text(f"weak: {line}", style="dim")
     for refused in facts.refused:
         yield from _refused(refused)
     yield _notices(facts.notices)
