@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.alarm_topics import AlarmTopics, publishers
 from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.notices.removed_topics import RemovedTopics
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.reload import Reloader, Running, can_run
@@ -104,10 +105,13 @@ def run_service(
         topics = AlarmTopics(lambda: publishers(service.links.in_force()))
         analysis.told = topics.told
 
-        def publish_alarms() -> None:
-            topics.begin(analysis.watches, store)
+        removed = RemovedTopics(lambda: publishers(service.links.all.values()))
 
-        publish_alarms()
+        def publish_alarms(tanks: Container[str]) -> None:
+            topics.begin(analysis.watches, store)
+            removed.begin(tanks, analysis.watches, store)
+
+        publish_alarms(common.tanks)
 
         def end(number: int, frame: FrameType | None) -> None:
             service.stop()
@@ -132,7 +136,12 @@ def run_service(
         parts = Running(store, service, analysis, notices, make_link, notifier_of, page_of, publish_alarms)
         reloader = Reloader(settings, part, parts, notifier, page_of(settings), clock)
         threads.append(reloader)
-        service.between = reloader.between
+
+        def between() -> None:
+            reloader.between()
+            removed.step(store)
+
+        service.between = between
         signal.signal(signal.SIGHUP, lambda number, frame: reloader.ask())
         if asked_early:
             reloader.ask()

@@ -79,6 +79,11 @@ class FastClient(mqtt.Client):
         if packets:
             self._packet_queue(mqtt.PUBACK, packets, 0, 1)
 
+    @property
+    def outgoing(self) -> int:
+        """Messages of QoS 1 that were published and that the broker has not acknowledged yet."""
+        return len(self._out_messages)
+
     # -- paho's own, overridden ---------------------------------------------------------------------------
 
     def reconnect(self) -> MQTTErrorCode:

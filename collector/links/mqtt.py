@@ -164,6 +164,10 @@ class BrokerLink:
         """Retained, QoS 1; while there is no connection it waits for one."""
         self._client.publish(topic, payload, qos=1, retain=True)
 
+    def flushed(self) -> bool:
+        """Whether the broker has taken all that was published."""
+        return not self._client.outgoing
+
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
         self._parting.set()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -93,9 +93,12 @@ class Parts:
         )
 
     def settings(
-        self, high: float = 26, page: bool = True, port: int = 8742, link: str = "/dev/none"
+        self, high: float = 26, page: bool = True, port: int = 8742, link: str = "/dev/none", more: str = ""
     ) -> Settings:
         text = TEXT.format(high=high, page=str(page).lower(), port=port).replace("/dev/none", link)
+        for name in more.split():
+            at = text.index("[tanks.sill]")
+            text += text[at : text.index("[status_page]")].replace("sill", name)
         return parse_settings(text, str(self.folder / "rushlight.toml"))
 
     def _renew(self, *_: object) -> None:
@@ -111,8 +114,9 @@ class Parts:
         self.reads += 1
         return self.wanted
 
-    def _publish(self) -> None:
+    def _publish(self, tanks: Container[str]) -> None:
         self.done.append("alarms")
+        self.published_for = tanks
 
     def _successor(self, settings: Settings, store: object) -> None:
         if self.unreadable:
@@ -207,12 +211,22 @@ def test_a_new_broker_hears_of_the_alarms_that_are_active(
     assert "a new link" in parts.reload(high=25, link="/dev/other")
     assert parts.done[4:] == ["analysis", "notifier", "service", "notices", "alarms"]
 
-    def unreadable() -> None:
+    def unreadable(tanks: Container[str]) -> None:
         raise StoreError("can't be read")
 
     parts.reloader._running = parts.reloader._running._replace(publish_alarms=unreadable)
     assert "a new link" in parts.reload(high=25)  # it is in force all the same
     assert "a new broker hears" in caplog.text
+
+
+def test_brokers_hear_of_a_tank_that_comes_or_goes(parts: Parts) -> None:
+    parts.reload(high=25)
+    assert "alarms" not in parts.done
+    parts.reload(high=25, more="ledge")
+    assert parts.done[-1] == "alarms" and list(parts.published_for) == ["sill", "ledge"]
+    parts.reload(high=25)
+    assert parts.done[-5:] == ["analysis", "notifier", "service", "notices", "alarms"]
+    assert list(parts.published_for) == ["sill"]
 
 
 def test_a_page_that_cannot_be_had_is_said_and_the_old_one_goes_on(parts: Parts) -> None:
