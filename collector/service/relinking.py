@@ -67,6 +67,8 @@ class Links:
         self.last_ms: dict[int, int] = {}
         self._in_force = list(self.all)
         self._next = len(links)
+        self._brought: dict[int, int] = {}  # deliveries by link
+        self._kept: dict[int, int] = {}  # and those of them that were acknowledged
         self._retiring: dict[int, tuple[int, float]] = {}  # its deliveries so far, and since when
         self._successors: list[int] = []  # what must be there before those that retire are stopped
         self._stopping: dict[int, threading.Thread] = {}
@@ -89,6 +91,7 @@ class Links:
         for arrival in arrivals:
             by_link.setdefault(arrival.link, []).append(arrival.delivery)
         for number, deliveries in by_link.items():
+            self._kept[number] = self._kept.get(number, 0) + len(deliveries)
             link = self.all.get(number)
             try:
                 if link is not None:
@@ -162,6 +165,8 @@ class Links:
             if not thread.is_alive():
                 del self._stopping[number]
                 del self.all[number], self.known[number]
+                self._brought.pop(number, None)
+                self._kept.pop(number, None)
         for number, before in list(self._held):
             if before not in self._stopping:
                 self._held.remove((number, before))
@@ -178,9 +183,13 @@ class Links:
             # a serial line can't be asked for nothing new: it may never be quiet
             if seen != delivered and isinstance(link, Subscriber):
                 self._retiring[number] = (delivered, now_s)
-            elif not isinstance(link, Subscriber) or now_s - since >= _QUIET_S:
+            elif not isinstance(link, Subscriber) or (now_s - since >= _QUIET_S and self._is_kept(number)):
                 del self._retiring[number]
                 self._stop(number)
+
+    def _is_kept(self, number: int) -> bool:
+        """Whether all that it has brought is on the disk and acknowledged: nobody asks its broker again."""
+        return self._brought.get(number, 0) == self._kept.get(number, 0)
 
     def _serves(self, one: LinkSettings, taken: set[int]) -> int:
         """The number of a link that is as wanted, but for its topics perhaps; -1: none."""
@@ -196,7 +205,12 @@ class Links:
         return -1
 
     def _start(self, number: int) -> None:
-        self.all[number].start(partial(self._deliver, number))
+        self.all[number].start(partial(self._bring, number))
+
+    def _bring(self, number: int, delivery: Delivery) -> None:
+        """On the link's thread, the only one that counts for it."""
+        self._brought[number] = self._brought.get(number, 0) + 1
+        self._deliver(number, delivery)
 
     def _stop(self, number: int) -> None:
         """On a thread of its own: the other end may hang."""
