@@ -181,7 +181,8 @@ class Reloader:
 
     def _go_over(self, new: Settings, prepared: Prepared, notifier: Notifier) -> None:
         running = self._running
-        # what reads the store first: where it can't, nothing has changed
+        # what needs the store first: where it can't, nothing has changed
+        running.service.let_go.keep(running.service.links.ending(prepared), self._clock())
         maker = running.service.maker.successor(new, running.store)
         running.analysis.renew(new, notifier, running.store, self._clock())
         notifier.go_on_from(self._notifier)

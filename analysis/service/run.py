@@ -81,7 +81,8 @@ def run_service(
     """
     common, part = can_run(settings), part or Part(1, 1)
     settings = settings_of_part(common, part)
-    links = [make_link(link, clock, Path(settings.path).parent) for link in settings.links]
+    folder = Path(settings.path).parent
+    links = [make_link(link, clock, folder) for link in settings.links]
     ending = ending or Ending()
     services: list[CollectorService] = []
     threads: list[_Thread] = []
@@ -102,6 +103,10 @@ def run_service(
         analysis.start(store, clock())
         service = CollectorService(settings, store, links, analysis, clock, ending=ending, lock=lock)
         services.append(service)
+        service.let_go.take_up(
+            service.links, settings.links, lambda link: make_link(link, clock, folder), clock()
+        )
+        service.maker.map_topics(service.links.known)
         topics = AlarmTopics(lambda: publishers(service.links.in_force()))
         analysis.told = topics.told
 

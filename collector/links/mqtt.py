@@ -17,7 +17,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.senml import MAX_PAYLOAD
-from rushlight.collector.links.base import Deliver
+from rushlight.collector.links.base import SESSION_S, Deliver
 from rushlight.collector.links.broker_access import failure_text, from_environment, tls_context
 from rushlight.collector.links.fast_paho import FastClient, Message
 from rushlight.collector.links.subscriptions import Subscriptions
@@ -29,7 +29,6 @@ __all__ = ["BrokerLink"]
 
 _log = logging.getLogger(__name__)
 
-_SESSION_S = 7 * 86_400  # how long the broker keeps messages for a collector that is away
 _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 1000  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
@@ -134,7 +133,7 @@ class BrokerLink:
         host, port = self._settings.host, self._settings.port
         if self._five:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = _SESSION_S
+            properties.SessionExpiryInterval = SESSION_S
             properties.ReceiveMaximum = _RECEIVE_MAXIMUM
             properties.MaximumPacketSize = _MAXIMUM_PACKET
             self._client.connect_async(host, port, _KEEPALIVE_S, clean_start=False, properties=properties)

@@ -19,7 +19,7 @@ from rushlight.collector.links import Link, Subscriber
 from rushlight.collector.service.listener import LinkReport
 from rushlight.collector.settings import LinkSettings, MqttLink, SerialLink
 
-__all__ = ["Links", "Prepared"]
+__all__ = ["Links", "Make", "Prepared", "rivals"]
 
 _log = logging.getLogger("rushlight.collector")
 
@@ -73,6 +73,7 @@ class Links:
         self._successors: list[int] = []  # what must be there before those that retire are stopped
         self._stopping: dict[int, threading.Thread] = {}
         self._held: list[tuple[int, int]] = []  # a link, and which must have ended before it starts
+        self._earlier: set[int] = set()  # of an earlier run: what their brokers still hold has yet to come
 
     def in_force(self) -> list[Link]:
         """In the order of the settings."""
@@ -99,6 +100,25 @@ class Links:
             except Exception:
                 # kept already: what is not acknowledged comes again and is found to be a repeat
                 _log.exception("%s: can't acknowledge", deliveries[0].link)
+
+    def finish(self, link: Link, settings: LinkSettings) -> None:
+        """One that an earlier run has not brought to its end: what its broker still holds, and then no more.
+
+        To be called before `start`.
+        """
+        number = self._next
+        self._next += 1
+        self.all[number], self.known[number] = link, settings
+        if isinstance(link, Subscriber):
+            link.retire()
+        self._retiring[number] = (-1, 0.0)
+        self._earlier.add(number)
+        _log.info("%s: is asked for what it still holds, and then let go", link.name)
+
+    def ending(self, prepared: Prepared | None = None) -> list[LinkSettings]:
+        """Those that end, and those that are going to by what was prepared."""
+        kept = self.settings.keys() if prepared is None else {number for _, number in prepared}
+        return [self.known[number] for number in [*self.settings, *self._retiring] if number not in kept]
 
     def start(self) -> None:
         """Begin with all."""
@@ -148,7 +168,7 @@ class Links:
             _log.info("%s: is let go once what takes its place is there", self.all[number].name)
         for new in fresh:
             for number in [*self._retiring, *self._stopping]:
-                if _rivals(self.known[number], settings[new]):
+                if rivals(self.known[number], settings[new]):
                     self._held.append((new, number))
                     if self._retiring.pop(number, None) is not None:
                         self._stop(number)
@@ -177,6 +197,8 @@ class Links:
             return
         for number, (seen, since) in list(self._retiring.items()):
             link = self.all[number]
+            if number in self._earlier and not link.counters.get("connected"):
+                continue
             if seen < 0 and isinstance(link, Subscriber):
                 link.retire()
             delivered = link.counters["delivered"]
@@ -224,7 +246,7 @@ def _is_up(link: Link) -> bool:
     return bool(link.counters.get("subscribed") or link.counters.get("opened"))
 
 
-def _rivals(old: LinkSettings, new: LinkSettings) -> bool:
+def rivals(old: LinkSettings, new: LinkSettings) -> bool:
     """Whether the two can't be open at the same time: one port, or one name at one broker."""
     if isinstance(old, SerialLink):
         return isinstance(new, SerialLink) and old.port == new.port

@@ -58,14 +58,16 @@ class Parts:
         self.folder = folder
         self.done: list[str] = []
         self.outcomes: list[str] = []
-        self.unreadable = False
+        self.unreadable = self.unwritable = False
+        self.remembered: list[list[str]] = []  # what had been done by then
         self.reads = 0
         self.full = False
         self.page_is_had: Callable[[Settings], bool] = lambda settings: True
         self.wanted = self.settings()
         self.pages: list[Page] = []
         service = SimpleNamespace(
-            links=SimpleNamespace(prepare=lambda *_: {}),
+            links=SimpleNamespace(prepare=lambda *_: {}, ending=lambda prepared: [prepared]),
+            let_go=SimpleNamespace(keep=self._remember),
             settle=lambda: not self.full,
             maker=SimpleNamespace(successor=self._successor),
             renew=lambda *_: self.done.append("service"),
@@ -100,6 +102,12 @@ class Parts:
             at = text.index("[tanks.sill]")
             text += text[at : text.index("[status_page]")].replace("sill", name)
         return parse_settings(text, str(self.folder / "rushlight.toml"))
+
+    def _remember(self, ending: list[object], now_ms: int) -> None:
+        assert ending == [{}]
+        self.remembered.append(list(self.done))
+        if self.unwritable:
+            raise StoreError("can't be written")
 
     def _renew(self, *_: object) -> None:
         if self.unlearnable:
@@ -217,6 +225,15 @@ def test_a_new_broker_hears_of_the_alarms_that_are_active(
     parts.reloader._running = parts.reloader._running._replace(publish_alarms=unreadable)
     assert "a new link" in parts.reload(high=25)  # it is in force all the same
     assert "a new broker hears" in caplog.text
+
+
+def test_a_broker_that_is_let_go_is_remembered_before_anything_changes(parts: Parts) -> None:
+    parts.unwritable = True
+    assert parts.reload(high=25) == "refused: can't be written"
+    assert parts.done == []
+    parts.unwritable = False
+    parts.reload(high=25)
+    assert parts.done == ["analysis", "notifier", "service", "notices"] and parts.remembered == [[], []]
 
 
 def test_brokers_hear_of_a_tank_that_comes_or_goes(parts: Parts) -> None:
