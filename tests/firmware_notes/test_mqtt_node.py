@@ -168,8 +168,16 @@ def test_hours_of_reports_fit_into_memory_and_feed_the_watchdog_while_they_are_s
     assert long_away["sent"] == long_away["kept"] == 500
     assert long_away["longest"] == 1
     assert long_away["each"] <= 350  # `KEEP` in settings.py says 300; a board's words are half as long
-    full = backlog(2000, "200k")
-    assert full["seq"] == 2000 and 100 < full["sent"] == full["kept"] < 800
+
+
+def test_a_full_memory_costs_the_oldest_reports_and_not_the_node() -> None:
+    at_once = 0
+    for heap in range(190, 210):  # where it stops depends on what is left at the end of a list's growth
+        full = backlog(2000, f"{heap}k")
+        assert full["seq"] == 2000 and full["longest"] == 1
+        assert 100 < full["sent"] <= full["kept"] < 800 and full["left"] == 0
+        at_once += full["sent"] == full["kept"]
+    assert at_once >= 10
 
 
 def test_last_will_where_the_node_is_gone_and_none_where_it_sleeps(
