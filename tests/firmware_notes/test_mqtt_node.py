@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
+import signal
 import socket
 import struct
 import subprocess
@@ -49,6 +50,7 @@ class RunningNode:
                     **{"NODE": str(NODE), "TANK": "hallway", "REPORT_S": 0.2, "REPORTS": 10, "KEEP": 500},
                     **{"HOST": "localhost", "PORT": port, "USER": None, "PASSWORD": None, "TLS_CA": ""},
                     **{"NTP_HOST": "", "NTP_PORT": 0, "SLEEP": False, "NETWORK": str(self.network)},
+                    **{"QUIET_FROM": 1_000_000, "KEEPALIVE_S": 0},
                     **settings,
                 }
             )
@@ -192,6 +194,20 @@ def test_last_will_where_the_node_is_gone_and_none_where_it_sleeps(
     wait_for(lambda: len(device(heard)) == 4, "the second node")
     running.process.kill()
     wait_for(lambda: device(heard)[-1] == b"offline", "the last will")
+
+
+def test_a_node_with_nothing_to_report_says_that_it_is_alive(
+    mosquitto: Broker, heard: list[tuple[str, bytes, bool]], node: Callable[..., RunningNode]
+) -> None:
+    """The broker gives up after one and a half times the keep-alive (MQTT 3.1.1, section 3.1.2.10)."""
+    keep_alive_s = 2
+    quiet = node(mosquitto.port, REPORTS=1000, QUIET_FROM=2, KEEPALIVE_S=keep_alive_s)
+    wait_for(lambda: len(packs(heard)) == 2, "two reports")
+    time.sleep(3 * keep_alive_s)
+    assert device(heard) == [b"online"] and len(packs(heard)) == 2
+    quiet.process.send_signal(signal.SIGSTOP)  # and one that hangs is gone
+    wait_for(lambda: device(heard)[-1] == b"offline", "the last will")
+    quiet.process.send_signal(signal.SIGCONT)
 
 
 def _certificates(folder: Path) -> None:
