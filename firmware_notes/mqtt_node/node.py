@@ -88,6 +88,7 @@ class Node:
             self.board.alive()  # what waited for hours takes longer than the watchdog does
             payload = self.payload(self.waiting[0])
             self.client.publish(self.readings_topic, payload)
+            self.heard_at = self.board.ticks_ms()
             self.waiting.pop(0)
             self.sent.append((None, None, payload))
             if len(self.sent) > SEND_AGAIN:
@@ -105,7 +106,7 @@ class Node:
             self.clock.look()
             self.board.alive()
             self.send()
-            self.retry_s, self.heard_at = 1, now
+            self.retry_s = 1
         except MemoryError:
             self.make_room()  # and the rest at the next report
         except Lost as error:
