@@ -10,7 +10,7 @@ from rushlight.analysis.absence.forecasts import FINE, LOOK, STAY
 from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.paper.files import write_paper
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings

@@ -24,12 +24,12 @@ from typing import NamedTuple
 
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
-from rushlight.analysis.notices.keeping import NoticeKeeping
 from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.memory import MemoryOutbox, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
 from rushlight.analysis.notices.queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
+from rushlight.analysis.notices.store_or_memory import NoticeKeeping
 from rushlight.analysis.notices.wording import Line, Text, group_text, reminder_text
 from rushlight.analysis.notices.workers import PatientSender
 from rushlight.collector.events import Event

@@ -17,8 +17,8 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
+from rushlight.analysis.service.lost_snapshots import park
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
-from rushlight.analysis.service.relearn import park
 from rushlight.analysis.service.watches import Watches
 from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META

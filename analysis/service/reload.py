@@ -19,9 +19,9 @@ from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.collector.errors import SettingsError, StoreError
 from rushlight.collector.links import Link
 from rushlight.collector.log import Clock
+from rushlight.collector.service.link_exchange import Prepared
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.service.parts import Part, settings_of_part
-from rushlight.collector.service.relinking import Prepared
 from rushlight.collector.settings import LinkSettings, Settings, load_settings
 from rushlight.collector.settings.changes import changes, needs_restart
 from rushlight.collector.store.embedded import EmbeddedStore

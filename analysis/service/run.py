@@ -21,11 +21,11 @@ from rushlight.collector.influx.state import forget_other_servers
 from rushlight.collector.influx.thread import DrainThread
 from rushlight.collector.links import make_link
 from rushlight.collector.log import Clock
-from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.deadline import Ending
 from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.loop import CollectorService
+from rushlight.collector.service.moved_tanks import take_over
 from rushlight.collector.service.parts import Part, settings_of_part
-from rushlight.collector.service.take_over import take_over
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock

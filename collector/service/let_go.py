@@ -13,8 +13,8 @@ import msgspec
 
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.links.base import SESSION_S
+from rushlight.collector.service.link_exchange import Links, Make, rivals
 from rushlight.collector.service.parts import PartLink
-from rushlight.collector.service.relinking import Links, Make, rivals
 from rushlight.collector.settings import LinkSettings, MqttLink
 from rushlight.collector.store.embedded import EmbeddedStore
 

@@ -16,17 +16,17 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from rushlight.collector.errors import StoreError, StoreFull
+from rushlight.collector.intake.arrivals import Waiting
 from rushlight.collector.intake.backlog import Backlog
 from rushlight.collector.intake.batch import Arrival, BatchMaker
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.links import Link
 from rushlight.collector.log import ClearLog, Clock
-from rushlight.collector.service.ending import Ending, end_links
+from rushlight.collector.service.day_files import Packing
+from rushlight.collector.service.deadline import Ending, end_links
 from rushlight.collector.service.let_go import LetGo
+from rushlight.collector.service.link_exchange import Links, Prepared
 from rushlight.collector.service.listener import LINKS_META, Listener, system_clock
-from rushlight.collector.service.packing import Packing
-from rushlight.collector.service.relinking import Links, Prepared
 from rushlight.collector.service.systemd import Watchdog, sd_notify
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore

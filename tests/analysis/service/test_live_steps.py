@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from rushlight.analysis.notices.keeping import NoticeKeeping
+from rushlight.analysis.notices.store_or_memory import NoticeKeeping
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event

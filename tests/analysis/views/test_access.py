@@ -18,7 +18,7 @@ from urllib.parse import urlencode
 import pytest
 
 from rushlight.analysis.service import run as running
-from rushlight.analysis.service.inviting import invited, link_lines, revoked, set_password
+from rushlight.analysis.service.page_access import invited, link_lines, revoked, set_password
 from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, Attempts
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
 from rushlight.analysis.views.access.openness import open_without_login

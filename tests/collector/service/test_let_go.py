@@ -15,7 +15,7 @@ from rushlight.collector.service.let_go import LET_GO_META, LetGo
 from rushlight.collector.service.parts import PartLink
 from rushlight.collector.settings import LinkSettings, MqttLink
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.collector.service.test_relinking import ATTIC, CELLAR, MAPPED, OTHER_PORT, PORT, World
+from tests.collector.service.test_link_exchange import ATTIC, CELLAR, MAPPED, OTHER_PORT, PORT, World
 
 NOW = 1_772_330_400_000
 WEEK = 7 * 86_400_000  # as long as the collector asks a broker to keep its session

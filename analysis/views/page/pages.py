@@ -21,6 +21,7 @@ from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.analysis.views.page.desk import Denied, Desk
+from rushlight.analysis.views.page.escaped_templates import environment_of
 from rushlight.analysis.views.page.front_words import (
     answer_of,
     day_and_time,
@@ -30,7 +31,6 @@ from rushlight.analysis.views.page.front_words import (
 )
 from rushlight.analysis.views.page.history import Past, past_alarms
 from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
-from rushlight.analysis.views.page.templating import environment_of
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE
 from rushlight.collector.settings import TankSettings

@@ -11,8 +11,8 @@ import pytest
 from rushlight.collector.intake.batch import Arrival
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.links import Deliver
+from rushlight.collector.service.link_exchange import Links
 from rushlight.collector.service.parts import PartLink
-from rushlight.collector.service.relinking import Links
 from rushlight.collector.settings import LinkSettings, MqttLink, SerialLink
 from rushlight.collector.settings.tables import TopicMap
 from tests.conftest import wait_for
