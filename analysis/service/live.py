@@ -21,6 +21,7 @@ from rushlight.analysis.service.lost_snapshots import park
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
 from rushlight.analysis.service.watches import Watches
 from rushlight.analysis.views.in_flight import in_flight_lines
+from rushlight.analysis.watch.lane import fill
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.log import Clock
@@ -96,10 +97,21 @@ class LiveAnalysis(Watches):
         watches = self.watches
         self._held_up(now_ms)
         self._follow(now_ms, {reading.tank for reading in readings} & watches.keys())
-        for reading in readings:
+        at, end = 0, len(readings)
+        while at < end:
+            reading = readings[at]
             watch = watches.get(reading.tank)
-            if watch is not None:
-                self._feed(watch, reading, now_ms)
+            if watch is None:
+                at += 1
+                continue
+            behind = fill(watch, readings, at, now_ms)
+            if behind > at:
+                at = behind
+                if watch.book.changed:
+                    self._note(watch, [])
+                continue
+            self._feed(watch, reading, now_ms)
+            at += 1
 
     def _held_up(self, now_ms: int) -> None:
         """A gap in the service's own time is not the devices' silence."""

@@ -19,7 +19,7 @@ from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.units import shown
+from rushlight.collector.units import shown, titles
 
 __all__ = ["print_status", "status_lines"]
 
@@ -29,8 +29,9 @@ _STYLES = {"critical": "bold white on red", "high": "bold red", "medium": "yello
 def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: TextIO) -> None:
     """Print the screen; in colour on a terminal, unless NO_COLOR is set."""
     console = Console(file=out, highlight=False)
+    names = titles(settings.tanks)
     for line in status_lines(settings, store, now_ms):
-        safe = safe_lines(shown(line.plain, settings.display.units))
+        safe = safe_lines(shown(line.plain, settings.display.units, names))
         if safe != line.plain:
             # spans would be at the wrong places
             line = Text(safe, style=line.spans[0].style if line.spans else line.style)

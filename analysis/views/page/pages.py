@@ -34,6 +34,7 @@ from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE
 from rushlight.collector.settings import TankSettings
+from rushlight.collector.units import titles
 
 __all__ = ["Shown", "limits_of"]
 
@@ -57,7 +58,10 @@ class Shown:
     def __init__(self, desk: Desk, version: str) -> None:
         self._desk = desk
         self._traces: dict[tuple[str, str], Trace] = {}
-        self._environment = environment_of(_HERE / "templates", version, desk.settings.display.units)
+        settings = desk.settings
+        self._environment = environment_of(
+            _HERE / "templates", version, settings.display.units, titles(settings.tanks)
+        )
         self._environment.get_template("front.html")  # a broken installation shows itself at the start
 
     def draw(
