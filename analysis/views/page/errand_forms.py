@@ -166,8 +166,8 @@ def _calibrate(unit: str) -> tuple[Form, ...]:
         Field("at", "When, by the tank’s clock", "moment", "Left empty: now."),
     )
     heat = (
-        Field("ice", "In crushed ice and water, 0.0 °C", "tick"),
-        Field("reference", f"Or: what a good thermometer shows, {unit}"),
+        Field("ice", "It is in crushed ice and water, 0.0 °C; or:", "tick"),
+        Field("reference", f"What a good thermometer shows, {unit}"),
         Field(
             "value",
             f"Typed: what Rushlight shows then, {unit}",

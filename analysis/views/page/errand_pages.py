@@ -125,7 +125,8 @@ class ErrandPages:
         if not errand.over:  # most are done in a moment: no need to look twice
             await asyncio.to_thread(errand.ended.wait, 0.5)
         kind = _base(errand.kind)
-        forms = await self._forms(kind, errand.tank, {})
+        variant = f"{errand.kind} {errand.fields['what']}" if "what" in errand.fields else errand.kind
+        forms = [form for form in await self._forms(kind, errand.tank, {}) if form.kind == variant]
 
         def worded(text: str) -> str:
             return in_the_forms_words(text, forms)
