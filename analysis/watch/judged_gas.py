@@ -6,6 +6,7 @@ A restart gives the readings behind the snapshot again: lowest and highest stay 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator
 from datetime import UTC, date, datetime
 from typing import NamedTuple
@@ -21,6 +22,7 @@ __all__ = ["SLOT_MS", "GasRange", "JudgedGas", "judged_gas"]
 SLOT_MS = 900_000
 _KIND = "judged-gas"
 _DAY_MS = 86_400_000
+_PARTS = 100  # kept to a hundredth, as whole numbers: a third of the room
 
 
 class GasRange(NamedTuple):
@@ -58,7 +60,10 @@ class JudgedGas:
             return
         self._last[name] = judged
         gas = judged.gas
-        found = GasRange(*(round(value, 2) for value in (gas.low, gas.mg_l, gas.mg_l, gas.high)))
+        figures = (gas.low, gas.mg_l, gas.mg_l, gas.high)
+        if not all(math.isfinite(value) for value in figures):
+            return
+        found = GasRange(*(round(value, 2) for value in figures))
         number, within = divmod(judged.time_ms, _DAY_MS)
         day = self._new.setdefault(name, {}).setdefault(number, {})
         slot = within // SLOT_MS
@@ -73,7 +78,8 @@ class JudgedGas:
                 saved = store.load_state(_KIND, key)
                 before = {} if saved is None else _read(saved[0])
                 whole = before | {slot: found.and_(before.get(slot)) for slot, found in day.items()}
-                store.save_state(_KIND, key, msgspec.msgpack.encode(whole), None)
+                packed = {slot: [round(value * _PARTS) for value in found] for slot, found in whole.items()}
+                store.save_state(_KIND, key, msgspec.msgpack.encode(packed), None)
 
     def kept(self) -> None:
         """It is on the disk."""
@@ -99,6 +105,7 @@ def _key(tank: str, number: int) -> str:
 
 def _read(blob: bytes) -> _Day:
     try:
-        return msgspec.msgpack.decode(blob, type=dict[int, GasRange])
+        packed = msgspec.msgpack.decode(blob, type=dict[int, tuple[int, int, int, int]])
+        return {slot: GasRange(*(value / _PARTS for value in found)) for slot, found in packed.items()}
     except msgspec.MsgspecError:
         return {}  # of another version

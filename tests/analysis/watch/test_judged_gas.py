@@ -121,4 +121,4 @@ def test_a_day_of_one_tank_is_small(tmp_path: Path) -> None:
     service = Service(tmp_path / "rushlight.db", START)
     service.take(START + DAY)
     ((_, blob),) = service.store.states_from("judged-gas", "alcove/", "alcove/9")
-    assert len(service.kept()) > 90 and len(blob) < 4_000
+    assert len(service.kept()) > 90 and len(blob) < 1_500
