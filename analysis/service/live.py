@@ -220,6 +220,7 @@ class LiveAnalysis(Watches):
             position = store.position()
             for name in names:
                 store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
+            self._gas.keep(store, names)
 
     def kept(self, now_ms: int) -> None:
         """It is on the disk: forget what waited."""
@@ -234,6 +235,7 @@ class LiveAnalysis(Watches):
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
         self._asides.kept()
+        self._gas.kept()
         if kept:
             self.told(self.watches, kept)
 
