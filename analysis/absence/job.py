@@ -52,7 +52,8 @@ def away_lines(
         yield CAUTIONS["gas"]
     yield CAUTIONS["animals"]
     if sheet is not None:
-        yield from write_paper(sitter_sheet(name, settings.tanks[name], sitter), sheet)
+        page = sitter_sheet(name, settings.tanks[name], sitter)
+        yield from write_paper(page, sheet, settings.display.units)
 
 
 _WORDS = {

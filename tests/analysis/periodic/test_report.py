@@ -155,6 +155,16 @@ def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
 
 
+def test_a_report_in_the_keepers_units(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (home / "rushlight.toml").write_text('[display]\nunits = "us"\n' + TOML, "utf-8")
+    assert main(["report", "porch"]) == 0
+    assert "water temperature: 75." in capsys.readouterr().out  # 24 °C is 75.2 °F
+    page = (home / "porch-report.html").read_text("utf-8")
+    assert "75.2 °F" in page and "°C" not in page
+    axis = re.search(r"water temperature[^<]*?([\d.]+) to ([\d.]+) °F", page)
+    assert axis is not None and 73 < float(axis[1]) < float(axis[2]) < 77
+
+
 def test_an_alarm_that_is_older_than_the_week_is_named(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

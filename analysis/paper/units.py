@@ -1,0 +1,39 @@
+"""A finished document in the reader's units: texts as everywhere, curves by their values."""
+
+from __future__ import annotations
+
+from rushlight.analysis.paper.document import Block, Curve, Document, Heading, Listing, Paragraph, Table
+from rushlight.collector.units import Display, fahrenheit, shown
+
+__all__ = ["in_units"]
+
+
+def in_units(document: Document, units: Display) -> Document:
+    """The same page for people who have those units; with "metric" it is unchanged."""
+    if units == "metric":
+        return document
+    blocks = tuple(_block(block, units) for block in document.blocks)
+    return Document(shown(document.title, units), shown(document.note, units), blocks)
+
+
+def _block(block: Block, units: Display) -> Block:
+    match block:
+        case Heading():
+            return Heading(shown(block.text, units))
+        case Paragraph():
+            return block._replace(text=shown(block.text, units))
+        case Listing():
+            return Listing(tuple(shown(item, units) for item in block.items))
+        case Table():
+            rows = tuple(tuple(shown(cell, units) for cell in row) for row in block.rows)
+            return Table(tuple(shown(cell, units) for cell in block.header), rows)
+        case Curve():
+            return _curve(block, units)
+
+
+def _curve(curve: Curve, units: Display) -> Curve:
+    if curve.unit != "°C":
+        return curve
+    band = None if curve.band is None else (fahrenheit(curve.band[0]), fahrenheit(curve.band[1]))
+    points = [(x, None if y is None else fahrenheit(y)) for x, y in curve.points]
+    return curve._replace(unit=shown(curve.unit, units), points=points, band=band)
