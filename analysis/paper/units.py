@@ -35,5 +35,10 @@ def _curve(curve: Curve, units: Display) -> Curve:
     if curve.unit != "°C":
         return curve
     band = None if curve.band is None else (fahrenheit(curve.band[0]), fahrenheit(curve.band[1]))
-    points = [(x, None if y is None else fahrenheit(y)) for x, y in curve.points]
-    return curve._replace(unit=shown(curve.unit, units), points=points, band=band)
+    points = [(x, _or_none(y)) for x, y in curve.points]
+    around = [(x, _or_none(low), _or_none(high)) for x, low, high in curve.around]
+    return curve._replace(unit=shown(curve.unit, units), points=points, band=band, around=around)
+
+
+def _or_none(value: float | None) -> float | None:
+    return None if value is None else fahrenheit(value)
