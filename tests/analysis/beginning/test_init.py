@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import getpass
 import os
 import pty
+import re
 import select
 import stat
 import subprocess
@@ -33,10 +35,11 @@ DAY = 86_400_000
 class Terminal:
     """A program on a pseudo-terminal: waits for a question, types an answer."""
 
-    def __init__(self, folder: Path, *words: str) -> None:
+    def __init__(self, folder: Path, *words: str, **variables: str) -> None:
         self.master, slave = pty.openpty()
         command = [sys.executable, "-m", "rushlight.analysis.commands.main", *words]
         environment = os.environ | {"PYTHONPATH": str(ROOT / "src"), "TERM": "dumb", "TZ": "Europe/Lisbon"}
+        environment |= variables
         self.process = subprocess.Popen(
             command,
             cwd=folder,
@@ -88,7 +91,15 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
 
         thread = threading.Thread(target=board)
         thread.start()
-        terminal = Terminal(tmp_path, "init", "--port", line.port)
+        tools = stand_ins(tmp_path / "bin", tmp_path / "asked")
+        terminal = Terminal(
+            tmp_path,
+            "init",
+            "--port",
+            line.port,
+            PATH=f"{tools}:{os.environ['PATH']}",
+            XDG_CONFIG_HOME=str(tmp_path / "own"),
+        )
         try:
             terminal.answer("Where does your board report?", "")
             terminal.answer("The tank's name", "")
@@ -110,7 +121,8 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
             terminal.answer("CO2: none", "yeast")
             terminal.answer("Address", f"json://127.0.0.1:9/{'s3cret'}")
             terminal.answer("test notice there now", "y")
-            terminal.answer("Show the unit file", "n")
+            terminal.answer("Install that now", "show")
+            terminal.answer("this user's own instead", "yes")
             assert terminal.end() == 0, terminal.text
         finally:
             stop.set()
@@ -132,6 +144,28 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
     secret = tmp_path / "rushlight.env"
     assert stat.S_IMODE(secret.stat().st_mode) == 0o600 and "s3cret" in secret.read_text()
     assert "s3cret" not in (tmp_path / "rushlight.toml").read_text()
+    assert "[Install]" in terminal.text and re.search(r"sudo /\S+ service install", terminal.text)
+    assert "The service runs." in terminal.text and "without a login" in terminal.text
+    assert (tmp_path / "asked").read_text().splitlines()[-3:] == [
+        "systemctl --user daemon-reload",
+        "systemctl --user enable --now rushlight.service",
+        f"loginctl enable-linger {getpass.getuser()}",
+    ]
+    unit = tmp_path / "own" / "systemd" / "user" / "rushlight.service"
+    assert f"EnvironmentFile=-{secret}" in unit.read_text() and "User=" not in unit.read_text()
+
+
+def stand_ins(folder: Path, asked: Path, fails: str = "no-such-word") -> Path:
+    """`systemctl` and `loginctl` that write down what they are asked for."""
+    folder.mkdir()
+    for name in ("systemctl", "loginctl"):
+        tool = folder / name
+        tool.write_text(
+            f'#!/bin/sh\necho "{name} $*" >> {asked}\n'
+            f'case "$*" in *{fails}*) echo "Access denied" >&2; exit 1;; esac\n'
+        )
+        tool.chmod(0o755)
+    return folder
 
 
 def test_a_file_that_is_there_is_left_alone(
