@@ -30,7 +30,8 @@ def init(config: str, port: str | None, seconds: float) -> int:
     """Ask a few questions, listen to the board, and write the settings file; sends a test notice."""
     import datetime
 
-    from rushlight.analysis.beginning.interview import Desk, interview
+    from rushlight.analysis.beginning.asking import Desk
+    from rushlight.analysis.beginning.interview import interview
     from rushlight.collector.settings import load_settings
 
     def ask(text: str, offered: str) -> str:

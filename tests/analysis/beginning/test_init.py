@@ -18,8 +18,9 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.analysis.beginning.asking import Desk
 from rushlight.analysis.beginning.heard_devices import Heard
-from rushlight.analysis.beginning.interview import Desk, _notices
+from rushlight.analysis.beginning.interview import _about, _notices
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.first_month import first_month_lines
@@ -102,6 +103,8 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
         )
         try:
             terminal.answer("Where does your board report?", "")
+            terminal.answer("Units: metric", "furlongs")
+            terminal.answer("Units: metric", "metric")
             terminal.answer("The tank's name", "")
             terminal.answer("name for people", 'Tank "on" the veranda')
             terminal.answer("Litres", "much")
@@ -196,6 +199,39 @@ def test_firmware_with_topics_of_its_own_gets_a_map() -> None:
         ("shed/probe1/t", "temperature", "reading.value"),
         ("shed/probe2", "ph", None),
     ]
+
+
+def test_a_keeper_with_fahrenheit_and_gallons(monkeypatch: pytest.MonkeyPatch) -> None:
+    """NIST SP 811 (2008), B.8: 68 °F is 20 °C; a gallon is 3.785 411 784 L. What is typed is what is kept."""
+    for name in ("LC_ALL", "LC_MEASUREMENT"):
+        monkeypatch.delenv(name, raising=False)
+    said: list[str] = []
+    typed = {"Gallons": "20", "coldest": "20 C", "warmest": "81", "KH": "71 ppm", "setpoint": "75.2"}
+    wrong = {"coldest": "200"}
+
+    def ask(text: str, offered: str) -> str:
+        for name in (one for one in typed if one in text):
+            return wrong.pop(name, typed[name])
+        return offered
+
+    monkeypatch.setenv("LANG", "en_US.UTF-8")
+    heard = Heard(tanks={"sill": {"temperature": 22.0, "ph": 7.0}})
+    link = SerialLink(port="/dev/ttyUSB0")
+    answers = _about(Desk(said.append, ask, lambda text: ""), link, heard, datetime.date(2026, 3, 1))
+    text = settings_text(answers)
+    assert 'volume_litres = "20 gal"' in text and 'temperature_high_c = "81 F"' in text
+    settings = parse_settings(text)
+    tank = settings.tanks["sill"]
+    assert settings.display.units == "us" and tank.volume_litres == pytest.approx(75.708, abs=0.01)
+    assert tank.livestock.temperature_low_c == pytest.approx(20.0, abs=0.01)
+    assert tank.heater is not None and tank.heater.setpoint_c == pytest.approx(24.0, abs=0.01)
+    assert tank.water.carbonate_hardness_dkh == pytest.approx(3.98, abs=0.01)
+    assert any("from 28.4 to 113 °F" in line for line in said)
+    assert any("71.6 °F" in line for line in said)  # what the board sends, too
+    monkeypatch.setenv("LANG", "de_DE.UTF-8")
+    typed |= {"Litres": "54", "warmest": "26", "setpoint": "24"}
+    answers = _about(Desk(said.append, ask, lambda text: ""), link, heard, datetime.date(2026, 3, 1))
+    assert answers.units == "metric" and answers.litres == 54 and "[display]" not in settings_text(answers)
 
 
 def new_tank(soil: bool = False) -> TankSettings:
