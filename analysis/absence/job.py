@@ -17,6 +17,7 @@ from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
+from rushlight.collector.units import titles
 
 __all__ = ["Answered", "answered", "away_lines"]
 
@@ -79,7 +80,7 @@ def away_lines(
         yield f"  {one.answer:11}  {one.title:{wide}}  {one.words}"
     yield from found.cautions
     if sheet is not None:
-        yield from write_paper(found.sheet, sheet)
+        yield from write_paper(found.sheet, sheet, settings.display.units, titles(settings.tanks))
         with log_store(settings, name) as store:
             keep_document(store, SHEET, name, found.sheet, found.until, now_ms)
         yield "Whoever has a link to the page (`rushlight invite`) is shown this sheet there, too."
