@@ -12,7 +12,7 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import QUANTITIES
 
-__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over"]
+__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over", "is_unseen"]
 
 BY_PROBE: dict[str, frozenset[str]] = {
     "temperature": frozenset(
@@ -55,3 +55,8 @@ def end_start(ended: Finding | None) -> str:
 def is_over(summary: str) -> bool:
     """Whether the summary of a cleared alarm says that its condition is gone."""
     return not summary.startswith((_UNSEEN, _EXPLAINED))
+
+
+def is_unseen(summary: str) -> bool:
+    """Whether it says that nobody can see its condition any more."""
+    return summary.startswith(_UNSEEN)

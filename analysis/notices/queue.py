@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 
+from rushlight.analysis.alarms.endings import is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
+from rushlight.analysis.notices.asking import asks, raised_anew, replaced_by, transition_of
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
@@ -74,8 +76,11 @@ class NoticeQueue:
             return 0
         with store.transaction():
             turn = self._second.turn_ms(store, event.occurrence)
-            if kind != "raised":  # whatever still waits about it is out of date by this
-                store.cancel_notices(event.occurrence)
+            if kind == "raised":
+                for other in replaced_by(event, store):
+                    store.cancel_notices(other)
+            elif not (kind == "cleared" and is_unseen(event.summary)):
+                store.cancel_notices(event.occurrence)  # whatever still waits about it is out of date by this
             asked = self._second.with_word(store, event.occurrence)
             if kind == "acknowledged" and asked:
                 return self._answered(event, store, now_ms)
@@ -85,14 +90,14 @@ class NoticeQueue:
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]
                 if any(e.event == "shelved" for e in past):
                     return 0  # put aside by a person, who was shown it; the store keeps the rest
-                if kind == "priority-changed" and not _asks([*past, event])[0]:
+                if kind == "priority-changed" and not asks([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
             not_before = 0
             if not event.test:
                 not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
             if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
-            text, transition = event_text(event, self._resend_ms / 60_000), _transition(event)
+            text, transition = event_text(event, self._resend_ms / 60_000), transition_of(event)
             due = self._second.due_ms(event, turn, not_before, now_ms)
             rest = [target for target in self._second.targets if target not in asked]
             if due is not None and rest:
@@ -129,8 +134,8 @@ class NoticeQueue:
     def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
         """Send an alarm that wants a person to each target that has had no notice of it; returns how many."""
         events = store.events(occurrence=occurrence)
-        asks, transition = _asks(events)
-        if not asks:
+        wanted, transition = asks(events)
+        if not wanted:
             return 0
         there = store.targets_with_word(occurrence)
         missing = [target for target in self._targets if target not in there]
@@ -143,7 +148,8 @@ class NoticeQueue:
 
     def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
         """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
-        return _asks(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
+        events = store.events(occurrence=notice.occurrence)
+        return asks(events) == (True, notice.transition) and not raised_anew(events, store)
 
     def queue_reminder(
         self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()
@@ -278,23 +284,3 @@ class NoticeQueue:
             and time_ms < now_ms + STORM_MS  # not of a clock that was ahead
         ]
         return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
-
-
-def _transition(event: Event) -> str:
-    """A priority may change several times; each change is a notice of its own. A test waits for nothing."""
-    if event.test and event.event == "raised":
-        return "test"
-    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
-
-
-def _asks(events: Sequence[Event]) -> tuple[bool, str]:
-    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
-    asks, transition, rank = False, "", -1
-    for event in events:
-        if event.event in ("raised", "priority-changed"):
-            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
-                asks = True
-            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
-        elif event.event in ("acknowledged", "cleared", "shelved"):
-            asks = False
-    return asks, transition

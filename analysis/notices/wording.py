@@ -191,7 +191,7 @@ def _over(alarms: Iterable[str], summaries: Iterable[str]) -> str:
     if not all(map(is_over, summaries)):
         return (
             "It is not known to be over. Look at the tank, measure in another way, and follow the alarm that "
-            "is named in its place."
+            "is named in its place. If nobody has acknowledged this one, it is sent again."
         )
     return "Nothing to do now: the readings are good again. Have a look when you pass by."
 
