@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 __all__ = [
+    "ANSWER_S",
     "Sender",
     "WrongAddress",
     "address_fault",
@@ -27,6 +28,10 @@ __all__ = [
 
 _FIRST_RETRY_MS = 10_000
 _LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
+
+ANSWER_S = 20.0
+"""So long a target may take to answer. The library gives up after 4 s; a slow server has taken the notice all
+the same, and would get it again and again. Less than `workers.LIMIT_S`. Common practice, no source."""
 
 _TALKERS = ("apprise", "urllib3", "requests")
 
@@ -65,7 +70,10 @@ def _apprise() -> Any:
 
 
 def _opened(url: str) -> Any:
-    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken."""
+    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken.
+
+    It waits for an answer as long as `ANSWER_S`, or as the URL says (`?rto=`) where that is longer.
+    """
     sender = _apprise().Apprise()
     try:
         known = sender.add(url)
@@ -75,6 +83,7 @@ def _opened(url: str) -> Any:
         raise WrongAddress("not a URL that apprise knows")
     for channel in sender:
         channel.redirects = False
+        channel.socket_read_timeout = max(channel.socket_read_timeout, ANSWER_S)
     return sender
 
 
