@@ -19,6 +19,7 @@ from rushlight.analysis.service.reload import Reloader, Running, can_run
 from rushlight.collector.influx.state import forget_other_servers
 from rushlight.collector.influx.thread import DrainThread
 from rushlight.collector.links import make_link
+from rushlight.collector.links.contest import undisturbed
 from rushlight.collector.log import Clock
 from rushlight.collector.service.deadline import Ending
 from rushlight.collector.service.listener import system_clock
@@ -86,9 +87,12 @@ def run_service(
     threads: list[_Thread] = []
     pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
 
+    def is_well() -> bool:
+        return all(one.is_well() and undisturbed(one.links.in_force()) for one in services)
+
     def notifier_of(settings: Settings) -> Notifier:
         shown = pictures if settings.notices.picture else None
-        return make_notifier(settings, clock, lambda: all(one.is_well() for one in services), shown)
+        return make_notifier(settings, clock, is_well, shown)
 
     asked_early: list[int] = []  # by SIGHUP, which would end a program that does not know it
     signal.signal(signal.SIGHUP, lambda number, frame: asked_early.append(number))
