@@ -20,6 +20,7 @@ __all__ = [
     "address_fault",
     "backoff_ms",
     "masked",
+    "mistyped",
     "send_by_apprise",
     "split_urls",
     "takes_pictures",
@@ -85,6 +86,11 @@ def _opened(url: str) -> Any:
         channel.redirects = False
         channel.socket_read_timeout = max(channel.socket_read_timeout, ANSWER_S)
     return sender
+
+
+def mistyped(text: str) -> list[str]:
+    """Short names of what can be no address in an environment variable; told without the library."""
+    return [target_name(url) for url in split_urls(text) if not re.match(r"[a-zA-Z][\w+.-]*://.", url)]
 
 
 class WrongAddress(ValueError):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.alarm_topics import AlarmTopics, publishers
+from rushlight.analysis.notices.channels import mistyped
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.analysis.service.live import LiveAnalysis
@@ -26,7 +28,7 @@ from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.service.moved_tanks import take_over
 from rushlight.collector.service.parts import Part, settings_of_part
-from rushlight.collector.settings import Settings
+from rushlight.collector.settings import NoticeSettings, Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock
 
@@ -91,6 +93,7 @@ def run_service(
         return all(one.is_well() and undisturbed(one.links.in_force()) for one in services)
 
     def notifier_of(settings: Settings) -> Notifier:
+        _warn_of_addresses(settings.notices)
         shown = pictures if settings.notices.picture else None
         return make_notifier(settings, clock, is_well, shown)
 
@@ -161,6 +164,18 @@ def _ended(pictures: PictureMaker | None, ending: Ending) -> Iterator[None]:
     finally:
         if pictures is not None:
             pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
+
+
+def _warn_of_addresses(settings: NoticeSettings) -> None:
+    """While somebody is looking, and not at the first alarm."""
+    for variable in (settings.urls_env, settings.second_urls_env):
+        for name in mistyped(os.environ.get(variable, "")):
+            _log.error(
+                "%s: target %s is no address: nothing can be sent there; correct it, and see that "
+                "`rushlight notice-test` arrives",
+                variable,
+                name,
+            )
 
 
 def _end_before_anything_came(number: int, frame: FrameType | None) -> None:
