@@ -9,10 +9,10 @@ from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.events import PRIORITY_RANK, Event
 
-__all__ = ["asks", "raised_anew", "replaced_by", "transition_of"]
+__all__ = ["asks_for", "raised_anew", "replaced_by", "transition_of"]
 
 
-def asks(events: Sequence[Event]) -> tuple[bool, str]:
+def asks_for(events: Sequence[Event]) -> tuple[bool, str]:
     """Whether an alarm with these events wants a person, and the transition that speaks for it.
 
     One that has ended because nobody can see it any more goes on asking until somebody answers: the probe

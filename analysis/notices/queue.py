@@ -10,7 +10,7 @@ from collections.abc import Container, Sequence
 from rushlight.analysis.alarms.endings import is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.notices.asking import asks, raised_anew, replaced_by, transition_of
+from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
@@ -90,7 +90,7 @@ class NoticeQueue:
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]
                 if any(e.event == "shelved" for e in past):
                     return 0  # put aside by a person, who was shown it; the store keeps the rest
-                if kind == "priority-changed" and not asks([*past, event])[0]:
+                if kind == "priority-changed" and not asks_for([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
             not_before = 0
             if not event.test:
@@ -134,22 +134,33 @@ class NoticeQueue:
     def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
         """Send an alarm that wants a person to each target that has had no notice of it; returns how many."""
         events = store.events(occurrence=occurrence)
-        wanted, transition = asks(events)
-        if not wanted:
+        asks, transition = asks_for(events)
+        if not asks:
             return 0
         there = store.targets_with_word(occurrence)
         missing = [target for target in self._targets if target not in there]
         last = [event for event in events if event.event in ("raised", "priority-changed")][-1]
         not_before = self._quiet_until(store, occurrence, last.priority, now_ms)
-        text = reminder_text(last, now_ms)
-        return self._queue(
-            store, occurrence, transition, text, last.priority, now_ms, 0, not_before, targets=missing
+        later = self._second.missing(there), self._second.late_ms(events, not_before, now_ms)
+        return sum(
+            self._queue(
+                store,
+                occurrence,
+                transition,
+                reminder_text(last, max(now_ms, due_ms)),
+                last.priority,
+                now_ms,
+                not_before_ms=due_ms,
+                targets=targets,
+            )
+            for targets, due_ms in ((missing, not_before), later)
+            if targets and due_ms is not None
         )
 
     def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
         """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
         events = store.events(occurrence=notice.occurrence)
-        return asks(events) == (True, notice.transition) and not raised_anew(events, store)
+        return asks_for(events) == (True, notice.transition) and not raised_anew(events, store)
 
     def queue_reminder(
         self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()
