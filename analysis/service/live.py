@@ -180,7 +180,9 @@ class LiveAnalysis(Watches):
             if request.kind in Asides.KINDS:
                 events, outcome = self._asides.carry_out(watch, request, store, now_ms)
             else:
-                events, outcome = answer(self._trials, watch, request, now_ms)
+                # raised in this very round, neither kept nor sent from memory: nobody has seen it
+                unseen = {e.occurrence for e in self._events[self._held :] if e.event == "raised"}
+                events, outcome = answer(self._trials, watch, request, now_ms, unseen)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
