@@ -13,7 +13,7 @@ from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, keep_document
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings

@@ -12,7 +12,7 @@ from rushlight.analysis.errands.talk import Order, Talk
 from rushlight.analysis.errands.typed import number, temperature
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, as_plain, keep_document, kept_document
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
 

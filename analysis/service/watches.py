@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.service.relearn import park, relearn
+from rushlight.analysis.service.lost_snapshots import park, relearn
 from rushlight.analysis.watch.judged_gas import JudgedGas
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch

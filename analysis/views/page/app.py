@@ -20,7 +20,7 @@ from starlette.types import ASGIApp
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.access.records import Visitor
-from rushlight.analysis.views.page.answering import Answering
+from rushlight.analysis.views.page.answer_forms import Answering
 from rushlight.analysis.views.page.api import Api
 from rushlight.analysis.views.page.desk import Denied, Desk
 from rushlight.analysis.views.page.entry import Entry
@@ -29,9 +29,9 @@ from rushlight.analysis.views.page.errands import Errands
 from rushlight.analysis.views.page.guards import Guards
 from rushlight.analysis.views.page.live import Live
 from rushlight.analysis.views.page.metrics import metrics_text
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.page.shield import Shield
-from rushlight.analysis.views.page.showing import Shown
 from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.log import ClearLog
 

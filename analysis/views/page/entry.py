@@ -12,7 +12,7 @@ from rushlight.analysis.views.access.attempts import Attempts
 from rushlight.analysis.views.access.keys import LEAST_PASSWORD, SESSION_MS, Keys
 from rushlight.analysis.views.access.records import Link, Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.visitors import (
     address_of,
     cookie_name,

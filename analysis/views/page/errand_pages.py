@@ -20,7 +20,7 @@ from rushlight.analysis.views.page.errand_forms import TITLES, Form, form_of, in
 from rushlight.analysis.views.page.errands import Errand, Errands
 from rushlight.analysis.views.page.front_words import day_and_time
 from rushlight.analysis.views.page.guards import Make
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.visitors import fields_of, require_own
 
 __all__ = ["ErrandPages"]

@@ -10,6 +10,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -17,7 +18,7 @@ from urllib.parse import urlencode
 import pytest
 
 from rushlight.analysis.service import run as running
-from rushlight.analysis.service.inviting import invited, link_lines, revoked, set_password
+from rushlight.analysis.service.page_access import invited, link_lines, revoked, set_password
 from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, Attempts
 from rushlight.analysis.views.access.forwarded import networks_of, visitor_address
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
@@ -351,8 +352,11 @@ def test_a_sitters_link_shows_its_tanks_and_ends(page: Callable[..., Served], cl
     assert browser.ask("/people")[0] == 403
     assert browser.ask("/do/acknowledge", {"alarm": "porch/temperature-high"})[0] == 403
     (line,) = link_lines(settings, NOW)
-    # Tokyo's 2 March ends at 15:00 UTC (IANA tz database)
-    assert "Ines: porch; may look; until 2026-03-02 15:00 UTC" in line
+    # by the clock of the house: Tokyo's 2 March ends at 15:00 UTC (IANA tz database)
+    assert line.endswith("Ines: porch; may look; until 2026-03-03 00:00")
+    with EmbeddedStore(settings.store_path(), read_only=True) as store:
+        (link,) = Keys(store).links()
+    assert datetime.fromtimestamp(link.until_ms / 1000, UTC).isoformat() == "2026-03-02T15:00:00+00:00"
     clock[0] = NOW + 2 * 86_400_000
     assert browser.ask("/")[0] == 303
     assert Browser(served).ask(f"/visit/{secret}")[0] == 404

@@ -1,4 +1,4 @@
-"""collector/store/settled.py: a leap of the clock deletes nothing; time that has passed does."""
+"""collector/store/settled_time.py: a leap of the clock deletes nothing; time that has passed does."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.settled import settled_ms
+from rushlight.collector.store.settled_time import settled_ms
 
 DAY = 86_400_000
 TEN_MINUTES = 600_000

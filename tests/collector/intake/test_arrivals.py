@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rushlight.collector.intake.arrivals import Waiting
 from rushlight.collector.intake.batch import Arrival, BatchMaker
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.log import ClearLog
 from rushlight.collector.settings import parse_settings
 from tests.collector.service.test_service import SETTINGS, TOPIC, Bench, limit_pages, pack

@@ -13,9 +13,9 @@ from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event, EventKind
 from rushlight.collector.influx.state import DrainState, Mark, save_drain_state
 from rushlight.collector.readings import Reading
-from rushlight.collector.service import take_over as module
+from rushlight.collector.service import moved_tanks as module
+from rushlight.collector.service.moved_tanks import take_over
 from rushlight.collector.service.parts import Part, part_of, settings_of_part
-from rushlight.collector.service.take_over import take_over
 from rushlight.collector.settings import load_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock

@@ -7,12 +7,12 @@ import time
 
 from rushlight.collector.errors import StoreError
 from rushlight.collector.influx.state import days_to_keep
-from rushlight.collector.intake.waiting import Waiting
+from rushlight.collector.intake.arrivals import Waiting
 from rushlight.collector.log import ClearLog
 from rushlight.collector.settings import StoreSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.series import DAY_MS
-from rushlight.collector.store.settled import settled_ms
+from rushlight.collector.store.settled_time import settled_ms
 
 __all__ = ["Packing"]
 

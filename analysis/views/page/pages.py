@@ -21,6 +21,7 @@ from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.analysis.views.page.desk import Denied, Desk
+from rushlight.analysis.views.page.escaped_templates import environment_of
 from rushlight.analysis.views.page.front_words import (
     answer_of,
     day_and_time,
@@ -31,10 +32,10 @@ from rushlight.analysis.views.page.front_words import (
 from rushlight.analysis.views.page.history import Past, past_alarms
 from rushlight.analysis.views.page.new_tank import new_tank_lines
 from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
-from rushlight.analysis.views.page.templating import environment_of
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE
 from rushlight.collector.settings import TankSettings
+from rushlight.collector.units import titles
 
 __all__ = ["Shown", "limits_of"]
 
@@ -58,7 +59,10 @@ class Shown:
     def __init__(self, desk: Desk, version: str) -> None:
         self._desk = desk
         self._traces: dict[tuple[str, str], Trace] = {}
-        self._environment = environment_of(_HERE / "templates", version, desk.settings.display.units)
+        settings = desk.settings
+        self._environment = environment_of(
+            _HERE / "templates", version, settings.display.units, titles(settings.tanks)
+        )
         self._environment.get_template("front.html")  # a broken installation shows itself at the start
 
     def draw(

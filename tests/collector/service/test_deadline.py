@@ -20,7 +20,7 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.thread import NoticeThread
 from rushlight.collector.errors import StoreError
 from rushlight.collector.influx.thread import DrainThread
-from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.deadline import Ending
 from rushlight.collector.settings import NoticeSettings, StoreSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.simulator.microcontroller import Firmware, PtyLine
@@ -147,9 +147,9 @@ def test_nothing_hangs(service: Callable[..., Service], mosquitto: Broker) -> No
 def test_the_process_ends_whatever_hangs(hangs: str, status: int, said: str) -> None:
     code = f"""
 import os, signal, threading, time
-import rushlight.collector.service.ending
-rushlight.collector.service.ending._STUCK_S = 0.3
-ending = rushlight.collector.service.ending.Ending(0.3)
+import rushlight.collector.service.deadline
+rushlight.collector.service.deadline._STUCK_S = 0.3
+ending = rushlight.collector.service.deadline.Ending(0.3)
 ending.be_forced()
 signal.signal(signal.SIGTERM, lambda *_: ending.ask())
 {"" if "SIGTERM" in hangs else "ending.ask()"}

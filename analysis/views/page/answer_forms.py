@@ -18,7 +18,7 @@ from rushlight.analysis.alarms.states import MAX_SHELF_MS
 from rushlight.analysis.views.access.keys import Keys
 from rushlight.analysis.views.access.records import Scope, Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk, Unanswered
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.visitors import fields_of, local_path, require_own
 from rushlight.collector.errors import AlarmError, LogError, RushlightError, SettingsError
 from rushlight.collector.settings import TankSettings

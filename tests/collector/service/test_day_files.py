@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 
 from rushlight.collector.errors import StoreError
+from rushlight.collector.intake.arrivals import Waiting
 from rushlight.collector.intake.batch import Arrival
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.log import ClearLog
 from rushlight.collector.readings import Reading
-from rushlight.collector.service import packing
-from rushlight.collector.service.packing import Packing
+from rushlight.collector.service import day_files
+from rushlight.collector.service.day_files import Packing
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.collector.service.test_service import SETTINGS
@@ -44,7 +44,7 @@ class Bench:
         log = logging.getLogger("rushlight.collector")
         self.packing = Packing(self.store, settings, ClearLog(log, lambda: NOW), self.stop, self.waiting)
         self.real = self.store.compact
-        monkeypatch.setattr(packing, "time", SimpleNamespace(monotonic=lambda: self.passed_s))
+        monkeypatch.setattr(day_files, "time", SimpleNamespace(monotonic=lambda: self.passed_s))
         monkeypatch.setattr(self.store, "compact", self._compact)
 
     def _compact(self, now: int, **more: Any) -> Any:

@@ -9,7 +9,7 @@ import msgspec
 
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.service.keepers_log import take_log
-from rushlight.analysis.service.reconciling import reconciled, silence_again
+from rushlight.analysis.service.reconciliation import reconciled, silence_again
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.snapshot import book_in
 from rushlight.analysis.watch.tank_watch import TankWatch

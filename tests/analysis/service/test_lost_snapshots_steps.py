@@ -13,9 +13,9 @@ from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.service.answers import answer
+from rushlight.analysis.service.lost_snapshots import park, relearn
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
-from rushlight.analysis.service.reconciling import reconciled, silence_again
-from rushlight.analysis.service.relearn import park, relearn
+from rushlight.analysis.service.reconciliation import reconciled, silence_again
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import AlarmError, StoreError
