@@ -140,8 +140,8 @@ def _move(settings: Settings, tank: str, unit: str, litres: str, species: Choice
         Field("container", f"The container holds, {litres}", value="3" if litres == "gal" else "12"),
     )
     words = (
-        "A hardness may be typed as “71 ppm”, too. Follow it live: with a probe in the container it says when "
-        "to pour."
+        "A hardness may be typed as “71 ppm”, too. Follow it live: with a probe in the container it says "
+        "when to pour."
     )
     live = (("follow", "Follow it live"),)
     return (Form("move", "The two waters", "Answer and plan", fields, words, live),)
