@@ -10,6 +10,7 @@ from rushlight.analysis.absence.forecasts import FINE, LOOK, STAY
 from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.paper.files import write_paper
+from rushlight.analysis.service.inviting import invited
 from rushlight.analysis.service.log_typing import log_store
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
@@ -19,9 +20,9 @@ __all__ = ["away_lines"]
 
 
 def away_lines(
-    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None
+    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None, invite: str = ""
 ) -> Iterator[str]:
-    """The answer, each point, and the sheet.
+    """The answer, each point, and the sheet; `invite`: for whom a link until the return is made for it.
 
     Raises
     ------
@@ -52,6 +53,10 @@ def away_lines(
         yield CAUTIONS["gas"]
     yield CAUTIONS["animals"]
     if sheet is not None:
+        if invite:
+            lines = invited(settings, invite, [name], sitter.end, True, "", "", listener.system_clock())
+            sitter = sitter._replace(link=next(one.strip() for one in lines if "/visit/" in one))
+            yield from lines
         page = sitter_sheet(name, settings.tanks[name], sitter)
         yield from write_paper(page, sheet, settings.display.units)
 
