@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from rushlight.analysis.paper.document import Document
@@ -14,12 +15,14 @@ from rushlight.collector.units import Display
 __all__ = ["write_paper"]
 
 
-def write_paper(document: Document, name: str, units: Display = "metric") -> list[str]:
-    """Write both in those units; a line for each, and what is missing.
+def write_paper(
+    document: Document, name: str, units: Display = "metric", names: Iterable[str] = ()
+) -> list[str]:
+    """Write both in those units; a line for each, and what is missing. `names` of tanks stay as they are.
 
     RushlightError: a file can't be written.
     """
-    document = in_units(document, units)
+    document = in_units(document, units, names)
     base = Path(name)
     if base.suffix.lower() in (".html", ".pdf"):
         base = base.with_suffix("")

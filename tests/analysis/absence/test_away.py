@@ -247,7 +247,8 @@ def test_how_long_the_gas_lasts_by_fillings_and_by_its_decline() -> None:
     shares = supply.supply_shares(lows, [7.4] * 5, True)
     assert shares == pytest.approx([3 * 0.9**day for day in range(5)])
     fall = supply.decline(shares)
-    assert fall is not None and fall.share == pytest.approx(0.9**4) and fall.a_day == pytest.approx(-0.10536, abs=1e-5)
+    assert fall is not None and fall.share == pytest.approx(0.9**4)
+    assert fall.a_day == pytest.approx(-0.10536, abs=1e-5)
     assert fall.likely_days == pytest.approx(math.log(2) / 0.10536 - 4, abs=0.01)
     seen = supply.supply_point(None, [], fall, "citric-acid", 5)
     assert seen.answer == "look" and "falls by 10 % a day: half in 3 days" in seen.words
