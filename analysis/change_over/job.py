@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
-from rushlight.analysis.change_over.follow import Follow
-from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
+from rushlight.analysis.change_over.follow import DayFollow, Follow
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution
+from rushlight.analysis.change_over.plan_words import plan_lines
 from rushlight.analysis.change_over.species import find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
 from rushlight.analysis.estimators.local_clock import LocalClock
@@ -63,7 +63,7 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     yield from _oxygen(known)
     yield from _cold(settings, asked, known, now_ms)
     if answer == "go":
-        yield from _plan(settings, asked, known, now_ms)
+        yield from plan_lines(settings, asked, known, now_ms)
     elif answer == "wait":
         yield "The plan comes with the answer `go`: ask again then."
     yield (
@@ -109,8 +109,9 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
     of = asked.tank if asked.other is None else asked.other
     yield CAUTIONS["electrical"]
-    yield f"Hang the probe ({quantity} of {of}) into the container, with its cable in a drip loop."
-    plan: Follow | None = None
+    where = "tub" if known.far else "container"
+    yield f"Hang the probe ({quantity} of {of}) into the {where}, with its cable in a drip loop."
+    plan: Follow | DayFollow | None = None
     with live_readings(settings, of) as readings:
         for reading in readings:
             if reading is None or reading.quantity != quantity or reading.value is None:
@@ -118,9 +119,13 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
             if reading.flag >= Flag.FAIL:
                 continue
             if plan is None:
-                water = Solution(asked.water_litres, reading.value)
-                plan = Follow(water, known.tank, asked.container_litres)
-            if not plan.begun and abs(known.tank.celsius - reading.value) > RATES.days_from_c:
+                if known.far:
+                    plan = DayFollow(known.tank.celsius)
+                else:
+                    water = Solution(asked.water_litres, reading.value, asked.kh, asked.gh)
+                    plan = Follow(water, known.tank, asked.container_litres)
+            far = abs(known.tank.celsius - reading.value) > RATES.days_from_c
+            if far and isinstance(plan, Follow) and not plan.begun:
                 yield _TOO_FAR
                 return
             said = plan.take(reading.time_ms, reading.value)
@@ -202,68 +207,3 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
                 "hours; a small one may reach it by morning: move them, or bring the tub in, "
                 "before that night."
             )
-
-
-def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
-    if known.tank is None or known.carrying is None:
-        return
-    gap = known.tank.celsius - known.carrying.celsius
-    if abs(gap) > RATES.days_from_c:
-        zone = ZoneInfo(settings.tanks[asked.tank].timezone)
-        today = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
-        rows = day_plan(known.carrying.celsius, known.tank.celsius, today)
-        yield (
-            f"They differ by {abs(gap):.1f} °C: not in one day. Keep them in an aerated, covered "
-            f"tub in a room that "
-            f"lies between, with a probe in it, and let it change by {RATES.c_per_day:g} °C a day "
-            f"at most (common "
-            "practice, no source; channel catfish take 1 to 3 days for warmer water, 4 to 14 for "
-            "colder: Allen & "
-            "Strawn 1971):"
-        )
-        for day, celsius in rows:
-            yield f"  {day:%a %d %b}  {celsius:.1f} °C"
-        yield (
-            f"On {rows[-1][0]:%a %d %b} ask again. Stop, and go back to the day before, if they lie on "
-            f"their side or gasp."
-        )
-        return
-    try:
-        steps = portions(known.carrying, known.tank, asked.container_litres)
-    except ValueError as error:
-        raise SettingsError(f"--container: {error}") from None
-    if not steps:
-        yield "The waters are as good as the same: float the closed bag half an hour, then net them over."
-        return
-    yield (
-        f"In a container of {asked.container_litres:g} L with {asked.water_litres:g} L of their own "
-        f"water, an air "
-        f"stone and a lid, at most {RATES.c_per_h:g} °C an hour and {RATES.hardness_per_h:g} degrees "
-        f"of hardness an hour "
-        "(common practice, no source):"
-    )
-    for one in steps:
-        out = f"pour {one.out_litres:.1f} L away, " if one.out_litres > 0.05 else ""
-        hard = "".join(
-            f", {name} {value:.1f}"
-            for name, value in (("KH", one.water.kh), ("GH", one.water.gh))
-            if value is not None
-        )
-        yield (
-            f"  after {one.minute:3.0f} min  {out}add {one.in_litres:.1f} L of {known.here.name}: "
-            f"{one.water.litres:.1f} L of {one.water.celsius:.1f} °C{hard}"
-        )
-    total = steps[-1].minute + RATES.step_min
-    yield f"Then net them over: {total:.0f} min in all. Don't pour the water they travel in into the tank."
-    dripping = drip(known.carrying, known.tank)
-    if dripping is not None:
-        yield (
-            f"Or drip: {dripping.litres_per_h:.1f} L/h ({dripping.drops_per_s:.0f} drops a second) for "
-            f"{dripping.hours:.1f} h, up to {dripping.litres:.0f} L."
-        )
-    if known.carrying.kh is None or known.tank.kh is None:
-        yield (
-            "KH and GH of both are not all known: give --kh, --gh, --tank-kh and --tank-gh, and the "
-            "plan holds to them too."
-        )
-    yield "Stop, add nothing more and give air, if they gasp, lie on their side or race about."
