@@ -25,6 +25,7 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.service.reach import reach_of_service
+from rushlight.analysis.views.electrode_drift import calibration_due
 from rushlight.analysis.views.fact_types import Facts
 from rushlight.analysis.views.facts import carbon_dioxide_now, collect_facts, trust_now
 from rushlight.analysis.views.two_waters import tank_water
@@ -61,7 +62,7 @@ def leaving_points(
     """Every point of one tank; StoreError where the store can't be read."""
     watch, trouble = watch_of(name, settings.tanks[name], store)
     facts = collect_facts(settings, store, now_ms)
-    points = list(_now(facts, store, name, watch, now_ms))
+    points = list(_now(facts, store, name, watch, leaving, now_ms))
     if trouble:
         points.append(Point("analysis", LOOK, trouble))
     points += _heat(store, name, watch, leaving, now_ms)
@@ -81,7 +82,9 @@ def leaving_points(
     return points
 
 
-def _now(facts: Facts, store: EmbeddedStore, name: str, watch: TankWatch, now_ms: int) -> Iterator[Point]:
+def _now(
+    facts: Facts, store: EmbeddedStore, name: str, watch: TankWatch, leaving: Leaving, now_ms: int
+) -> Iterator[Point]:
     tank = next(one for one in facts.tanks if one.name == name)
     raised = [alarm.title for alarm in tank.alarms if alarm.raised]
     silenced = [a.title for a in tank.alarms if a.state in ("shelved", "out of service", "out-of-service")]
@@ -107,8 +110,12 @@ def _now(facts: Facts, store: EmbeddedStore, name: str, watch: TankWatch, now_ms
     latest = store.latest(name)
     if PH in latest or PH_PROBE in latest:
         trust = trust_now(watch, latest, now_ms)
+        due = calibration_due(store.log(name), now_ms)
         words = trust.words or f"calibrated within the month, ± {trust.error:.2f} pH"
-        yield Point("pH calibration", FINE if trust.state == "calibrated" else LOOK, words)
+        well = trust.state == "calibrated"
+        if well and due is not None and due.left_days < leaving.days:
+            well, words = False, f"{words}; due in {max(0, due.left_days)} days, before the return"
+        yield Point("pH calibration", FINE if well else LOOK, words)
     yield _tried(store, name, now_ms)
 
 
