@@ -14,6 +14,7 @@ from rushlight.analysis.absence.forecasts import (
     LOOK,
     STAY,
     Point,
+    cooler_point,
     cut_point,
     heater_point,
     lamp_point,
@@ -148,7 +149,8 @@ def _heat(
         room = []  # a day or two say nothing of the coldest
     low = leaving.room_low_c if leaving.room_low_c is not None else min(room, default=None)
     high = leaving.room_high_c if leaving.room_high_c is not None else max(room, default=None)
-    model = watch.of(TemperatureDetector).model
+    heat = watch.of(TemperatureDetector)
+    model, learnt = heat.model, heat.learnt
     tau = model.time_constant_h(settings.volume_litres)
     heater, cooler = settings.heater, settings.cooler
     found = heater_point(
@@ -158,15 +160,19 @@ def _heat(
         tau,
         tank.heat_capacity_j_per_k,
         model.learnt,
+        learnt.get("heats_c_per_h"),
     )
     if found is not None:
         yield found
     elif low is None or low < settings.livestock.temperature_low_c:
         said = "not known: --room-low" if low is None else f"{low:.1f} °C, below what the animals bear"
         yield Point("cold room", LOOK if low is None else STAY, f"no heater; the coldest room is {said}")
-    yield room_point(
-        high, None if cooler is None else cooler.setpoint_c, settings.livestock.temperature_high_c
-    )
+    bears = settings.livestock.temperature_high_c
+    if cooler is None:
+        yield room_point(high, bears)
+    else:
+        pull, copes = (learnt.get(f"cooler_{name}") for name in ("bends_by_c_per_h", "copes_with_room_c"))
+        yield cooler_point(high, cooler.setpoint_c, bears, tau, model.learnt, pull, copes)
     water = tank_water(store, name, "", now_ms).celsius
     yield cut_point(water, low, tau, settings.livestock.temperature_low_c, model.learnt)
 

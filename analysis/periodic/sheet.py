@@ -29,6 +29,7 @@ _SERIES = (
     ("room temperature", "°C", 1, seen("room_temperature")),
     ("pH", "", 2, seen("ph")),
     (_GAS, "mg/L", 0, belief("co2_mg_l")),
+    ("KH, as it is held to be", "dKH", 1, belief("kh_dkh")),
 )
 
 

@@ -64,6 +64,29 @@ def test_a_heater_in_the_coldest_room() -> None:
     assert forecasts.heater_point(50, None, 12.0, 14, c, True) is None
 
 
+def test_a_heater_by_what_it_was_seen_to_do() -> None:
+    # 0.65 °C/h of 276 kJ/K are 50 W
+    c = 4186 * 60 * 1.1
+    seen = forecasts.heater_point(None, 24, 17.0, 14, c, True, 0.65)
+    assert seen is not None and seen.answer == "fine" and seen.words.startswith("50 W")
+
+
+def test_a_cooler_in_the_warmest_room() -> None:
+    """Newton's law: 0.3 °C an hour against 14 h hold the water 4.2 °C below its room."""
+
+    def said(room: float | None, **known: float | None) -> str:
+        rest = {"setpoint_c": 25.0, "slows_c_per_h": 0.3, "copes_c": None} | known
+        return forecasts.cooler_point(room, rest["setpoint_c"], 27, 14, True, *list(rest.values())[1:]).answer
+
+    assert said(28.0) == "fine" and said(28.5) == "look" and said(31.5) == "don't leave"
+    assert said(28.5, copes_c=28.6) == "fine" and said(28.7, copes_c=28.6) == "look"
+    assert said(28.0, slows_c_per_h=None) == "look" and said(31.5, slows_c_per_h=None) == "don't leave"
+    assert said(None) == "look" and said(29.5) == "look"
+    assert said(29.5, setpoint_c=None) == "fine" and said(30.5, setpoint_c=None) == "look"
+    usual = forecasts.cooler_point(28.0, 25.0, 27, 14, False, 0.3, None)
+    assert usual.answer == "look" and "23.8 °C in a room of 28.0" in usual.words
+
+
 def test_six_hours_without_power() -> None:
     # 14 + 10 · exp(-6/14) = 20.51
     found = forecasts.cut_point(24, 14, 14, 20, True)
