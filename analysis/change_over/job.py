@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
 from rushlight.analysis.change_over.follow import DayFollow, Follow
 from rushlight.analysis.change_over.mixing_plan import RATES, Solution
 from rushlight.analysis.change_over.plan_words import plan_lines
-from rushlight.analysis.change_over.species import find_species
+from rushlight.analysis.change_over.species import Species, find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.physics.fit_for_animals import Answer, may_move
@@ -44,7 +45,7 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    answer, reasons = _answered(settings, asked, known)
+    answer, reasons = _answered(settings, asked, known, species)
     if answer == "go" and known.carrying is None:
         answer = "not known"
         reasons.append(f"no good temperature of {known.there.name}: measure it, and give --temperature")
@@ -56,9 +57,17 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     if known.ready in ("ready", "old"):
         yield f"The tank: {known.ready_words}."
     if species is not None:
+        more = "".join(
+            f", {name} {low:g} to {high:g}"
+            for name, low, high in (
+                ("pH", species.ph_low, species.ph_high),
+                ("GH", species.gh_low, species.gh_high),
+            )
+            if low is not None and high is not None
+        )
         yield (
             f"Limits of {species.title}: {species.temperature_low_c:g} to "
-            f"{species.temperature_high_c:g} °C ({species.source})."
+            f"{species.temperature_high_c:g} °C{more} ({species.source})."
         )
     yield from _oxygen(known)
     yield from _cold(settings, asked, known, now_ms)
@@ -75,10 +84,16 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
         yield CAUTIONS["gas"]
 
 
-def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, list[str]]:
+def _answered(
+    settings: Settings, asked: Asked, known: Known, species: Species | None
+) -> tuple[Answer, list[str]]:
     """By the tank's water, the animals' limits, and whether the tank is ready; no go without limits."""
     verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
     answer, reasons = verdict.answer, list(verdict.reasons)
+    against = "" if species is None else _hardness(known, species)
+    if against:
+        answer = "don't" if answer in ("go", "wait") else answer
+        reasons.append(against)
     if known.ready in ("wait", "don't"):
         reasons.append(f"is {known.here.name} ready? {known.ready_words}")
         if answer == "go" or (answer == "wait" and known.ready == "don't"):
@@ -93,6 +108,22 @@ def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, l
     return answer, reasons
 
 
+def _hardness(known: Known, species: Species) -> str:
+    """What the tank's GH says against them, "" for nothing; a drop test is a degree either way."""
+    gh = None if known.tank is None else known.tank.gh
+    low, high = species.gh_low, species.gh_high
+    if gh is None:
+        return ""
+    if (low is None or gh >= low - _DROP) and (high is None or gh <= high + _DROP):
+        return ""
+    span = " to ".join(f"{one:g}" for one in (low, high) if one is not None)
+    return (
+        f"GH {gh:.1f} of {known.here.name} is outside what {species.title} is kept in ({span} degrees), "
+        "more than a drop test's degree"
+    )
+
+
+_DROP = 1.0
 _ANSWERS = {"go": "GO", "wait": "WAIT", "don't": "DON'T", "not known": "NOT KNOWN"}
 
 
@@ -101,7 +132,7 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    answer, reasons = _answered(settings, asked, known)
+    answer, reasons = _answered(settings, asked, known, species)
     if answer != "go" or known.tank is None:
         raise SettingsError(
             f"{asked.tank}: there is nothing to follow: {_ANSWERS[answer]}: {'; '.join(reasons)}"
@@ -146,16 +177,37 @@ def _titles(known: Known) -> str:
         celsius = "temperature not known" if water.celsius is None else f"{water.celsius:.1f} °C"
         return f"{water.name}: {celsius}, pH {'not known' if water.ph is None else f'{water.ph:.2f}'}"
 
-    return f"from {said(known.there)}; to {said(known.here)}"
+    def hard(water: Solution | None) -> str:
+        if water is None:
+            return ""
+        return "".join(
+            f", {name} {value:.1f}"
+            for name, value in (("KH", water.kh), ("GH", water.gh))
+            if value is not None
+        )
+
+    there, here = said(known.there) + hard(known.carrying), said(known.here) + hard(known.tank)
+    return f"from {there}; to {here}"
 
 
 def _oxygen(known: Known) -> Iterator[str]:
+    held = {}
     for water in (known.there, known.here):
         if water.celsius is not None and 0 <= water.celsius <= 40:
+            held[water.name] = oxygen_saturation_mg_l(water.celsius)
             yield (
-                f"{water.name} holds {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen at "
+                f"{water.name} holds {held[water.name]:.1f} mg/L of oxygen at "
                 "saturation (Benson & Krause 1984)."
             )
+    less = held.get(known.there.name, 0.0) - held.get(known.here.name, math.inf)
+    if less > _LESS_OXYGEN:
+        yield (
+            f"That is {less:.1f} mg/L less than they are used to: an air stone in the tank for the first "
+            "days."
+        )
+
+
+_LESS_OXYGEN = 1.0  # mg/L; common practice, no source
 
 
 def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:

@@ -267,6 +267,24 @@ def test_a_tank_that_is_not_ready_changes_the_answer(home: Path, capsys: pytest.
     assert "DON'T: is porch ready? the last nitrite test showed 0.5 mg/L" in capsys.readouterr().out
 
 
+def test_hardness_and_oxygen_are_compared(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Water of 14.5 °C holds 10.2 mg/L and of 18 °C 9.5 (Benson & Krause 1984); of 26 °C it is 8.1."""
+    asked = ["move", "porch", "tub", "--species", "goldfish", "--gh", "12", "--kh", "8"]
+    for gh, seen in (("2.9", True), ("3.1", False), ("26.1", True), ("25.9", False)):
+        assert main([*asked, "--tank-gh", gh, "--tank-kh", "5"]) == 0
+        out = capsys.readouterr().out
+        assert ("\nDON'T" in out and f"GH {gh} of porch is outside" in out) is seen, gh
+        assert "KH 8.0, GH 12.0; to porch" in out and "GH 4 to 25" in out
+        assert "less than they are used to" not in out
+    assert main(["move", "porch", "tub", "--temperature", "12", "--tank-temperature", "18"]) == 0
+    assert "1.3 mg/L less than they are used to" in capsys.readouterr().out  # 10.8 and 9.5
+    (home / "animals.toml").write_text(
+        '[mine]\ntitle = "mine"\ntemperature_low_c = 5\ntemperature_high_c = 25\ngh_low = 9\ngh_high = 9\n'
+    )
+    assert main(["move", "porch", "tub", "--species", "mine"]) == 2
+    assert "gh_low must be below gh_high" in capsys.readouterr().err
+
+
 def test_when_a_tub_will_be_too_cold() -> None:
     # 10 °C and a quarter less each day, lowest 1 below the mean: 9 - 0.25 n = 5 after 16 days
     days = [
