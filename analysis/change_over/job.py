@@ -8,17 +8,19 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
-from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
+from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, after_night, cold_ahead
 from rushlight.analysis.change_over.follow import DayFollow, Follow
 from rushlight.analysis.change_over.mixing_plan import RATES, Solution
 from rushlight.analysis.change_over.plan_words import plan_lines
 from rushlight.analysis.change_over.species import Species, find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
+from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.physics.fit_for_animals import Answer, may_move
 from rushlight.analysis.physics.mixing import Water
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.analysis.service.live_readings import live_readings
+from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import SOURCE_TEMPERATURE, TEMPERATURE, Flag
 from rushlight.collector.service import listener
@@ -207,6 +209,7 @@ def _oxygen(known: Known) -> Iterator[str]:
         )
 
 
+_GUESSED_C = 3.0  # so much colder it may be where the time constant is a guess; common practice, no source
 _LESS_OXYGEN = 1.0  # mg/L; common practice, no source
 
 
@@ -250,12 +253,33 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
             f"{found.days_known} days): {when}."
         )
     if asked.night_c is not None:
-        if asked.night_c >= low:
-            yield f"The night's {asked.night_c:g} °C can't bring {name} below {low:g} °C."
-        else:
-            yield (
-                f"A night of {asked.night_c:g} °C is below the {low:g} °C that they bear. A tub "
-                f"cools towards it by "
-                "hours; a small one may reach it by morning: move them, or bring the tub in, "
-                "before that night."
-            )
+        yield from _night(settings, asked, known, low)
+
+
+def _night(settings: Settings, asked: Asked, known: Known, low: float) -> Iterator[str]:
+    """The forecast night; how fast a tub follows is known of one that is a tank of the settings."""
+    night, name = asked.night_c, known.there.name
+    assert night is not None
+    if night >= low:
+        yield f"The night's {night:g} °C can't bring {name} below {low:g} °C."
+        return
+    cold = f"A night of {night:g} °C is below the {low:g} °C that they bear"
+    now_c = known.there.celsius
+    if asked.other is None or now_c is None:
+        yield (
+            f"{cold}. A tub cools towards it by hours; a small one may reach it by morning: move them, or "
+            "bring the tub in, before that night."
+        )
+        return
+    with EmbeddedStore(settings_of_tank(settings, asked.other).store_path(), read_only=True) as store:
+        watch, _ = watch_of(asked.other, settings.tanks[asked.other], store)
+    model = watch.of(TemperatureDetector).model
+    by_morning = after_night(now_c, night, model.time_constant_h(settings.tanks[asked.other].volume_litres))
+    guess = "by a usual tank of its volume; a tub in the wind is faster"
+    whose = "by its own time constant" if model.learnt else guess
+    then = (
+        "move them, or bring the tub in, before that night."
+        if by_morning < low + (0.0 if model.learnt else _GUESSED_C)
+        else "not too cold yet; but nights add up, and its trend counts."
+    )
+    yield f"{cold}: {name} may go from {now_c:.1f} to {by_morning:.1f} °C by the morning ({whose}): {then}"

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from rushlight.analysis.change_over.cold_ahead import cold_ahead
+from rushlight.analysis.change_over.cold_ahead import after_night, cold_ahead
 from rushlight.analysis.change_over.follow import DayFollow, Follow
 from rushlight.analysis.change_over.mixing_plan import RATES, Solution, days_plan, drip, portions
 from rushlight.analysis.commands.main import main
@@ -297,6 +297,20 @@ def test_when_a_tub_will_be_too_cold() -> None:
     rising = cold_ahead([(day, 20 - low, 20 - mean) for day, low, mean in days], 5)
     assert rising is not None and rising.likely is None
     assert cold_ahead(days[:3], 5) is None
+
+
+def test_a_cold_night_by_newtons_law(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert after_night(14.5, 2.0, 14.0) == pytest.approx(2 + 12.5 * 0.4895, abs=0.001)  # exp(-10/14)
+    tau_h = 10 / math.log(12.5 / (8.12 - 2))  # back from 8.12 °C by the morning
+    assert after_night(14.5, 2.0, tau_h) == pytest.approx(8.12)
+    for low, soon in (("4", False), ("9", True)):
+        assert main(["move", "porch", "tub", "--night", "2", "--temperature-low", low]) == 0
+        out = capsys.readouterr().out
+        found = re.search(r"may go from 14\.5 to ([\d.]+) °C by the morning \(by a usual tank", out)
+        assert found is not None and 5.0 < float(found[1]) < 12.0
+        assert ("before that night" in out) is soon and ("nights add up" in out) is not soon
+    assert main(["move", "porch", "--temperature", "14", "--night", "2", "--temperature-low", "5"]) == 0
+    assert "A tub cools towards it by hours" in capsys.readouterr().out
 
 
 def test_a_probe_in_the_container_is_followed() -> None:
