@@ -6,9 +6,12 @@ fluorescent light for each µmol/(m²·s).
 
 from __future__ import annotations
 
+import json
 import math
 import re
+import threading
 import time
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
@@ -234,6 +237,40 @@ def test_a_report_in_the_keepers_units(home: Path, capsys: pytest.CaptureFixture
     assert "75.2 °F" in page and "°C" not in page
     axis = re.search(r"water temperature[^<]*?([\d.]+) to ([\d.]+) °F", page)
     assert axis is not None and 73 < float(axis[1]) < float(axis[2]) < 77
+
+
+def test_a_report_by_notice(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over HTTP to a server of this test, by a `json://` target."""
+    came: list[dict[str, str]] = []
+
+    class Taker(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            came.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None: ...
+
+    server = HTTPServer(("127.0.0.1", 0), Taker)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        assert main(["report", "porch", "--send"]) == 2
+        assert "RUSHLIGHT_NOTICE_URLS" in capsys.readouterr().err and not came
+        port = server.server_address[1]
+        monkeypatch.setenv("RUSHLIGHT_NOTICE_URLS", f"json://127.0.0.1:{port}/k3y json://127.0.0.1:9/")
+        assert main(["report", "porch", "--send"]) == 0
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    out = capsys.readouterr().out
+    assert out.count(": taken") == 1 and out.count(": not taken") == 1 and "k3y" not in out
+    (notice,) = came
+    assert notice["title"] == "Tank on the porch: the last 7 days"
+    assert "51 % of the old water is left" in notice["message"] and "next: " in notice["message"]
 
 
 def test_an_alarm_that_is_older_than_the_week_is_named(
