@@ -13,7 +13,10 @@ __all__ = ["Answers", "settings_text"]
 
 
 class Answers(NamedTuple):
-    """What was asked; None where it was left open. `map`: quantity -> (topic, field)."""
+    """What was asked; None where it was left open.
+
+    `map`: quantity -> (topic, field). `us`: people are shown °F and gallons.
+    """
 
     link: SerialLink | MqttLink
     name: str
@@ -32,11 +35,19 @@ class Answers(NamedTuple):
     co2: str | None = None
     co2_limit: float = 30.0
     map: Mapping[str, tuple[str, str]] = {}
+    us: bool = False
 
 
 def settings_text(answers: Answers) -> str:
     """TOML with a word beside each key."""
-    return "\n".join([*_link(answers), *_tank(answers)]) + "\n"
+    lines = [*_link(answers), *_tank(answers)]
+    if answers.us:
+        lines += [
+            "",
+            "[display]",
+            'units = "us"               # °F and gallons for people; the keys stay in °C and litres',
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def _text(value: str) -> str:

@@ -23,9 +23,11 @@ __all__ = ["init"]
 def init(config: str, port: str | None, seconds: float) -> int:
     """Ask a few questions, listen to the board, and write the settings file; sends a test notice."""
     import datetime
+    import os
     from pathlib import Path
 
     from rushlight.analysis.beginning.interview import Desk, interview
+    from rushlight.analysis.how_installed import how_to_call
     from rushlight.collector.settings import load_settings
 
     def ask(text: str, offered: str) -> str:
@@ -36,17 +38,19 @@ def init(config: str, port: str | None, seconds: float) -> int:
 
     environment = interview(Path(config), Desk(say, ask, secret), port, seconds, datetime.date.today())
     settings = load_settings(config)
-    if environment is not None and click.confirm("Send a test notice there now?", default=True):
+    address = os.environ.get(settings.notices.urls_env)
+    if address and click.confirm("Send a test notice there now?", default=True):
         from rushlight.analysis.service.notice_trial import send_test
 
         send_test(settings, say)
     say("Next:")
     if environment is not None:
         say(f"  set -a; . {environment}; set +a")
-    say(f"  rushlight check --config {config}")
-    say(f"  rushlight run --config {config}")
+    command, given = how_to_call(), "" if config == "rushlight.toml" else f" --config {config}"
+    say(f"  {command} check{given}")
+    say(f"  {command} run{given}")
     say("To run it for good, from the start of the computer on:")
-    say(f"  sudo rushlight service install --config {Path(config).resolve()}")
+    say(f"  sudo {how_to_call(anywhere=True)} service install --config {Path(config).resolve()}")
     if click.confirm("Show the unit file that this would write?", default=False):
         from rushlight.analysis.service.systemd_unit import unit_text
 
