@@ -80,11 +80,12 @@ def test_a_line_has_the_time_of_the_computer_to_the_second() -> None:
     """People read it: no milliseconds."""
     out = io.StringIO()
     root = logging.getLogger()
-    before = root.handlers[:]
+    before, level = root.handlers[:], root.level
     root.handlers.clear()
     try:
         log_to(out, logging.INFO)
         root.handlers[0].emit(logging.LogRecord("a", logging.INFO, "", 0, "hello", None, None))
     finally:
         root.handlers[:] = before
+        root.setLevel(level)
     assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d INFO hello\n", out.getvalue())
