@@ -87,7 +87,7 @@ _SECTIONS: dict[str, tuple[str, ...]] = {
     "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="The version."
 )
 def cli() -> None:
-    """Watches small planted freshwater tanks: readings in, a judgement in time out.
+    """Watches small planted freshwater tanks, works out what is wrong, and tells you in time.
 
     It only watches: nothing here switches a mains device.
 
