@@ -47,6 +47,7 @@ MEANINGS: dict[str, str] = {
     "tanks.NAME.started": "the day it was set up: for a month `status` and report say what is due",
     "tanks.NAME.water.carbonate_hardness_dkh": "KH by a drop test (1 dKH is 17.85 mg/L as CaCO3)",
     "tanks.NAME.water.tap_hardness_dkh": "KH of the water that is poured in, where it differs",
+    "tanks.NAME.water.tap_temperature_c": "how warm that water is: the report then sees water changes by it",
     "tanks.NAME.water.general_hardness_dgh": "GH by a drop test: makes the CO2 estimate a little better",
     "tanks.NAME.water.conductivity_us_cm": "in place of GH: the conductivity at 25 °C",
     "tanks.NAME.water.active_soil": "the soil takes up hardness: KH falls between water changes",
@@ -99,6 +100,7 @@ MEANINGS: dict[str, str] = {
     "status_page.tls_certificate": "PEM file of the page's certificate, with those that signed it; "
     "the page is then https",
     "status_page.tls_key": "PEM file of the certificate's key",
+    "status_page.proxies": "addresses or networks of proxies before the page; their `X-Forwarded-For` is believed",
 }
 """Dotted key: what it is, for who writes the file."""
 
@@ -132,6 +134,7 @@ EXAMPLES: dict[str, str] = {
     "tanks.NAME.started": "2026-03-01",
     "tanks.NAME.water.carbonate_hardness_dkh": '4.0, or "71 ppm"',
     "tanks.NAME.water.tap_hardness_dkh": "9",
+    "tanks.NAME.water.tap_temperature_c": '12, or "54 F"',
     "tanks.NAME.water.general_hardness_dgh": '8, or "143 ppm"',
     "tanks.NAME.water.conductivity_us_cm": "320",
     "tanks.NAME.water.degassed_ph": "7.6",
@@ -170,6 +173,7 @@ EXAMPLES: dict[str, str] = {
     "status_page.url": '"https://tanks.lan:8742"',
     "status_page.tls_certificate": '"page.pem"',
     "status_page.tls_key": '"page-key.pem"',
+    "status_page.proxies": '["127.0.0.1"]',
 }
 """Dotted key: a value as it is written in the file, `tests/test_readme.py` reads them all."""
 

@@ -7,26 +7,29 @@ import os
 import shlex
 import socket
 from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
-from rushlight.analysis.beginning.heard_devices import Heard, hear, is_usb, serial_ports
-from rushlight.analysis.beginning.questions import (
-    Amount,
+from rushlight.analysis.beginning.asking import (
     Desk,
-    amount,
+    checked,
     choice,
-    day,
-    named,
+    is_day,
+    is_units,
+    local_units,
     number,
+    optional,
     time_of_day,
     time_zone,
     yes,
 )
+from rushlight.analysis.beginning.heard_devices import Heard, hear, is_usb, serial_ports
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.collector.errors import LinkLost, SettingsError
 from rushlight.collector.readings import QUANTITIES, TANK_NAME
 from rushlight.collector.settings import MqttLink, SerialLink, parse_settings
 from rushlight.collector.store.files import open_private
+from rushlight.collector.units import shown
 
 __all__ = ["Desk", "interview"]
 
@@ -71,10 +74,8 @@ def _device(desk: Desk, port: str | None, seconds: float, base: Path) -> tuple[S
     first = ports[0] if ports and (port or is_usb(ports[0])) else ""
     offered = first or ("localhost" if broker else "")
     while True:
-        where = desk.ask(
-            "Where does your board report? A serial port, or the name of a broker (HOST or HOST:PORT)",
-            offered,
-        ).strip()
+        question = "Where does your board report? A serial port, or a broker as HOST or HOST:PORT"
+        where = desk.ask(question, offered).strip()
         if not where:
             continue
         serial = "/" in where or where.upper().startswith("COM")
@@ -102,8 +103,8 @@ def _device(desk: Desk, port: str | None, seconds: float, base: Path) -> tuple[S
 
 
 def _broker(desk: Desk, where: str) -> MqttLink:
-    host, _, port = where.partition(":")
-    link = MqttLink(host=host, port=int(port) if port.isdigit() else _PORT)
+    host, _, number = where.partition(":")
+    link = MqttLink(host=host, port=int(number) if number.isdigit() else _PORT)
     user = desk.ask("The broker's user name (empty: it wants none)", "").strip()
     if user:
         link.username, link.password_env = user, _PASSWORD
@@ -122,35 +123,45 @@ def _answers(host: str, port: int) -> bool:
 
 
 def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetime.date) -> Answers:
+    us = checked(desk, "Units: metric (°C, litres) or us (°F, gallons)", local_units(), is_units) == "us"
+    degree, offered = ("°F", ("68", "81")) if us else ("°C", ("20", "27"))
     names = sorted(heard.tanks)
     for name in names:
         for quantity, value in heard.tanks[name].items():
             info = QUANTITIES[quantity]
-            shown = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
-            desk.say(f"  {name}: {info.title} {shown}")
-    tank = named(
-        desk,
-        "The tank's name, as the board sends it",
-        names[0] if names else "tank",
-        TANK_NAME.fullmatch,
-        "letters, digits, _ - and . only",
+            text = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
+            desk.say(shown(f"  {name}: {info.title} {text}", "us" if us else "metric"))
+    name = checked(
+        desk, "The tank's name, as the board sends it", names[0] if names else "tank", TANK_NAME.fullmatch
     )
     mapped = {} if names else _mapped(desk, heard)
-    seen = set(heard.tanks.get(tank, {})) | set(mapped)
-    title = desk.ask("Its name for people", tank)
-    litres = _given(desk, 'Litres of water in it, or as "20 gal"', "60", "L", 0.1, 100_000)
-    timezone = time_zone(desk, "Time zone")
-    low = _given(desk, 'The coldest that the animals bear, °C, or as "68 F"', "20", "°C", -2, 45)
-    high = _given(desk, "The warmest, °C", "27", "°C", low.value + 0.1, 45)
+    seen = set(heard.tanks.get(name, {})) | set(mapped)
+    title = desk.ask("Its name for people", name)
+    litres = number(
+        desk,
+        "Gallons of water in it" if us else "Litres of water in it",
+        "15" if us else "60",
+        (0.1, 100_000),
+        "L",
+        us,
+    )
+    timezone = time_zone(desk, "Time zone", _local_zone())
+    low = number(desk, f"The coldest that the animals bear, {degree}", offered[0], (-2, 45), "°C", us)
+    high = number(desk, f"The warmest, {degree}", offered[1], (low + 0.1, 45), "°C", us)
     started = None
     if yes(desk, "Is it a new tank"):
-        started = day(desk, "Started on which day?", today)
+        text = checked(desk, "Started on which day?", today.isoformat(), is_day)
+        started = datetime.date.fromisoformat(text)
     soil = yes(desk, "Does its soil take up hardness: an active soil")
     kh = None
     if seen & {"ph", "ph_probe"}:
-        kh = amount(desk, 'KH by a drop test, dKH, or as "71 ppm" (empty: not known)', "", "dKH", 0.01, 40)
-    heater = amount(desk, "The heater's setpoint, °C (empty: no heater)", "", "°C", 0.1, 44.9)
-    watts = None if heater is None else number(desk, "Its watts (empty: not known)", 0.1, 20_000)
+        kh = optional(
+            desk, "KH by a drop test, dKH or as 71 ppm (leave empty if not known)", (0.01, 40), "dKH", us
+        )
+    heater = optional(desk, f"The heater's setpoint, {degree} (empty: no heater)", (0.1, 44.9), "°C", us)
+    watts = None
+    if heater is not None:
+        watts = optional(desk, "Its watts (empty if not known)", (0.1, 20_000), "", us)
     on = off = None
     if "light" in seen:
         on = time_of_day(desk, "The lamp's timer: on at", "12:00")
@@ -160,31 +171,23 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         desk.say(CAUTIONS["gas"])
     return Answers(
         link,
-        tank,
+        name,
         title,
-        litres.value,
+        litres,
         timezone,
-        low.value,
-        high.value,
+        low,
+        high,
         started,
         soil,
-        None if kh is None else kh.value,
-        None if heater is None else heater.value,
+        kh,
+        heater,
         watts,
         on,
         off,
         None if co2 == "none" else co2,
         map=mapped,
-        us=litres.us or low.us or high.us or (heater is not None and heater.us),
+        units="us" if us else "metric",
     )
-
-
-def _given(desk: Desk, text: str, offered: str, unit: str, low: float, high: float) -> Amount:
-    """One that can't be left open."""
-    while True:
-        found = amount(desk, text, offered, unit, low, high)
-        if found is not None:
-            return found
 
 
 def _mapped(desk: Desk, heard: Heard) -> dict[str, tuple[str, str]]:
@@ -195,6 +198,18 @@ def _mapped(desk: Desk, heard: Heard) -> dict[str, tuple[str, str]]:
         if said != "none":
             found[said] = (topic, field)
     return found
+
+
+def _local_zone() -> str:
+    """The computer's own."""
+    place = str(Path("/etc/localtime").resolve()).partition("zoneinfo/")[2]
+    for name in (os.environ.get("TZ", ""), place):
+        try:
+            if name and name in available_timezones():
+                return ZoneInfo(name).key
+        except (OSError, ValueError):
+            continue
+    return "UTC"
 
 
 def _notices(desk: Desk, target: Path) -> Path | None:

@@ -14,7 +14,7 @@ from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings, TankSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.log_entry import LogEntry
-from rushlight.collector.units import GALLON_L
+from rushlight.collector.units import GALLON_L, read_two_ways
 
 __all__ = ["Typed", "log_lines", "log_store", "moment_typed", "noted", "undone"]
 
@@ -97,6 +97,8 @@ def _line(entry: LogEntry, tank: TankSettings) -> str:
 
 
 def _share(text: str, tank: TankSettings) -> float:
+    if read_two_ways(text):
+        raise LogError(f"--changed: {text!r} can be read in two ways; write it without a comma")
     match = _SHARE.fullmatch(text.strip())
     amount = float(match[1].replace(",", ".")) if match else math.nan
     if match is None or not math.isfinite(amount):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from rushlight.analysis.views.access.keys import Keys
@@ -55,9 +55,9 @@ def invited(
         if tank not in settings.tanks:
             known = ", ".join(settings.tanks)
             raise SettingsError(f"{settings.path}: there is no tank {tank!r}; known are {known}")
-    zone = ZoneInfo(next((tank.timezone for tank in settings.tanks.values()), "UTC"))
     try:
-        day = datetime.combine(datetime.fromisoformat(until).date(), time(), zone) + timedelta(days=1)
+        last = datetime.fromisoformat(until).date()
+        day = datetime.combine(last, time(), _zone(settings)) + timedelta(days=1)
         until_ms = round(day.timestamp() * 1000)
     except (ValueError, OverflowError):
         raise SettingsError(f"--until: {until!r} is no day; write it as 2026-03-14") from None
@@ -78,12 +78,13 @@ def invited(
 
 
 def link_lines(settings: Settings, now_ms: int) -> list[str]:
-    """The links that are open, a line each."""
+    """The links that are open, a line each; their end by the clock of the house, to the minute."""
+    zone = _zone(settings)
     with _store(settings) as store:
         links = [link for link in Keys(store).links() if link.until_ms > now_ms]
     return [
         f"{link.id}  {link.name}: {', '.join(link.tanks)}; {'may answer' if link.answers else 'may look'}; "
-        f"until {datetime.fromtimestamp(link.until_ms / 1000, UTC):%Y-%m-%d %H:%M} UTC"
+        f"until {datetime.fromtimestamp(link.until_ms / 1000, zone):%Y-%m-%d %H:%M}"
         for link in links
     ] or ["No link is open."]
 
@@ -94,6 +95,11 @@ def revoked(settings: Settings, number: str) -> str:
         if not Keys(store).revoke(number):
             raise SettingsError(f"--revoke: there is no link {number!r}; see `rushlight invite --list`")
     return f"{number}: revoked; it lets nobody in any more."
+
+
+def _zone(settings: Settings) -> ZoneInfo:
+    """The first tank's: whoever invites sits beside it."""
+    return ZoneInfo(next((tank.timezone for tank in settings.tanks.values()), "UTC"))
 
 
 def _store(settings: Settings) -> EmbeddedStore:

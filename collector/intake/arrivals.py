@@ -54,7 +54,7 @@ class Waiting:
         size = _size(arrival)
         while True:
             with self._lock:
-                room = self.waiting_bytes() < self._most_bytes
+                room = self._bytes_in - self._bytes_out < self._most_bytes
                 if room and self._queue.qsize() < self._most:
                     self._bytes_in += size
                     self._queue.put(arrival)
@@ -73,15 +73,18 @@ class Waiting:
     def fill(self, arrivals: list[Arrival], most: int) -> bool:
         """Move what waits to `arrivals`; True where these are a whole batch, by number or by bytes."""
         size = sum(map(_size, arrivals))
-        while len(arrivals) < most and size < _BATCH_BYTES:
+        get = self._queue.get_nowait
+        room = most - len(arrivals)
+        while room > 0 and size < _BATCH_BYTES:
             try:
-                arrival = self._queue.get_nowait()
+                arrival = get()
             except queue.Empty:
                 return False
             arrivals.append(arrival)
             bytes_ = _size(arrival)
             self._bytes_out += bytes_
             size += bytes_
+            room -= 1
         return True
 
     def _out(self, arrival: Arrival) -> Arrival:

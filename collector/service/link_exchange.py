@@ -19,7 +19,7 @@ from rushlight.collector.links import Link, Subscriber
 from rushlight.collector.service.listener import LinkReport
 from rushlight.collector.settings import LinkSettings, MqttLink, SerialLink
 
-__all__ = ["Links", "Prepared"]
+__all__ = ["Links", "Make", "Prepared", "rivals"]
 
 _log = logging.getLogger("rushlight.collector")
 
@@ -67,10 +67,13 @@ class Links:
         self.last_ms: dict[int, int] = {}
         self._in_force = list(self.all)
         self._next = len(links)
+        self._brought: dict[int, int] = {}  # deliveries by link
+        self._kept: dict[int, int] = {}  # and those of them that were acknowledged
         self._retiring: dict[int, tuple[int, float]] = {}  # its deliveries so far, and since when
         self._successors: list[int] = []  # what must be there before those that retire are stopped
         self._stopping: dict[int, threading.Thread] = {}
         self._held: list[tuple[int, int]] = []  # a link, and which must have ended before it starts
+        self._earlier: set[int] = set()  # of an earlier run: what their brokers still hold has yet to come
 
     def in_force(self) -> list[Link]:
         """In the order of the settings."""
@@ -89,6 +92,7 @@ class Links:
         for arrival in arrivals:
             by_link.setdefault(arrival.link, []).append(arrival.delivery)
         for number, deliveries in by_link.items():
+            self._kept[number] = self._kept.get(number, 0) + len(deliveries)
             link = self.all.get(number)
             try:
                 if link is not None:
@@ -96,6 +100,25 @@ class Links:
             except Exception:
                 # kept already: what is not acknowledged comes again and is found to be a repeat
                 _log.exception("%s: can't acknowledge", deliveries[0].link)
+
+    def finish(self, link: Link, settings: LinkSettings) -> None:
+        """One that an earlier run has not brought to its end: what its broker still holds, and then no more.
+
+        To be called before `start`.
+        """
+        number = self._next
+        self._next += 1
+        self.all[number], self.known[number] = link, settings
+        if isinstance(link, Subscriber):
+            link.retire()
+        self._retiring[number] = (-1, 0.0)
+        self._earlier.add(number)
+        _log.info("%s: is asked for what it still holds, and then let go", link.name)
+
+    def ending(self, prepared: Prepared | None = None) -> list[LinkSettings]:
+        """Those that end, and those that are going to by what was prepared."""
+        kept = self.settings.keys() if prepared is None else {number for _, number in prepared}
+        return [self.known[number] for number in [*self.settings, *self._retiring] if number not in kept]
 
     def start(self) -> None:
         """Begin with all."""
@@ -145,7 +168,7 @@ class Links:
             _log.info("%s: is let go once what takes its place is there", self.all[number].name)
         for new in fresh:
             for number in [*self._retiring, *self._stopping]:
-                if _rivals(self.known[number], settings[new]):
+                if rivals(self.known[number], settings[new]):
                     self._held.append((new, number))
                     if self._retiring.pop(number, None) is not None:
                         self._stop(number)
@@ -162,6 +185,8 @@ class Links:
             if not thread.is_alive():
                 del self._stopping[number]
                 del self.all[number], self.known[number]
+                self._brought.pop(number, None)
+                self._kept.pop(number, None)
         for number, before in list(self._held):
             if before not in self._stopping:
                 self._held.remove((number, before))
@@ -172,15 +197,21 @@ class Links:
             return
         for number, (seen, since) in list(self._retiring.items()):
             link = self.all[number]
+            if number in self._earlier and not link.counters.get("connected"):
+                continue
             if seen < 0 and isinstance(link, Subscriber):
                 link.retire()
             delivered = link.counters["delivered"]
             # a serial line can't be asked for nothing new: it may never be quiet
             if seen != delivered and isinstance(link, Subscriber):
                 self._retiring[number] = (delivered, now_s)
-            elif not isinstance(link, Subscriber) or now_s - since >= _QUIET_S:
+            elif not isinstance(link, Subscriber) or (now_s - since >= _QUIET_S and self._is_kept(number)):
                 del self._retiring[number]
                 self._stop(number)
+
+    def _is_kept(self, number: int) -> bool:
+        """Whether all that it has brought is on the disk and acknowledged: nobody asks its broker again."""
+        return self._brought.get(number, 0) == self._kept.get(number, 0)
 
     def _serves(self, one: LinkSettings, taken: set[int]) -> int:
         """The number of a link that is as wanted, but for its topics perhaps; -1: none."""
@@ -196,7 +227,12 @@ class Links:
         return -1
 
     def _start(self, number: int) -> None:
-        self.all[number].start(partial(self._deliver, number))
+        self.all[number].start(partial(self._bring, number))
+
+    def _bring(self, number: int, delivery: Delivery) -> None:
+        """On the link's thread, the only one that counts for it."""
+        self._brought[number] = self._brought.get(number, 0) + 1
+        self._deliver(number, delivery)
 
     def _stop(self, number: int) -> None:
         """On a thread of its own: the other end may hang."""
@@ -210,7 +246,7 @@ def _is_up(link: Link) -> bool:
     return bool(link.counters.get("subscribed") or link.counters.get("opened"))
 
 
-def _rivals(old: LinkSettings, new: LinkSettings) -> bool:
+def rivals(old: LinkSettings, new: LinkSettings) -> bool:
     """Whether the two can't be open at the same time: one port, or one name at one broker."""
     if isinstance(old, SerialLink):
         return isinstance(new, SerialLink) and old.port == new.port

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,18 @@ from rushlight.collector.units import Display, shown
 __all__ = ["environment_of"]
 
 
-def environment_of(folder: Path, version: str, units: Display = "metric") -> Environment:
-    """The templates of a folder; `version` is of the static files, `units` what people are shown."""
+def environment_of(
+    folder: Path, version: str, units: Display = "metric", names: Sequence[str] = ()
+) -> Environment:
+    """The templates of a folder; `version` is of the static files, `units` what people are shown.
+
+    `names`: of tanks, which are no quantities.
+    """
 
     def finalize(value: Any) -> Any:
         """What a template prints: a name may have come from a device or a file."""
         plain = isinstance(value, str) and not hasattr(value, "__html__")
-        return shown(safe_lines(value), units) if plain else value
+        return shown(safe_lines(value), units, names) if plain else value
 
     environment = Environment(
         loader=FileSystemLoader(folder),

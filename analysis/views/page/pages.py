@@ -30,10 +30,12 @@ from rushlight.analysis.views.page.front_words import (
     summary_of,
 )
 from rushlight.analysis.views.page.history import Past, past_alarms
+from rushlight.analysis.views.page.new_tank import new_tank_lines
 from rushlight.analysis.views.page.sparkline import Drawing, Trace, draw
 from rushlight.collector.events import Event
 from rushlight.collector.readings import PH, TEMPERATURE
 from rushlight.collector.settings import TankSettings
+from rushlight.collector.units import titles
 
 __all__ = ["Shown", "limits_of"]
 
@@ -57,7 +59,10 @@ class Shown:
     def __init__(self, desk: Desk, version: str) -> None:
         self._desk = desk
         self._traces: dict[tuple[str, str], Trace] = {}
-        self._environment = environment_of(_HERE / "templates", version, desk.settings.display.units)
+        settings = desk.settings
+        self._environment = environment_of(
+            _HERE / "templates", version, settings.display.units, titles(settings.tanks)
+        )
         self._environment.get_template("front.html")  # a broken installation shows itself at the start
 
     def draw(
@@ -129,6 +134,7 @@ class Shown:
             drawings=self._drawings(facts.tanks),
             hands=self._hands(facts.tanks),
             answered=self._answered(visitor),
+            new_tanks={name: lines for tank in tanks if (lines := self._new(name := tank.name))},
         )
 
     def one_tank(self, request: Request, visitor: Visitor) -> Response:
@@ -156,6 +162,7 @@ class Shown:
             .strftime("%Y-%m-%dT%H:%M"),
             hands=self._hands([tank]),
             answered=self._answered(visitor),
+            new_tank=self._new(name),
             alarms=RATIONALE,
             volume=None if settings is None else settings.volume_litres,
         )
@@ -238,6 +245,13 @@ class Shown:
             for event in self.events(visitor)
             if event.event == "acknowledged"
         }
+
+    def _new(self, name: str) -> list[str]:
+        """What is due in its first month; nothing is read for an older tank."""
+        settings, now = self._desk.settings, self._desk.clock()
+        if name not in settings.tanks or settings.tanks[name].started is None:
+            return []
+        return new_tank_lines(settings, name, self._desk.store().log(name), now)
 
     def _zones(self) -> dict[str, str]:
         return {name: tank.timezone for name, tank in self._desk.settings.tanks.items()}

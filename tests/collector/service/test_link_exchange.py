@@ -160,8 +160,8 @@ def test_a_broker_is_let_go_once_the_other_is_there_and_it_is_quiet(
     assert world.step(200) == ["retire attic"]
     attic.bring(1)  # was on its way
     assert world.step(200.9, 201.8) == []
-    assert world.step(201.9) == ["stop attic"]
     world.links.acknowledge(world.arrivals)
+    assert world.step(201.9) == ["stop attic"]
     assert attic.acknowledged == [1]
     world.step(202)
     assert 0 not in world.links.all and 0 not in world.links.known
@@ -169,8 +169,27 @@ def test_a_broker_is_let_go_once_the_other_is_there_and_it_is_quiet(
     assert attic.acknowledged == [1] and world.names() == ["cellar", "/dev/a"]
 
 
+def test_a_broker_is_not_let_go_while_something_of_it_is_not_on_the_disk(world: World) -> None:
+    """The disk is full: after a kill nobody would ask the old broker for it again."""
+    attic = world.link(0)
+    attic.bring(1)
+    world.use(CELLAR, PORT)
+    world.up(2)
+    attic.bring(2)
+    assert world.step(0, 1, 2, 3_600) == ["start cellar", "retire attic"]
+    world.links.acknowledge(world.arrivals[:1])
+    assert world.step(3_601, 3_700) == []
+    world.link(1).bring(5)  # what others bring is no matter
+    world.links.acknowledge(world.arrivals[1:2])
+    assert attic.acknowledged == [1, 2]
+    assert world.step(3_701) == ["stop attic"]
+    world.step(3_702)
+    assert (world.links._brought, world.links._kept) == ({1: 1}, {})
+
+
 def test_a_broker_that_brought_something_before_is_asked_to_retire_once(world: World) -> None:
     world.link(0).bring(7)
+    world.links.acknowledge(world.arrivals)
     world.use(CELLAR, PORT)
     world.up(2)
     assert world.step(10, 10.5, 10.9) == ["start cellar", "retire attic"]

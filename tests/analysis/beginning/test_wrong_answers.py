@@ -1,4 +1,4 @@
-"""The questions of `rushlight init`: what is typed in other words or units is taken, or asked about."""
+"""`rushlight init` where the first try is wrong: a password, a word, a port with nothing at it."""
 
 from __future__ import annotations
 
@@ -11,20 +11,10 @@ from pathlib import Path
 import pytest
 
 from rushlight.analysis.beginning import heard_devices, interview
+from rushlight.analysis.beginning.asking import Desk, choice, time_of_day, time_zone, yes
 from rushlight.analysis.beginning.heard_devices import Heard
-from rushlight.analysis.beginning.questions import (
-    Desk,
-    amount,
-    choice,
-    day,
-    number,
-    time_of_day,
-    time_zone,
-    yes,
-)
-from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.analysis.how_installed import how_to_call
-from rushlight.collector.settings import MqttLink, SerialLink, load_settings, parse_settings
+from rushlight.collector.settings import MqttLink, SerialLink, load_settings
 from tests.analysis.beginning.test_init import Terminal
 from tests.conftest import Broker
 
@@ -40,32 +30,6 @@ class Typed:
         return self.answers.pop(0) or offered
 
 
-@pytest.mark.parametrize(
-    ("said", "unit", "value", "us"),
-    [
-        # 68 °F is 20 °C, 1 US gallon 3.785 411 784 L (NIST SP 811, appendix B.8)
-        ("68 F", "°C", 20.0, True),
-        ("20,5", "°C", 20.5, False),
-        ("20 gal", "L", 75.71, True),
-        ("54 L", "L", 54.0, False),
-        ("71 ppm", "dKH", 3.98, False),
-        ("4", "dKH", 4.0, False),
-    ],
-)
-def test_a_value_is_taken_in_the_units_that_people_have(said: str, unit: str, value: float, us: bool) -> None:
-    typed = Typed("much", said)
-    found = amount(typed.desk, "How much", "", unit, 0.1, 1000)
-    assert found is not None and (found.value, found.us) == (value, us)
-    assert len(typed.said) == 1 and "can't be read" in typed.said[0]
-
-
-def test_a_value_that_makes_sense_in_another_unit_is_asked_about() -> None:
-    typed = Typed("75", "75 F", "")
-    found = amount(typed.desk, "Setpoint", "", "°C", 0.1, 44.9)
-    assert found is not None and found.value == 23.89 and "did you mean 75 °F" in typed.said[0]
-    assert amount(typed.desk, "Setpoint", "", "°C", 0.1, 44.9) is None
-
-
 def test_what_is_not_among_the_answers_is_asked_again() -> None:
     """A gas source in other words was taken as none, and CO2 was not watched."""
     typed = Typed("bottle", "Cylinder")
@@ -77,22 +41,9 @@ def test_what_is_not_among_the_answers_is_asked_again() -> None:
 
 def test_a_city_and_a_short_time_are_understood() -> None:
     typed = Typed("helsinki", "Moon/Sea", "Europe/Helsinki", "8:00", "19.30", "25:00", "", "soon", "")
-    assert time_zone(typed.desk, "Time zone") == "Europe/Helsinki"
+    assert time_zone(typed.desk, "Time zone", "UTC") == "Europe/Helsinki"
     assert "did you mean Europe/Helsinki?" in typed.said[0] and "write it as Europe/Lisbon" in typed.said[1]
     assert [time_of_day(typed.desk, "On", "12:00") for _ in range(3)] == ["08:00", "19:30", "12:00"]
-    import datetime
-
-    today = datetime.date(2026, 3, 1)
-    assert day(typed.desk, "Day", today) == today and "'soon' is no date" in typed.said[-1]
-    typed = Typed("many", "75", "")
-    assert number(typed.desk, "Watts", 0.1, 20_000) == 75 and number(typed.desk, "Watts", 0.1, 20_000) is None
-
-
-def test_who_types_gallons_is_shown_gallons() -> None:
-    answers = Answers(SerialLink(port="/dev/ttyUSB0"), "shed", "Shed", 75.71, "UTC", 20, 26)
-    assert parse_settings(settings_text(answers)).display.units == "metric"
-    settings = parse_settings(settings_text(answers._replace(us=True)))
-    assert settings.display.units == "us" and settings.tanks["shed"].volume_litres == 75.71
 
 
 def test_a_port_that_is_soldered_in_is_not_offered(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -159,9 +110,10 @@ def test_a_broker_with_a_password_and_no_address_yet(
         terminal.answer("user name", "collector")
         terminal.answer("password", "s3cret & more")
         for question, said in (
-            ("The tank's name [attic]", ""), ("name for people", ""), ("Litres", "20 gal"), ("Time zone", ""),
+            ("Units", ""), ("The tank's name [attic]", ""), ("name for people", ""), ("Litres", "20 gal"),
+            ("Time zone", ""),
             ("coldest", "68 F"), ("warmest", ""), ("new tank", ""), ("active soil", ""), ("setpoint", "75 F"),
-            ("watts", ""), ("CO2: none", ""), ("Address", ""), ("Show the unit file", "n"),
+            ("watts", ""), ("CO2: none", ""), ("Address", ""), ("Install that now", "no"),
         ):  # fmt: skip
             terminal.answer(question.partition(" [")[0], said)
         assert terminal.end() == 0, terminal.text
@@ -170,7 +122,7 @@ def test_a_broker_with_a_password_and_no_address_yet(
         thread.join()
     assert terminal.text.count("the broker refuses") == 1 and "is its cable in" not in terminal.text
     settings = load_settings(tmp_path / "rushlight.toml")
-    assert settings.tanks["attic"].volume_litres == 75.71 and settings.display.units == "us"
+    assert settings.tanks["attic"].volume_litres == 75.71
     assert "s3cret" not in terminal.text and "set -a; . " in terminal.text
     shell = 'set -a; . ./rushlight.env; printf "%s" "$RUSHLIGHT_MQTT_PASSWORD"'
     done = subprocess.run(["sh", "-c", shell], cwd=tmp_path, capture_output=True, text=True, check=True)
