@@ -81,7 +81,7 @@ def _opened(url: str) -> Any:
     except Exception:  # its message may hold the URL
         known = False
     if not known:
-        raise WrongAddress("not a URL that apprise knows")
+        raise WrongAddress("not a URL that apprise knows; docs/notices.md has some to copy")
     for channel in sender:
         channel.redirects = False
         channel.socket_read_timeout = max(channel.socket_read_timeout, ANSWER_S)

@@ -137,7 +137,10 @@ def run_service(
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, end)
         if not notifier.targets:
-            _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
+            _log.warning(
+                "%s is not set: alarms are kept but sent to nobody; docs/notices.md, 'Targets'",
+                settings.notices.urls_env,
+            )
         notices = NoticeThread(notifier, path, clock)
         notices.start()
         threads.append(notices)

@@ -198,6 +198,8 @@ class CollectorService:
         for part in self._backlog.parts(arrivals) if arrivals else ():
             batch = self.maker.make(part)
             for arrival in part:
+                if arrival.link not in self.links.last_ms:
+                    self._report_ms = 0  # `status` says at once that something comes
                 self.links.last_ms[arrival.link] = arrival.delivery.arrived_ms
             now = self._clock()
             if batch.readings:
