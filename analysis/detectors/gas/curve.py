@@ -4,6 +4,7 @@ days, and its pH at this time of day.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from operator import sub
@@ -201,7 +202,7 @@ class PhCurve(msgspec.Struct):
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
         highs, lows = self.extremes.highs, self.extremes.lows
-        return max(0.0, median(highs) - median(lows)) if lows else 0.0
+        return _swing(tuple(highs), tuple(lows)) if lows else 0.0
 
     @property
     def loss_per_h(self) -> float | None:
@@ -234,3 +235,8 @@ class PhCurve(msgspec.Struct):
         if tank.settings.co2 is not None:
             return True
         return len(self.extremes.lows) >= 2 and self.swing() > CURVE.injected_ph
+
+
+@functools.lru_cache  # asked each minute, and another one each day
+def _swing(highs: tuple[float, ...], lows: tuple[float, ...]) -> float:
+    return max(0.0, median(highs) - median(lows))
