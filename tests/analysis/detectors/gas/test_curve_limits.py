@@ -22,7 +22,9 @@ from tests.analysis.detectors.gas.test_gas_limits import BEGAN, FED, LIMITS, MIN
 DAY = 1440
 
 
-def fed(course: Callable[[int], float], minutes: int, curve: PhCurve | None = None, begin: int = 0) -> PhCurve:
+def fed(
+    course: Callable[[int], float], minutes: int, curve: PhCurve | None = None, begin: int = 0
+) -> PhCurve:
     """A curve that was given a value every five minutes."""
     curve = curve or PhCurve()
     for minute in range(begin, begin + minutes, 5):
