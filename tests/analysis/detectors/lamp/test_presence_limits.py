@@ -181,13 +181,16 @@ def test_when_it_has_not_come_on(since_on: float, absent: bool) -> None:
 # -- what is waited for -----------------------------------------------------------------------------
 
 
-def waits(length: float, ramp: float = 0.0, tolerance: int = 10, fitted: bool = True) -> float:
+def expected(length: float = 480, ramp: float = 0.0, fitted: bool = True, more: str = "") -> Due:
+    """What the schedule says of the period's first minutes."""
     detector = LampDetector(drift=LampDrift(fitted=fitted))
-    tank = tank_of(f"{LIGHT}ramp_min = {ramp:g}\ntolerance_min = {tolerance}\n")
+    tank = tank_of(f"{LIGHT}ramp_min = {ramp:g}\n{more}")
     frame = Frame(BEGAN, BEGAN + MINUTE, None, None, None, None, None, {})
-    return detector._due(
-        tank, Moment(frame, 0, 700.0, True, set()), Period(600, 600 + length, 0, True, 0), 0
-    ).patience
+    return detector._due(tank, Moment(frame, 0, 700.0, True, set()), Period(600, 600 + length, 0, True, 0), 0)
+
+
+def waits(length: float, ramp: float = 0.0, fitted: bool = True) -> float:
+    return expected(length, ramp, fitted).patience
 
 
 def test_how_long_past_its_time_a_lamp_is_waited_for() -> None:
@@ -289,6 +292,18 @@ def test_how_much_of_its_light_a_dimmed_lamp_gives() -> None:
     assert glowing(160, daylight=known(0)) and not glowing(149, dark_share=0.01)
     assert glowing(151, dark_share=0.01)
     assert glowing(360, dark_share=0.35) and not glowing(340, dark_share=0.35)
+
+
+@pytest.mark.parametrize(
+    ("more", "lux", "seen"),
+    [("", 155, True), ("", 95, False), ("night_light = true", 340, False), ("night_light = true", 360, True)],
+)
+def test_a_night_light_that_is_meant_is_no_lamp(more: str, lux: float, seen: bool) -> None:
+    share = expected(more=more).dark_share
+    assert glowing(lux, dark_share=share) is seen
+    if not more:  # of a lamp so bright that a tenth of it is light
+        for part, there in ((0.095, False), (0.105, True)):
+            assert glowing(part * 10_000, level=10_000, dark_share=share) is there
 
 
 def test_it_must_not_have_been_dark_since() -> None:
