@@ -148,10 +148,11 @@ class LetsGoNumbers(Numbers, frozen=True, kw_only=True):
     """When a heater is seen to let go."""
 
     before_min: Annotated[int, Of("min", "the water's slope before a turn is over so long")] = 35
-    after_min: Annotated[int, Of("min", "a turn is judged so long after it, at the earliest")] = 22
-    after_most_min: Annotated[int, Of("min", "and so long after it, at the latest")] = 90
+    after_most_min: Annotated[int, Of("min", "a turn is judged so long after it, at the latest")] = 90
     before_values: Annotated[int, Of("", "five-minute means that a slope before a turn needs")] = 6
-    after_values: Annotated[int, Of("", "five-minute means that a slope after it needs")] = 5
+    after_values: Annotated[
+        int, Of("", "five-minute means that a slope after it needs: twenty-five minutes")
+    ] = 5
     around_values: Annotated[int, Of("", "means on each side over which a turn must stand out")] = 2
     change_c_per_h: Annotated[float, Of("°C/h", "the slope changes by more at a turn")] = 0.2
     rise_c_per_h: Annotated[float, Of("°C/h", "heated water rises faster")] = 0.04
