@@ -95,6 +95,7 @@ MEANINGS: dict[str, str] = {
     "status_page.url": "the address that people use, as `https://tanks.example`: notices link to it",
     "status_page.tls_certificate": "PEM file of its certificate, with those that signed it: https",
     "status_page.tls_key": "PEM file of the certificate's key",
+    "status_page.proxies": "addresses or networks of proxies before it, whose `X-Forwarded-For` is believed",
 }
 """Dotted key: what it is, for who writes the file."""
 

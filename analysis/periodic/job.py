@@ -16,7 +16,7 @@ from rushlight.analysis.periodic.sheet import Span, report_document, short_text
 from rushlight.analysis.physics.numbers import ELECTRODE
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import replay_store
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import PH, PH_PROBE

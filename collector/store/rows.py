@@ -33,6 +33,8 @@ _INSERT = (
 )
 _BESIDE_MS = 1000  # at most so far away is kept what has the key of another reading
 _ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?, ?)"
+_ARRIVALS = 100  # in one statement: for each AUTOINCREMENT looks up and writes its counter
+_ARRIVE_MANY = _ARRIVE + ", (?, ?, ?, ?)" * (_ARRIVALS - 1)
 _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
@@ -62,32 +64,48 @@ class ReadingRows(SeriesRows):
         with self.transaction():
             position = self.position()
             ids, ends = self._known_series()
-            rows, arrivals = [], []
+            unpacked = max(ends.values(), default=FIRST)  # from here on no series has a chunk
+            rows: list[tuple[Any, ...]] = []
+            arrivals: list[int] = []  # all in one row, as a statement takes them
             clashes: list[tuple[str, tuple[Any, ...]]] = []
             for r in readings:
                 series = ids.get((r.tank, r.quantity))
                 if series is None:
                     series = self._new_series(r.tank, r.quantity)
-                row = (series, r.time_ms, r.seq, r.value, r.flag, r.stamp, position + 1)
-                if r.time_ms < ends[series] and (packed := self._packed(series, r.time_ms, r.seq)):
-                    if _same(packed[0], r.value):
-                        continue
-                    position += 1
-                    clashes.append((r.tank, row))
+                time_ms, seq = r.time_ms, r.seq
+                row = (series, time_ms, seq, r.value, r.flag, r.stamp, position + 1)
+                if (
+                    time_ms < unpacked
+                    and time_ms < ends[series]
+                    and (packed := self._packed(series, time_ms, seq))
+                ):
+                    if not _same(packed[0], r.value):
+                        position += 1
+                        clashes.append((r.tank, row))
                     continue
                 position += 1
                 rows.append(row)
-                arrivals.append((position, series, r.time_ms, r.seq))
+                arrivals += (position, series, time_ms, seq)
             new = self._run_many(_INSERT, rows)
             # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
-            self._run_many(_ARRIVE, arrivals if new else [])
+            self._arrived(arrivals if new else [])
             if new < len(rows):
                 tanks = {series: tank for (tank, _), series in ids.items()}
-                clashes += [(tanks[row[0]], row) for row in rows if self._taken(*row[:3], row[3], row[6])]
+                clashes += [(tanks[row[0]], row) for row in rows if self._taken(row)]
             return new + sum(self._keep_beside(tank, row) for tank, row in clashes)
 
-    def _taken(self, series: int, time_ms: int, seq: int, value: float | None, position: int) -> bool:
-        """Whether a key holds another value, of another arrival."""
+    def _arrived(self, flat: list[int]) -> None:
+        """Lines of the order of arrival: position, series, time and number of each, one after the other."""
+        step = 4 * _ARRIVALS
+        whole = len(flat) // step * step
+        for at in range(0, whole, step):
+            self._run(_ARRIVE_MANY, tuple(flat[at : at + step]))
+        rest = flat[whole:]
+        self._run_many(_ARRIVE, zip(rest[::4], rest[1::4], rest[2::4], rest[3::4], strict=True))
+
+    def _taken(self, row: tuple[Any, ...]) -> bool:
+        """Whether a row's key holds another value, of another arrival."""
+        series, time_ms, seq, value, *_, position = row
         sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
         there = self._one(sql, (series, time_ms, seq))
         return there is not None and there[0] != position and not _same(there[1], value)

@@ -15,7 +15,7 @@ import pytest
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.estimate import GasEstimate, rested
 from rushlight.analysis.detectors.gas.hardness import HardnessState
-from rushlight.analysis.detectors.gas.noting import HardnessLog
+from rushlight.analysis.detectors.gas.keepers_notes import HardnessLog
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.daily import DailyExtremes

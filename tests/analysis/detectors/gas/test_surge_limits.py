@@ -42,7 +42,10 @@ def fall(minutes: int, flat: int = 0, pace: float = 0.05) -> list[float]:
 
 
 def least(window: Window, span: int = 13, noise: float = 0.0, loss: float = 1.0) -> float:
-    return SurgeWatch(window=window)._least(window.values[-1], span, noise, window.values[-1], loss)
+    """The supply by the fall over that span, in units of the usual one; 0 where there is no such fall."""
+    watch, ph = SurgeWatch(window=window), window.values[-1]
+    falls = watch._falls(span, noise)
+    return 0.0 if falls is None else watch._least(ph, falls, noise, ph, loss)
 
 
 # -- what a fall says of the supply -----------------------------------------------------------------
