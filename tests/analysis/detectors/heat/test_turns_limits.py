@@ -299,52 +299,7 @@ def test_what_is_known_of_the_cycle() -> None:
     assert full.tops == [*(21.0 + n for n in range(11)), 25.0]
 
 
-# -- a cooler's turns -------------------------------------------------------------------------------
-
-
-def cooled(
-    course: list[tuple[int, float]], setpoint: float | None = None, memory: CoolerMemory | None = None
-) -> int | None:
-    """After how many minutes the cooler's turn is seen."""
-    memory, window = memory or CoolerMemory(), Window(37)
-    for minute, celsius in course:
-        window.add(BEGAN + minute * MINUTE, celsius)
-        memory.learn(CoolerSettings(setpoint_c=setpoint), window, None)
-        if memory.turns:
-            return minute
-    return None
-
-
-def test_how_a_cooler_turns_the_water() -> None:
-    assert cooled(bent(-0.3, -0.3, 90)) == 30
-    assert cooled(bent(-0.3, -0.145, 90)) and not cooled(bent(-0.3, -0.135, 90, 30))
-    assert cooled(bent(-0.034, -0.3, 90)) and not cooled(bent(-0.03, -0.3, 90))
-
-
-def test_a_coolers_turn_is_near_its_set_point() -> None:
-    course = bent(-0.3, -0.3, 90)
-    assert cooled(course, 24.75) and not cooled(course, 24.85)
-    assert cooled(course, 22.85) and not cooled(course, 22.75)
-
-
-@pytest.mark.parametrize(("minutes", "counts"), [(29, False), (30, True)])
-def test_how_far_apart_a_coolers_turns_are(minutes: int, counts: bool) -> None:
-    memory = CoolerMemory(last_turn_ms=BEGAN + (30 - minutes) * MINUTE)
-    assert bool(cooled(bent(-0.3, -0.3, 90, 30), memory=memory)) is counts
-
-
-def test_what_is_known_of_a_cooler() -> None:
-    def learnt(*turns: float) -> dict[str, float] | None:
-        return CoolerMemory(turns=list(turns)).learnt
-
-    assert learnt(25.0, 25.0) is None and learnt(25.0, 25.0, 25.0) is not None
-    assert learnt(25.0, 25.14, 25.14) is not None and learnt(25.0, 25.16, 25.16) is None
-    many = CoolerMemory(turns=[20.0 + n for n in range(12)])
-    window = Window(37)
-    for minute, celsius in bent(-0.3, -0.3, 90, 30):
-        window.add(BEGAN + minute * MINUTE, celsius)
-    many.learn(CoolerSettings(), window, None)
-    assert many.turns == [*(21.0 + n for n in range(11)), 24.0]
+# -- a cooler that is not known --------------------------------------------------------------------
 
 
 def test_how_much_an_unknown_cooler_slows_the_water() -> None:
