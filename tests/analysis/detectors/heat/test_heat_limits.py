@@ -211,7 +211,7 @@ def leapt(*celsius: float, past: bool = False) -> int | None:
 def test_three_minutes_are_a_leapt_level() -> None:
     assert leapt(*[38.0] * 9) == 2 and leapt(*[38.0] * 9, past=True) == 2
     assert leapt(24.0, 38.0, 38.0, 38.0, 38.0) == 3  # the middle of three is past it from the third on
-    assert leapt(20.0, 20.0, *[38.0] * 5) == 4
+    assert leapt(20.0, 20.0, *[38.0] * 5) == 5
     assert leapt(38.0, 38.0, 24.0, 24.0, 24.0) == 2
 
 
