@@ -268,8 +268,6 @@ class DutyNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.14
     errors: Annotated[float, Of("standard errors", "above the usual share, to be more than chance")] = 2.33
     held_ph: Annotated[float, Of("pH", "above the usual of this time of day, and still held")] = 0.03
-    over_now_probability: Annotated[float, Of("", "of being over the limit by the valve, to say so")] = 0.45
-    lets_go_probability: Annotated[float, Of("", "until it is no more than")] = 0.3
     lets_go_errors: Annotated[float, Of("standard errors", "above the usual share, until it is no more")] = (
         1.0
     )

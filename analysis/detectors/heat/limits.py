@@ -84,7 +84,7 @@ class TemperatureLimits(msgspec.Struct):
         """
         live = tank.settings.livestock
         now = moment.frame.start_ms
-        level = median(levels.values[-LIMITS.leap_frames :])
+        level = median(levels.values)
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),
@@ -139,12 +139,11 @@ def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None
     short = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
     if long is None or short is None or speed < LIMITS.least_c_per_h:
         return 0.0
-    if sign * long < max(LIMITS.least_c_per_h, LIMITS.long_share * speed):
+    if sign * long < LIMITS.least_c_per_h:
         return 0.0
     if sign * short < LIMITS.short_share * speed:
         return 0.0
-    cooling = abs(usual_fall or LIMITS.cooling_c_per_h)
-    if sign < 0 and speed >= max(LIMITS.poured_c_per_h, LIMITS.poured_scale * cooling):
+    if sign < 0 and speed >= max(LIMITS.poured_c_per_h, LIMITS.poured_scale * abs(usual_fall or 0.0)):
         return 0.0  # no tank cools that fast
     # the hour before tells water that was poured in from a heat wave
     start = window.ago(LIMITS.before_min * MINUTE_MS)
