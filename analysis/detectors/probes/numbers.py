@@ -7,7 +7,7 @@ from typing import Annotated
 from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["DEAD", "LEAP", "RESTLESS", "STILL"]
+__all__ = ["DEAD", "LEAP", "LIGHT_END", "RESTLESS", "STILL"]
 
 
 class DeadNumbers(Numbers, frozen=True, kw_only=True):
@@ -31,14 +31,16 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
     counts_per_lx: Annotated[
         float, Of("1/lx", "counts of a common digital lux sensor", "BH1750 data sheet, from memory")
     ] = 1.2
-    sunny_ms: Annotated[
-        int, Of("ms", "so long at that sensor's end, and it is no sun: on one pane it stays for less")
-    ] = 240 * MINUTE_MS
     near_edge_temperature_c: Annotated[
         float, Of("°C", "so near the end of the sensible range water may walk out of it")
     ] = 1.5
     near_edge_room_temperature_c: Annotated[float, Of("°C", "the same for the room's air")] = 2.0
     near_edge_ph: Annotated[float, Of("pH", "the same for pH")] = 0.7
+
+    @property
+    def end_lx(self) -> float:
+        """Where such a sensor's lux end."""
+        return self.full_scale / self.counts_per_lx
 
     def near_edge(self, quantity: str) -> float | None:
         """In the quantity's unit; None for what does not walk."""
@@ -47,6 +49,26 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
         if quantity == "ph":
             return self.near_edge_ph
         return self.near_edge_room_temperature_c if quantity == "room_temperature" else None
+
+
+class LightEndNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a light meter that gives all it can: in the sun, or broken."""
+
+    first_min: Annotated[
+        int,
+        Of("min", "so long at its end is no sun, if nothing else is known: on one pane it stays for less"),
+    ] = 240
+    daylight_share: Annotated[
+        float, Of("", "of its end: what came there from more light came with the sun, no lamp is as bright")
+    ] = 0.5
+    longest_min: Annotated[
+        int, Of("min", "no sun keeps it there for longer", "midsummer's day at 50 degrees of latitude: 16 h")
+    ] = 960
+    more_min: Annotated[int, Of("min", "so much longer than on the days before is still the sun")] = 120
+    days_kept: Annotated[int, Of("days", "so many days with a stay at its end are remembered")] = 7
+    least_lx: Annotated[float, Of("lx", "no meter's own end is lower; lamps over a tank are")] = 35000.0
+    same_lx: Annotated[float, Of("lx", "nearer values are the same: whole lux or with decimals")] = 1.0
+    rest_min: Annotated[int, Of("min", "daylight is never the same for so long, a meter at its end is")] = 20
 
 
 class StillNumbers(Numbers, frozen=True, kw_only=True):
@@ -174,6 +196,7 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
 
 
 DEAD = DeadNumbers()
+LIGHT_END = LightEndNumbers()
 STILL = StillNumbers()
 RESTLESS = RestlessNumbers()
 LEAP = LeapNumbers()
