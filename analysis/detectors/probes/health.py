@@ -60,6 +60,7 @@ class SeriesHealth(msgspec.Struct):
     settled_ms: int = -1
     home: float = 0.0  # where it leapt from before the new level was believed
     home_ms: int = -1
+    water_ms: int = -1  # since when it looks, out of the water, as if it were back
     fault: str = ""
     since_ms: int = -1
     good_from_ms: int = -1

@@ -179,7 +179,18 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
         int, Of("ms", "patience after a fall: colder water poured in is warmed again by then")
     ] = 100 * MINUTE_MS
     patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
-    new_level_ms: Annotated[int, Of("ms", "so long away, and the new level is the truth")] = DAY_MS
+    new_level_ms: Annotated[int, Of("ms", "so long away and calm, and an electrode's new level is true")] = (
+        DAY_MS
+    )
+    unmeasured_ms: Annotated[
+        int, Of("ms", "the same of a thermometer, where the room is not measured: who is told hangs it back")
+    ] = 7 * DAY_MS
+    drifts_ms: Annotated[
+        int, Of("ms", "so long at a level that air only comes by in its day, and it is water's")
+    ] = 6 * HOUR_MS
+    returns_c: Annotated[float, Of("°C", "so far within minutes: it was hung back, air goes more slowly")] = (
+        1.0
+    )
     near_temperature_c: Annotated[float, Of("°C", "so near its old level it is back")] = 0.8
     near_ph: Annotated[float, Of("pH", "so near its old level it is back")] = 0.5
     away_ph: Annotated[float, Of("pH", "further from its old level it may be in air")] = 0.8
