@@ -15,7 +15,7 @@ from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
-__all__ = ["Edge", "LampTracker"]
+__all__ = ["Edge", "LampTracker", "steady_level"]
 
 
 class Edge(msgspec.Struct):
@@ -72,6 +72,16 @@ class LampTracker(msgspec.Struct):
         if level is None or len(seen) < TRACKER.steady_frames:
             return False
         return max(seen) - min(seen) <= max(share * level, self.grain(level))
+
+    def clear(self, edge: Edge) -> bool:
+        """Whether it is surely the lamp's: no larger than that, out of light that was still before it."""
+        level = self.level()
+        if level is None or edge.size > TRACKER.most_clear * level:
+            return False
+        ramp_min = edge.quarter_min / (TRACKER.late_share - TRACKER.early_share) if edge.sign < 0 else 0.0
+        last_ms = edge.time_ms - (ramp_min + self.every_min) * MINUTE_MS
+        still_min = max(PRESENCE.still_min, TRACKER.steady_frames * self.every_min)
+        return self.steady(last_ms - still_min * MINUTE_MS, last_ms, TRACKER.clear_share)
 
     def grain(self, level: float) -> float:
         """What a light that stays as it is may move by on this sensor, lux: a step, and a little."""
@@ -250,13 +260,12 @@ class LampTracker(msgspec.Struct):
             self.today.clear()
 
     def learn_blind(self, day: int, lux: float) -> None:
-        """Five-minute values round the clock where no schedule is known: the bright ones are the lamp's."""
+        """Five-minute values round the clock where no schedule is known: a day's show the lamp's level."""
         self.today.append(lux)
         if len(self.today) >= TRACKER.day_values:
-            top = sorted(self.today)[-TRACKER.top_value]
-            bright = [value for value in self.today if value > TRACKER.blind_share * top]
-            if len(bright) >= TRACKER.blind_values:
-                self._learn_level(day, top, median(bright))
+            level = steady_level(self.today)
+            if level is not None:
+                self._learn_level(day, level, level)
             self.today.clear()
 
     def _learn_level(self, day: int, seen: float, level: float) -> None:
@@ -266,3 +275,24 @@ class LampTracker(msgspec.Struct):
             self.plateau_days.append(day)
             del self.plateaus[: -TRACKER.kept_days]
             del self.plateau_days[: -TRACKER.kept_days]
+
+
+def steady_level(values: list[float]) -> float | None:
+    """At what brightness (lx) light rested for longest in a day of five-minute values; None if it did not.
+
+    Sun and clouds move, a lamp stays as it is: the level at which most of what was steady lies together.
+    """
+    beside = TRACKER.steady_beside
+    steady = []
+    for i in range(beside, len(values) - beside):
+        near = values[i - beside : i + beside + 1]
+        if min(near) > TRACKER.lamp_lx and max(near) - min(near) <= TRACKER.steady_share * max(near):
+            steady.append(values[i])
+    steady.sort()
+    best, first = steady[:0], 0
+    for last, value in enumerate(steady):
+        while steady[first] < (1 - TRACKER.together_share) * value:
+            first += 1
+        if last + 1 - first > len(best):
+            best = steady[first : last + 1]
+    return median(best) if len(best) >= TRACKER.blind_values else None
