@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from typing import Literal
+from collections.abc import Iterable, Mapping
+from typing import Literal, Protocol
 
 __all__ = [
     "DKH_MEQ_L",
@@ -25,7 +25,9 @@ __all__ = [
     "fahrenheit",
     "in_unit",
     "names_unit",
+    "read_two_ways",
     "shown",
+    "titles",
     "typed",
 ]
 
@@ -98,8 +100,7 @@ def typed(text: str, unit: str, bare: str = "") -> float:
     match = _TYPED.fullmatch(text.strip())
     name = (match[2].strip() or bare or unit).lower() if match else ""
     known = _UNITS[unit]
-    if _THOUSANDS.match(text.strip()):
-        # 1200 to some, 1.2 to others: a tank's litres must not be guessed
+    if read_two_ways(text):
         raise ValueError(f"{text[:40]!r} can be read in two ways; write it without a comma")
     if match is None or name not in known:
         raise ValueError(f"{text[:40]!r} can't be read; write it {_EXAMPLES[unit]}")
@@ -108,6 +109,11 @@ def typed(text: str, unit: str, bare: str = "") -> float:
     if not math.isfinite(value):
         raise ValueError(f"{text[:40]!r} can't be read; write it {_EXAMPLES[unit]}")
     return value if (factor, offset) == (1.0, 0.0) else round(value, _PLACES)
+
+
+def read_two_ways(text: str) -> bool:
+    """Whether a number's comma is of thousands to some and of decimals to others: nobody may guess it."""
+    return _THOUSANDS.match(text.strip()) is not None
 
 
 def names_unit(value: object, extra: Mapping[str, object] | None) -> bool:
@@ -146,31 +152,72 @@ _AROUND = re.compile(
     r"(?P<step>/h| an hour| a day|/day| below| above| apart| colder| warmer| lower| higher| less| more"
     r"| steps)?"
 )
-_LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?![\w/])")
+_LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?!\w|/(?!h\b))")
 _DEGREES = re.compile(rf"(?<![\w.])(?P<values>{_RUN}) (?P<unit>dKH|dGH)(?!\w| \()")
 _ONE = re.compile(_NUMBER)
+_CUT_NAME = 8  # letters that a headline leaves of a name at least
+_SMALL_GAL = 2.0
 
 
-def shown(text: str, display: Display) -> str:
+class _Titled(Protocol):
+    @property
+    def title(self) -> str: ...
+
+
+def titles(tanks: Mapping[str, _Titled]) -> list[str]:
+    """What people call the tanks of the settings."""
+    return [tank.title for tank in tanks.values() if tank.title]
+
+
+def shown(text: str, display: Display, names: Iterable[str] = ()) -> str:
     """A finished text for people who use these units; with "metric" the same.
 
     Temperatures, rates of change and differences, litres and hardness are found by their units. °C never
     changes to °F where the number is a difference: "by more than 2 °C", "within 1 °C", "± 0.1 °C",
-    "2 °C an hour", "2 °C less".
+    "2 °C an hour", "2 °C less". `names`: a tank that is called "60 L" goes on being called so, also where its
+    name was cut off with "…".
     """
     if display == "metric":
         return text
+    kept = [name for name in names if name in text or name[:_CUT_NAME] in text]
+    kept = [name for name in kept if _converted(name) != name]
+    if not kept:
+        return _converted(text)
+    kept += [f"{name[:end]}…" for name in kept for end in range(_CUT_NAME, len(name))]
+    pattern = "|".join(re.escape(name) for name in sorted(kept, key=len, reverse=True))
+    pieces = re.split(f"({pattern})", text)
+    return "".join(piece if number % 2 else _converted(piece) for number, piece in enumerate(pieces))
+
+
+def _converted(text: str) -> str:
     if "°C" in text:
         text = _AROUND.sub(_temperature, text)
         text = re.sub(r"(?<!\d )°C", "°F", text)  # alone, as in a heading
     if " L" in text or "litres" in text:
-        text = _LITRES.sub(lambda found: f"{_each(found, 1 / GALLON_L, 0.0, 1)} gal", text)
+        text = _LITRES.sub(_gallons, text)
     if "dKH" in text or "dGH" in text:
         text = _DEGREES.sub(
             lambda found: f"{found[0]} ({_each(found, DKH_MG_L, 0.0, 0)} ppm)",
             text,
         )
     return text
+
+
+def _gallons(found: re.Match[str]) -> str:
+    # a litre that is poured is a quarter of a gallon: a tenth of one would be too coarse
+    values = _ONE.sub(
+        lambda one: _as_gallons(float(one[0].replace("−", "-")), len(one[0].partition(".")[2])),
+        found["values"],
+    )
+    return f"{values} gal"
+
+
+def _as_gallons(litres: float, had: int) -> str:
+    value = litres / GALLON_L
+    if had == 0 or abs(value) >= _SMALL_GAL:
+        text = f"{value:.1f}"
+        return text.rstrip("0").rstrip(".") if had == 0 else text
+    return f"{value:.{min(had + 1, 2)}f}"
 
 
 def _temperature(found: re.Match[str]) -> str:

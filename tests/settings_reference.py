@@ -46,6 +46,7 @@ MEANINGS: dict[str, str] = {
     "tanks.NAME.started": "the day it was set up: for a month `status` and report say what is due",
     "tanks.NAME.water.carbonate_hardness_dkh": "KH by a drop test (1 dKH is 17.85 mg/L as CaCO3)",
     "tanks.NAME.water.tap_hardness_dkh": "KH of the water that is poured in, where it differs",
+    "tanks.NAME.water.tap_temperature_c": "how warm it is poured in: the report shows changes by it",
     "tanks.NAME.water.general_hardness_dgh": "GH, for the ionic strength",
     "tanks.NAME.water.conductivity_us_cm": "or the conductivity, for the same",
     "tanks.NAME.water.active_soil": "the soil takes up hardness: KH falls between water changes",
@@ -95,6 +96,7 @@ MEANINGS: dict[str, str] = {
     "status_page.url": "the address that people use, as `https://tanks.example`: notices link to it",
     "status_page.tls_certificate": "PEM file of its certificate, with those that signed it: https",
     "status_page.tls_key": "PEM file of the certificate's key",
+    "status_page.proxies": "addresses or networks of proxies before it, whose `X-Forwarded-For` is believed",
 }
 """Dotted key: what it is, for who writes the file."""
 

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import signal
+import sqlite3
 import threading
 import time
 import urllib.request
+from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from rushlight.collector.service.let_go import LET_GO_META
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.simulator.microcontroller import PtyLine
 from tests.conftest import Broker, free_port, wait_for
@@ -107,6 +111,57 @@ def test_a_new_tank_and_a_new_topic_are_read_without_a_restart(service: Any, mos
     wait_for(there, "both readings")
     assert run.log().count("connected, MQTT") == 1  # by the connection that was there
     assert run.ask("reload").stdout == "nothing has changed\n"
+
+
+@pytest.mark.timeout(120)
+def test_a_kill_while_the_disk_takes_nothing_loses_nothing_of_a_broker_that_was_let_go(
+    service: Any, make_broker: Callable[..., Broker], tmp_path: Path
+) -> None:
+    old = make_broker()
+    (new_folder := tmp_path / "new").mkdir()
+    new = Broker(old._binary, new_folder)
+    old.start()
+    run = service(mqtt_link(old.port) + MAP, TANK + NO_PAGE)
+    run.start()
+    run.wait_log("connected")
+    client = publisher(old)
+
+    def bring(seq: int) -> None:
+        client.publish("rushlight/hallway/readings", pack("hallway", seq), qos=1).wait_for_publish(10)
+        client.publish("shelf/a/t", f"{18 + seq / 10}".encode(), qos=1).wait_for_publish(10)
+
+    def kept() -> tuple[int, int]:
+        return len(run.readings("temperature")), len(run.readings("room_temperature"))
+
+    try:
+        bring(0)
+        wait_for(lambda: kept() == (1, 1), "the first reports")
+        write(run, mqtt_link(new.port) + TANK + NO_PAGE)
+        assert run.ask("reload").returncode == 0
+        with closing(sqlite3.connect(run.store, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")  # as a full disk: nothing can be written
+            for seq in range(1, 6):
+                bring(seq)
+            run.wait_log("none is acknowledged")
+            new.start()
+            run.wait_log("the broker is there again")
+            time.sleep(2.5)
+            run.kill()
+            other.execute("ROLLBACK")
+        assert kept() == (1, 1)
+        run.start()
+        wait_for(lambda: kept() == (6, 6), "what the old broker still held")
+        assert "is asked for what it still holds" in run.log()
+        time.sleep(2.5)
+        bring(6)  # nobody listens there any more
+        assert run.stop() == 0
+        assert kept() == (6, 6)
+        with closing(EmbeddedStore(run.store, read_only=True)) as store:
+            assert store.get_meta(LET_GO_META) == "[]"
+    finally:
+        client.disconnect()
+        client.loop_stop()
+        new.kill()
 
 
 @pytest.mark.timeout(60)

@@ -4,31 +4,43 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from rushlight.analysis.absence.checks import Leaving, leaving_points
-from rushlight.analysis.absence.forecasts import FINE, LOOK, STAY
+from rushlight.analysis.absence.forecasts import FINE, LOOK, STAY, Point
 from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
 from rushlight.analysis.alarms.cautions import CAUTIONS
+from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.paper.kept import SHEET, keep_document
+from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
+from rushlight.collector.units import titles
 
-__all__ = ["away_lines"]
+__all__ = ["Answered", "answered", "away_lines"]
 
 
-def away_lines(
-    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None
-) -> Iterator[str]:
-    """The answer, each point, and the sheet.
+class Answered(NamedTuple):
+    """What it comes to, in words; the points, the worst first; cautions; the sheet, and its last day."""
+
+    words: str
+    points: list[Point]
+    cautions: tuple[str, ...]
+    sheet: Document
+    until: datetime.date
+
+
+def answered(settings: Settings, name: str, leaving: Leaving, sitter: Sitter, now_ms: int) -> Answered:
+    """May they leave?
 
     Raises
     ------
     SettingsError
         No such tank, or dates that can't be.
-    StoreError, RushlightError
-        The store can't be read, or the sheet not written.
+    StoreError
+        The store can't be read.
     """
     try:
         start, end = (datetime.date.fromisoformat(text) for text in (sitter.start, sitter.end))
@@ -38,21 +50,40 @@ def away_lines(
         raise SettingsError("--to: must be behind --from, by a year at most")
     leaving = leaving._replace(days=float((end - start).days))
     with log_store(settings, name, read_only=True) as store:
-        points = leaving_points(settings, store, name, leaving, listener.system_clock())
-    worst = next(answer for answer in (STAY, LOOK, FINE) if any(one.answer == answer for one in points))
-    title = settings.tanks[name].title or name
-    yield f"{title}, {leaving.days:.0f} days away: {_WORDS[worst]}"
-    wide = max(len(one.title) for one in points)
-    for answer in (STAY, LOOK, FINE):
-        for one in points:
-            if one.answer == answer:
-                yield f"  {answer:11}  {one.title:{wide}}  {one.words}"
-    yield CAUTIONS["electrical"]
-    if settings.tanks[name].co2 is not None:
-        yield CAUTIONS["gas"]
-    yield CAUTIONS["animals"]
+        found = leaving_points(settings, store, name, leaving, now_ms)
+    tank = settings.tanks[name]
+    points = [one for answer in (STAY, LOOK, FINE) for one in found if one.answer == answer]
+    cautions = [CAUTIONS["electrical"], CAUTIONS["animals"]]
+    if tank.co2 is not None:
+        cautions.insert(1, CAUTIONS["gas"])
+    words = f"{tank.title or name}, {leaving.days:.0f} days away: {_WORDS[points[0].answer]}"
+    return Answered(words, points, tuple(cautions), sitter_sheet(name, tank, sitter), end)
+
+
+def away_lines(
+    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None
+) -> Iterator[str]:
+    """The answer, each point, and the sheet; who has a sitter's link is shown that sheet, too.
+
+    Raises
+    ------
+    SettingsError
+        No such tank, or dates that can't be.
+    StoreError, RushlightError
+        The store can't be read, or the sheet not written.
+    """
+    now_ms = listener.system_clock()
+    found = answered(settings, name, leaving, sitter, now_ms)
+    yield found.words
+    wide = max(len(one.title) for one in found.points)
+    for one in found.points:
+        yield f"  {one.answer:11}  {one.title:{wide}}  {one.words}"
+    yield from found.cautions
     if sheet is not None:
-        yield from write_paper(sitter_sheet(name, settings.tanks[name], sitter), sheet)
+        yield from write_paper(found.sheet, sheet, settings.display.units, titles(settings.tanks))
+        with log_store(settings, name) as store:
+            keep_document(store, SHEET, name, found.sheet, found.until, now_ms)
+        yield "Whoever has a link to the page (`rushlight invite`) is shown this sheet there, too."
 
 
 _WORDS = {

@@ -1,16 +1,26 @@
 """Safety texts about electricity, gas and animals, and when each is due.
 
-Which texts belong to an alarm is in `rushlight.analysis.alarms.rationale`. `cautions_due` finds what any
-text calls for: it is the rule the tests hold every alarm to, and is there for texts written elsewhere.
+The words of each that decide are also in the step that leads to the danger, so that whoever reads one step
+reads them with it; where they are, `below` leaves what else is to be known. Which texts belong to an alarm is
+in `rushlight.analysis.alarms.rationale`. `cautions_due` finds what any text calls for: it is the rule the
+tests hold every alarm to, and is there for texts written elsewhere.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from rushlight.analysis.alarms.rationale import ANY, CautionName, Equipment, rationale_for
 
-__all__ = ["CAUTIONS", "cautions_due", "cautions_for"]
+__all__ = ["CAUTIONS", "below", "beside", "cautions_due", "cautions_for"]
+
+_WIRING = (
+    "Every cable needs a drip loop, hanging lower than its socket. The tank's sockets belong behind a "
+    "residual-current device of 30 mA (RCD, IEC 61008-1; a GFCI in North America). Follow your local "
+    "electrical codes and leave wiring to a licensed electrician."
+)
+_GAS_KEPT = "Keep a cylinder upright and tied. Never close off the hose of a working reactor."
 
 CAUTIONS: dict[CautionName, str] = {
     "person-first": (
@@ -20,18 +30,26 @@ CAUTIONS: dict[CautionName, str] = {
     ),
     "electrical": (
         "Electricity: unplug at the wall first, with dry hands, before a hand goes into the water or to a "
-        "plug, lamp, heater or pump. Every cable needs a drip loop, hanging lower than its socket. The "
-        "tank's sockets belong behind a residual-current device of 30 mA (RCD, IEC 61008-1; a GFCI in North "
-        "America). Follow your local electrical codes and leave wiring to a licensed electrician."
+        f"plug, lamp, heater or pump. {_WIRING}"
     ),
     "gas": (
         "Gas: CO2 gathers low in small rooms and can't be smelt; air the room, and go out if you feel dizzy. "
-        "Keep a cylinder upright and tied. Never close off the hose of a working reactor."
+        f"{_GAS_KEPT}"
     ),
     "animals": (
         "Animals: this is general advice. If animals gasp, lie on their side, or don't recover, ask a "
         "fish-health professional or a vet; don't dose medicines on a guess."
     ),
+}
+
+# the words that decide, as a step has them, and what is left to say below the steps
+_BESIDE: dict[CautionName, re.Pattern[str]] = {
+    "electrical": re.compile(r"(?=.*\bat the wall\b)(?=.*\bdry hands\b)"),
+    "gas": re.compile(r"(?=.*\bair the room\b)(?=.*\bdizzy\b)"),
+}
+_BELOW: dict[str, str] = {
+    CAUTIONS["electrical"]: f"Electricity: {_WIRING[:1].lower()}{_WIRING[1:]}",
+    CAUTIONS["gas"]: f"Gas: {_GAS_KEPT[:1].lower()}{_GAS_KEPT[1:]}",
 }
 
 _ELECTRICAL = re.compile(
@@ -45,6 +63,19 @@ _ANIMALS = re.compile(r"\b(animals?|fish|shrimps?|gasp\w*)\b", re.IGNORECASE)
 def cautions_for(alarm: str, has: Equipment = ANY) -> list[str]:
     """The cautions of one alarm of a tank, the most urgent first; KeyError for an unknown alarm."""
     return [CAUTIONS[name] for name in rationale_for(alarm, has).cautions]
+
+
+def beside(name: CautionName, step: str) -> bool:
+    """Whether a step has the words of that caution that decide."""
+    pattern = _BESIDE.get(name)
+    return pattern is not None and pattern.search(step) is not None
+
+
+def below(cautions: Sequence[str], steps: str) -> list[str]:
+    """What is still to be said below the steps: nothing twice, and all of it where no step has its words."""
+    lines = steps.splitlines()
+    said = {CAUTIONS[name] for name in _BESIDE if any(beside(name, step) for step in lines)}
+    return [_BELOW[text] if text in said else text for text in cautions]
 
 
 def cautions_due(text: str) -> set[CautionName]:

@@ -25,6 +25,7 @@ __all__ = [
     "SILENCED",
     "begin_hands",
     "end_hands",
+    "silenced_until",
 ]
 
 HANDS_MS: Final = 30 * 60_000
@@ -110,17 +111,21 @@ def end_hands(book: AlarmBook, request: Request, until_ms: int, now_ms: int) -> 
     AlarmError
         Nothing is shelved to that end any more.
     """
-    ours = [
+    ours = silenced_until(book, until_ms)
+    if not ours:
+        raise AlarmError(
+            f"{book.tank}: nothing of what hands had silenced is silent any more, so there is nothing to end"
+        )
+    return [event for key in ours for event in book.unshelve(key, now_ms, request.actor)]
+
+
+def silenced_until(book: AlarmBook, until_ms: int) -> list[AlarmKey]:
+    """What hands had silenced to that end and still is."""
+    return [
         key
         for key, record in sorted(book.records().items())
         if key[1] in SILENCED and record.state is AlarmState.SHELVED and record.shelf_end_ms == until_ms
     ]
-    if not ours:
-        raise AlarmError(
-            f"{book.tank}: nothing that hands had silenced was found (was the clock put back?); what is "
-            "still shelved ends by itself, and `rushlight status` says when"
-        )
-    return [event for key in ours for event in book.unshelve(key, now_ms, request.actor)]
 
 
 def _keys(book: AlarmBook, probes: Collection[str]) -> list[AlarmKey]:

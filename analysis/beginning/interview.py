@@ -4,33 +4,33 @@ from __future__ import annotations
 
 import datetime
 import os
-import re
 import shlex
 import socket
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
+from rushlight.analysis.beginning.asking import (
+    Desk,
+    checked,
+    is_day,
+    is_time,
+    is_units,
+    local_units,
+    number,
+    optional,
+)
 from rushlight.analysis.beginning.heard_devices import Heard, hear, serial_ports
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.collector.errors import LinkLost, SettingsError
 from rushlight.collector.readings import QUANTITIES, TANK_NAME
 from rushlight.collector.settings import MqttLink, SerialLink, parse_settings
 from rushlight.collector.store.files import open_private
+from rushlight.collector.units import shown
 
 __all__ = ["Desk", "interview"]
 
 _PORT = 1883
-
-
-class Desk(NamedTuple):
-    """`say` shows a line; `ask` asks with an answer offered ("" for none); `secret` asks without showing."""
-
-    say: Callable[[str], None]
-    ask: Callable[[str, str], str]
-    secret: Callable[[str], str]
 
 
 def interview(
@@ -108,39 +108,52 @@ def _answers(host: str, port: int) -> bool:
 
 
 def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetime.date) -> Answers:
+    us = checked(desk, "Units: metric (°C, litres) or us (°F, gallons)", local_units(), is_units) == "us"
+    degree, offered = ("°F", ("68", "81")) if us else ("°C", ("20", "27"))
     names = sorted(heard.tanks)
     for name in names:
         for quantity, value in heard.tanks[name].items():
             info = QUANTITIES[quantity]
-            shown = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
-            desk.say(f"  {name}: {info.title} {shown}")
-    name = _checked(
+            text = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
+            desk.say(shown(f"  {name}: {info.title} {text}", "us" if us else "metric"))
+    name = checked(
         desk, "The tank's name, as the board sends it", names[0] if names else "tank", TANK_NAME.fullmatch
     )
     mapped = {} if names else _mapped(desk, heard)
     seen = set(heard.tanks.get(name, {})) | set(mapped)
     title = desk.ask("Its name for people", name)
-    litres = _number(desk, "Litres of water in it", "60", 0.1, 100_000)
-    timezone = _checked(desk, "Time zone", _local_zone(), lambda text: text in available_timezones())
-    low = _number(desk, "The coldest that the animals bear, °C", "20", -2, 45)
-    high = _number(desk, "The warmest, °C", "27", low + 0.1, 45)
+    litres = number(
+        desk,
+        "Gallons of water in it" if us else "Litres of water in it",
+        "15" if us else "60",
+        (0.1, 100_000),
+        "L",
+        us,
+    )
+    timezone = checked(desk, "Time zone", _local_zone(), lambda text: text in available_timezones())
+    low = number(desk, f"The coldest that the animals bear, {degree}", offered[0], (-2, 45), "°C", us)
+    high = number(desk, f"The warmest, {degree}", offered[1], (low + 0.1, 45), "°C", us)
     new = desk.ask("Is it a new tank (yes or no)?", "no").lower().startswith("y")
     started = None
     if new:
-        text = _checked(desk, "Started on which day?", today.isoformat(), _is_day)
+        text = checked(desk, "Started on which day?", today.isoformat(), is_day)
         started = datetime.date.fromisoformat(text)
     soil = (
         desk.ask("Does its soil take up hardness: an active soil (yes or no)?", "no").lower().startswith("y")
     )
     kh = None
     if seen & {"ph", "ph_probe"}:
-        kh = _optional(desk, "KH by a drop test, dKH (leave empty if not known)", 0.01, 40)
-    heater = _optional(desk, "The heater's setpoint, °C (empty: no heater)", 0.1, 44.9)
-    watts = None if heater is None else _optional(desk, "Its watts (empty if not known)", 0.1, 20_000)
+        kh = optional(
+            desk, "KH by a drop test, dKH or as 71 ppm (leave empty if not known)", (0.01, 40), "dKH", us
+        )
+    heater = optional(desk, f"The heater's setpoint, {degree} (empty: no heater)", (0.1, 44.9), "°C", us)
+    watts = None
+    if heater is not None:
+        watts = optional(desk, "Its watts (empty if not known)", (0.1, 20_000), "", us)
     on = off = None
     if "light" in seen:
-        on = _checked(desk, "The lamp's timer: on at", "12:00", _is_time)
-        off = _checked(desk, "off at", "20:00", _is_time)
+        on = checked(desk, "The lamp's timer: on at", "12:00", is_time)
+        off = checked(desk, "off at", "20:00", is_time)
     co2 = desk.ask("CO2: none, cylinder, yeast or citric-acid", "none").lower()
     known = co2 if co2 in ("cylinder", "yeast", "citric-acid") else None
     if known:
@@ -162,6 +175,7 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         off,
         known,
         map=mapped,
+        units="us" if us else "metric",
     )
 
 
@@ -174,53 +188,6 @@ def _mapped(desk: Desk, heard: Heard) -> dict[str, tuple[str, str]]:
         if said in QUANTITIES:
             found[said] = (topic, field)
     return found
-
-
-def _checked(desk: Desk, text: str, offered: str, right: Callable[[str], object]) -> str:
-    while True:
-        said = desk.ask(text, offered).strip()
-        if right(said):
-            return said
-        desk.say(f"{said!r} can't be; try again, as {offered}")
-
-
-def _number(desk: Desk, text: str, offered: str, low: float, high: float) -> float:
-    while True:
-        try:
-            value = float(desk.ask(text, offered).replace(",", "."))
-        except ValueError:
-            desk.say("write a number")
-            continue
-        if low <= value <= high:
-            return value
-        desk.say(f"from {low:g} to {high:g}")
-
-
-def _optional(desk: Desk, text: str, low: float, high: float) -> float | None:
-    while True:
-        said = desk.ask(text, "").strip().replace(",", ".")
-        if not said:
-            return None
-        try:
-            value = float(said)
-        except ValueError:
-            desk.say("write a number, or nothing")
-            continue
-        if low <= value <= high:
-            return value
-        desk.say(f"from {low:g} to {high:g}, or nothing")
-
-
-def _is_day(text: str) -> bool:
-    try:
-        datetime.date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _is_time(text: str) -> bool:
-    return re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) is not None
 
 
 def _local_zone() -> str:

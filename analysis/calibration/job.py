@@ -9,7 +9,7 @@ from typing import NamedTuple
 from rushlight.analysis.calibration import session
 from rushlight.analysis.calibration.history import history_lines
 from rushlight.analysis.service.live_readings import live_readings
-from rushlight.analysis.service.log_typing import log_store, moment_typed, undone
+from rushlight.analysis.service.log_input import log_store, moment_typed, undone
 from rushlight.collector.errors import LogError
 from rushlight.collector.readings import LIGHT, PH, PH_PROBE, TEMPERATURE
 from rushlight.collector.service import listener

@@ -8,7 +8,7 @@ from rushlight.analysis.change_over.mixing_plan import RATES, Solution
 from rushlight.analysis.change_over.species import Species
 from rushlight.analysis.physics.fit_for_animals import AnimalLimits, Destination, limits_of
 from rushlight.analysis.physics.mixing import Water
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.analysis.views.facts import carbon_dioxide_now
 from rushlight.analysis.views.readiness import readiness
 from rushlight.analysis.views.two_waters import FRESH_MS, second_water, tank_water

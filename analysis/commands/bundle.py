@@ -32,7 +32,7 @@ def bundle(config: str, tank: str, around: str, hours: float, days: float, file:
     from rushlight.analysis.replay.around import moment_in
     from rushlight.analysis.replay.bundle import write_bundle
     from rushlight.analysis.replay.sources import open_readings
-    from rushlight.analysis.service.log_typing import log_store
+    from rushlight.analysis.service.log_input import log_store
     from rushlight.collector.errors import SettingsError
     from rushlight.collector.service.listener import system_clock
 

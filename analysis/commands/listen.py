@@ -28,7 +28,7 @@ def listen(
 
     A broker may be listened to while the service runs; a serial port belongs to one program at a time.
     """
-    from rushlight.analysis.service.listening import listen_to
+    from rushlight.analysis.service.link_check import listen_to
 
     settings = _settings(config, port, baud, broker)
     heard = listen_to(settings, everything, seconds, say)

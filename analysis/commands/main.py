@@ -8,17 +8,9 @@ from collections.abc import Sequence
 
 import click
 
-from rushlight.analysis.commands.alarms import (
-    acknowledge,
-    out_of_service,
-    return_to_service,
-    shelve,
-    try_,
-    unshelve,
-)
-from rushlight.analysis.commands.answers import hands, verdict
+from rushlight.analysis.commands.acknowledge import acknowledge
 from rushlight.analysis.commands.away import away
-from rushlight.analysis.commands.backup import backup, restore
+from rushlight.analysis.commands.backup import backup
 from rushlight.analysis.commands.bundle import bundle
 from rushlight.analysis.commands.calibrate import calibrate
 from rushlight.analysis.commands.check import check
@@ -26,20 +18,29 @@ from rushlight.analysis.commands.compare import compare
 from rushlight.analysis.commands.demo import demo
 from rushlight.analysis.commands.explain import explain
 from rushlight.analysis.commands.export import export
+from rushlight.analysis.commands.hands import hands
 from rushlight.analysis.commands.import_ import import_
 from rushlight.analysis.commands.init import init
+from rushlight.analysis.commands.invite import invite
 from rushlight.analysis.commands.listen import listen
 from rushlight.analysis.commands.move import move
 from rushlight.analysis.commands.note import note
 from rushlight.analysis.commands.notice_test import notice_test
 from rushlight.analysis.commands.options import say
-from rushlight.analysis.commands.people import invite, password
+from rushlight.analysis.commands.out_of_service import out_of_service
+from rushlight.analysis.commands.password import password
 from rushlight.analysis.commands.reload import reload
 from rushlight.analysis.commands.replay import replay
 from rushlight.analysis.commands.report import report
+from rushlight.analysis.commands.restore import restore
+from rushlight.analysis.commands.return_to_service import return_to_service
 from rushlight.analysis.commands.run import run
 from rushlight.analysis.commands.service import service
+from rushlight.analysis.commands.shelve import shelve
 from rushlight.analysis.commands.status import status
+from rushlight.analysis.commands.try_ import try_
+from rushlight.analysis.commands.unshelve import unshelve
+from rushlight.analysis.commands.verdict import verdict
 
 __all__ = ["cli", "main"]
 

@@ -68,7 +68,7 @@ def note(
       rushlight note hallway --list
       rushlight note hallway --undo 12
     """
-    from rushlight.analysis.service.log_typing import Typed, log_lines, log_store, noted, undone
+    from rushlight.analysis.service.log_input import Typed, log_lines, log_store, noted, undone
     from rushlight.collector.service.listener import system_clock
 
     given = {name: more[name] for name in TESTS if more[name] is not None}

@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 _UNITS = "rushlight.units"
+_TITLES = "rushlight.titles"  # of the tanks: no quantities, whatever they look like
 
 if TYPE_CHECKING:
     _Type = click.ParamType[float]
@@ -50,7 +51,8 @@ def say(text: str = "", err: bool = False) -> None:
     if units != "metric":
         from rushlight.collector.units import shown
 
-        text = shown(text, units)
+        assert context is not None
+        text = shown(text, units, context.meta.get(_TITLES, ()))
     click.echo(safe_lines(text), err=err)
 
 
@@ -127,7 +129,10 @@ def settings_of(config: str, part: Part | None = None) -> Settings:
     settings = load_settings(config)
     context = click.get_current_context(silent=True)
     if context is not None:
+        from rushlight.collector.units import titles
+
         context.meta[_UNITS] = settings.display.units
+        context.meta[_TITLES] = titles(settings.tanks)
     if part is None:
         return settings
     from rushlight.collector.service.parts import settings_of_part

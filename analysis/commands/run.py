@@ -26,7 +26,7 @@ def run(config: str, part: Part | None, verbose: bool) -> int:
     settings = settings_of(config)
     from rushlight.analysis.service.run import run_service
     from rushlight.collector.log import log_to
-    from rushlight.collector.service.ending import Ending
+    from rushlight.collector.service.deadline import Ending
 
     log_to(sys.stderr, logging.DEBUG if verbose else logging.INFO)
 

@@ -6,6 +6,8 @@ import re
 import threading
 from collections.abc import Iterable, Sequence
 
+from msgspec.structs import replace
+
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.collector.errors import StoreError
@@ -32,7 +34,7 @@ class AsSent:
 
     def start(self, deliver: Deliver) -> None:
         """Begin to hand on what the link brings."""
-        self._link.start(lambda delivery: deliver(delivery._replace(arrived_ms=_sent_ms(delivery))))
+        self._link.start(lambda delivery: deliver(replace(delivery, arrived_ms=_sent_ms(delivery))))
 
     def acknowledge(self, deliveries: Iterable[Delivery]) -> None:
         """As the link does."""

@@ -14,19 +14,20 @@ from rushlight.analysis.estimators.units import HOUR_MS
 __all__ = ["Window"]
 
 
-class Window(msgspec.Struct):
-    """The last `size` values at about equal steps, for slopes and ranges."""
+class Window(msgspec.Struct, dict=True):
+    """The last `size` values at about equal steps, for slopes and ranges.
+
+    Slopes are kept by span, beside the saved fields: detectors ask each minute about windows that change
+    every five.
+    """
 
     size: int
     times: list[int] = msgspec.field(default_factory=list)
     values: list[float] = msgspec.field(default_factory=list)
-    # by span: the detectors ask each minute about windows that change every five
-    slopes: dict[int, float | None] = msgspec.field(default_factory=dict)
 
     def add(self, time_ms: int, value: float) -> None:
         times, values = self.times, self.values
-        if self.slopes:
-            self.slopes.clear()
+        self.__dict__.clear()
         times.append(time_ms)
         values.append(value)
         if len(values) > self.size:
@@ -34,7 +35,7 @@ class Window(msgspec.Struct):
             del values[0]
 
     def clear(self) -> None:
-        self.slopes.clear()
+        self.__dict__.clear()
         self.times.clear()
         self.values.clear()
 
@@ -42,7 +43,7 @@ class Window(msgspec.Struct):
         """Keep what is less than `span_ms` older than the last value, and the last value."""
         times = self.times
         while len(times) > 1 and times[-1] - times[0] >= span_ms:
-            self.slopes.clear()
+            self.__dict__.clear()
             del times[0]
             del self.values[0]
 
@@ -62,11 +63,10 @@ class Window(msgspec.Struct):
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
-        slopes = self.slopes
-        if span_ms in slopes:
-            return slopes[span_ms]
-        slope = slopes[span_ms] = self._slope(span_ms)
-        return slope
+        kept: dict[int, float | None] = self.__dict__.setdefault("kept_slopes", {})
+        if span_ms not in kept:
+            kept[span_ms] = self._slope(span_ms)
+        return kept[span_ms]
 
     def _slope(self, span_ms: int) -> float | None:
         times = self.times

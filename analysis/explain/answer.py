@@ -14,6 +14,7 @@ from rushlight.collector.errors import ReplayError
 from rushlight.collector.service.parts import settings_of_tank
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.units import titles
 
 __all__ = ["explain_alarm"]
 
@@ -43,7 +44,8 @@ def explain_alarm(
         EmbeddedStore(settings.store_path(), read_only=True) as store,
         open_readings(settings, store, warn) as readings,
     ):
-        found = displayed(explain(settings, store, readings, alarm_id, now_ms), settings.display.units)
+        found = explain(settings, store, readings, alarm_id, now_ms)
+        found = displayed(found, settings.display.units, titles(settings.tanks))
     if png is None:
         yield from explanation_lines(found)
         return

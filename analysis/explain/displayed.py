@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import msgspec
 
@@ -16,23 +16,23 @@ __all__ = ["displayed"]
 _Value = Callable[[float], float]
 
 
-def displayed(found: Explanation, units: Display) -> Explanation:
-    """The same with "metric"."""
+def displayed(found: Explanation, units: Display, names: Sequence[str] = ()) -> Explanation:
+    """The same with "metric"; `names` of tanks stay as they are."""
     if units == "metric":
         return found
     replace = msgspec.structs.replace
     return replace(
         found,
-        event=_event(found.event, units),
-        note=shown(found.note, units),
+        event=_event(found.event, units, names),
+        note=shown(found.note, units, names),
         panels=[_panel(panel, fahrenheit) if panel.unit == "°C" else panel for panel in found.panels],
     )
 
 
-def _event(event: Event, units: Display) -> Event:
+def _event(event: Event, units: Display, names: Sequence[str]) -> Event:
     return msgspec.structs.replace(
         event,
-        summary=shown(event.summary, units),
+        summary=shown(event.summary, units, names),
         cause=shown(event.cause, units),
         action=shown(event.action, units),
         rule_out=shown(event.rule_out, units),

@@ -22,6 +22,7 @@ from rushlight.analysis.explain.explanation import Explanation, explain
 from rushlight.analysis.how_installed import how_to_add
 from rushlight.collector.errors import RushlightError, SettingsError
 from rushlight.collector.settings import load_settings
+from rushlight.collector.units import titles
 
 __all__ = ["draw_png", "main", "require_matplotlib"]
 
@@ -218,7 +219,7 @@ def main(arguments: list[str]) -> int:
             found = explain(
                 settings, store, readings, alarm_id, int(now_ms), warm_up_days=_PICTURE_DAYS, thin_ms=_THIN_MS
             )
-        draw_png(displayed(found, settings.display.units), path)
+        draw_png(displayed(found, settings.display.units, titles(settings.tanks)), path)
     except (RushlightError, OSError) as error:
         print(error, file=sys.stderr)
         return 1

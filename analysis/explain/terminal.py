@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from rushlight.analysis.alarms.cautions import below
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH
 from rushlight.analysis.explain.context import parted
 from rushlight.analysis.explain.curves import Curve, Panel, round_step, tick_text
@@ -38,7 +39,7 @@ def explanation_lines(explanation: Explanation, width: int = WIDTH) -> Iterator[
     for step in event.action.splitlines():
         yield from _wrapped(step, "   ")
     yield from _wrapped(f"What would rule it out: {event.rule_out.removeprefix('rule out: ')}.")
-    for caution in event.cautions:
+    for caution in below(event.cautions, event.action):
         yield from _wrapped(caution)
     if explanation.note:
         yield from _wrapped(explanation.note)

@@ -33,6 +33,9 @@ class AlarmPublisher(Protocol):
     def publish(self, topic: str, payload: bytes) -> None:
         """Retained, QoS 1; it must not raise, and must not wait."""
 
+    def flushed(self) -> bool:
+        """Whether the broker has taken all that was published."""
+
 
 class _Watched(Protocol):
     @property

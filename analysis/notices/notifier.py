@@ -18,24 +18,24 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import NamedTuple
 
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
-from rushlight.analysis.notices.keeping import NoticeKeeping
 from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.memory import MemoryOutbox, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
 from rushlight.analysis.notices.queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
+from rushlight.analysis.notices.store_or_memory import NoticeKeeping
 from rushlight.analysis.notices.wording import Line, Text, group_text, reminder_text
 from rushlight.analysis.notices.workers import PatientSender
 from rushlight.collector.events import Event
-from rushlight.collector.settings import NoticeSettings
+from rushlight.collector.settings import NoticeSettings, TankSettings
 from rushlight.collector.store.records import Notice
-from rushlight.collector.units import Display, shown
+from rushlight.collector.units import Display, shown, titles
 
 __all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 
@@ -63,7 +63,7 @@ class Notifier:
         How one notice reaches one URL; apprise by default, where no target holds up another.
     pictures : Pictures, optional
         Where pictures of alarms come from, for the channels that take them.
-    tanks : container of str, optional
+    tanks : mapping, optional
         Those of the settings; nothing is sent about others, and nobody could answer. None: any.
     units, page_url
         What people are shown (the outbox keeps °C), and the page's address for the links in notices.
@@ -86,11 +86,11 @@ class Notifier:
         sender: Sender | None = None,
         pictures: Pictures | None = None,
         units: Display = "metric",
-        tanks: Container[str] | None = None,
+        tanks: Mapping[str, TankSettings] | None = None,
         page_url: str | None = None,
     ) -> None:
         self._tanks = tanks
-        self._units: Display = units
+        self._shown = partial(shown, display=units, names=titles(tanks or {}))
         environment = os.environ if environment is None else environment
         first = {target_name(url): url for url in split_urls(environment.get(settings.urls_env, ""))}
         second = {target_name(url): url for url in split_urls(environment.get(settings.second_urls_env, ""))}
@@ -220,7 +220,7 @@ class Notifier:
                 lines.append(Line(*word, sent.title, sent.body, notice.priority))
             text = group_text(lines)
         text = text._replace(body=with_links(text.body, self._page_url))
-        text = Text(shown(text.title, self._units), shown(text.body, self._units))
+        text = Text(self._shown(text.title), self._shown(text.body))
         good_news = all(notice.transition == "cleared" for notice in batch)
         priority = "cleared" if good_news else batch[0].priority
         url = self._urls[target]

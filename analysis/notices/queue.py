@@ -9,6 +9,7 @@ from collections.abc import Container, Sequence
 
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
+from rushlight.analysis.notices.asking import asks_for, transition_of
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
@@ -85,14 +86,14 @@ class NoticeQueue:
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]
                 if any(e.event == "shelved" for e in past):
                     return 0  # put aside by a person, who was shown it; the store keeps the rest
-                if kind == "priority-changed" and not _asks([*past, event])[0]:
+                if kind == "priority-changed" and not asks_for([*past, event])[0]:
                     return 0  # acknowledged, and less urgent than it was
             not_before = 0
             if not event.test:
                 not_before = self._quiet_until(store, event.occurrence, event.priority, now_ms)
             if kind == "raised" and not event.test:
                 not_before = max(not_before, self._storm_end(event, store, now_ms))
-            text, transition = event_text(event, self._resend_ms / 60_000), _transition(event)
+            text, transition = event_text(event, self._resend_ms / 60_000), transition_of(event)
             due = self._second.due_ms(event, turn, not_before, now_ms)
             rest = [target for target in self._second.targets if target not in asked]
             if due is not None and rest:
@@ -129,21 +130,32 @@ class NoticeQueue:
     def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
         """Send an alarm that wants a person to each target that has had no notice of it; returns how many."""
         events = store.events(occurrence=occurrence)
-        asks, transition = _asks(events)
+        asks, transition = asks_for(events)
         if not asks:
             return 0
         there = store.targets_with_word(occurrence)
         missing = [target for target in self._targets if target not in there]
         last = [event for event in events if event.event in ("raised", "priority-changed")][-1]
         not_before = self._quiet_until(store, occurrence, last.priority, now_ms)
-        text = reminder_text(last, now_ms)
-        return self._queue(
-            store, occurrence, transition, text, last.priority, now_ms, 0, not_before, targets=missing
+        later = self._second.missing(there), self._second.late_ms(events, not_before, now_ms)
+        return sum(
+            self._queue(
+                store,
+                occurrence,
+                transition,
+                reminder_text(last, max(now_ms, due_ms)),
+                last.priority,
+                now_ms,
+                not_before_ms=due_ms,
+                targets=targets,
+            )
+            for targets, due_ms in ((missing, not_before), later)
+            if targets and due_ms is not None
         )
 
     def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
         """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
-        return _asks(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
+        return asks_for(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
 
     def queue_reminder(
         self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()
@@ -278,23 +290,3 @@ class NoticeQueue:
             and time_ms < now_ms + STORM_MS  # not of a clock that was ahead
         ]
         return min(recent) + STORM_MS if len(recent) >= STORM_SIZE - 1 else 0
-
-
-def _transition(event: Event) -> str:
-    """A priority may change several times; each change is a notice of its own. A test waits for nothing."""
-    if event.test and event.event == "raised":
-        return "test"
-    return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
-
-
-def _asks(events: Sequence[Event]) -> tuple[bool, str]:
-    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
-    asks, transition, rank = False, "", -1
-    for event in events:
-        if event.event in ("raised", "priority-changed"):
-            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
-                asks = True
-            transition, rank = _transition(event), PRIORITY_RANK[event.priority]
-        elif event.event in ("acknowledged", "cleared", "shelved"):
-            asks = False
-    return asks, transition

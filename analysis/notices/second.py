@@ -6,10 +6,10 @@ an answer, the end of the alarm or a shelf takes it away like any other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 from rushlight.analysis.notices.notice_store import NoticeStore
-from rushlight.analysis.notices.wording import Text
+from rushlight.analysis.notices.wording import Text, milliseconds
 from rushlight.collector.events import PRIORITY_RANK, Event
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.records import Notice
@@ -48,6 +48,32 @@ class SecondRecipient:
             return None
         due_ms = max(not_before_ms, now_ms) + self._after_ms
         return due_ms if turn_ms is None else min(due_ms, turn_ms)
+
+    def late_ms(self, events: Sequence[Event], not_before_ms: int, now_ms: int) -> int | None:
+        """When they are asked (ms UTC) about an alarm that is older than they are; None where they are not.
+
+        Parameters
+        ----------
+        events : sequence of Event
+            All of an alarm that nobody has answered.
+        not_before_ms : int
+            End of the quiet hours where it waits for that, else 0: the time for an answer begins there.
+        now_ms : int
+        """
+        asked_ms: int | None = None
+        for event in events:
+            if event.event in ("raised", "priority-changed"):
+                urgent = PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"] and not event.test
+                asked_ms = (milliseconds(event.time) if asked_ms is None else asked_ms) if urgent else None
+            elif event.event == "acknowledged":
+                asked_ms = None  # what came after is a new question
+        if asked_ms is None:
+            return None
+        return max(now_ms, (not_before_ms or min(asked_ms, now_ms)) + self._after_ms)
+
+    def missing(self, there: Container[str]) -> list[str]:
+        """Those of them that are not among the targets `there`."""
+        return [target for target in self.targets if target not in there]
 
     def with_word(self, store: NoticeStore, occurrence: str) -> list[str]:
         """Those of them that have been asked."""

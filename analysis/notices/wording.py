@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from rushlight.analysis.alarms.cautions import CAUTIONS, cautions_due, cautions_for
+from rushlight.analysis.alarms.cautions import CAUTIONS, below, cautions_due, cautions_for
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -67,7 +67,7 @@ def event_text(event: Event, every_min: float | None = None) -> Text:
     # the first step is said already
     first = event.action.split("\n", 1)[0].removeprefix("1. ")
     rest = event.detail.replace(f"What to do:\n1. {first}\n", "Then:\n", 1)
-    body = [first, rest, *event.cautions, f"Alarm: {event.occurrence}"]
+    body = [first, rest, *below(event.cautions, event.action), f"Alarm: {event.occurrence}"]
     if PRIORITY_RANK[event.priority] >= PRIORITY_RANK["high"]:
         every = "" if every_min is None else f"every {every_min:g} min "
         body.append(

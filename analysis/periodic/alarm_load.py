@@ -39,11 +39,14 @@ class AlarmRow(NamedTuple):
 
 
 class Load(NamedTuple):
-    """The rows by number, alarms a day, and what is stale (active for more than a day)."""
+    """The rows by number, alarms a day, what is stale (active for more than a day), and when they were raised
+    (ms UTC).
+    """
 
     rows: tuple[AlarmRow, ...]
     a_day: float
     stale: tuple[str, ...]
+    raised_ms: tuple[int, ...] = ()
 
 
 def alarm_load(
@@ -91,4 +94,5 @@ def alarm_load(
             stale.append(alarm)
     rows.sort(key=lambda row: (-row.raised, row.alarm))
     days = (to_ms - from_ms) / 1000 / _DAY_S
-    return Load(tuple(rows), sum(row.raised for row in rows) / days, tuple(stale))
+    raised_ms = sorted(round(one["raised"] * 1000) for lives in by.values() for one in lives)
+    return Load(tuple(rows), sum(row.raised for row in rows) / days, tuple(stale), tuple(raised_ms))

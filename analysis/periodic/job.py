@@ -16,7 +16,7 @@ from rushlight.analysis.periodic.sheet import Span, report_document, short_text
 from rushlight.analysis.physics.numbers import ELECTRODE
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import replay_store
-from rushlight.analysis.service.log_typing import log_store
+from rushlight.analysis.service.log_input import log_store
 from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import PH, PH_PROBE
@@ -24,6 +24,7 @@ from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.exchange import time_text
+from rushlight.collector.units import shown, titles
 
 __all__ = ["report_lines"]
 
@@ -48,11 +49,13 @@ def report_lines(
     """
     with log_store(settings, name, read_only=True) as store:
         span = _span(settings, store, name, days, to_day, lamp)
-    text = short_text(span)
+    text, units, names = short_text(span), settings.display.units, titles(settings.tanks)
     yield from text.splitlines()
-    yield from write_paper(report_document(span), paper)
+    yield from write_paper(report_document(span), paper, units, names)
     if send:
-        yield from _send(settings, f"{span.tank.title or name}: the last {days} days", text)
+        yield from _send(
+            settings, f"{span.tank.title or name}: the last {days} days", shown(text, units, names)
+        )
 
 
 def _span(

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import ClassVar
 
-from rushlight.analysis.alarms.hands import HANDS_META, LONGEST_HANDS_MS, begin_hands, end_hands
+from rushlight.analysis.alarms.hands import (
+    HANDS_META,
+    LONGEST_HANDS_MS,
+    begin_hands,
+    end_hands,
+    silenced_until,
+)
 from rushlight.analysis.alarms.verdicts import Verdict, keep_verdict, verdict_of
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import AlarmError
-from rushlight.collector.events import Event
+from rushlight.collector.events import AlarmKey, Event
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.records import Request
 
@@ -33,6 +39,19 @@ class Asides:
             said = store.get_meta(HANDS_META + tank)
             if said is not None and said.isdigit():
                 self._hands[tank] = int(said)
+
+    def silenced(self, watches: Mapping[str, TankWatch]) -> dict[str, list[AlarmKey]]:
+        """What hands silence now, by tank; only of tanks with hands in them."""
+        there = self._hands.keys() & watches.keys()
+        return {tank: silenced_until(watches[tank].book, self._hands[tank]) for tank in there}
+
+    def follow(self, watches: Mapping[str, TankWatch], silenced: Mapping[str, list[AlarmKey]]) -> None:
+        """The clock was put back, and the shelves with it: hands end with what they had silenced before."""
+        for tank, keys in silenced.items():
+            for key in keys[:1]:
+                until_ms = watches[tank].book.records()[key].shelf_end_ms
+                if until_ms is not None and until_ms != self._hands[tank]:
+                    self._say(tank, until_ms)
 
     def carry_out(
         self, watch: TankWatch, request: Request, store: EmbeddedStore, now_ms: int

@@ -8,7 +8,7 @@ at any moment changes nothing of what is judged.
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text
@@ -17,9 +17,11 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
+from rushlight.analysis.service.lost_snapshots import park
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
-from rushlight.analysis.service.relearn import park
 from rushlight.analysis.service.watches import Watches
+from rushlight.analysis.views.in_flight import in_flight_lines
+from rushlight.analysis.watch.lane import fill
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META, FAILED_META
 from rushlight.collector.errors import AlarmError
 from rushlight.collector.log import Clock
@@ -95,10 +97,21 @@ class LiveAnalysis(Watches):
         watches = self.watches
         self._held_up(now_ms)
         self._follow(now_ms, {reading.tank for reading in readings} & watches.keys())
-        for reading in readings:
+        at, end = 0, len(readings)
+        while at < end:
+            reading = readings[at]
             watch = watches.get(reading.tank)
-            if watch is not None:
-                self._feed(watch, reading, now_ms)
+            if watch is None:
+                at += 1
+                continue
+            behind = fill(watch, readings, at, now_ms)
+            if behind > at:
+                at = behind
+                if watch.book.changed:
+                    self._note(watch, [])
+                continue
+            self._feed(watch, reading, now_ms)
+            at += 1
 
     def _held_up(self, now_ms: int) -> None:
         """A gap in the service's own time is not the devices' silence."""
@@ -111,6 +124,11 @@ class LiveAnalysis(Watches):
             for watch in self.watches.values():
                 watch.begin(now_ms)
         self._tick_ms = now_ms if self._tick_ms >= 0 else -1
+
+    def _follow(self, now_ms: int, names: Iterable[str]) -> None:
+        silenced = self._asides.silenced(self.watches)
+        super()._follow(now_ms, names)
+        self._asides.follow(self.watches, silenced)
 
     def device(self, tank: str, online: bool, now_ms: int) -> None:
         """Noted for `status`; whether it is an alarm is for the silence of its readings to say."""
@@ -202,6 +220,7 @@ class LiveAnalysis(Watches):
             position = store.position()
             for name in names:
                 store.save_state(ANALYSIS_STATE, name, self.watches[name].snapshot(), position)
+            self._gas.keep(store, names)
 
     def kept(self, now_ms: int) -> None:
         """It is on the disk: forget what waited."""
@@ -216,6 +235,7 @@ class LiveAnalysis(Watches):
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
         self._asides.kept()
+        self._gas.kept()
         if kept:
             self.told(self.watches, kept)
 
@@ -225,7 +245,8 @@ class LiveAnalysis(Watches):
         if self._unkept_ms is None or now_ms < self._unkept_ms:
             self._unkept_ms = now_ms
         if now_ms - self._unkept_ms >= UNKEPT_MS:
-            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, why)
+            words = ".\n\n".join([why, *in_flight_lines(self._settings)])
+            self._notifier.keeping.unkept(store, self._unkept_ms, now_ms, words)
 
     def _hold_events(self, store: EmbeddedStore, now_ms: int) -> None:
         for event in self._events[self._held :]:

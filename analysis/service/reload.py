@@ -8,7 +8,7 @@ links that are the same stay open, and what is learnt, alarms and delays go on.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from pathlib import Path
 from typing import NamedTuple, Protocol
 
@@ -19,9 +19,9 @@ from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.collector.errors import SettingsError, StoreError
 from rushlight.collector.links import Link
 from rushlight.collector.log import Clock
+from rushlight.collector.service.link_exchange import Prepared
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.service.parts import Part, settings_of_part
-from rushlight.collector.service.relinking import Prepared
 from rushlight.collector.settings import LinkSettings, Settings, load_settings
 from rushlight.collector.settings.changes import changes, needs_restart
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -50,8 +50,9 @@ class Running(NamedTuple):
     make_link: Callable[[LinkSettings, Clock, Path], Link]
     make_notifier: Callable[[Settings], Notifier]
     make_page: Callable[[Settings], Page | None]
-    publish_alarms: Callable[[], None]
-    """Each alarm's state, to the links in force: a broker that is new knows of none."""
+    publish_alarms: Callable[[Container[str]], None]
+    """Each alarm's state, to the links in force: a broker that is new knows of none. It is given the names of
+    all tanks, those of other parts too: what is no longer among them is taken away from the brokers."""
 
 
 class Reloader:
@@ -146,7 +147,8 @@ class Reloader:
             if not running.service.settle():
                 return None
             self._waits = False
-        new = settings_of_part(can_run(self._read(old.path)), self._part)
+        common = can_run(self._read(old.path))
+        new = settings_of_part(common, self._part)
         fixed = needs_restart(old, new)
         if fixed:
             raise SettingsError(
@@ -172,14 +174,15 @@ class Reloader:
                 "so alarms would reach nobody; set it in the service's environment and restart it"
             )
         self._go_over(new, prepared, notifier)
-        if old.links != new.links:
-            self._publish_alarms()
+        if old.links != new.links or old.tanks.keys() != new.tanks.keys():
+            self._publish_alarms(common.tanks)
         page = self._exchange_page(old, new)
         return "done: " + "\n".join([*said, *page])
 
     def _go_over(self, new: Settings, prepared: Prepared, notifier: Notifier) -> None:
         running = self._running
-        # what reads the store first: where it can't, nothing has changed
+        # what needs the store first: where it can't, nothing has changed
+        running.service.let_go.keep(running.service.links.ending(prepared), self._clock())
         maker = running.service.maker.successor(new, running.store)
         running.analysis.renew(new, notifier, running.store, self._clock())
         notifier.go_on_from(self._notifier)
@@ -187,9 +190,9 @@ class Reloader:
         running.notices.use(notifier)
         self._settings, self._notifier = new, notifier
 
-    def _publish_alarms(self) -> None:
+    def _publish_alarms(self, tanks: Container[str]) -> None:
         try:
-            self._running.publish_alarms()
+            self._running.publish_alarms(tanks)
         except StoreError as error:
             _log.warning("%s; a new broker hears of each alarm when it changes next", error)
 

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.service.relearn import park, relearn
+from rushlight.analysis.service.lost_snapshots import park, relearn
+from rushlight.analysis.watch.judged_gas import JudgedGas
 from rushlight.analysis.watch.saved import ANALYSIS_STATE
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import StoreError
@@ -33,6 +34,7 @@ class Watches:
         self._events: list[Event] = []
         self._changed: set[str] = set()  # tanks whose snapshot must go with what is waiting
         self._failures: dict[str, str] = {}
+        self._gas = JudgedGas()
         self._put_back = True  # the notices' times in the store are to be looked at: at the start, too
         self.watches = {name: self._watch(name) for name in settings.tanks}
 
@@ -126,7 +128,10 @@ class Watches:
 
     def _feed(self, watch: TankWatch, reading: Reading, arrived_ms: int | None = None) -> None:
         try:
+            before = watch.moment
             events = watch.feed(reading, arrived_ms)
+            if watch.moment is not before:
+                self._gas.look(watch)
             if events or watch.book.changed:
                 self._note(watch, events)
         except Exception as error:

@@ -14,6 +14,7 @@ from rushlight.analysis.notices.quiet_hours import quiet_lines
 from rushlight.analysis.views.access.certificate import tls_fault
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.gas_words import gas_lines
+from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.views.lamp_words import lamp_lines, watched_hours
 from rushlight.analysis.views.weak_series import rare_lines
 from rushlight.collector.electrode import doubtful_electrodes, electrode_health
@@ -41,6 +42,7 @@ def overview(settings: Settings) -> str:
             lines.append(
                 f"Collects from the MQTT broker {link.host}:{link.port}, MQTT {link.protocol}{maps}."
             )
+    lines += [f"  weak: {line}." for line in in_flight_lines(settings)]
     if not settings.links:
         lines.append("Collects nothing: add [[links]].")
     lines.append(f"Keeps readings in {settings.store_path()}.")

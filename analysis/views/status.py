@@ -13,12 +13,13 @@ from rushlight.analysis.physics.carbon_dioxide import likely_text
 from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.first_month import first_month_lines
+from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.views.refused import RefusedFacts
 from rushlight.collector.influx.state import DrainReport
 from rushlight.collector.safe_text import safe_lines
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.units import shown
+from rushlight.collector.units import shown, titles
 
 __all__ = ["print_status", "status_lines"]
 
@@ -28,8 +29,9 @@ _STYLES = {"critical": "bold white on red", "high": "bold red", "medium": "yello
 def print_status(settings: Settings, store: EmbeddedStore, now_ms: int, out: TextIO) -> None:
     """Print the screen; in colour on a terminal, unless NO_COLOR is set."""
     console = Console(file=out, highlight=False)
+    names = titles(settings.tanks)
     for line in status_lines(settings, store, now_ms):
-        safe = safe_lines(shown(line.plain, settings.display.units))
+        safe = safe_lines(shown(line.plain, settings.display.units, names))
         if safe != line.plain:
             # spans would be at the wrong places
             line = Text(safe, style=line.spans[0].style if line.spans else line.style)
@@ -53,6 +55,8 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
     yield Text()
     for link in facts.links:
         yield _link(link)
+    for line in in_flight_lines(settings):
+        yield Text(f"weak: {line}", style="dim")
     for refused in facts.refused:
         yield from _refused(refused)
     yield _notices(facts.notices)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from msgspec.structs import replace
+
 from rushlight.analysis.findings import Finding
 from rushlight.collector.events import PRIORITY_RANK
 
@@ -73,8 +75,15 @@ def diagnose(
     explained = {other for finding in causes for other in _explains(finding, active, silenced) & names}
     stray = "stray-current-suspected" in names
     dark = "power-interrupted" in names
+    leapt = None if "co2-overdose" in explained else _may_be_the_probe(findings, active, silenced)
     kept: list[Finding] = []
     for finding in findings:
+        if finding is leapt:
+            continue
+        if leapt is not None and finding.alarm == "co2-overdose":
+            seen = [f"it may be the probe: {text}" for text in leapt.observations[-1:]]
+            # a copy: its detector gives the same one in the next frame
+            finding = replace(finding, observations=[*finding.observations, *seen])
         if finding.alarm in explained:
             if finding.alarm == "co2-overdose" and not finding.holding:
                 _may_hide(finding, findings)
@@ -100,6 +109,21 @@ def _may_hide(overdose: Finding, findings: list[Finding]) -> None:
                 "get air into the water first, by an air pump kept above the water line; then take "
                 "a reading with a drop test, pH and KH: with pH as usual it is the electrode, not gas"
             )
+
+
+def _may_be_the_probe(
+    findings: list[Finding], active: Collection[str], silenced: Collection[tuple[str, str]]
+) -> Finding | None:
+    """The fault of an electrode whose leap has raised an overdose already; the overdose says so itself.
+
+    One event, one alarm, and the graver one stays (ISA-18.2: no redundant alarms). The fault is an alarm of
+    its own as soon as the overdose is over, or a person has silenced that.
+    """
+    names = {finding.alarm for finding in findings}
+    if "co2-overdose" not in names & set(active) or ("co2-overdose", "") in silenced:
+        return None
+    probes = [f for f in findings if f.alarm == "probe-fault" and f.quantity == "ph"]
+    return next((finding for finding in probes if finding.credible == "leap"), None)
 
 
 def _explains(

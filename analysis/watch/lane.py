@@ -1,14 +1,14 @@
-"""A short way into a watch for the readings of one series, for a replay's millions of them."""
+"""Short ways into a watch: `lane` for a replay's readings of one series, `fill` for the service's reports."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
-from rushlight.collector.readings import Flag
+from rushlight.collector.readings import Flag, Reading
 
-__all__ = ["Lane", "lane"]
+__all__ = ["Lane", "fill", "lane"]
 
 Lane = Callable[[int, float | None, int], list[Event] | None]
 """Takes a reading of one series: time (ms UTC), value, stamp; what changes by it."""
@@ -42,3 +42,38 @@ def lane(watch: TankWatch, quantity: str, flag: Callable[[int, float | None], in
         return take(quantity, time_ms, value, found, stamp, time_ms)
 
     return give
+
+
+def fill(watch: TankWatch, readings: Sequence[Reading], at: int, heard_ms: int) -> int:
+    """Take readings from place `at` on that only add to the open frame; the place of the first that doesn't.
+
+    As `TankWatch.feed` takes each; whatever is not plain (another tank's, a new frame, one that is flagged,
+    the end of a silence) is left for it. `heard_ms` is when they arrived, ms UTC.
+    """
+    state = watch.state
+    silence, frames, name = state.silence, state.frames, watch.tank.name
+    new = heard_ms > silence.last_ms
+    if new and (silence.standing or silence.awaited or heard_ms - silence.last_ms > watch.silence_limit_ms):
+        return at
+    start_ms, end_ms, known = frames.start_ms, frames.end_ms, frames.series
+    begin, end = at, len(readings)
+    while at < end:
+        reading = readings[at]
+        if reading.tank != name:
+            break
+        value, time_ms = reading.value, reading.time_ms
+        if reading.flag >= _SUSPECT or value is None or not start_ms <= time_ms < end_ms:
+            break
+        series = known.get(reading.quantity)
+        if series is None:
+            break
+        if value != series.last:
+            series.last = value
+            series.flat_since = time_ms
+        series.good += 1
+        series.total += value
+        series.seen_ms = time_ms
+        at += 1
+    if new and at > begin:
+        silence.last_ms = heard_ms
+    return at

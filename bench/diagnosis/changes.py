@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from bench.diagnosis.judging import judge
+from bench.diagnosis.judgement import judge
 from bench.diagnosis.recorded import ClockPutBack, Step, recorded
 from bench.diagnosis.trace import Differs, Trace, TraceWatch
 from rushlight.analysis.replay.csv_rows import read_rows

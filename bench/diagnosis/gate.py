@@ -29,7 +29,7 @@ import msgspec
 from bench.diagnosis.changes import traced
 from bench.diagnosis.faults import FAULTS
 from bench.diagnosis.frozen import FROZEN, Run, differences, digest_of, load, save
-from bench.diagnosis.judging import judge
+from bench.diagnosis.judgement import judge
 from bench.diagnosis.scenarios import build
 from bench.diagnosis.short_runs import SHORT_RUNS, make
 from bench.diagnosis.summary import print_failures, summarise

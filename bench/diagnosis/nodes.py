@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.diagnosis.judging import judge
+from bench.diagnosis.judgement import judge
 from bench.diagnosis.scenarios import build
 from bench.diagnosis.score import replay
 from bench.diagnosis.summary import print_failures, print_worlds

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from bench.diagnosis.judging import seconds
+from bench.diagnosis.judgement import seconds
 
 __all__ = ["FLOORED", "Ramp", "ramp_of"]
 

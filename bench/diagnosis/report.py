@@ -18,7 +18,7 @@ from multiprocessing.pool import Pool
 from pathlib import Path
 from typing import Any
 
-from bench.diagnosis.judging import judge, seconds
+from bench.diagnosis.judgement import judge, seconds
 from bench.diagnosis.lorden import ramp_floor
 from bench.diagnosis.peers import plain_limits
 from bench.diagnosis.peers_libraries import adwin_events, qartod_events, read_series, river_events

@@ -41,7 +41,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from bench.diagnosis.judging import judge, seconds
+from bench.diagnosis.judgement import judge, seconds
 from bench.diagnosis.summary import print_failures, print_table, print_worlds, summarise
 from bench.diagnosis.worlds import WORLDS
 

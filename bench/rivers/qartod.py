@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.rivers.matching import Count, Series, count, events_of, points
+from bench.rivers.matches import Count, Series, count, events_of, points
 from rushlight.collector.readings import PH, TEMPERATURE
 
 # No test is a choice too (None). Steps in the quantity's unit per report of 15 minutes.

@@ -39,7 +39,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from bench.rivers.matching import (
+from bench.rivers.matches import (
     Count,
     Series,
     Spans,

@@ -18,8 +18,8 @@ from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.service.live import LiveAnalysis
+from rushlight.collector.service.link_exchange import Links
 from rushlight.collector.service.loop import CollectorService
-from rushlight.collector.service.relinking import Links
 from rushlight.collector.store.database import Database
 from rushlight.collector.store.outbox import Outbox
 

@@ -33,8 +33,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from rushlight.collector.store import codec
 from rushlight.collector.store.columns import Columns
+from rushlight.collector.store.day_sums import summaries_of
 from rushlight.collector.store.embedded import EmbeddedStore
-from rushlight.collector.store.summing import summaries_of
 from tests.analysis.views.page_world import PASSWORD, world
 from tests.conftest import free_port
 

@@ -7,6 +7,8 @@ ever and can't send again, so what is beyond the bound is judged, counted and le
 
 from __future__ import annotations
 
+import msgspec
+
 from rushlight.collector.intake.batch import Arrival, Batch
 from rushlight.collector.store.embedded import EmbeddedStore
 
@@ -95,4 +97,4 @@ class Backlog:
 
 
 def _without_payload(arrival: Arrival) -> Arrival:
-    return arrival._replace(delivery=arrival.delivery._replace(payload=b""))
+    return Arrival(arrival.link, msgspec.structs.replace(arrival.delivery, payload=b""))

@@ -44,7 +44,7 @@ _TOPIC = "rushlight/"
 _LONGEST_TOPIC = 200  # characters that are kept or said of a topic; MQTT allows 65 535 bytes
 
 
-class Arrival(NamedTuple):
+class Arrival(msgspec.Struct, frozen=True, gc=False):
     """A delivery, and the place of its link in the settings."""
 
     link: int

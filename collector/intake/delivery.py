@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any
+
+import msgspec
 
 __all__ = ["Delivery"]
 
 
-class Delivery(NamedTuple):
+class Delivery(msgspec.Struct, frozen=True, gc=False):
     """One payload as it came in.
 
     Attributes

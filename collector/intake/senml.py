@@ -76,14 +76,14 @@ def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
 class _Base:
     """The base fields as they hold at one record (RFC 8428 section 4.6)."""
 
-    __slots__ = ("name", "owner", "stamp", "tank", "time", "unit", "value")
+    __slots__ = ("age_ms", "name", "owner", "tank", "time", "time_ms", "unit", "value")
 
     def __init__(self, tank: str) -> None:
         self.tank = tank
         self.name = ""
         self.unit: str | None = None
         self.time: float | None = None
-        self.stamp = _stamp(None)  # of a record without a time of its own
+        self.time_ms, self.age_ms = _stamp(None)  # of a record without a time of its own
         self.value = 0.0
         self.owner: str | None = tank  # whose the quantity is where its own name says no more
 
@@ -96,7 +96,7 @@ class _Base:
             self.owner = (item.bn[:-1] or self.tank) if item.bn.endswith("/") else None
         if item.bt is not None:
             self.time = item.bt
-            self.stamp = _stamp(item.bt)
+            self.time_ms, self.age_ms = _stamp(item.bt)
         if item.bu is not None:
             self.unit = item.bu
         if item.bv is not None:
@@ -118,25 +118,30 @@ def _resolve(pack: list[Senml], tank: str, problems: list[WireError], only: bool
     report_tank = ""
     records: list[Record] = []
     for item in pack:
-        base.take(item)
-        if not item.n and item.v is None and item.vs is None and item.vb is None and item.u is None:
+        if not (item.bn is None and item.bt is None and item.bu is None and item.bv is item.bver is None):
+            base.take(item)
+        quantity, value, sent, time = item.n, item.v, item.u, item.t
+        if not quantity and value is None and item.vs is None and item.vb is None and sent is None:
             continue  # only sets base fields
         try:
-            quantity, owner, unit = item.n, base.owner, UNITS.get(item.n)
+            owner, unit = base.owner, UNITS.get(quantity)
             if unit is None or owner is None:
-                owner, quantity, unit = base.named(item.n)
+                owner, quantity, unit = base.named(quantity)
             if owner != report_tank or not owner:
                 problem = _check_tank(base.name + item.n, owner, report_tank, tank if only else None)
                 if problem is not None:
                     raise problem
                 report_tank = owner
-            value = _value(item, quantity, unit, base)
+            plain = sent == unit and base.value == 0 and item.vs is item.vd is None and item.vb is None
+            if value is None or not plain or not math.isfinite(value):
+                value = _value(item, quantity, unit, base)
         except WireError as error:
             problems.append(error)
             continue
-        time = item.t
-        stamp = base.stamp if time is None else _stamp(time if base.time is None else base.time + time)
-        records.append(Record(quantity, value, *stamp))
+        time_ms, age_ms = base.time_ms, base.age_ms
+        if time is not None:
+            time_ms, age_ms = _stamp(time if base.time is None else base.time + time)
+        records.append(Record(quantity, value, time_ms, age_ms))
     seq = _seq_of(pack, problems)
     if not records:
         raise problems[0] if problems else WireError("empty", "a SenML pack without any record")

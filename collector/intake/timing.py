@@ -31,7 +31,7 @@ from collections.abc import Callable
 import msgspec
 
 from rushlight.collector.intake.recent_reports import PAGES, Remembered
-from rushlight.collector.intake.senml import Report
+from rushlight.collector.intake.reports import Record, Report
 from rushlight.collector.intake.stamper_state import STAMPER_HEAD, Stamped, StamperState
 from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 
@@ -128,16 +128,7 @@ class Stamper:
         """
         state = self.state
         seq = report.seq
-        earliest, latest = max(EARLIEST_MS, arrived_ms - BACKLOG_MS), arrived_ms + AHEAD_MS
-        times: list[int | None] = []  # the device's own where they can be believed
-        timed, newest_ms = True, 0
-        for record in report.records:
-            time = record.time_ms
-            if time is None or not earliest <= time <= latest:
-                timed, time = False, None
-            elif time > newest_ms:
-                newest_ms = time
-            times.append(time)
+        times, timed, newest_ms = _believable(report.records, arrived_ms)
         print_ = _fingerprint(report, packet)
         pause_ms, state.heard_ms = arrived_ms - state.heard_ms, arrived_ms
         doubted = timed and not state.clock.believes(newest_ms, arrived_ms)
@@ -157,9 +148,9 @@ class Stamper:
         if timed:
             tank = report.tank
             readings = [
-                Reading(tank, record.quantity, time, record.value, 2, seq, STAMP_DEVICE)
-                for record, time in zip(report.records, times, strict=True)
-                if time is not None
+                Reading(tank, record.quantity, record.time_ms, record.value, 2, seq, STAMP_DEVICE)
+                for record in report.records
+                if record.time_ms is not None
             ]
         else:
             readings = self._on_arrival(report, times, arrived_ms)
@@ -285,6 +276,18 @@ class Stamper:
         else:
             first = min(state.boot_seq, _NEAR_ZERO + 1)
         return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
+
+
+def _believable(records: list[Record], arrived_ms: int) -> tuple[list[int | None], bool, int]:
+    """The device's own times where they can be believed, whether all can be, and the newest of them."""
+    earliest, latest = max(EARLIEST_MS, arrived_ms - BACKLOG_MS), arrived_ms + AHEAD_MS
+    times = [record.time_ms for record in records]
+    one = times[0] if times else None
+    if one is not None and earliest <= one <= latest and times.count(one) == len(times):
+        return times, True, one  # all of one moment, as nearly always
+    times = [time if time is not None and earliest <= time <= latest else None for time in times]
+    known = [time for time in times if time is not None]
+    return times, len(known) == len(times), max(known, default=0)
 
 
 def _fingerprint(report: Report, packet: tuple[str, int] | None) -> int:

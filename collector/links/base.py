@@ -8,7 +8,10 @@ from typing import Protocol, runtime_checkable
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.settings import MqttLink
 
-__all__ = ["Deliver", "Link", "Subscriber"]
+__all__ = ["SESSION_S", "Deliver", "Link", "Subscriber"]
+
+SESSION_S = 7 * 86_400
+"""How long (s) a broker keeps messages for a collector that is away."""
 
 Deliver = Callable[[Delivery], None]
 """Called from the link's own thread; should only put the delivery into a queue."""

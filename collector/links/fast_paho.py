@@ -15,28 +15,18 @@ import ssl
 import threading
 from collections.abc import Callable, Iterable
 from struct import Struct
-from typing import NamedTuple
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 
-__all__ = ["FastClient", "Message", "TlsSocket"]
+__all__ = ["FastClient", "TlsSocket"]
 
 _log = logging.getLogger(__name__)
 
 _CHUNK = 65536
 _PUBACK = Struct("!BBH").pack
-
-
-class Message(NamedTuple):
-    """One PUBLISH packet: MQTT 5 section 3.3; its properties are not looked at."""
-
-    topic: bytes
-    payload: bytes
-    mid: int  # 0 at QoS 0
-    qos: int
-    dup: bool
-    retain: bool
+_PUBLISH = 0x30  # the packet's type, as in paho's `PUBLISH`; here and below without a look-up for each packet
+_SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
 
 
 class TlsSocket(ssl.SSLSocket):
@@ -62,13 +52,14 @@ class FastClient(mqtt.Client):
     describe : callable
         An exception of connecting, in words.
     on_publish_packet : callable
-        Is given each message, on paho's thread. It must not raise.
+        Is given each PUBLISH packet (MQTT 5 section 3.3), on paho's thread: topic, payload, packet identifier
+        (0 at QoS 0), whether it may have been sent before, whether it was retained. It must not raise.
     """
 
     failure: str = ""
     parting: threading.Event
     describe: Callable[[Exception], str]
-    on_publish_packet: Callable[[Message], None]
+    on_publish_packet: Callable[[bytes, bytes, int, bool, bool], None]
 
     _buffer: bytes = b""
     _at: int = 0
@@ -78,6 +69,11 @@ class FastClient(mqtt.Client):
         packets = b"".join([_PUBACK(mqtt.PUBACK, 2, mid) for mid in mids])
         if packets:
             self._packet_queue(mqtt.PUBACK, packets, 0, 1)
+
+    @property
+    def outgoing(self) -> int:
+        """Messages of QoS 1 that were published and that the broker has not acknowledged yet."""
+        return len(self._out_messages)
 
     # -- paho's own, overridden ---------------------------------------------------------------------------
 
@@ -120,21 +116,31 @@ class FastClient(mqtt.Client):
         return piece
 
     def _packet_read(self) -> MQTTErrorCode:
-        """A PUBLISH that is whole in the buffer is taken as it lies there; all else is paho's."""
-        data, at = self._buffer, self._at
-        have = len(data)
-        if at < have and data[at] & 0xF0 == mqtt.PUBLISH and self._in_packet["command"] == 0:
-            start, size, shift = at + 1, 0, 0
-            while start < have and shift < 28:  # a variable byte integer, section 1.5.5
-                byte = data[start]
-                start += 1
-                size |= (byte & 127) << shift
-                shift += 7
-                if byte < 128:
-                    if start + size > have:
+        """PUBLISH packets that are whole in the buffer are taken as they lie there; all else is paho's."""
+        if self._in_packet["command"] == 0:
+            data, at = self._buffer, self._at
+            have, begin, found = len(data), at, _SUCCESS
+            while at < have and data[at] & 0xF0 == _PUBLISH:
+                start, size, shift = at + 1, 0, 0
+                while start < have and shift < 28:  # a variable byte integer, section 1.5.5
+                    byte = data[start]
+                    start += 1
+                    size |= (byte & 127) << shift
+                    if byte < 128:
                         break
-                    self._at = start + size
-                    return self._published(data[at], data, start, start + size)
+                    shift += 7
+                else:
+                    break
+                end = start + size
+                if end > have:
+                    break
+                self._at = end
+                found = self._published(data[at], data, start, end)
+                if found is not _SUCCESS:
+                    return found
+                at = end
+            if at > begin:
+                return found
         return super()._packet_read()
 
     def _handle_publish(self) -> MQTTErrorCode:
@@ -142,17 +148,21 @@ class FastClient(mqtt.Client):
         return self._published(self._in_packet["command"], packet, 0, len(packet))
 
     def _published(self, head: int, data: bytes, at: int, end: int) -> MQTTErrorCode:
-        qos = head >> 1 & 3
-        if qos > 1 or end - at < 2:
+        qos = head & 6
+        if qos > 2 or end - at < 2:
             return MQTTErrorCode.MQTT_ERR_PROTOCOL  # QoS 2 was never asked for
         topic_at = at + 2
         at = topic_at + (data[at] << 8 | data[at + 1])
         topic = data[topic_at:at]
         mid = 0
         if qos:
-            mid = int.from_bytes(data[at : at + 2], "big")
+            if at + 2 > end:
+                return MQTTErrorCode.MQTT_ERR_PROTOCOL
+            mid = data[at] << 8 | data[at + 1]
             at += 2
-        if self._protocol == mqtt.MQTTv5:
+        if self._protocol == mqtt.MQTTv5 and at < end and not data[at]:
+            at += 1  # no properties, as nearly always
+        elif self._protocol == mqtt.MQTTv5:
             size = shift = 0
             while at < end:
                 byte = data[at]
@@ -164,5 +174,5 @@ class FastClient(mqtt.Client):
             at += size  # the properties: no topic alias among them, we have not allowed any
         if at > end or (qos and not mid):
             return MQTTErrorCode.MQTT_ERR_PROTOCOL
-        self.on_publish_packet(Message(topic, data[at:end], mid, qos, bool(head & 8), bool(head & 1)))
-        return MQTTErrorCode.MQTT_ERR_SUCCESS
+        self.on_publish_packet(topic, data[at:end], mid, head & 8 != 0, head & 1 != 0)
+        return _SUCCESS

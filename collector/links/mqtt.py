@@ -17,9 +17,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.senml import MAX_PAYLOAD
-from rushlight.collector.links.base import Deliver
+from rushlight.collector.links.base import SESSION_S, Deliver
 from rushlight.collector.links.broker_access import failure_text, from_environment, tls_context
-from rushlight.collector.links.fast_paho import FastClient, Message
+from rushlight.collector.links.fast_paho import FastClient
 from rushlight.collector.links.subscriptions import Subscriptions
 from rushlight.collector.log import ClearLog, Clock
 from rushlight.collector.safe_text import safe_text
@@ -29,7 +29,6 @@ __all__ = ["BrokerLink"]
 
 _log = logging.getLogger(__name__)
 
-_SESSION_S = 7 * 86_400  # how long the broker keeps messages for a collector that is away
 _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 1000  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
@@ -134,7 +133,7 @@ class BrokerLink:
         host, port = self._settings.host, self._settings.port
         if self._five:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = _SESSION_S
+            properties.SessionExpiryInterval = SESSION_S
             properties.ReceiveMaximum = _RECEIVE_MAXIMUM
             properties.MaximumPacketSize = _MAXIMUM_PACKET
             self._client.connect_async(host, port, _KEEPALIVE_S, clean_start=False, properties=properties)
@@ -163,6 +162,10 @@ class BrokerLink:
     def publish(self, topic: str, payload: bytes) -> None:
         """Retained, QoS 1; while there is no connection it waits for one."""
         self._client.publish(topic, payload, qos=1, retain=True)
+
+    def flushed(self) -> bool:
+        """Whether the broker has taken all that was published."""
+        return not self._client.outgoing
 
     def stop(self) -> None:
         """Say goodbye (``offline``, as the last will would) and close; the session is kept."""
@@ -247,40 +250,39 @@ class BrokerLink:
     ) -> None:
         self._subscriptions.answered(mid, reasons)
 
-    def _on_publish_packet(self, message: Message) -> None:
+    def _on_publish_packet(self, topic: bytes, payload: bytes, mid: int, dup: bool, retain: bool) -> None:
         try:
-            self._take(message)
+            self._take(topic, payload, mid, dup, retain)
         except Exception:
             # not acknowledged: it comes again with the next connection
             _log.exception("%s: a message could not be taken in", self.name)
 
-    def _take(self, message: Message) -> None:
+    def _take(self, raw_topic: bytes, payload: bytes, mid: int, dup: bool, retain: bool) -> None:
         try:
-            topic = message.topic.decode("utf-8")
+            topic = raw_topic.decode("utf-8")
         except UnicodeDecodeError:
             topic = "?"
-        size = len(message.payload)
+        size = len(payload)
+        counters = self.counters
         if size > MAX_PAYLOAD:
-            self.counters["oversize"] += 1
+            counters["oversize"] += 1
             self._say.say(
                 "oversize",
                 f"{self.name}: {safe_text(topic, 120)}: dropped {size} bytes; at most {MAX_PAYLOAD} are read",
             )
-            self._drop(message)
+            self._drop(mid)
             return
-        if message.retain and not topic.endswith("/device"):
+        if retain and not topic.endswith("/device"):
             # MQTT 3.1.1 can't ask the broker to leave it out, see on_connect
-            self.counters["retained"] += 1
-            self._drop(message)
+            counters["retained"] += 1
+            self._drop(mid)
             return
-        self.counters["delivered"] += 1
-        self.counters["redelivered"] += message.dup
+        counters["delivered"] += 1
+        if dup:
+            counters["redelivered"] += 1
         assert self._deliver is not None
-        token = (self._connection, message.mid)
-        self._deliver(
-            Delivery(self.name, topic, message.payload, self._clock(), message.dup, token, message.mid)
-        )
+        self._deliver(Delivery(self.name, topic, payload, self._clock(), dup, (self._connection, mid), mid))
 
-    def _drop(self, message: Message) -> None:
-        if message.qos:
-            self._client.acknowledge([message.mid])
+    def _drop(self, mid: int) -> None:
+        if mid:
+            self._client.acknowledge([mid])

@@ -3,8 +3,7 @@
 A batch is made once, in memory, and written in one transaction together with what the listener makes of it;
 only then are its deliveries acknowledged. Where the write fails, the same batch waits and is written again:
 nothing is acknowledged and nothing is judged twice. What comes meanwhile is judged, too, and waits with it
-(`rushlight.collector.intake.backlog`); the listener has to bring what it makes of that to people from
-memory (`hold`)."""
+(`rushlight.collector.intake.backlog`); the listener brings what it makes of that to people (`hold`)."""
 
 from __future__ import annotations
 
@@ -17,16 +16,17 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from rushlight.collector.errors import StoreError, StoreFull
+from rushlight.collector.intake.arrivals import Waiting
 from rushlight.collector.intake.backlog import Backlog
 from rushlight.collector.intake.batch import Arrival, BatchMaker
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.intake.waiting import Waiting
 from rushlight.collector.links import Link
 from rushlight.collector.log import ClearLog, Clock
-from rushlight.collector.service.ending import Ending, end_links
+from rushlight.collector.service.day_files import Packing
+from rushlight.collector.service.deadline import Ending, end_links
+from rushlight.collector.service.let_go import LetGo
+from rushlight.collector.service.link_exchange import Links, Prepared
 from rushlight.collector.service.listener import LINKS_META, Listener, system_clock
-from rushlight.collector.service.packing import Packing
-from rushlight.collector.service.relinking import Links, Prepared
 from rushlight.collector.service.systemd import Watchdog, sd_notify
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
@@ -89,6 +89,7 @@ class CollectorService:
         self._most = most
         self._say = ClearLog(_log, clock)
         self.maker = BatchMaker(settings, self._say)
+        self.let_go = LetGo(store)
         self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
@@ -271,9 +272,9 @@ class CollectorService:
             self._say.say("poll", f"{error}; trying again")
 
     def _report(self) -> None:
-        reports = msgspec.json.encode(self.links.reports()).decode()
         try:
-            self._store.set_meta(LINKS_META, reports)
+            self._store.set_meta(LINKS_META, msgspec.json.encode(self.links.reports()).decode())
+            self.let_go.keep(self.links.ending(), self._clock())
         except StoreError as error:
             self._say.say("report", f"{error}; trying again")
 

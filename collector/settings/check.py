@@ -138,9 +138,23 @@ def _check_page(page: PageSettings) -> Iterator[_Found]:
             f"{safe_text(page.url, 80)!r} is not the address of a page; write it as a browser shows it, "
             'without a path behind it: "https://tanks.example" or "http://192.0.2.7:8742"',
         )
+    for number, name in enumerate(page.proxies, 1):
+        if not _is_network(name):
+            yield _Found(
+                ("status_page", "proxies", number),
+                f"{safe_text(name, 80)!r} is not the address of a proxy; write it as "
+                '"192.0.2.7", or its network as "172.18.0.0/16"; a network of all addresses is not taken',
+            )
     if (page.tls_certificate is None) != (page.tls_key is None):
         keys = ("tls_certificate", "tls_key")
         yield _Found(("status_page",), "tls_certificate and tls_key go together; give both or neither", keys)
+
+
+def _is_network(text: str) -> bool:
+    try:
+        return ipaddress.ip_network(text, strict=False).prefixlen > 0
+    except ValueError:
+        return False
 
 
 def _is_host(name: str) -> bool:

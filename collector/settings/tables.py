@@ -270,6 +270,7 @@ class PageSettings(_Table):
 
     `hosts`: names and addresses, beside this machine's own, by which a browser may call it. `url`: the
     address that people use, for the links in notices. `tls_certificate` and `tls_key`: PEM files.
+    `proxies`: addresses or networks of proxies before it, whose `X-Forwarded-For` is believed.
     """
 
     enabled: bool = True
@@ -279,6 +280,7 @@ class PageSettings(_Table):
     url: str | None = None
     tls_certificate: str | None = None
     tls_key: str | None = None
+    proxies: list[str] = []
 
 
 class Settings(_Table):

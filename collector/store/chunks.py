@@ -8,10 +8,10 @@ from typing import Literal, NamedTuple
 from rushlight.collector.readings import Flag
 from rushlight.collector.store import codec
 from rushlight.collector.store.columns import concatenate, from_rows
+from rushlight.collector.store.day_sums import summaries_of, until
 from rushlight.collector.store.records import Summary
 from rushlight.collector.store.rows import COMPACTED, ReadingRows
 from rushlight.collector.store.series import DAY_MS
-from rushlight.collector.store.summing import summaries_of, until
 
 __all__ = ["Chunks", "Compaction"]
 

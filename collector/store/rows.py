@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
-from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame, to_rows
-from rushlight.collector.store.series import DAY_MS, FIRST, LAST, SeriesRows
+from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame
+from rushlight.collector.store.newest import NewestRows
+from rushlight.collector.store.series import DAY_MS, FIRST, LAST
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,10 +34,12 @@ _INSERT = (
 )
 _BESIDE_MS = 1000  # at most so far away is kept what has the key of another reading
 _ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?, ?)"
+_ARRIVALS = 100  # in one statement: for each AUTOINCREMENT looks up and writes its counter
+_ARRIVE_MANY = _ARRIVE + ", (?, ?, ?, ?)" * (_ARRIVALS - 1)
 _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
-class ReadingRows(SeriesRows):
+class ReadingRows(NewestRows):
     """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
@@ -62,32 +65,48 @@ class ReadingRows(SeriesRows):
         with self.transaction():
             position = self.position()
             ids, ends = self._known_series()
-            rows, arrivals = [], []
+            unpacked = max(ends.values(), default=FIRST)  # from here on no series has a chunk
+            rows: list[tuple[Any, ...]] = []
+            arrivals: list[int] = []  # all in one row, as a statement takes them
             clashes: list[tuple[str, tuple[Any, ...]]] = []
             for r in readings:
                 series = ids.get((r.tank, r.quantity))
                 if series is None:
                     series = self._new_series(r.tank, r.quantity)
-                row = (series, r.time_ms, r.seq, r.value, r.flag, r.stamp, position + 1)
-                if r.time_ms < ends[series] and (packed := self._packed(series, r.time_ms, r.seq)):
-                    if _same(packed[0], r.value):
-                        continue
-                    position += 1
-                    clashes.append((r.tank, row))
+                time_ms, seq = r.time_ms, r.seq
+                row = (series, time_ms, seq, r.value, r.flag, r.stamp, position + 1)
+                if (
+                    time_ms < unpacked
+                    and time_ms < ends[series]
+                    and (packed := self._packed(series, time_ms, seq))
+                ):
+                    if not _same(packed[0], r.value):
+                        position += 1
+                        clashes.append((r.tank, row))
                     continue
                 position += 1
                 rows.append(row)
-                arrivals.append((position, series, r.time_ms, r.seq))
+                arrivals += (position, series, time_ms, seq)
             new = self._run_many(_INSERT, rows)
             # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
-            self._run_many(_ARRIVE, arrivals if new else [])
+            self._arrived(arrivals if new else [])
             if new < len(rows):
                 tanks = {series: tank for (tank, _), series in ids.items()}
-                clashes += [(tanks[row[0]], row) for row in rows if self._taken(*row[:3], row[3], row[6])]
+                clashes += [(tanks[row[0]], row) for row in rows if self._taken(row)]
             return new + sum(self._keep_beside(tank, row) for tank, row in clashes)
 
-    def _taken(self, series: int, time_ms: int, seq: int, value: float | None, position: int) -> bool:
-        """Whether a key holds another value, of another arrival."""
+    def _arrived(self, flat: list[int]) -> None:
+        """Lines of the order of arrival: position, series, time and number of each, one after the other."""
+        step = 4 * _ARRIVALS
+        whole = len(flat) // step * step
+        for at in range(0, whole, step):
+            self._run(_ARRIVE_MANY, tuple(flat[at : at + step]))
+        rest = flat[whole:]
+        self._run_many(_ARRIVE, zip(rest[::4], rest[1::4], rest[2::4], rest[3::4], strict=True))
+
+    def _taken(self, row: tuple[Any, ...]) -> bool:
+        """Whether a row's key holds another value, of another arrival."""
+        series, time_ms, seq, value, *_, position = row
         sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
         there = self._one(sql, (series, time_ms, seq))
         return there is not None and there[0] != position and not _same(there[1], value)
@@ -198,51 +217,6 @@ class ReadingRows(SeriesRows):
             for row in rows:
                 yield Reading(tank, quantity, *row)
             cursor = stop
-
-    def latest(self, tank: str, until_ms: int | None = None) -> dict[str, Reading]:
-        """The newest reading (by its time) of each quantity of a tank.
-
-        With `until_ms` those of a clock that was ahead are passed over where there are others.
-        """
-        found = {}
-        with self._snapshot():
-            for series, quantity in self._all("SELECT id, quantity FROM series WHERE tank = ?", (tank,)):
-                row = self._newest(series)
-                if row is not None and until_ms is not None and row[0] > until_ms:
-                    row = self._newest_until(series, until_ms) or row
-                if row is not None:
-                    found[quantity] = Reading(tank, quantity, *row)
-        return found
-
-    def _newest(self, series: int) -> tuple[Any, ...] | None:
-        row: tuple[Any, ...] | None = self._one(
-            "SELECT time_ms, value, flag, seq, stamp FROM readings WHERE series = ?"
-            " ORDER BY time_ms DESC, seq DESC LIMIT 1",
-            (series,),
-        )
-        day = self._one("SELECT max(day) FROM chunks WHERE series = ?", (series,))[0]
-        if day is not None and (row is None or row[0] < (day + 1) * DAY_MS):
-            chunk = self._chunk(series, day)
-            assert chunk is not None
-            last = to_rows(Columns._make(column[-1:] for column in chunk))[0]
-            if row is None or (last[0], last[3]) > (row[0], row[3]):
-                return last
-        return row
-
-    def _newest_until(self, series: int, until_ms: int) -> tuple[Any, ...] | None:
-        days = [
-            self._one(f"SELECT max({what}) FROM {table} WHERE series = ? AND {what} <= ?", (series, last))[0]
-            for table, what, last in (
-                ("readings", "time_ms", until_ms),
-                ("chunks", "day", until_ms // DAY_MS),
-            )
-        ]
-        newest = {None if days[0] is None else days[0] // DAY_MS, days[1]} - {None}
-        for day in sorted(newest, reverse=True):
-            rows = self._span(series, day * DAY_MS, min((day + 1) * DAY_MS, until_ms + 1))
-            if rows:
-                return rows[-1]
-        return None
 
     def frame(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None

@@ -47,6 +47,14 @@ class Keepsakes(Database):
         """Keys of all snapshots of a kind, sorted."""
         return [row[0] for row in self._all("SELECT key FROM states WHERE kind = ? ORDER BY key", (kind,))]
 
+    def states_from(self, kind: str, first: str, last: str) -> list[tuple[str, bytes]]:
+        """Keys and snapshots of a kind, from one key to another and with both, in the order of the keys."""
+        rows = self._all(
+            "SELECT key, blob FROM states WHERE kind = ? AND key >= ? AND key <= ? ORDER BY key",
+            (kind, first, last),
+        )
+        return [(row[0], bytes(row[1])) for row in rows]
+
     def move_states(self, from_position: int, to_position: int) -> None:
         """Snapshots of the analysis that were up to date at a position are so now: what came since is old.
 

@@ -55,9 +55,13 @@ class Node:
         try:  # text takes half the memory of what it says
             self.waiting.append((self.board.ticks_ms(), self.clock.now(), json.dumps(records).encode()))
         except MemoryError:
-            del self.waiting[: len(self.waiting) // 4 + 1]
+            self.make_room()
         if len(self.waiting) > self.settings.KEEP:
             self.waiting.pop(0)  # the oldest goes; the gap in `seq` shows it
+
+    def make_room(self):
+        """The oldest quarter goes: a node that stops for want of memory loses all of them."""
+        del self.waiting[: len(self.waiting) // 4 + 1]
 
     def payload(self, report):
         """The same bytes again once the broker has had them: that is how a repeat is known."""
@@ -76,14 +80,15 @@ class Node:
     def send(self):
         """All that waits. Lost where the link goes away; what was not acknowledged goes on waiting."""
         if self.client.stream is None:
-            self.client.connect(self.device_topic, b"offline")
-            self.client.publish(self.device_topic, b"online", True)
             self.waiting = self.sent + self.waiting  # in order, with the same numbers: repeats do no harm
             self.sent = []
+            self.client.connect(self.device_topic, b"offline")
+            self.client.publish(self.device_topic, b"online", True)
         while self.waiting:
             self.board.alive()  # what waited for hours takes longer than the watchdog does
             payload = self.payload(self.waiting[0])
             self.client.publish(self.readings_topic, payload)
+            self.heard_at = self.board.ticks_ms()
             self.waiting.pop(0)
             self.sent.append((None, None, payload))
             if len(self.sent) > SEND_AGAIN:
@@ -101,7 +106,9 @@ class Node:
             self.clock.look()
             self.board.alive()
             self.send()
-            self.retry_s, self.heard_at = 1, now
+            self.retry_s = 1
+        except MemoryError:
+            self.make_room()  # and the rest at the next report
         except Lost as error:
             print("waiting with %d reports: %s" % (len(self.waiting), error.args[0]))
             self.client.close()

@@ -14,7 +14,7 @@ from bench.diagnosis.peers_libraries import _medians
 from bench.diagnosis.ramps import FLOORED, ramp_of
 from bench.diagnosis.report import _losses, generous, held
 from bench.diagnosis.score import judge
-from bench.rivers.matching import Count, count, joined
+from bench.rivers.matches import Count, count, joined
 
 
 def test_step_floor_is_the_closed_form() -> None:

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.events import Event
@@ -105,6 +107,8 @@ def test_any_text_is_converted_once_only_and_never_raises(text: str) -> None:
         ("within 20 to 26 °C", "within 68 to 78.8 °F"),
         ("cools by 0.25 °C an hour", "cools by 0.45 °F an hour"),
         ("60 L, KH 4 dKH, CO2 30 mg/L", "15.9 gal, KH 4 dKH (71 ppm), CO2 30 mg/L"),
+        ("add 1.0 L, then 12.5 L", "add 0.26 gal, then 3.3 gal"),  # 1 / 3.785 411 784
+        ("drip 2.3 L/h, 5 L/min", "drip 0.61 gal/h, 5 L/min"),
         ("water temperature, °C", "water temperature, °F"),
         ("differ by more than 3 °C: that is", "differ by more than 5.4 °F: that is"),
         ("as the tank, within 0.5 °C.", "as the tank, within 0.9 °F."),
@@ -146,6 +150,48 @@ def test_a_value_that_fits_another_unit_is_asked_about(given_: dict[str, str], a
 def test_what_fits_no_unit_is_not_asked_about() -> None:
     assert did_you_mean(300, "°C") == "" and did_you_mean(25, "°C") == ""
     assert did_you_mean(5000, "dKH") == "" and did_you_mean(50, "mg/L") == ""
+
+
+def test_a_tank_called_60_l_is_no_quantity() -> None:
+    text = "HIGH: water 27.4 °C in 60 L by the window, too warm; 60 L of water"
+    assert shown(text, "us", ["Shelf", "60 L by the window"]) == (
+        "HIGH: water 81.3 °F in 60 L by the window, too warm; 15.9 gal of water"
+    )
+    # without the name it is one, and a name without a quantity changes nothing
+    assert "15.9 gal by the window" in shown(text, "us", ["Shelf"])
+    # where a headline has cut the name off
+    assert shown("water 27.4 °C in 60 L by the…, too warm", "us", ["60 L by the window"]) == (
+        "water 81.3 °F in 60 L by the…, too warm"
+    )
+    assert shown(text, "metric", ["60 L by the window"]) == text
+
+
+def test_notices_leave_a_tanks_name_as_it_is(tmp_path: Path) -> None:
+    taken: list[str] = []
+
+    def take(url: str, title: str, body: str, *rest: object) -> bool:
+        taken.append(title)
+        return True
+
+    tanks = parse_settings(TEXT.format(volume="60", low="18", high="26", kh="4")).tanks
+    tanks["patio"].title = "60 L"
+    notifier = Notifier(
+        NoticeSettings(),
+        environment={"RUSHLIGHT_NOTICE_URLS": "json://localhost/a"},
+        clock=lambda: NOW_MS,
+        sender=take,
+        units="us",
+        tanks=tanks,
+    )
+    book = AlarmBook("patio", "60 L")
+    found = Finding(alarm="temperature-high", priority="high", value=27.4, unit="Cel")
+    with EmbeddedStore(tmp_path / "r.db") as store:
+        (event,) = book.update([found], 0) + book.update([found], 121_000)
+        with store.transaction():
+            store.add_event(event)
+            notifier.queue_for(event, store, NOW_MS)
+        notifier.run_once(store, NOW_MS)
+    assert "in 60 L" in taken[0] and "81.3 °F" in taken[0]
 
 
 def test_notices_are_shown_in_the_units_of_the_settings(tmp_path: Path) -> None:

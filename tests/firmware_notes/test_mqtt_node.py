@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
+import signal
 import socket
 import struct
 import subprocess
@@ -49,6 +50,7 @@ class RunningNode:
                     **{"NODE": str(NODE), "TANK": "hallway", "REPORT_S": 0.2, "REPORTS": 10, "KEEP": 500},
                     **{"HOST": "localhost", "PORT": port, "USER": None, "PASSWORD": None, "TLS_CA": ""},
                     **{"NTP_HOST": "", "NTP_PORT": 0, "SLEEP": False, "NETWORK": str(self.network)},
+                    **{"QUIET_FROM": 1_000_000, "KEEPALIVE_S": 0},
                     **settings,
                 }
             )
@@ -168,8 +170,16 @@ def test_hours_of_reports_fit_into_memory_and_feed_the_watchdog_while_they_are_s
     assert long_away["sent"] == long_away["kept"] == 500
     assert long_away["longest"] == 1
     assert long_away["each"] <= 350  # `KEEP` in settings.py says 300; a board's words are half as long
-    full = backlog(2000, "200k")
-    assert full["seq"] == 2000 and 100 < full["sent"] == full["kept"] < 800
+
+
+def test_a_full_memory_costs_the_oldest_reports_and_not_the_node() -> None:
+    at_once = 0
+    for heap in range(190, 210):  # where it stops depends on what is left at the end of a list's growth
+        full = backlog(2000, f"{heap}k")
+        assert full["seq"] == 2000 and full["longest"] == 1
+        assert 100 < full["sent"] <= full["kept"] < 800 and full["left"] == 0
+        at_once += full["sent"] == full["kept"]
+    assert at_once >= 10
 
 
 def test_last_will_where_the_node_is_gone_and_none_where_it_sleeps(
@@ -184,6 +194,20 @@ def test_last_will_where_the_node_is_gone_and_none_where_it_sleeps(
     wait_for(lambda: len(device(heard)) == 4, "the second node")
     running.process.kill()
     wait_for(lambda: device(heard)[-1] == b"offline", "the last will")
+
+
+def test_a_node_with_nothing_to_report_says_that_it_is_alive(
+    mosquitto: Broker, heard: list[tuple[str, bytes, bool]], node: Callable[..., RunningNode]
+) -> None:
+    """The broker gives up after one and a half times the keep-alive (MQTT 3.1.1, section 3.1.2.10)."""
+    keep_alive_s = 2
+    quiet = node(mosquitto.port, REPORTS=1000, QUIET_FROM=2, KEEPALIVE_S=keep_alive_s)
+    wait_for(lambda: len(packs(heard)) == 2, "two reports")
+    time.sleep(3 * keep_alive_s)
+    assert device(heard) == [b"online"] and len(packs(heard)) == 2
+    quiet.process.send_signal(signal.SIGSTOP)  # and one that hangs is gone
+    wait_for(lambda: device(heard)[-1] == b"offline", "the last will")
+    quiet.process.send_signal(signal.SIGCONT)
 
 
 def _certificates(folder: Path) -> None:

@@ -19,24 +19,23 @@ ROWS: dict[str, Rationale] = {
         action=(
             When(
                 "Close the valve on the CO2 cylinder. Then start an air pump, kept above the water line. "
-                "Unplug at the wall before a hand goes in.",
+                "Before a hand goes in: unplug at the wall first, with dry hands.",
                 gas="cylinder",
                 alone=True,
             ),
             When(
                 "Start an air pump, kept above the water line. Then lift the reactor's hose out of the "
-                "water; never pinch it. Unplug at the wall before a hand goes in.",
+                "water; never pinch it. Before a hand goes in: unplug at the wall first, with dry hands.",
                 gas="reactor",
                 alone=True,
             ),
             When(
-                "Get air into the water now: start an air pump, kept above the water line. Unplug at the "
-                "wall before a hand goes in.",
+                "Get air into the water now: start an air pump, kept above the water line. Before a hand "
+                "goes in: unplug at the wall first, with dry hands.",
                 gas="either",
             ),
             When(
-                "Close the valve on the cylinder itself; don't trust the solenoid or the timer. Air the "
-                "room if it has been leaking.",
+                "Close the valve on the cylinder itself; don't trust the solenoid or the timer.",
                 gas="cylinder",
             ),
             When(
@@ -45,8 +44,10 @@ ROWS: dict[str, Rationale] = {
                 gas="reactor",
             ),
             "No pump: unplug the filter at the wall, turn its outlet up until it will splash, take your "
-            "hand out, and plug it in again; the tank needs its filter. Or scoop and pour with a clean jug.",
-            "Open the lid a hand's breadth so the gas can leave.",
+            "hand out, dry it, and plug it in again; the tank needs its filter. Or scoop and pour with a "
+            "clean jug.",
+            "Open the lid a hand's breadth so the gas can leave. CO2 gathers low in small rooms and can't be "
+            "smelt: air the room, and go out if you feel dizzy.",
             "Changing part of the water helps only if the new water has the same temperature and "
             "hardness; water that isn't matched harms. Don't raise the pH with chemicals, and don't feed.",
             "Stay until no animal gasps or drifts. Leave the gas off until you know what went wrong.",
@@ -74,11 +75,16 @@ ROWS: dict[str, Rationale] = {
                 gas="cylinder",
             ),
             When(
-                "Then unplug the solenoid and brush the gas fittings with soapy water to find a leak. "
-                "Soap harms animals: none of it in the tank.",
+                "Then unplug the solenoid at the wall first, with dry hands, and brush the gas fittings with "
+                "soapy water to find a leak. CO2 gathers low in small rooms and can't be smelt: air the "
+                "room, and go out if you feel dizzy. Soap harms animals: none of it in the tank.",
                 gas="cylinder",
             ),
-            When("See whether it is spent or its cap leaks; set up a fresh charge.", gas="reactor"),
+            When(
+                "See whether it is spent or its cap leaks; set up a fresh charge. Before a hand goes into "
+                "the tank: unplug at the wall first, with dry hands.",
+                gas="reactor",
+            ),
             "Bring the gas back slowly over several days and watch the fish for the first hours.",
             When(
                 "Don't make up for the missed gas with a higher rate, and don't open the needle valve wide.",
@@ -102,7 +108,8 @@ ROWS: dict[str, Rationale] = {
         "water more of the ammonia is poisonous",
         action=(
             "Test pH and KH with a drop test before you change anything.",
-            "If the test disagrees with the probe, rinse and recalibrate the probe and leave the tank alone.",
+            "If the test disagrees with the probe, rinse and recalibrate the probe and leave the tank alone. "
+            "Before a hand goes in for it: unplug at the wall first, with dry hands.",
             "If KH is close to zero: change about a tenth of the water for harder water of the same "
             "temperature, wait some hours, test again.",
             "If the pH is high: test ammonia, stop feeding, and find what hardens the water (stones, "

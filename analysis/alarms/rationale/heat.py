@@ -17,7 +17,7 @@ ROWS: dict[str, Rationale] = {
         consequence="the water goes on warming past what the animals can bear, and warm water holds less "
         "oxygen",
         action=(
-            "Unplug the heater at the wall now; don't reach into the water before that.",
+            "Unplug the heater at the wall now, with dry hands; don't reach into the water before that.",
             "Leave it in the water for half an hour: hot glass cracks in air.",
             "Open the lid and make the surface ripple; point a fan across it.",
             "Let the water cool by about 1 °C an hour; no ice and no bucket of cold water.",
@@ -43,8 +43,8 @@ ROWS: dict[str, Rationale] = {
         action=(
             "See from outside whether the heater has power: plug, switched socket, residual-current "
             "device. If that device has tripped, don't switch it back with the heater plugged in.",
-            "Unplug the heater at the wall before you touch it. If the glass is cracked or there is "
-            "water inside, leave it unplugged and replace it.",
+            "Unplug the heater at the wall first, with dry hands, before you touch it. If the glass is "
+            "cracked or there is water inside, leave it unplugged and replace it.",
             "Keep the warmth in: lid on, leaving a gap for air; blankets round the sides, but never on "
             "lamps, plugs or pumps.",
             "If you have a spare heater: leave it in the water for half an hour, then plug it in; warm "
@@ -67,10 +67,18 @@ ROWS: dict[str, Rationale] = {
         priority="high",
         consequence="the water warms past what the animals can bear, and warm water holds less oxygen",
         action=(
-            When("Open the lid and make the surface ripple; switch the lamp off at its timer.", light=True),
-            When("Open the lid and make the surface ripple.", light=False),
+            When(
+                "Open the lid and make the surface ripple; switch the lamp off at its timer. Before a hand "
+                "goes in: unplug at the wall first, with dry hands.",
+                light=True,
+            ),
+            When(
+                "Open the lid and make the surface ripple. Before a hand goes in: unplug at the wall first, "
+                "with dry hands.",
+                light=False,
+            ),
             "Look whether the fan turns, or the chiller runs and has water flowing through it.",
-            "Unplug it at the wall before you touch it; clear the blades, the dust filter or the hose.",
+            "Unplug it at the wall first, then clear the blades, the dust filter or the hose.",
             "Shade the tank and cool the room.",
             "If it is very warm: float one closed bottle of cold water at a time, about 1 °C an hour. No "
             "loose ice.",
@@ -92,7 +100,8 @@ ROWS: dict[str, Rationale] = {
         priority="high",
         consequence="animals need more oxygen while warm water holds less; they gasp and can die",
         action=(
-            "Open the lid, make the surface ripple and start an air pump if you have one.",
+            "Open the lid, make the surface ripple and start an air pump if you have one. Before a hand goes "
+            "in: unplug at the wall first, with dry hands.",
             When("Unplug the heater at the wall and switch the lamp off.", heater=True, light=True),
             When("Unplug the heater at the wall.", heater=True, light=False),
             When("Switch the lamp off.", heater=False, light=True),
@@ -127,10 +136,14 @@ ROWS: dict[str, Rationale] = {
                 "air.",
                 heater=True,
             ),
-            When("Check with a second thermometer.", heater=False),
+            When(
+                "Check with a second thermometer. Before a hand goes in: unplug at the wall first, with dry "
+                "hands.",
+                heater=False,
+            ),
             When(
                 "See from outside whether the heater has power and is set right; unplug it at the wall "
-                "before you touch it.",
+                "first, with dry hands, before you touch it.",
                 heater=True,
             ),
             When(

@@ -19,8 +19,8 @@ ROWS: dict[str, Rationale] = {
         action=(
             "Compare the timer's clock with yours and set it right.",
             "It may only be the change to or from summer time.",
-            "If it slips again within days: replace the timer, don't open it. Unplug it at the wall "
-            "before you handle it.",
+            "If it slips again within days: replace the timer, don't open it. Unplug it at the wall first, "
+            "with dry hands.",
             When("Check that the CO2 still stops before the lamp does.", gas="cylinder"),
         ),
         rule_out="compare the timer's clock with yours, and ask whether somebody has set new times",
@@ -40,12 +40,14 @@ ROWS: dict[str, Rationale] = {
         action=(
             When("Close the CO2 cylinder's valve until the lamp is back.", gas="cylinder"),
             When(
-                "Lift the reactor's hose out of the water until the lamp is back; never clamp it.",
+                "Lift the reactor's hose out of the water until the lamp is back; never clamp it. Before a "
+                "hand goes in: unplug at the wall first, with dry hands.",
                 gas="reactor",
             ),
             "Look whether timer and socket have power. If the residual-current device has tripped, leave "
             "the lamp unplugged.",
-            "Unplug the lamp at the wall before you touch it; look for damp, a loose plug, a dead driver.",
+            "Unplug the lamp at the wall first, with dry hands, before you touch it; look for damp, a loose "
+            "plug, a dead driver.",
             "Don't open the lamp or its driver, and don't hang a makeshift lamp over the water.",
         ),
         rule_out="look at the lamp: if it is lit, the light sensor is covered, has slipped, or its cable "
@@ -64,7 +66,8 @@ ROWS: dict[str, Rationale] = {
         action=(
             "Look at the timer: usually it was switched to stay on.",
             "Switch the lamp off by hand for tonight.",
-            "If a relay sticks: unplug the timer at the wall with dry hands and replace it; don't open it.",
+            "If a relay sticks: unplug the timer at the wall first, with dry hands, and replace it; don't "
+            "open it.",
             "Keep to the normal hours the next day.",
         ),
         rule_out="look at the lamp: if it is off, the sun or another lamp shines on the sensor",
@@ -81,8 +84,8 @@ ROWS: dict[str, Rationale] = {
         consequence="plants get less light each week, use less CO2 and grow poorly",
         consequence_gasless="plants get less light each week and grow poorly",
         action=(
-            "Wipe the sensor and the lamp's cover, with the lamp unplugged at the wall: lime and algae "
-            "dim both.",
+            "Unplug the lamp at the wall first, with dry hands; then wipe the sensor and the lamp's cover: "
+            "lime and algae dim both.",
             "See whether plants have grown over the sensor.",
             "If the light still falls: plan for a new tube or lamp.",
             When("With a new lamp begin with fewer hours, not with the old ones at once.", gas=""),

@@ -17,14 +17,19 @@ ROWS: dict[str, Rationale] = {
         action=(
             "Look at the tank: do the filter and all else run? Are fish gasping at the surface or lying "
             "on their side?",
-            When("If everything is off it is a power cut: get air into the water.", gas=""),
             When(
-                "If everything is off it is a power cut: close the CO2 cylinder's valve and get air in.",
+                "If everything is off it is a power cut: get air into the water. Before a hand goes in: "
+                "unplug at the wall first, with dry hands.",
+                gas="",
+            ),
+            When(
+                "If everything is off it is a power cut: close the CO2 cylinder's valve and get air in. "
+                "Before a hand goes in: unplug at the wall first, with dry hands.",
                 gas="cylinder",
             ),
             When(
                 "If everything is off it is a power cut: take the reactor's hose out of the water and get "
-                "air in.",
+                "air in. Before a hand goes in: unplug at the wall first, with dry hands.",
                 gas="reactor",
             ),
             "If the tank is well: look at the device's USB supply and cable, then at the wireless "
@@ -49,16 +54,16 @@ ROWS: dict[str, Rationale] = {
         consequence="without a running filter oxygen falls within hours, the filter's bacteria die off "
         "and the water drifts to room temperature",
         action=(
-            "Get air into the water: a battery air pump, or, with all devices unplugged, scoop and pour "
-            "with a clean jug every few minutes.",
+            "Get air into the water: a battery air pump, or scoop and pour with a clean jug every few "
+            "minutes. Before a hand goes in: unplug all devices at the wall first, with dry hands.",
             "See whether the room has power. If a residual-current device has tripped, unplug all tank "
-            "devices with dry hands before you switch it back on, then plug in one at a time; leave out "
-            "what trips it.",
+            "devices at the wall, with dry hands, before you switch it back on, then plug in one at a time; "
+            "leave out what trips it.",
             When("Close the CO2 cylinder's valve.", gas="cylinder"),
             When("Take the reactor's hose out of the water; never clamp it.", gas="reactor"),
             "Against cold: lid on with a gap for air, and blankets round the sides. Don't feed.",
-            "When the power is back: a closed filter that was off for hours holds foul water. Unplug it, "
-            "rinse its media in tank water, then restart it.",
+            "When the power is back: a closed filter that was off for hours holds foul water. Unplug it at "
+            "the wall, rinse its media in tank water, then restart it.",
             When("Plug the heater in only when it is fully under water.", heater=True),
         ),
         rule_out="see whether the room's lights and the tank's other devices have power: if they have, "

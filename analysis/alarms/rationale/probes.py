@@ -25,10 +25,11 @@ ROWS: dict[str, Rationale] = {
         action=(
             "Look from outside: is the probe in the water, is its cable whole and its plug dry?",
             "Check the value by hand (thermometer, drop test) now and every few hours.",
-            "Unplug the mains devices at the wall before you reach into the water for it.",
+            "Unplug the mains devices at the wall first, with dry hands, before you reach into the water for "
+            "it.",
             When(
-                "pH electrode: rinse it, check it in a buffer, keep its tip wet. Unplug a pH controller that "
-                "goes by it: one that reads too high makes it give too much.",
+                "pH electrode: rinse it, check it in a buffer, keep its tip wet. If a pH controller goes by "
+                "it, unplug that at the wall: an electrode that reads too high makes it give too much.",
                 probes=(PH, PH_PROBE, SOURCE_PH),
             ),
             When(
@@ -62,8 +63,8 @@ ROWS: dict[str, Rationale] = {
                 heater=False,
             ),
             "If the setting is wrong, correct it and run `rushlight reload`; nothing else needs doing.",
-            "If it is right, the timer, thermostat or probe is off: unplug the device at the wall before "
-            "you handle it, or rinse and recalibrate the probe.",
+            "If it is right, the timer, thermostat or probe is off: unplug the device at the wall first, "
+            "with dry hands, before you handle it, or rinse and recalibrate the probe.",
             "Don't change water, gas or heat because of this message alone.",
         ),
         rule_out="compare the setting with a measurement of its own: a clock beside the timer, a drop "

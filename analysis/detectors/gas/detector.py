@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.gas import noting
+from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
@@ -74,7 +74,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     judged: Judged | None = None
     read: Judged | None = None
     by_reading: bool = False
-    noted, undone = noting.noted, noting.undone
+    noted, undone = keepers_notes.noted, keepers_notes.undone
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""

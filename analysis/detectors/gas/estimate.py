@@ -12,7 +12,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.hardness import HardnessState
-from rushlight.analysis.detectors.gas.noting import HardnessLog
+from rushlight.analysis.detectors.gas.keepers_notes import HardnessLog
 from rushlight.analysis.detectors.gas.numbers import ESTIMATE, HARDNESS
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median

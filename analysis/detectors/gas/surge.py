@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import bisect
 import math
-from operator import sub
+from operator import mul, sub
+from typing import NamedTuple
 
 import msgspec
 
@@ -26,6 +27,15 @@ from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
 __all__ = ["SurgeWatch"]
 
 _LN10 = math.log(10)
+
+
+class _Fall(NamedTuple):
+    """Over so many minutes: pH/h, of how many frames, over how many hours."""
+
+    span: int
+    slope: float
+    frames: int
+    hours: float
 
 
 class SurgeWatch(msgspec.Struct):
@@ -63,17 +73,19 @@ class SurgeWatch(msgspec.Struct):
         self.supply = 0.0
         if moment.fifth:
             self._learn()
-        usual_low, loss = curve.usual_low, curve.loss_per_h
-        if usual_low is None or loss is None:
-            self.seen = 0
-            return False
         sensor = moment.sensor("ph")
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
         spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
-        best = max([self._least(ph, span, noise, usual_low, loss) for span in spans])
-        if best <= SURGE.least_supply:  # most frames: the usual day need not be asked
+        falls = [fall for span in spans if (fall := self._falls(span, noise)) is not None]
+        # most frames: the usual day need not be asked
+        usual_low, loss = (curve.usual_low, curve.loss_per_h) if falls else (None, None)
+        if usual_low is None or loss is None:
+            self.seen = 0
+            return False
+        best = max([self._least(ph, fall, noise, usual_low, loss) for fall in falls])
+        if best <= SURGE.least_supply:
             self.seen = 0
             return False
         most = max(
@@ -97,22 +109,26 @@ class SurgeWatch(msgspec.Struct):
                 most = max(most, (1 + _LN10 * fall / loss) * 10 ** (usual_low - later))
         return most
 
-    def _least(self, ph: float, span: int, noise: float, usual_low: float, loss: float) -> float:
-        """The supply that is at least there, by the fall over `span` min; 0 where that can't be said."""
+    def _falls(self, span: int, noise: float) -> _Fall | None:
+        """The fall of pH over the last `span` min; None where there is none, or no chemistry falls so."""
         times, values = self.window.times, self.window.values
         first = bisect.bisect_left(times, times[-1] - span * MINUTE_MS)
         count, length = len(times) - first, times[-1] - times[first]
         if count < SURGE.least_frames or length < SURGE.full_share * span * MINUTE_MS:
-            return 0.0
-        slope = self.window.slope_per_hour(span * MINUTE_MS)
+            return None
         total = values[first] - values[-1]
-        if slope is None or total <= 0:
-            return 0.0
+        if total <= 0:
+            return None
         drops = map(sub, values[first:-1], values[first + 1 :])
         if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
-            return 0.0  # one step is no chemistry
+            return None  # one step is no chemistry
+        slope = self.window.slope_per_hour(span * MINUTE_MS)
+        return None if slope is None else _Fall(span, slope, count, length / HOUR_MS)
+
+    def _least(self, ph: float, fall: _Fall, noise: float, usual_low: float, loss: float) -> float:
+        """The supply that is at least there, by a fall."""
+        span, slope, count, hours = fall
         # a regression's slope error by that of its values (ordinary least squares)
-        hours = length / HOUR_MS
         error = max(noise, SURGE.least_noise_ph) * math.sqrt(SURGE.regression / count) / hours
         error = max(error, math.sqrt(self.wanders[span != SURGE.short_min]))
         share = 10 ** (usual_low - ph)
@@ -158,13 +174,15 @@ class SurgeWatch(msgspec.Struct):
 
 def _slope(window: Window, from_min: int, to_min: int) -> float | None:
     """Least-squares slope (pH/h) between so long ago and so long ago; None where too little is there."""
-    end = window.times[-1]
-    points = [
-        ((at - end) / HOUR_MS, value)
-        for at, value in zip(window.times, window.values, strict=True)
-        if from_min * MINUTE_MS <= end - at <= to_min * MINUTE_MS
-    ]
-    if len(points) < SURGE.least_frames:
+    times = window.times
+    end = times[-1]
+    first = bisect.bisect_left(times, end - to_min * MINUTE_MS)
+    last = bisect.bisect_right(times, end - from_min * MINUTE_MS)
+    count = last - first
+    if count < SURGE.least_frames:
         return None
-    x, y = sum(p[0] for p in points) / len(points), sum(p[1] for p in points) / len(points)
-    return sum((p[0] - x) * (p[1] - y) for p in points) / sum((p[0] - x) ** 2 for p in points)
+    xs, ys = [(at - end) / HOUR_MS for at in times[first:last]], window.values[first:last]
+    x, y = sum(xs) / count, sum(ys) / count
+    dx = [one - x for one in xs]
+    across: float = sum(map(mul, dx, [one - y for one in ys]))
+    return across / sum([one**2 for one in dx])

@@ -30,8 +30,11 @@ class Edge(msgspec.Struct):
     size: float
 
 
-class LampTracker(msgspec.Struct):
+class LampTracker(msgspec.Struct, dict=True):
     """Level, ramp and state of one lamp. `lit` is None until it is known.
+
+    Level and ramp, which are asked several times a minute, are kept beside the saved fields until a day or an
+    edge is learnt.
 
     `every_min` and `step_lx` are what is known of the sensor: minutes from frame to frame, and its
     quantisation; `lapsed` the minutes that the newest frame counts for.
@@ -63,8 +66,13 @@ class LampTracker(msgspec.Struct):
 
         The lowest but one of the last photoperiods: sunlight only adds, and one odd day is left out.
         """
-        last = sorted(self.plateaus[-TRACKER.level_days :])
-        return None if not last else last[0] if len(last) < TRACKER.second_days else last[1]
+        if not self.plateaus:
+            return None
+        level: float | None = self.__dict__.get("kept_level")
+        if level is None:
+            last = sorted(self.plateaus[-TRACKER.level_days :])
+            level = self.__dict__["kept_level"] = last[0] if len(last) < TRACKER.second_days else last[1]
+        return level
 
     def steady(self, first_ms: float, last_ms: float, share: float) -> bool:
         """Whether the light stayed as it was, within `share` of the lamp's level, in all of a span."""
@@ -122,11 +130,14 @@ class LampTracker(msgspec.Struct):
         """Ramp in minutes: as set, else as seen, else the longest one that is to be expected."""
         if setting is not None:
             return setting
-        if self.knows_ramp:
+        if not self.knows_ramp:
+            return TRACKER.longest_ramp_min
+        ramp: float | None = self.__dict__.get("kept_ramp")
+        if ramp is None:
             quarter = median(self.quarters)
-            ramp = quarter / (TRACKER.late_share - TRACKER.early_share)
-            return 0.0 if quarter <= TRACKER.at_once_min else min(ramp, TRACKER.longest_seen_ramp_min)
-        return TRACKER.longest_ramp_min
+            ramp = min(quarter / (TRACKER.late_share - TRACKER.early_share), TRACKER.longest_seen_ramp_min)
+            ramp = self.__dict__["kept_ramp"] = 0.0 if quarter <= TRACKER.at_once_min else ramp
+        return ramp
 
     def add(self, time_ms: int, lux: float, ramp_setting: float | None) -> Edge | None:
         """One frame's mean; the edge that it completes, if it completes one."""
@@ -150,7 +161,7 @@ class LampTracker(msgspec.Struct):
         if lux < TRACKER.out_share * level and self.lit is None:
             self.lit = False
         if self.quarters and time_ms - self.last_edge_ms > TRACKER.no_edge_h * HOUR_MS:
-            self.quarters.clear()  # a ramp learnt from shadows is too short to see the lamp's own by
+            self._learn_quarters([])  # a ramp learnt from shadows is too short to see the lamp's own by
         return self._edge(lux, level, ramp_setting)
 
     def _gap(self, lux: float) -> None:
@@ -234,8 +245,11 @@ class LampTracker(msgspec.Struct):
 
     def learn_edge(self, edge: Edge) -> None:
         """An edge that was where the schedule has it: its ramp is this lamp's."""
-        self.quarters.append(edge.quarter_min)
-        del self.quarters[: -TRACKER.kept_edges]
+        self._learn_quarters([*self.quarters, edge.quarter_min][-TRACKER.kept_edges :])
+
+    def _learn_quarters(self, quarters: list[float]) -> None:
+        self.quarters = quarters
+        self.__dict__.pop("kept_ramp", None)
 
     def learn_plateau(self, day: int, lux: float | None, lit_min: float = 0.0) -> None:
         """Five-minute values from the middle of the photoperiod; None ends the day's photoperiod.
@@ -271,6 +285,7 @@ class LampTracker(msgspec.Struct):
     def _learn_level(self, day: int, seen: float, level: float) -> None:
         """A day's level, where what was seen is bright enough for a lamp."""
         if seen > TRACKER.lamp_lx:
+            self.__dict__.pop("kept_level", None)
             self.plateaus.append(level)
             self.plateau_days.append(day)
             del self.plateaus[: -TRACKER.kept_days]

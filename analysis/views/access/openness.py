@@ -25,7 +25,7 @@ def is_loopback(host: str) -> bool:
 def open_without_login(settings: Settings, store_path: Path) -> str:
     """What is wrong with that, and what to do; "" where all is well. A name is taken for an open address."""
     page = settings.status_page
-    if not page.enabled or is_loopback(page.host):
+    if not page.enabled or (is_loopback(page.host) and not page.proxies):
         return ""
     try:
         if store_path.exists():
@@ -34,6 +34,11 @@ def open_without_login(settings: Settings, store_path: Path) -> str:
                     return ""
     except StoreError:
         pass  # whatever is wrong with it, nothing says that there is a password
+    if is_loopback(page.host):
+        return (
+            "status_page.proxies: a proxy opens the page to others, and it has no password; set one by "
+            f"`rushlight password --config {settings.path}`, or take proxies out"
+        )
     return (
         f"status_page.host: {page.host!r} opens the page to the network, which has no password; set one by "
         f'`rushlight password --config {settings.path}`, or take host = "127.0.0.1"'

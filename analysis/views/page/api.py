@@ -10,10 +10,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from rushlight.analysis.views.access.records import EVERYBODY, Scope, Visitor
-from rushlight.analysis.views.page.answering import alarm_parts
+from rushlight.analysis.views.page.answer_forms import alarm_parts
 from rushlight.analysis.views.page.desk import Denied, Desk, Unanswered
 from rushlight.analysis.views.page.openapi import description
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.collector.errors import AlarmError, LogError
 from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.safe_text import has_control

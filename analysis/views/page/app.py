@@ -20,16 +20,18 @@ from starlette.types import ASGIApp
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.access.records import Visitor
-from rushlight.analysis.views.page.answering import Answering
+from rushlight.analysis.views.page.answer_forms import Answering
 from rushlight.analysis.views.page.api import Api
 from rushlight.analysis.views.page.desk import Denied, Desk
 from rushlight.analysis.views.page.entry import Entry
+from rushlight.analysis.views.page.errand_pages import ErrandPages
+from rushlight.analysis.views.page.errands import Errands
 from rushlight.analysis.views.page.guards import Guards
 from rushlight.analysis.views.page.live import Live
 from rushlight.analysis.views.page.metrics import metrics_text
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.page.shield import Shield
-from rushlight.analysis.views.page.showing import Shown
 from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.log import ClearLog
 
@@ -73,6 +75,8 @@ class PageApp:
         self._answering = Answering(self.desk, self._shown)
         self._live = Live(self.desk, self._shown)
         self._api = Api(self.desk, self._shown)
+        self._errands = Errands(desk.settings.path, desk.clock)
+        self._jobs = ErrandPages(self.desk, self._shown, self._errands)
 
     def asgi(self) -> ASGIApp:
         """The application for the server."""
@@ -83,6 +87,7 @@ class PageApp:
             Route("/", people(shown.front)),
             Route("/tank/{tank}", people(shown.one_tank)),
             Route("/tank/{tank}/plot.json", programs(self._plot)),
+            *(Route(path, people(make), methods=[method]) for method, path, make in self._jobs.ways()),
             Route("/alarm/{occurrence:path}.png", people(self._picture)),
             Route("/alarm/{occurrence:path}", people(self._alarm)),
             Route("/history", people(shown.history)),
@@ -109,7 +114,8 @@ class PageApp:
         return Shield(Starlette(routes=routes), self.desk.settings.status_page)
 
     def close(self) -> None:
-        """Let go of the store."""
+        """Let go of the store, and end what is being worked on."""
+        self._errands.close()
         self.desk.close()
 
     # -- what is small -----------------------------------------------------------------------------------

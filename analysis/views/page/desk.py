@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.attempts import Attempts
+from rushlight.analysis.views.access.forwarded import networks_of
 from rushlight.analysis.views.access.keys import Keys, has_login
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import Facts
@@ -92,6 +93,7 @@ class Desk:
         self._kept: dict[Any, tuple[int, Any]] = {}
         self._flashes: dict[str, tuple[bool, str]] = {}
         page = settings.status_page
+        self.proxies = networks_of(page.proxies)
         self.secure = page.tls_certificate is not None or (page.url or "").startswith("https://")
 
     # -- the store --------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import re
 import socket
 from typing import Any
 
@@ -17,6 +18,7 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
 
+from rushlight.analysis.views.access.forwarded import Networks, is_among
 from rushlight.collector.log import ClearLog, Clock
 
 __all__ = [
@@ -44,7 +46,7 @@ ASK_S = 10.0
 ANSWER_S = 15.0
 """For an answer, until all its bytes are taken. Common practice, no source."""
 PICTURE_S = 90.0
-"""The same where a picture is drawn for it, which may take 60. Common practice, no source."""
+"""The same where another program is asked, as for a picture: it may take 60. Common practice, no source."""
 LIVE_S = 600.0
 """For a browser that is told of changes; it comes again by itself, and is looked at again."""
 _PAUSE_S = 1.0
@@ -76,10 +78,13 @@ class Door:
     ----------
     limit : int
         File descriptors that the process may have.
+    proxies : Networks
+        Of the settings: each comes for many.
     """
 
-    def __init__(self, limit: int) -> None:
+    def __init__(self, limit: int, proxies: Networks = ()) -> None:
         self._limit = limit
+        self._proxies = proxies
         self._places = places(limit)
         self._inside: dict[_Caller, str] = {}  # the longest there first
 
@@ -91,7 +96,7 @@ class Door:
         if connection.fileno() >= self._limit - RESERVE // 2:
             return False  # what is open elsewhere has left too little
         same = [caller for caller, other in self._inside.items() if other == address]
-        if len(same) >= MOST_FROM_ONE:
+        if len(same) >= MOST_FROM_ONE and not is_among(address, self._proxies):
             return self._make_room(same)
         return len(self._inside) < self._places or self._make_room(list(self._inside))
 
@@ -159,7 +164,9 @@ class _Caller(H11Protocol):
 def _time_for(path: str) -> float:
     if path == "/live":
         return LIVE_S
-    return PICTURE_S if path.startswith("/alarm/") and path.endswith(".png") else ANSWER_S
+    drawn = path.startswith("/alarm/") and path.endswith(".png")
+    by_a_program = path.startswith("/jobs/") or re.fullmatch("/tank/[^/]+/(jobs|sheet).*", path)
+    return PICTURE_S if drawn or by_a_program else ANSWER_S
 
 
 class PageServer(uvicorn.Server):

@@ -12,7 +12,7 @@ from rushlight.analysis.views.access.attempts import Attempts
 from rushlight.analysis.views.access.keys import LEAST_PASSWORD, SESSION_MS, Keys
 from rushlight.analysis.views.access.records import Link, Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.visitors import (
     address_of,
     cookie_name,
@@ -52,13 +52,13 @@ class Entry:
         name = _name(fields)
         self._patience(request, self._desk.attempts)
         # the failure is counted before the slow look: many at once must not all pass
-        self._desk.attempts.failed(address_of(request), self._desk.clock())
+        self._desk.attempts.failed(address_of(self._desk, request), self._desk.clock())
         keys = self._desk.keys
         if not await asyncio.to_thread(keys.right, fields.get("password", "")):
             return self._form(
                 "login.html", request, "That is not the password.", status=403, next=onward, name=name
             )
-        self._desk.attempts.succeeded(address_of(request))
+        self._desk.attempts.succeeded(address_of(self._desk, request))
         return await self._let_in(request, name, onward)
 
     def setup_form(self, request: Request) -> Response:
@@ -74,7 +74,7 @@ class Entry:
         if self._desk.has_login():
             raise Denied("A password has been set already; log in with it.", 409)
         self._patience(request, self._desk.attempts)
-        self._desk.attempts.failed(address_of(request), self._desk.clock())
+        self._desk.attempts.failed(address_of(self._desk, request), self._desk.clock())
         given = fields.get("code", "").strip().upper().replace(" ", "").replace("-", "")
         wanted = self._desk.code.replace("-", "")
         name = _name(fields)
@@ -85,10 +85,10 @@ class Entry:
         try:
             await self._desk.write(lambda store: Keys(store).set_password(password, now))
         except SettingsError as error:
-            self._desk.attempts.succeeded(address_of(request))
+            self._desk.attempts.succeeded(address_of(self._desk, request))
             return self._form("setup.html", request, f"{error}", status=422, name=name)
         self._desk.code = ""
-        self._desk.attempts.succeeded(address_of(request))
+        self._desk.attempts.succeeded(address_of(self._desk, request))
         return await self._let_in(request, name, "/")
 
     async def visit(self, request: Request) -> Response:
@@ -97,7 +97,7 @@ class Entry:
         now = self._desk.clock()
         link = self._desk.keys.by_link(str(request.path_params["secret"]), now)
         if link is None:
-            self._desk.visits.failed(address_of(request), now)
+            self._desk.visits.failed(address_of(self._desk, request), now)
             raise Denied("This link is not valid, or no longer. Ask the keeper for a new one.", 404)
         return await self._let_in(request, link.name, "/", link)
 
@@ -122,7 +122,7 @@ class Entry:
         return response
 
     def _patience(self, request: Request, attempts: Attempts) -> None:
-        wait_ms = attempts.wait_ms(address_of(request), self._desk.clock())
+        wait_ms = attempts.wait_ms(address_of(self._desk, request), self._desk.clock())
         if wait_ms:
             raise Denied(f"Too many wrong tries from here. Try again in {wait_ms // 60_000 + 1} min.", 429)
 

@@ -13,7 +13,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.analysis.views.page.visitors import visitor_of
 from rushlight.collector.errors import StoreError
 from rushlight.collector.log import ClearLog

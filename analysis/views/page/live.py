@@ -12,7 +12,7 @@ from starlette.responses import PlainTextResponse, Response, StreamingResponse
 
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.page.desk import Desk
-from rushlight.analysis.views.page.showing import Shown
+from rushlight.analysis.views.page.pages import Shown
 from rushlight.collector.errors import StoreError
 
 __all__ = ["LIVE_BEAT_S", "MOST_LIVE", "Live"]

@@ -1,8 +1,8 @@
 """The figures of a tank's pictures: reduced here, so that a year costs a browser no more than a day.
 
 Each step keeps its lowest and highest value: what stuck out for ten seconds sticks out in the picture, too.
-Of a month or more the summaries that the store keeps are taken. CO2 is what the detector makes of a past pH
-with the water it knows now.
+Of a month or more the summaries that the store keeps are taken. CO2 is what was judged at the time; before
+there is any of that, as after an upgrade, what the detector makes of the pH of then with the water of now.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.lamp.schedule import DAY_MIN, is_weekend
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.usual_day import lamp_schedule, usual_day
+from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_gas
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
@@ -75,7 +76,9 @@ def plot_of(
         for quantity in (TEMPERATURE, PH, LIGHT)
     }
     daily = span.step_ms < _DAY_MS
-    gas = _gas(watch, series[PH], series[TEMPERATURE]) if daily else {}
+    gas = _judged(store, name, start_ms, end_ms, max(SLOT_MS, span.step_ms))
+    if daily:
+        gas = _made_of_ph(watch, series[PH], series[TEMPERATURE], min(gas, default=end_ms)) | gas
     water = tank.water
     live = tank.livestock
     panels = [
@@ -91,7 +94,7 @@ def plot_of(
             limits=[limit for limit in (water.ph_low, water.ph_high) if limit is not None],
             usual=_usual(watch, PH, series[PH], zone) if daily else None,
         ),
-        _gas_panel(gas, live.co2_limit_mg_l),
+        _gas_panel(gas, live.co2_limit_mg_l, max(SLOT_MS, span.step_ms)),
         _panel(LIGHT, series[LIGHT], shades=_lamp_hours(watch, start_ms, end_ms, zone) if daily else []),
     ]
     return {
@@ -183,41 +186,54 @@ def _usual(
     return {"low": low, "high": high}
 
 
-def _gas(watch: TankWatch, acid: _Points, warmth: _Points) -> dict[int, tuple[float, float, float]]:
-    """CO2 in mg/L with one standard error either way, by the middle of each step's pH."""
+def _judged(store: EmbeddedStore, tank: str, start_ms: int, end_ms: int, step_ms: int) -> dict[int, GasRange]:
+    """What was judged, by the beginning of each step."""
+    found: dict[int, GasRange] = {}
+    for time_ms, gas in judged_gas(store, tank, start_ms, end_ms + 1):
+        step = time_ms // step_ms * step_ms
+        found[step] = gas.and_(found.get(step))
+    return found
+
+
+def _made_of_ph(watch: TankWatch, acid: _Points, warmth: _Points, before_ms: int) -> dict[int, GasRange]:
+    """By the middle of each step's pH, with one standard error either way."""
     detector = watch.of(CarbonDioxideDetector)
     found = {}
     for time, (low, high) in acid.items():
+        if time >= before_ms:
+            continue
         heat = warmth.get(time)
         celsius = None if heat is None else (heat[0] + heat[1]) / 2
         gas = detector.estimate.at(watch.tank, detector.curve, (low + high) / 2, celsius)
         if gas is not None and math.isfinite(gas.mg_l):
-            found[time] = (gas.low, gas.mg_l, gas.high)
+            found[time] = GasRange(gas.low, gas.mg_l, gas.mg_l, gas.high)
     return found
 
 
-def _gas_panel(gas: dict[int, tuple[float, float, float]], limit: float) -> dict[str, Any] | None:
+def _gas_panel(gas: dict[int, GasRange], limit: float, step_ms: int) -> dict[str, Any] | None:
     if not gas:
         return None
     times = sorted(gas)
-    middle = [gas[time][1] for time in times]
+    found = [gas[time] for time in times]
+    factor = max((one.high / one.most for one in found if one.most > 0), default=1.0)
+    least, most = min(one.least for one in found), max(one.most for one in found)
     return {
         "id": "co2",
         "title": "CO2, estimated from the pH",
         "unit": "mg/L",
         "decimals": 0,
+        "step": step_ms // 1000,
         "times": [time // 1000 for time in times],
-        "low": [round(value, 2) for value in middle],
-        "high": [round(value, 2) for value in middle],
+        "low": [round(one.least, 2) for one in found],
+        "high": [round(one.most, 2) for one in found],
         "limits": [limit],
         "usual": None,
         "likely": {
-            "low": [round(gas[time][0], 2) for time in times],
-            "high": [round(gas[time][2], 2) for time in times],
+            "low": [round(one.low, 2) for one in found],
+            "high": [round(one.high, 2) for one in found],
         },
         "shades": [],
-        "words": f"{min(middle):.0f} to {max(middle):.0f} mg/L, likely within a factor of "
-        f"{max(gas[time][2] / gas[time][1] for time in times):.1f}",
+        "words": f"{least:.0f} to {most:.0f} mg/L, likely within a factor of {factor:.1f}",
     }
 
 

@@ -13,6 +13,7 @@ import uvicorn
 
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.certificate import tls_fault, tls_files
+from rushlight.analysis.views.access.forwarded import networks_of
 from rushlight.analysis.views.access.keys import has_login
 from rushlight.analysis.views.access.openness import is_loopback, open_without_login
 from rushlight.analysis.views.page.app import PageApp
@@ -134,7 +135,7 @@ class StatusPage:
                 ssl_keyfile=None if files is None else files[1],
             ),
             listener,
-            Door(limit),
+            Door(limit, networks_of(wanted.proxies)),
             self._clock,
         )
         self._thread = threading.Thread(

@@ -9,6 +9,7 @@ from urllib.parse import parse_qsl, urlsplit
 from starlette.requests import Request
 from starlette.responses import Response
 
+from rushlight.analysis.views.access.forwarded import visitor_address
 from rushlight.analysis.views.access.records import EVERYBODY, Visitor
 from rushlight.analysis.views.page.desk import Denied, Desk
 
@@ -105,9 +106,10 @@ def require_own(request: Request, fields: Mapping[str, str], visitor: Visitor | 
         raise Denied("This page is too old to be sent; go back, load it again and repeat it.")
 
 
-def address_of(request: Request) -> str:
-    """Where the request comes from."""
-    return request.client.host if request.client else ""
+def address_of(desk: Desk, request: Request) -> str:
+    """Where the request comes from; behind a proxy of the settings, whom that has it from."""
+    peer = request.client.host if request.client else ""
+    return visitor_address(peer, request.headers.getlist("x-forwarded-for"), desk.proxies)
 
 
 def local_path(text: str) -> str:

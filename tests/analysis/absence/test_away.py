@@ -193,6 +193,15 @@ def test_the_sitters_page_on_paper(home: Path, capsys: pytest.CaptureFixture[str
     assert paper.startswith(b"%PDF-") and len(paper) > 3000
 
 
+def test_the_sitters_page_is_in_the_keepers_units(home: Path) -> None:
+    assert away("--sheet", "sheet") == 0
+    assert "20 to 27 °C" in (home / "sheet.html").read_text("utf-8")
+    (home / "rushlight.toml").write_text('[display]\nunits = "us"\n' + TOML, "utf-8")
+    assert away("--sheet", "sheet") == 0
+    page = (home / "sheet.html").read_text("utf-8")
+    assert "68 to 80.6 °F" in page and "°C" not in page  # NIST SP 811 (2008), B.8
+
+
 def test_the_sitter_is_sent_to_the_breaker_before_anything_else() -> None:
     document = sitter_sheet("porch", parse_settings(TOML).tanks["porch"], Sitter("a", "b"))
     texts = [one.text for one in document.blocks if isinstance(one, Paragraph) and one.strong]

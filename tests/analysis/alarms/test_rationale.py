@@ -7,7 +7,7 @@ import re
 import pytest
 
 from rushlight.analysis.alarms.book import AlarmBook
-from rushlight.analysis.alarms.cautions import CAUTIONS, cautions_due, cautions_for
+from rushlight.analysis.alarms.cautions import CAUTIONS, below, beside, cautions_due, cautions_for
 from rushlight.analysis.alarms.rationale import ANY, RATIONALE, Equipment, rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.wording import event_text
@@ -240,8 +240,54 @@ def test_the_first_300_characters_of_a_notice_are_enough_at_night(alarm: str, ha
     # each step is said once, and so is each caution
     for step in rationale_for(alarm, has).action_for(quantity):
         assert text.body.count(step) == 1, step
-    for caution in event.cautions:
-        assert text.body.count(caution) == 1
+    # and every caution once: its decisive words in a step, the rest below
+    body = " ".join(text.body.split())
+    for phrase in ("drip loop", "lower than its socket", "residual-current device of 30 mA", "IEC 61008-1",
+                   "local electrical codes"):  # fmt: skip
+        assert body.count(phrase) == 1, phrase
+    assert "licensed electrician" in body and body.count("lamp, heater or pump") == 0
+    if "gas" in rationale_for(alarm, has).cautions:
+        assert body.count("upright and tied") == body.count("if you feel dizzy") == 1
+        assert body.count("Never close off the hose") == 1
+    if "animals" in rationale_for(alarm, has).cautions:
+        assert body.count(CAUTIONS["animals"]) == 1
+    if "person-first" in rationale_for(alarm, has).cautions:
+        assert body.count(CAUTIONS["person-first"]) == 1
+
+
+_TO_PLUG_OR_WATER = re.compile(
+    r"\b(reach\w*|hose out|unplug|touch|scoop|rinse|wipe|ripple|air pump|hand goes)\b", re.IGNORECASE
+)
+
+
+@pytest.mark.parametrize("has", TANKS)
+@pytest.mark.parametrize("alarm", EVERY)
+def test_who_is_sent_to_plug_or_water_reads_the_caution_there(alarm: str, has: Equipment) -> None:
+    for quantity in ("ph", "temperature") if alarm == "probe-fault" else ("",):
+        steps = rationale_for(alarm, has).action_for(quantity)
+        said = [beside("electrical", step) for step in steps]
+        first = next(n for n, step in enumerate(steps) if _TO_PLUG_OR_WATER.search(step))
+        # of stray current the first step sends nobody anywhere
+        assert said[first] or (alarm == "stray-current-suspected" and "Keep your hands out" in steps[first])
+        for step in steps:
+            if re.search(r"\bunplug (the|a|it|all|everything)\b", step, re.IGNORECASE):
+                assert "at the wall" in step, step
+
+
+def test_a_caution_whose_words_no_step_has_is_said_in_full() -> None:
+    cautions = cautions_for("co2-overdose")
+    assert below(cautions, "1. Look at the tank.") == cautions
+    assert below(cautions, rationale_for("co2-overdose").steps()) != cautions
+    # half of the words is not the caution
+    assert below(cautions, "1. Unplug it at the wall.\n2. Take it with dry hands.") == cautions
+
+
+def test_gas_words_are_where_the_gas_leaves_into_the_room() -> None:
+    for gas in ("cylinder", "reactor", ""):
+        steps = rationale_for("co2-overdose", Equipment(gas)).lines
+        assert [step for step in steps if beside("gas", step)] == [
+            step for step in steps if step.startswith("Open the lid")
+        ]
 
 
 def test_a_probe_fault_says_what_to_do_with_that_probe_only() -> None:
@@ -252,4 +298,4 @@ def test_a_probe_fault_says_what_to_do_with_that_probe_only() -> None:
     assert "pH electrode" not in row.steps("light") and "Temperature probe" not in row.steps("light")
     assert "keep its tip wet" in row.steps() and "dry its connector" in row.steps()
     # what reads too high makes a controller give too much
-    assert "Unplug a pH controller that goes by it" in electrode
+    assert "If a pH controller goes by it, unplug that at the wall" in electrode

@@ -202,6 +202,19 @@ def test_typed_points_are_kept_shown_and_undone(home: Path, capsys: pytest.Captu
         (("ph", "--point", "4.00=178", "--point", "7.00=-174", "--celsius", "25"), "another buffer"),
         (("temperature", "--reference", "24", "--value", "12"), "broken probe"),
         (("temperature", "--ice", "--reference", "24"), "--reference VALUE"),
+        # an option that would be passed over is a slip
+        (("ph", "--buffer", "7.00", "--ice"), "--ice goes with temperature, not with ph"),
+        (("ph", "--buffer", "7.00", "--reference", "7"), "--reference goes with temperature or light"),
+        (("ph", "--point", "7.00=2", "--celsius", "25", "--value", "7"), "--value goes with"),
+        (("ph", "--buffer", "7.00", "--at", "18:30"), "--at goes with --point"),
+        (("temperature", "--ice", "--celsius", "20"), "--celsius goes with ph"),
+        (("temperature", "--ice", "--buffer", "7.00"), "--buffer goes with ph"),
+        (("light", "--ice", "--reference", "7400"), "--ice goes with temperature"),
+        (("light", "--reference", "nan", "--value", "7000"), "--reference"),
+        (("temperature", "--reference", "75", "--value", "24.1"), "did you mean 75 °F"),
+        (("ph", "--point", "7.00=2", "--celsius", "72"), "did you mean 72 °F"),
+        (("--history", "--ice"), "go alone"),
+        (("--undo", "1", "--value", "3"), "go alone"),
     ],
 )
 def test_what_can_not_be_right_is_refused_and_nothing_kept(
@@ -211,6 +224,18 @@ def test_what_can_not_be_right_is_refused_and_nothing_kept(
     assert said in capsys.readouterr().err
     with EmbeddedStore("rushlight.db", read_only=True) as store:
         assert store.log("cellar") == []
+
+
+def test_a_reference_in_the_keepers_own_units(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (home / "rushlight.toml").write_text('[display]\nunits = "us"\n' + TOML, "utf-8")
+    assert calibrate("temperature", "--reference", "75.2", "--value", "74.3") == 0
+    # 75.2 °F is 24.0 °C, 74.3 °F is 23.5 °C
+    with EmbeddedStore("rushlight.db", read_only=True) as store:
+        (entry,) = store.log("cellar")
+    assert entry.calibration is not None and entry.calibration.offset == pytest.approx(0.5)
+    assert calibrate("ph", "--point", "7.00=2.0", "--celsius", "77 F") == 0
+    with EmbeddedStore("rushlight.db", read_only=True) as store:
+        assert store.log("cellar")[-1].calibration.points[0].temperature_c == 25.0  # type: ignore[union-attr]
 
 
 def test_a_device_that_sends_finished_ph_is_calibrated_there(

@@ -191,6 +191,25 @@ def test_a_splash_is_none(shelf: Shelf) -> None:
     assert "co2-overdose" in shelf.names()
 
 
+@pytest.mark.parametrize("ph", [5.0, 4.5])
+def test_a_leap_to_deadly_figures_is_one_alarm_and_stays_it(shelf: Shelf, ph: float) -> None:
+    """An electrode that hangs in air shows what it likes: for three quarters of an hour it may be gas."""
+    shelf.run(180, calm(ph), calm(24.0))
+    assert shelf.names() == ["co2-overdose"] and shelf.raised[0][0] <= 15
+    assert shelf.watch.book.standing() == {"co2-overdose"}
+    (record,) = shelf.watch.book.records().values()
+    assert record.finding is not None
+    assert record.finding.observations[-1].startswith("it may be the probe: it leapt from")
+    # somebody has looked at the water: then it is the fault that is to be mended
+    key = ("shelf", "co2-overdose", "")
+    shelf.watch.book.shelve(key, shelf.now_ms + 3 * 3_600_000, shelf.now_ms, "keeper")
+    shelf.run(30, calm(ph), calm(24.0))
+    assert shelf.names() == ["probe-fault"]
+    # back in the water: all is over
+    shelf.run(120, calm(6.8), calm(24.0))
+    assert not shelf.raised and not shelf.watch.book.standing()
+
+
 def test_an_electrode_in_its_buffers_is_none(shelf: Shelf) -> None:
     """pH 7.00 and 4.01 (phthalate; Buck et al. 2002), four minutes each, and back."""
     shelf.run(60, lambda at: 7.0 if at < 4 else 4.01 if at < 8 else 6.8, calm(24.0))

@@ -23,7 +23,17 @@ temperature_high_c = 26.0
 
 
 def retained(broker: Broker) -> dict[str, dict[str, str]]:
-    command = ["mosquitto_sub", "-p", str(broker.port), "-t", "rushlight/+/alarms/#", "-W", "1", "-v"]
+    command = [
+        "mosquitto_sub",
+        "-p",
+        str(broker.port),
+        "-t",
+        "rushlight/+/alarms/#",
+        "-W",
+        "1",
+        "-v",
+        "--retained-only",
+    ]
     lines = subprocess.run(command, capture_output=True, text=True, check=False).stdout.splitlines()
     return {topic: json.loads(body) for topic, body in (line.split(" ", 1) for line in lines)}
 

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from rushlight.analysis.notices.keeping import NoticeKeeping
 from rushlight.analysis.notices.memory import OWN, Held, MemoryOutbox, NoticeMemory, key_of
 from rushlight.analysis.notices.queue import NoticeQueue
+from rushlight.analysis.notices.store_or_memory import NoticeKeeping
 from rushlight.analysis.notices.wording import Text
 from rushlight.collector.events import Event
 from rushlight.collector.settings import NoticeSettings

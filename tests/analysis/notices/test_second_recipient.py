@@ -10,6 +10,8 @@ import pytest
 from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.queue import NoticeQueue
+from rushlight.analysis.notices.wording import milliseconds
+from rushlight.collector.events import Event
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.analysis.notices.test_queue_safety import AT_NIGHT, MIN, MORNING, NIGHT, NOON, asks, event, waiting
@@ -124,6 +126,111 @@ def test_both_take_notices_and_only_the_first_are_missed(store: EmbeddedStore) -
     assert sent == ["json://keeper"]
     assert notifier.queue_missing(event().occurrence, store, NOON) == 0
     notifier.run_once(store, NOON + AFTER)
+    assert sent.count("json://neighbour") == 1
+
+
+def missing(store: EmbeddedStore, *events: Event, now_ms: int, settings: NoticeSettings | None = None) -> int:
+    """The events as they were kept and sent while only the keeper was there; then the second is added."""
+    before = NoticeQueue(settings or NoticeSettings(second_min=20), ("keeper",), "UTC")
+    asks(before, store, *events)
+    deliver(store, "keeper", max(milliseconds(one.time) for one in events))
+    return queue(settings).queue_missing(store, events[0].occurrence, now_ms)
+
+
+def neighbour(store: EmbeddedStore) -> list[int]:
+    return [at for _, target, _, at in waiting(store) if target == "neighbour"]
+
+
+def test_who_is_added_later_is_asked_about_what_nobody_has_answered(store: EmbeddedStore) -> None:
+    # within the time for an answer: when that is over
+    assert missing(store, event(), now_ms=NOON + 5 * MIN) == 1
+    assert neighbour(store) == [NOON + AFTER]
+    text = next(notice for notice in store.pending_notices() if notice.target == "neighbour")
+    assert "Not acknowledged for 20 min" in text.body
+    # once: neither the next start nor the next reload asks again
+    assert queue().queue_missing(store, event().occurrence, NOON + 6 * MIN) == 0
+    # an answer takes it away like any other
+    asks(queue(), store, event("acknowledged", NOON + 7 * MIN))
+    assert neighbour(store) == []
+
+
+def test_who_is_added_too_late_for_waiting_is_asked_at_once(store: EmbeddedStore) -> None:
+    assert missing(store, event(), now_ms=NOON + 3 * AFTER) == 1
+    assert neighbour(store) == [NOON + 3 * AFTER]
+    assert deliver(store, "neighbour", NOON + 3 * AFTER) == 1
+    # and hears of its end
+    asks(queue(), store, event("cleared", NOON + 4 * AFTER))
+    assert neighbour(store) == [NOON + 4 * AFTER]
+
+
+@pytest.mark.parametrize(
+    "events",
+    [
+        [event(priority="medium")],
+        [event(), event("acknowledged", NOON + MIN)],
+        [event(), event("shelved", NOON + MIN)],
+        [event(), event("cleared", NOON + MIN)],
+        [event(), event("priority-changed", NOON + MIN, priority="medium")],
+    ],
+)
+def test_who_is_added_later_is_not_asked_about_what_asks_nobody(
+    store: EmbeddedStore, events: list[Event]
+) -> None:
+    assert missing(store, *events, now_ms=NOON + 9 * AFTER) == 0
+    other = [event(alarm="co2-overdose"), event("priority-changed", NOON + MIN, alarm="co2-overdose")]
+    assert missing(store, other[0], now_ms=NOON + 9 * AFTER) == 1
+
+
+def test_the_time_for_an_answer_to_who_is_added_begins_with_the_question_that_is_open(
+    store: EmbeddedStore,
+) -> None:
+    # urgent from the first rise on, whatever came of it after
+    rise = event("priority-changed", NOON + 10 * MIN)
+    worse = event("priority-changed", NOON + 15 * MIN, priority="critical")
+    assert missing(store, event(priority="medium"), rise, worse, now_ms=NOON + 16 * MIN) == 1
+    assert neighbour(store) == [NOON + 10 * MIN + AFTER]
+    # answered, and then it grew worse
+    co2 = [
+        event(alarm="co2-overdose"),
+        event("acknowledged", NOON + MIN, alarm="co2-overdose"),
+        event("priority-changed", NOON + 12 * MIN, priority="critical", alarm="co2-overdose"),
+    ]
+    assert missing(store, *co2, now_ms=NOON + 16 * MIN) == 1
+    assert neighbour(store) == [NOON + 10 * MIN + AFTER, NOON + 12 * MIN + AFTER]
+
+
+def test_who_is_added_in_the_quiet_hours_has_the_morning_to_wait_for(store: EmbeddedStore) -> None:
+    quiet = NoticeSettings(
+        quiet_from=AT_NIGHT.quiet_from, quiet_to=AT_NIGHT.quiet_to, quiet_timezone="UTC", second_min=20
+    )
+    lamp = event(alarm="light-missing", at_ms=NIGHT, began_ms=NIGHT)
+    assert missing(store, lamp, now_ms=NIGHT + MIN, settings=quiet) == 1
+    assert neighbour(store) == [MORNING + AFTER]
+    # a clock that was ahead when the alarm came puts nobody off for as long
+    ahead = event(alarm="co2-overdose", at_ms=NOON + 9 * AFTER)
+    assert missing(store, ahead, now_ms=NIGHT + MIN, settings=quiet) == 1
+    assert NIGHT + MIN + AFTER in neighbour(store)
+
+
+def test_a_service_that_is_given_a_second_recipient_asks_them(store: EmbeddedStore) -> None:
+    sent: list[str] = []
+
+    def send(url: str, *text: object) -> bool:
+        sent.append(url)
+        return True
+
+    def notifier(**urls: str) -> Notifier:
+        return Notifier(NoticeSettings(), environment=urls, clock=lambda: NOON, sender=send)
+
+    first = {"RUSHLIGHT_NOTICE_URLS": "json://keeper"}
+    alone = notifier(**first)
+    with store.transaction():
+        store.add_event(event())
+        alone.queue_for(event(), store, NOON)
+    alone.run_once(store, NOON)
+    both = notifier(**first, RUSHLIGHT_SECOND_NOTICE_URLS="json://neighbour")
+    assert both.queue_missing(event().occurrence, store, NOON + 3 * AFTER) == 1
+    both.run_once(store, NOON + 3 * AFTER)
     assert sent.count("json://neighbour") == 1
 
 

@@ -146,15 +146,58 @@ def test_no_hand_is_sent_into_water_that_may_kill(desk: Desk) -> None:
     assert "plug in again" in desk.ask("hands-over")
 
 
-def test_an_end_of_hands_that_ended_nothing_is_not_confirmed(desk: Desk) -> None:
+@pytest.mark.parametrize("restart", [False, True])
+def test_hands_end_with_what_they_silence_when_the_clock_is_put_back(desk: Desk, restart: bool) -> None:
     desk.ask("hands")
-    desk.now -= 20 * MIN  # the clock is put back: what is shelved keeps the time that was left of it
+    if restart:
+        desk.now += 5_000
+        desk.live.tick(desk.now)
+        desk.keep()
+    desk.now -= 20 * MIN  # what is silent keeps the time that was left of it
+    if restart:
+        desk.boot()
+    else:
+        desk.live.tick(desk.now)
+    assert desk.live.wants(desk.now)
+    desk.keep()
+    book = desk.live.watches["hallway"].book
+    (end,) = {record.shelf_end_ms for record in book.records().values()}
+    assert end is not None and abs(end - desk.now - HANDS_MS) <= 5_000
+    # what is shown is what is judged
+    assert desk.store.get_meta(HANDS_META + "hallway") == str(end)
+    (hallway, _) = collect_facts(desk.settings, desk.store, desk.now).tanks
+    assert hallway.hands_until_ms == end
+    # they can go on, and be ended
+    desk.now += MIN
+    assert "done" in desk.ask("hands") and "done" in desk.ask("hands-over")
+    assert desk.live.watches["hallway"].book.records() == {}
+
+
+def test_a_clock_that_goes_on_moves_no_end_of_hands(desk: Desk) -> None:
+    desk.ask("hands")
+    kept = desk.store.get_meta(HANDS_META + "hallway")
+    desk.now += 10 * MIN
     desk.live.tick(desk.now)
     desk.keep()
-    said = desk.ask("hands-over")
-    assert said.startswith("refused: hallway: nothing that hands had silenced")
+    assert desk.store.get_meta(HANDS_META + "hallway") == kept
+    # over, and then the clock is put back to before: nobody's hands come in again by that
+    assert "done" in desk.ask("hands-over")
+    desk.now -= 20 * MIN
+    desk.live.tick(desk.now)
+    desk.keep()
+    assert desk.store.get_meta(HANDS_META + "hallway") == "0"
+
+
+def test_an_end_of_hands_that_ended_nothing_is_not_confirmed(desk: Desk) -> None:
+    desk.ask("hands")
     book = desk.live.watches["hallway"].book
-    assert {record.shelf_end_ms for record in book.records().values()} == {desk.now + HANDS_MS}
+    for _, alarm, quantity in list(book.records()):  # each ended by itself
+        number = desk.store.add_request("unshelve", "hallway", alarm, quantity, {}, "Ines", desk.now)
+        desk.live.poll(desk.store, desk.now)
+        desk.keep()
+        assert "done" in (desk.store.request_outcome(number) or "")
+    said = desk.ask("hands-over")
+    assert said.startswith("refused: hallway: nothing of what hands had silenced")
 
 
 def test_a_verdict_is_kept_and_may_be_changed(desk: Desk) -> None:

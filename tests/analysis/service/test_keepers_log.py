@@ -93,6 +93,8 @@ def test_what_is_typed_is_kept_listed_and_undone(home: Path, capsys: pytest.Capt
         (["--changed", "120%"], "--changed must be more than 0 and at most 100 %"),
         (["--changed", "a lot"], "'a lot' is no share of the water; write 20%, or the water as 12L or 3gal"),
         (["--changed", "80L"], "80 L is more than the tank's 60 L"),
+        (["--changed", "1,200L"], "'1,200L' can be read in two ways; write it without a comma"),
+        (["--changed", "1,200 gal"], "can be read in two ways; write it without a comma"),
         (["--fed", "--at", "2026-02-24 00:01"], "is in the future"),
         (["--fed", "--at", "tomorrow"], "'tomorrow' is no moment; write 18:30"),
         (["--fed", "--at", "25:00"], "'25:00' is no moment"),

@@ -11,11 +11,12 @@ from typing import Any
 import msgspec
 import pytest
 
-from rushlight.analysis.notices.keeping import NoticeKeeping
+from rushlight.analysis.notices.store_or_memory import NoticeKeeping
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
+from rushlight.collector.settings import MqttLink
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.analysis.service.test_live import BEGAN, Service, readings
 
@@ -285,6 +286,22 @@ def test_that_readings_are_not_kept_is_said_after_a_minute_of_it(
     service.live.hold(service.store, began - DAY, "no room")
     service.live.hold(service.store, began - DAY + MINUTE, "no room")
     assert said[1:] == [(began - DAY, began - DAY + MINUTE)]
+
+
+def test_the_notice_says_for_how_long_a_broker_of_the_older_kind_hands_on(service: Service) -> None:
+    def said() -> str:
+        service.live.hold(service.store, service.now, "no room")
+        service.live.hold(service.store, service.now + MINUTE, "no room")
+        (notice,) = service.live._notifier.keeping.outbox(None).pending_notices()
+        return notice.body
+
+    assert "What is wrong: no room\n\n" in said()
+    service.kill()
+    (link,) = service.live._settings.links or [MqttLink()]
+    service.live._settings = msgspec.structs.replace(
+        service.live._settings, links=[msgspec.structs.replace(link, protocol="3.1.1")]
+    )
+    assert "What is wrong: no room.\n\nlocalhost:1883, MQTT 3.1.1: while nothing can be stored" in said()
 
 
 def test_a_store_that_refuses_when_it_is_kept_is_asked_for_all_of_it_again(service: Service) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -58,14 +58,16 @@ class Parts:
         self.folder = folder
         self.done: list[str] = []
         self.outcomes: list[str] = []
-        self.unreadable = False
+        self.unreadable = self.unwritable = False
+        self.remembered: list[list[str]] = []  # what had been done by then
         self.reads = 0
         self.full = False
         self.page_is_had: Callable[[Settings], bool] = lambda settings: True
         self.wanted = self.settings()
         self.pages: list[Page] = []
         service = SimpleNamespace(
-            links=SimpleNamespace(prepare=lambda *_: {}),
+            links=SimpleNamespace(prepare=lambda *_: {}, ending=lambda prepared: [prepared]),
+            let_go=SimpleNamespace(keep=self._remember),
             settle=lambda: not self.full,
             maker=SimpleNamespace(successor=self._successor),
             renew=lambda *_: self.done.append("service"),
@@ -93,10 +95,19 @@ class Parts:
         )
 
     def settings(
-        self, high: float = 26, page: bool = True, port: int = 8742, link: str = "/dev/none"
+        self, high: float = 26, page: bool = True, port: int = 8742, link: str = "/dev/none", more: str = ""
     ) -> Settings:
         text = TEXT.format(high=high, page=str(page).lower(), port=port).replace("/dev/none", link)
+        for name in more.split():
+            at = text.index("[tanks.sill]")
+            text += text[at : text.index("[status_page]")].replace("sill", name)
         return parse_settings(text, str(self.folder / "rushlight.toml"))
+
+    def _remember(self, ending: list[object], now_ms: int) -> None:
+        assert ending == [{}]
+        self.remembered.append(list(self.done))
+        if self.unwritable:
+            raise StoreError("can't be written")
 
     def _renew(self, *_: object) -> None:
         if self.unlearnable:
@@ -111,8 +122,9 @@ class Parts:
         self.reads += 1
         return self.wanted
 
-    def _publish(self) -> None:
+    def _publish(self, tanks: Container[str]) -> None:
         self.done.append("alarms")
+        self.published_for = tanks
 
     def _successor(self, settings: Settings, store: object) -> None:
         if self.unreadable:
@@ -207,12 +219,31 @@ def test_a_new_broker_hears_of_the_alarms_that_are_active(
     assert "a new link" in parts.reload(high=25, link="/dev/other")
     assert parts.done[4:] == ["analysis", "notifier", "service", "notices", "alarms"]
 
-    def unreadable() -> None:
+    def unreadable(tanks: Container[str]) -> None:
         raise StoreError("can't be read")
 
     parts.reloader._running = parts.reloader._running._replace(publish_alarms=unreadable)
     assert "a new link" in parts.reload(high=25)  # it is in force all the same
     assert "a new broker hears" in caplog.text
+
+
+def test_a_broker_that_is_let_go_is_remembered_before_anything_changes(parts: Parts) -> None:
+    parts.unwritable = True
+    assert parts.reload(high=25) == "refused: can't be written"
+    assert parts.done == []
+    parts.unwritable = False
+    parts.reload(high=25)
+    assert parts.done == ["analysis", "notifier", "service", "notices"] and parts.remembered == [[], []]
+
+
+def test_brokers_hear_of_a_tank_that_comes_or_goes(parts: Parts) -> None:
+    parts.reload(high=25)
+    assert "alarms" not in parts.done
+    parts.reload(high=25, more="ledge")
+    assert parts.done[-1] == "alarms" and list(parts.published_for) == ["sill", "ledge"]
+    parts.reload(high=25)
+    assert parts.done[-5:] == ["analysis", "notifier", "service", "notices", "alarms"]
+    assert list(parts.published_for) == ["sill"]
 
 
 def test_a_page_that_cannot_be_had_is_said_and_the_old_one_goes_on(parts: Parts) -> None:

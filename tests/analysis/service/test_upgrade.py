@@ -140,7 +140,7 @@ def test_a_memory_that_is_lost_altogether_would_be_seen(
     never = Upgraded(restarted(six_days, tmp_path / "never" / "rushlight.db"), text, hour[0].time_ms)
     path = restarted(six_days, tmp_path / "blind" / "rushlight.db")
     alter(path)
-    monkeypatch.setattr("rushlight.analysis.service.relearn._RELEARN_MS", 0)
+    monkeypatch.setattr("rushlight.analysis.service.lost_snapshots._RELEARN_MS", 0)
     blind = Upgraded(path, text, hour[0].time_ms)
     for service in (never, blind):
         feed(service, hour)

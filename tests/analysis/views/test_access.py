@@ -10,6 +10,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -17,8 +18,9 @@ from urllib.parse import urlencode
 import pytest
 
 from rushlight.analysis.service import run as running
-from rushlight.analysis.service.inviting import invited, link_lines, revoked, set_password
+from rushlight.analysis.service.page_access import invited, link_lines, revoked, set_password
 from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, Attempts
+from rushlight.analysis.views.access.forwarded import networks_of, visitor_address
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
 from rushlight.analysis.views.access.openness import open_without_login
 from rushlight.analysis.views.overview import overview
@@ -210,6 +212,67 @@ def test_many_guesses_at_once_are_counted_too(page: Callable[..., Served]) -> No
     assert sorted(found) == [403] * MOST_FAILURES + [429] * (12 - MOST_FAILURES)
 
 
+def test_behind_a_proxy_each_visitor_is_counted_by_themselves(page: Callable[..., Served]) -> None:
+    served = page(proxies=["127.0.0.1"])
+    guesser, keeper = {"X-Forwarded-For": "203.0.113.7"}, {"X-Forwarded-For": "198.51.100.2, 203.0.113.9"}
+    wrong = {"name": "", "password": "not it, surely"}
+    for number in range(MOST_FAILURES + 1):
+        # what a visitor writes there itself makes nobody another: the proxy adds whom it has seen
+        forged = {"X-Forwarded-For": f"192.0.2.{number}, 203.0.113.7"}
+        status = Browser(served).ask("/login", wrong, **forged)[0]
+        assert status == (403 if number < MOST_FAILURES else 429)
+    right = {"name": "Ola", "password": PASSWORD}
+    assert Browser(served).ask("/login", right, **guesser)[0] == 429
+    assert Browser(served).ask("/login", right, **keeper)[0] == 303
+
+
+def test_who_is_no_proxy_of_the_settings_is_not_believed(page: Callable[..., Served]) -> None:
+    served = page()
+    for number in range(MOST_FAILURES):
+        fields = {"name": "", "password": "not it, surely"}
+        assert Browser(served).ask("/login", fields, **{"X-Forwarded-For": f"203.0.113.{number}"})[0] == 403
+    right = {"name": "Ola", "password": PASSWORD}
+    assert Browser(served).ask("/login", right, **{"X-Forwarded-For": "198.51.100.2"})[0] == 429
+
+
+@pytest.mark.parametrize(
+    ("peer", "forwarded", "found"),
+    [
+        ("10.0.0.2", ["203.0.113.7"], "203.0.113.7"),
+        ("10.0.0.2", ["192.0.2.1, 203.0.113.7"], "203.0.113.7"),
+        ("10.0.0.2", ["192.0.2.1", "203.0.113.7"], "203.0.113.7"),  # RFC 9110, 5.3: as if joined by commas
+        ("10.0.0.2", ["203.0.113.7, 10.9.9.9"], "203.0.113.7"),  # two proxies, one before the other
+        ("10.0.0.2", ["203.0.113.7:4711"], "203.0.113.7"),
+        ("10.0.0.2", ["[2001:db8::7]:4711"], "2001:db8::7"),
+        ("10.0.0.2", ["2001:db8::7"], "2001:db8::7"),
+        ("::ffff:10.0.0.2", ["203.0.113.7"], "203.0.113.7"),  # RFC 4291, 2.5.5.2
+        ("10.0.0.2", ["203.0.113.7, unknown"], "10.0.0.2"),
+        ("10.0.0.2", [], "10.0.0.2"),
+        ("10.0.0.2", ["203.0.113.7" + ", 10.0.0.3" * 20], "10.0.0.3"),  # no endless looking
+        ("203.0.113.9", ["198.51.100.2"], "203.0.113.9"),  # not a proxy
+        ("", ["198.51.100.2"], ""),
+    ],
+)
+def test_whose_request_it_is(peer: str, forwarded: list[str], found: str) -> None:
+    assert visitor_address(peer, forwarded, networks_of(["10.0.0.0/8"])) == found
+
+
+@pytest.mark.parametrize("name", ["proxy.lan", "0.0.0.0/0", "::/0", "192.0.2.300", ""])
+def test_what_is_no_proxys_address_is_said(name: str) -> None:
+    with pytest.raises(SettingsError, match=r"status_page.proxies\[2\]: .* is not the address of a proxy"):
+        parse_settings(f'[status_page]\nproxies = ["172.18.0.0/16", "{name}"]')
+    assert parse_settings('[status_page]\nproxies = ["172.18.0.0/16", "fd00::1"]').status_page.proxies
+
+
+def test_a_proxy_opens_the_page_so_it_needs_a_password(tmp_path: Path) -> None:
+    settings = parse_settings(SETTINGS.format(title="P"), str(tmp_path / "rushlight.toml"))
+    assert open_without_login(settings, settings.store_path()) == ""
+    settings.status_page.proxies = ["127.0.0.1"]
+    assert "proxies: a proxy opens the page" in open_without_login(settings, settings.store_path())
+    set_password(settings, PASSWORD, NOW)
+    assert open_without_login(settings, settings.store_path()) == ""
+
+
 def test_attempts_count_by_network_and_forget(clock: list[int]) -> None:
     attempts = Attempts()
     for i in range(MOST_FAILURES):
@@ -289,8 +352,11 @@ def test_a_sitters_link_shows_its_tanks_and_ends(page: Callable[..., Served], cl
     assert browser.ask("/people")[0] == 403
     assert browser.ask("/do/acknowledge", {"alarm": "porch/temperature-high"})[0] == 403
     (line,) = link_lines(settings, NOW)
-    # Tokyo's 2 March ends at 15:00 UTC (IANA tz database)
-    assert "Ines: porch; may look; until 2026-03-02 15:00 UTC" in line
+    # by the clock of the house: Tokyo's 2 March ends at 15:00 UTC (IANA tz database)
+    assert line.endswith("Ines: porch; may look; until 2026-03-03 00:00")
+    with EmbeddedStore(settings.store_path(), read_only=True) as store:
+        (link,) = Keys(store).links()
+    assert datetime.fromtimestamp(link.until_ms / 1000, UTC).isoformat() == "2026-03-02T15:00:00+00:00"
     clock[0] = NOW + 2 * 86_400_000
     assert browser.ask("/")[0] == 303
     assert Browser(served).ask(f"/visit/{secret}")[0] == 404

@@ -32,7 +32,7 @@ from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
 from rushlight.analysis.views.access.keys import Keys
 from rushlight.analysis.views.access.openness import is_loopback
-from rushlight.analysis.views.page import StatusPage, desk, live, showing
+from rushlight.analysis.views.page import StatusPage, desk, live, pages
 from rushlight.analysis.views.page.sparkline import BUCKET_MS, SPAN_MS, Trace, draw
 from rushlight.analysis.views.status import status_lines
 from rushlight.analysis.watch.saved import ANALYSIS_STATE, FAILED_META
@@ -367,7 +367,7 @@ def test_a_page_that_is_broken_does_not_stop_the_service(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = warm_tank(tmp_path)
-    monkeypatch.setattr(showing, "_HERE", tmp_path)  # its templates are not there
+    monkeypatch.setattr(pages, "_HERE", tmp_path)  # its templates are not there
     assert running._page(settings, settings.store_path(), lambda: NOW, lambda: True) is None
     assert "no status page (TemplateNotFound" in caplog.text
     settings.status_page.enabled = False

@@ -17,6 +17,7 @@ from pathlib import Path
 import psutil
 import pytest
 
+from rushlight.analysis.views.access.forwarded import networks_of
 from rushlight.analysis.views.page import door
 from tests.analysis.views.test_page import NOW, ROOT, Served, warm_tank
 from tests.conftest import wait_for
@@ -193,6 +194,19 @@ def test_what_is_no_request_fills_no_log(tmp_path: Path, caplog: pytest.LogCaptu
         assert len(caplog.records) <= 1
     finally:
         served.page.stop()
+
+
+def test_a_proxy_of_the_settings_comes_for_many() -> None:
+    class Caller:
+        waits = False
+
+    with socket.socket() as one:
+        for proxies, most in (((), door.MOST_FROM_ONE), (networks_of(["192.0.2.0/24"]), door.MOST)):
+            made = door.Door(1 << 20, proxies)
+            for number in range(most):
+                assert made.admit(one, "192.0.2.7"), number
+                made.enter(Caller(), "192.0.2.7")  # type: ignore[arg-type]
+            assert not made.admit(one, "192.0.2.7")
 
 
 def test_the_figures_are_those_that_were_thought_about() -> None:

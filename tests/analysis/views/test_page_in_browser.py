@@ -313,7 +313,7 @@ def test_the_curves_of_each_span_are_drawn_and_marked(warm: Watched, look: Calla
     for span in ("day", "week", "month", "year"):
         page.click(f"[data-span={span}]")
         page.wait_for_selector(f"#plots[data-drawn={span}]")
-        assert page.locator(".plot canvas").count() == (3 if span == "year" else 4)
+        assert page.locator(".plot canvas").count() == 4
     page.get_by_text("What is marked in the curves").click()
     expect(page.locator("#marks")).to_contain_text("changed 25 % of the water")
     expect(page.locator("#marks a").first).to_have_attribute("href", re.compile("^/alarm/alcove/"))

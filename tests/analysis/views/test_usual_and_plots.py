@@ -23,11 +23,12 @@ from rushlight.analysis.views.page.history import past_alarms
 from rushlight.analysis.views.page.plots import SPANS, plot_of
 from rushlight.analysis.views.usual_day import LEAST_DAYS, usual_day
 from rushlight.analysis.watch.saved import watch_of
+from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
-from rushlight.collector.settings import Settings
+from rushlight.collector.settings import Settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.analysis.views.page_world import DAY_MS, values, world
+from tests.analysis.views.page_world import DAY_MS, SETTINGS, values, world
 
 NOW = 1_772_368_200_000  # 2026-03-01T12:30Z, 13:30 in Warsaw: lamp and gas are on
 HOUR = 3_600_000
@@ -101,11 +102,36 @@ def test_each_span_keeps_its_extremes(quiet: Settings, tmp_path: Path, span: str
     marks = [(mark["kind"], mark["text"]) for mark in told["marks"] if mark["kind"] != "alarm"]
     assert ("test", "KH 3 dKH") in marks
     assert (("water", "changed 25 % of the water; cleaned") in marks) is (span != "day")
-    assert ("co2" in panels) is (span != "year")
+    gas = panels["co2"]  # of a year, too
+    assert len(gas["times"]) >= 3
+    for low, least, most, high in zip(
+        gas["likely"]["low"], gas["low"], gas["high"], gas["likely"]["high"], strict=True
+    ):
+        assert 0 < low <= least <= most <= high
 
 
-def test_co2_of_the_curve_is_the_detectors_own(quiet: Settings) -> None:
-    with EmbeddedStore(quiet.store_path(), read_only=True) as store:
+def test_co2_of_the_curve_is_what_was_judged_then(tmp_path: Path) -> None:
+    settings = world(tmp_path, NOW, days=3)
+    other = SETTINGS.replace("carbonate_hardness_dkh = 3.0", "carbonate_hardness_dkh = 9.0")
+    later = parse_settings(other, settings.path)
+    with EmbeddedStore(settings.store_path(), read_only=True) as store:
+        watch, _ = watch_of("alcove", settings.tanks["alcove"], store)
+        told = [
+            plot_of(store, TankWatch("alcove", one.tanks["alcove"]), one.tanks["alcove"], "day", NOW, [])
+            for one in (settings, later)
+        ]
+    first, second = (next(panel for panel in one["panels"] if panel["id"] == "co2") for one in told)
+    assert first == second  # a hardness that is corrected today changes no past judgement
+    shown = watch.of(CarbonDioxideDetector).shown
+    assert shown is not None
+    assert first["low"][-1] <= round(shown.gas.mg_l, 2) <= first["high"][-1]
+    assert max(first["high"]) > 1.5 * min(first["low"])  # by night and by day
+
+
+def test_before_any_was_kept_co2_is_made_of_the_ph(tmp_path: Path) -> None:
+    quiet = world(tmp_path, NOW, days=6)
+    with EmbeddedStore(quiet.store_path()) as store:
+        store._run("DELETE FROM states WHERE kind = 'judged-gas'")  # as an earlier version left it
         watch, _ = watch_of("alcove", quiet.tanks["alcove"], store)
         told = plot_of(store, watch, quiet.tanks["alcove"], "day", NOW, [])
         (alcove, _) = collect_facts(quiet, store, NOW).tanks

@@ -140,6 +140,45 @@ def test_an_electrode_that_jitters_may_hide_a_surge_and_is_as_urgent() -> None:
     assert {f.alarm for f in diagnose([again, surge], {"co2-overdose"})} == {"probe-fault", "co2-overdose"}
 
 
+def leapt() -> Finding:
+    return Finding(alarm="probe-fault", quantity="ph", credible="leap", observations=["pH 5.0", "it leapt"])
+
+
+def test_a_leap_that_has_raised_an_overdose_is_one_event_and_one_alarm() -> None:
+    """ISA-18.2 (2016) asks that one event is not reported by several alarms; the graver one stays."""
+    surge = Finding(alarm="co2-overdose", priority="critical", observations=["pH 5.0, about 900 mg/L"])
+    for order in ([leapt(), surge], [surge, leapt()]):
+        (alone,) = diagnose(order, {"co2-overdose"})
+        assert (alone.alarm, alone.priority) == ("co2-overdose", "critical")
+        assert alone.observations == ["pH 5.0, about 900 mg/L", "it may be the probe: it leapt"]
+    assert len(surge.observations) == 1, "its detector gives the same finding in each frame"
+    # not raised yet: the fault, as before
+    (alone,) = diagnose([leapt(), surge])
+    assert alone.alarm == "probe-fault"
+
+
+@pytest.mark.parametrize("other", ["stray-current-suspected", "setting-doubtful"])
+def test_a_leap_is_hidden_by_no_overdose_that_is_explained_away(other: str) -> None:
+    surge = Finding(alarm="co2-overdose", priority="critical")
+    cause = Finding(alarm=other, explains=["co2-overdose"])
+    said = {f.alarm for f in diagnose([leapt(), surge, cause], {"co2-overdose"})}
+    assert said == ({other} if other.startswith("stray") else {other, "probe-fault"})
+
+
+def test_a_leap_is_told_where_the_overdose_is_silenced_or_over() -> None:
+    surge = Finding(alarm="co2-overdose", priority="critical")
+    both = diagnose([leapt(), surge], {"co2-overdose"}, {("co2-overdose", "")})
+    assert {f.alarm for f in both} == {"co2-overdose", "probe-fault"}
+    other = Finding(alarm="light-missing")
+    assert len(diagnose([leapt(), other], {"co2-overdose"})) == 2
+    # of the electrode only, and only a leap: another fault is no part of that event
+    for fault in (
+        Finding(alarm="probe-fault", quantity="temperature", credible="leap"),
+        Finding(alarm="probe-fault", quantity="ph", credible="values"),
+    ):
+        assert fault in diagnose([fault, surge], {"co2-overdose"})
+
+
 @pytest.mark.parametrize(
     ("cause", "harm"),
     [

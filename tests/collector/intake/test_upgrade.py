@@ -19,7 +19,7 @@ from rushlight.collector.log import ClearLog
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.saved import pack, unpack
-from rushlight.collector.store.settled import settled_ms
+from rushlight.collector.store.settled_time import settled_ms
 
 SETTINGS = """
 [[links]]

@@ -26,8 +26,8 @@ from rushlight.collector.errors import ServerAway, SettingsError
 from rushlight.collector.influx.drain import Drain
 from rushlight.collector.influx.points import line_of
 from rushlight.collector.readings import Reading
+from rushlight.collector.service.moved_tanks import take_over
 from rushlight.collector.service.parts import Part, parse_part, part_of, settings_of_part
-from rushlight.collector.service.take_over import take_over
 from rushlight.collector.settings import NoticeSettings, Settings, load_settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.conftest import Broker, now_ms, wait_for

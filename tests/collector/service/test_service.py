@@ -23,7 +23,7 @@ from rushlight.collector.intake import backlog
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.links import Deliver
 from rushlight.collector.readings import Reading
-from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.deadline import Ending
 from rushlight.collector.service.listener import LINKS_META
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.service.systemd import sd_notify, watchdog_s

@@ -17,7 +17,7 @@ from rushlight.collector.intake.batch import Arrival
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.links import Deliver
 from rushlight.collector.service import loop
-from rushlight.collector.service.ending import Ending
+from rushlight.collector.service.deadline import Ending
 from rushlight.collector.service.listener import LINKS_META
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore

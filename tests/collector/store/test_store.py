@@ -149,6 +149,17 @@ def test_arrivals_continue_where_a_saved_state_ends(store: EmbeddedStore) -> Non
     assert store.states("analysis") == ["hallway"]
 
 
+@pytest.mark.parametrize("count", [1, 99, 100, 101, 250])
+def test_the_order_of_arrival_is_kept_however_many_come_at_once(store: EmbeddedStore, count: int) -> None:
+    times = [(7 * n) % 251 for n in range(count)]  # not in the order of time
+    store.add_readings([reading(n) for n in times])
+    store.add_readings([reading(1000), reading(times[0])])  # the second is a repeat
+    store.add_readings([reading(999)])
+    found = list(store.arrivals_after(0))
+    assert [r.time_ms for _, r in found] == [*times, 1000, 999]
+    assert [position for position, _ in found] == [*range(1, count + 2), count + 3]
+
+
 def test_a_transaction_is_all_or_nothing(store: EmbeddedStore) -> None:
     with pytest.raises(RuntimeError), store.transaction():
         store.add_readings([reading(1)])

@@ -43,6 +43,8 @@ class Board:
     def read(self):
         at = self.count
         self.count += 1
+        if at >= self.settings.QUIET_FROM:
+            return []
         room = None if at % 5 == 4 else 20.5
         return [
             ("temperature", "Cel", 20 + at / 16),
@@ -63,4 +65,6 @@ sys.path.insert(0, SETTINGS.NODE)
 
 from node import Node  # noqa: E402
 
-Node(SETTINGS, Board(SETTINGS)).run(SETTINGS.REPORTS)
+node = Node(SETTINGS, Board(SETTINGS))
+node.client.keepalive_s = SETTINGS.KEEPALIVE_S or node.client.keepalive_s
+node.run(SETTINGS.REPORTS)

@@ -95,6 +95,7 @@
   }
 
   setInterval(ages, 1000);
+  setInterval(() => { if (document.querySelector("[data-working]") && !document.hidden) renew(); }, 1500);
   ages();
   if (document.body.hasAttribute("data-live")) {
     listen();

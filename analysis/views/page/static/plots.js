@@ -31,7 +31,7 @@
   function draw(panel, told) {
     const ink = colour("ink"), faint = colour("faint"), trace = colour("trace"), high = colour("high"), medium = colour("medium");
     const band = panel.likely || panel.usual;
-    const data = gaps(band, panel.times, panel.low, panel.high, told.step);
+    const data = gaps(band, panel.times, panel.low, panel.high, panel.step || told.step);
     const box = document.createElement("div");
     box.className = "plot";
     const head = document.createElement("h3");
