@@ -11,11 +11,12 @@ import bisect
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
+from rushlight.analysis.detectors.lamp.steady_light import steady_level
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
-__all__ = ["Edge", "LampTracker", "steady_level"]
+__all__ = ["Edge", "LampTracker"]
 
 
 class Edge(msgspec.Struct):
@@ -290,24 +291,3 @@ class LampTracker(msgspec.Struct, dict=True):
             self.plateau_days.append(day)
             del self.plateaus[: -TRACKER.kept_days]
             del self.plateau_days[: -TRACKER.kept_days]
-
-
-def steady_level(values: list[float]) -> float | None:
-    """At what brightness (lx) light rested for longest in a day of five-minute values; None if it did not.
-
-    Sun and clouds move, a lamp stays as it is: the level at which most of what was steady lies together.
-    """
-    beside = TRACKER.steady_beside
-    steady = []
-    for i in range(beside, len(values) - beside):
-        near = values[i - beside : i + beside + 1]
-        if min(near) > TRACKER.lamp_lx and max(near) - min(near) <= TRACKER.steady_share * max(near):
-            steady.append(values[i])
-    steady.sort()
-    best, first = steady[:0], 0
-    for last, value in enumerate(steady):
-        while steady[first] < (1 - TRACKER.together_share) * value:
-            first += 1
-        if last + 1 - first > len(best):
-            best = steady[first : last + 1]
-    return median(best) if len(best) >= TRACKER.blind_values else None

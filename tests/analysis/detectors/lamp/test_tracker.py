@@ -15,7 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker, steady_level
+from rushlight.analysis.detectors.lamp.steady_light import steady_level
+from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 
 MINUTE = 60_000
 DAY = 1440
