@@ -161,9 +161,6 @@ class OverdoseNumbers(Numbers, frozen=True, kw_only=True):
     over_soon_probability: Annotated[
         float, Of("", "of being over it within the hour that a person needs, at the pH's own pace")
     ] = 0.841
-    creeping_probability: Annotated[
-        float, Of("", "the same where hardness runs out, which looks like gas by the old KH")
-    ] = 0.994
     creeping_share: Annotated[float, Of("", "of the limit: there a forecast begins from no less")] = 0.6
     scatters: Annotated[float, Of("scatters", "of the daily lowest pH are added to each departure")] = 1.5
     over_below_ph: Annotated[
