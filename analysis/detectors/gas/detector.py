@@ -28,7 +28,6 @@ from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
 
 __all__ = ["CarbonDioxideDetector", "Judged"]
 
-
 _UNSURE = ("co2-overdose", "stray-current-suspected")  # while these are active no surge is looked for
 
 
