@@ -155,8 +155,8 @@ _AROUND = re.compile(
 _LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?!\w|/(?!h\b))")
 _DEGREES = re.compile(rf"(?<![\w.])(?P<values>{_RUN}) (?P<unit>dKH|dGH)(?!\w| \()")
 _ONE = re.compile(_NUMBER)
-_CUT_NAME = 8  # letters that a headline leaves of a name at least
 _SMALL_GAL = 2.0
+_CUT_NAME = 8  # letters that a headline leaves of a name at least
 
 
 class _Titled(Protocol):

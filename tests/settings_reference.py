@@ -100,7 +100,8 @@ MEANINGS: dict[str, str] = {
     "status_page.tls_certificate": "PEM file of the page's certificate, with those that signed it; "
     "the page is then https",
     "status_page.tls_key": "PEM file of the certificate's key",
-    "status_page.proxies": "proxies before the page (addresses, networks) whose `X-Forwarded-For` counts",
+    "status_page.proxies": "addresses or networks of proxies before the page; "
+    "their `X-Forwarded-For` is believed",
 }
 """Dotted key: what it is, for who writes the file."""
 

@@ -18,6 +18,7 @@ __all__ = [
     "PART",
     "Hardness",
     "Within",
+    "litres",
     "moment_ms",
     "parse_span_ms",
     "say",
@@ -105,6 +106,23 @@ def temperature(option: str, text: str | None, settings: Settings) -> float | No
     asked = did_you_mean(value, "°C")
     if asked:
         raise click.BadParameter(f"{value:g} °C is no water and no room; {asked}", param_hint=option)
+    return value
+
+
+def litres(option: str, text: str | None, settings: Settings, least: float, most: float) -> float | None:
+    """Litres of what was typed, between two; a number alone is in the units of `[display]`."""
+    from rushlight.collector.units import shown, typed
+
+    if text is None:
+        return None
+    units = settings.display.units
+    try:
+        value = typed(text, "L", "gal" if units == "us" else "")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint=option) from None
+    if not least <= value <= most:
+        bounds = shown(f"{least:g} to {most:g} L", units)
+        raise click.BadParameter(f"must be {bounds}, not {text}", param_hint=option)
     return value
 
 

@@ -48,7 +48,7 @@ def away(settings: Settings, order: Order, talk: Talk) -> None:
         talk.tell(caution=text)
     with log_store(settings, order.tank) as store:
         keep_document(store, SHEET, order.tank, found.sheet, found.until, now_ms)
-    for line in _write(settings, found.sheet, order):
+    for line in _written(settings, found.sheet, order):
         if line.startswith("no PDF"):
             talk.line(line)
 
@@ -73,10 +73,11 @@ def sheet(settings: Settings, order: Order, talk: Talk) -> None:
         document = sitter_sheet(order.tank, tank, sitter)
     talk.tell(paper=as_plain(in_units(document, settings.display.units, titles(settings.tanks))))
     if order.text("paper") == "yes":
-        for line in _write(settings, document, order):
+        for line in _written(settings, document, order):
             if line.startswith("no PDF"):
                 talk.line(line)
 
 
-def _write(settings: Settings, document: Document, order: Order) -> list[str]:
-    return write_paper(document, str(order.place("sheet")), settings.display.units, titles(settings.tanks))
+def _written(settings: Settings, document: Document, order: Order) -> list[str]:
+    units = settings.display.units
+    return write_paper(document, str(order.place("sheet")), units, titles(settings.tanks))

@@ -18,7 +18,7 @@ __all__ = ["write_paper"]
 def write_paper(
     document: Document, name: str, units: Display = "metric", names: Iterable[str] = ()
 ) -> list[str]:
-    """Write both in those units, but for `names`; a line for each, and what is missing.
+    """Write both in those units; a line for each, and what is missing. `names` of tanks stay as they are.
 
     RushlightError: a file can't be written.
     """

@@ -12,7 +12,7 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.document import Block, Curve, Document, Heading, Listing, Paragraph, Table
-from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, Load
+from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, FLOOD, Load
 from rushlight.analysis.periodic.changes import changes_of, changes_words
 from rushlight.analysis.periodic.figures import belief, curve_points, lit, seen, spread
 from rushlight.analysis.physics.plant_light import daily_light_mol, ppfd_umol
@@ -29,6 +29,7 @@ _SERIES = (
     ("room temperature", "°C", 1, seen("room_temperature")),
     ("pH", "", 2, seen("ph")),
     (_GAS, "mg/L", 0, belief("co2_mg_l")),
+    ("KH, as it is held to be", "dKH", 1, belief("kh_dkh")),
 )
 
 
@@ -195,6 +196,12 @@ def _alarms(span: Span) -> Iterator[Block]:
     yield Paragraph(
         f"{load.a_day:.1f} a day: {judged}. (EEMUA 191 and ISA-18.2 accept 144 a day of an operator "
         f"whose work it is.)"
+    )
+    parts = ", ".join(f"{number} {priority}" for priority, number in load.by_priority)
+    flood = "a flood that nobody reads" if load.most_at_once >= FLOOD else "no flood"
+    yield Paragraph(
+        f"By priority: {parts} (of many, some 5 % should be high, 15 % medium, 80 % low). "
+        f"{load.most_at_once} at most within ten minutes: {flood} ({FLOOD} are one)."
     )
     yield from _stale(load)
     if sum(row.judged for row in load.rows) < sum(row.raised for row in load.rows):

@@ -14,6 +14,7 @@ from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.notices.alarm_topics import Told, tell_nobody
 from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.notices.reach import reach_of
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
@@ -179,10 +180,14 @@ class LiveAnalysis(Watches):
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
+            if request.kind == "reach":
+                return f"done: {reach_of(self._notifier)}"
             if request.kind in Asides.KINDS:
                 events, outcome = self._asides.carry_out(watch, request, store, now_ms)
             else:
-                events, outcome = answer(self._trials, watch, request, now_ms)
+                # raised in this very round, neither kept nor sent from memory: nobody has seen it
+                unseen = {e.occurrence for e in self._events[self._held :] if e.event == "raised"}
+                events, outcome = answer(self._trials, watch, request, now_ms, unseen)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)

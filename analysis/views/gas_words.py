@@ -45,6 +45,8 @@ def _moving(tank: TankSettings) -> str:
         out += f"; new water has {water.tap_hardness_dkh:g} dKH"
     if water.active_soil:
         out += "; the soil takes up hardness, so a KH test counts for days only"
+    if tank.started is not None:
+        out += f"; in the first month from {tank.started} on KH is held for less sure"
     return out
 
 

@@ -92,8 +92,7 @@ class CollectorService:
         self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
-        self._tick_ms = self._poll_ms = self._report_ms = 0
-        self._reading_ms = 0
+        self._tick_ms = self._poll_ms = self._report_ms = self._reading_ms = 0
         self._backlog = Backlog()
         self._failing = False
         self._why = ""  # the store can't be written; "" where it can, as far as is known

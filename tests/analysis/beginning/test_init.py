@@ -127,6 +127,7 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
             terminal.answer("Install that now", "show")
             terminal.answer("this user's own instead", "yes")
             assert terminal.end() == 0, terminal.text
+            assert watched(tmp_path, "23.45 °C")
         finally:
             stop.set()
             thread.join()
@@ -156,6 +157,26 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
     ]
     unit = tmp_path / "own" / "systemd" / "user" / "rushlight.service"
     assert f"EnvironmentFile=-{secret}" in unit.read_text() and "User=" not in unit.read_text()
+
+
+def watched(folder: Path, value: str) -> bool:
+    """`rushlight run` by these settings, until `rushlight status` shows the value."""
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "src")}
+    command = [sys.executable, "-m", "rushlight.analysis.commands.main"]
+    service = subprocess.Popen([*command, "run"], cwd=folder, env=environment, stderr=subprocess.PIPE)
+    try:
+        for _ in range(60):
+            time.sleep(0.5)
+            asked = [*command, "status"]
+            done = subprocess.run(
+                asked, cwd=folder, env=environment, capture_output=True, text=True, check=False
+            )
+            if value in done.stdout and "the service runs" in done.stdout:
+                return True
+    finally:
+        service.terminate()
+        said = service.communicate(timeout=40)[1].decode()
+    raise AssertionError(said)
 
 
 def stand_ins(folder: Path, asked: Path, fails: str = "no-such-word") -> Path:

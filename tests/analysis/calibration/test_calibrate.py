@@ -21,6 +21,8 @@ from rushlight.analysis.calibration.history import history_lines, slope_forecast
 from rushlight.analysis.calibration.steady import Steady
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.physics.buffers import buffer_ph
+from rushlight.analysis.views.electrode_drift import calibration_due, due_words
+from rushlight.analysis.views.status import status_lines
 from rushlight.collector.errors import LogError
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import Flag, Reading
@@ -318,6 +320,42 @@ def test_the_trend_of_the_slope_says_when_it_is_worn() -> None:
     assert level is not None and level[2] is None
     tank = parse_settings(TOML).tanks["cellar"]
     assert "due now" in " ".join(history_lines(tank, falling, NOW + 92 * DAY))
+
+
+def test_an_electrode_that_drifts_is_due_sooner(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """5.9159 mV are 0.1 pH (Nernst slope at 25 °C): in 20 days, so 20 days are as long as it keeps."""
+    tank = parse_settings(TOML).tanks["cellar"]
+    for step, interval in ((SLOPE_25 / 10, 20), (SLOPE_25, 7), (SLOPE_25 / 100, 31)):
+        drifting = [electrode_entry(NOW + i * 20 * DAY, 98.0, i * step) for i in range(3)]
+        last = NOW + 40 * DAY
+        due = calibration_due(drifting, last + 5 * DAY)
+        assert due is not None and due.left_days == interval - 5, step
+        assert due.drift_a_day == pytest.approx(step / SLOPE_25 / 20, rel=1e-4)
+        assert due_words(drifting, last + (interval - 1) * DAY) == ""
+        assert "calibrate it again" in due_words(drifting, last + interval * DAY)
+    assert "It drifts by 1.55 pH a month" in " ".join(
+        history_lines(tank, [electrode_entry(NOW + i * 20 * DAY, 98.0, i * SLOPE_25) for i in range(3)], NOW)
+    )
+    assert calibration_due([], NOW) is None
+    alone = calibration_due([electrode_entry(NOW, 98.0)], NOW)
+    assert alone is not None and alone == (31, None)
+    # status says it, where the calibration is not a month old yet
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_readings(
+            [
+                Reading("cellar", name, NOW - MINUTE // 2, v, 1, 5)
+                for name, v in (("ph", 7.0), ("ph_probe", 3.0))
+            ]
+        )
+        for days, offset in ((60, 0.0), (40, SLOPE_25 / 5), (20, 2 * SLOPE_25 / 5)):
+            store.add_log(electrode_entry(NOW - days * DAY, 98.0, offset), "me", NOW)
+        known = (
+            "[tanks.cellar.ph_calibration]\ncalibrated = 2026-01-05\n"
+            "points = [{ ph = 7.0, mv = 0.0 }, { ph = 4.0, mv = 175.0 }]\n"
+        )
+        lines = status_lines(parse_settings(TOML + known), store, NOW)
+        text = "\n".join(line.plain for line in lines)
+    assert "drifts by 0.31 pH a month" in text
 
 
 def test_live_over_a_serial_line_in_two_buffers(

@@ -6,9 +6,12 @@ fluorescent light for each µmol/(m²·s).
 
 from __future__ import annotations
 
+import json
 import math
 import re
+import threading
 import time
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
@@ -136,12 +139,15 @@ def test_alarm_load() -> None:
     assert (row.raised, row.answered, row.to_answer_s, row.chatters) == (4, 1, 3600, True)
     assert row.longest_s == pytest.approx(37.8 * 3600) and load.stale == ("light-missing",)
     assert load.a_day == 2.0
+    assert (load.most_at_once, load.by_priority) == (1, (("low", 4),))
+    flood = alarm_load([event("raised", i * MINUTE, i) for i in range(12)], 0, DAY)
+    assert flood.most_at_once == 10  # of a dozen, a minute apart
     assert not alarm_load(rows[:4], 0, 2 * DAY).rows[0].chatters
     assert alarm_load(rows[-1:], 0, DAY).rows == ()
     assert (row.judged, row.false) == (0, 0)
     # raised before the span: no load of it, and stale as long as it is active in it
     old = [event("raised", 0, 7), event("raised", 0, 8, "water"), event("cleared", 3 * DAY, 8, "water")]
-    assert alarm_load(old, 5 * DAY, 7 * DAY) == ((), 0.0, ("light-missing",), ())
+    assert alarm_load(old, 5 * DAY, 7 * DAY) == ((), 0.0, ("light-missing",), (), 0, ())
     assert alarm_load(old, 2 * DAY, 7 * DAY).stale == ("light-missing", "water")
     assert (
         alarm_load([*old, event("raised", DAY, 9), event("cleared", 2 * DAY, 9)], 5 * DAY, 7 * DAY).stale
@@ -190,6 +196,7 @@ def test_a_week_on_paper(home: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "CO2, estimated" in out and "calibrate the pH electrode" in out and "1 alarms, 0.1 a day" in out
     page = (home / "porch-report.html").read_text("utf-8")
     assert page.count("<svg") >= 4 and "changed 20 % of the water" in page and "EEMUA 191" in page
+    assert "By priority: 1 low" in page and "no flood" in page
     assert page.count(">W</text>") == 3 * page.count("<svg") and ">!</text>" in page
     assert page.count("<polygon") == 1  # of CO2, between which it was
     assert (home / "porch-report.pdf").read_bytes().startswith(b"%PDF-")
@@ -230,6 +237,40 @@ def test_a_report_in_the_keepers_units(home: Path, capsys: pytest.CaptureFixture
     assert "75.2 °F" in page and "°C" not in page
     axis = re.search(r"water temperature[^<]*?([\d.]+) to ([\d.]+) °F", page)
     assert axis is not None and 73 < float(axis[1]) < float(axis[2]) < 77
+
+
+def test_a_report_by_notice(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over HTTP to a server of this test, by a `json://` target."""
+    came: list[dict[str, str]] = []
+
+    class Taker(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            came.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None: ...
+
+    server = HTTPServer(("127.0.0.1", 0), Taker)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        assert main(["report", "porch", "--send"]) == 2
+        assert "RUSHLIGHT_NOTICE_URLS" in capsys.readouterr().err and not came
+        port = server.server_address[1]
+        monkeypatch.setenv("RUSHLIGHT_NOTICE_URLS", f"json://127.0.0.1:{port}/k3y json://127.0.0.1:9/")
+        assert main(["report", "porch", "--send"]) == 0
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    out = capsys.readouterr().out
+    assert out.count(": taken") == 1 and out.count(": not taken") == 1 and "k3y" not in out
+    (notice,) = came
+    assert notice["title"] == "Tank on the porch: the last 7 days"
+    assert "51 % of the old water is left" in notice["message"] and "next: " in notice["message"]
 
 
 def test_an_alarm_that_is_older_than_the_week_is_named(
