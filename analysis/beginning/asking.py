@@ -5,12 +5,27 @@ from __future__ import annotations
 import datetime
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
+from zoneinfo import available_timezones
 
 from rushlight.collector.units import did_you_mean, shown, typed
 
-__all__ = ["Desk", "checked", "is_day", "is_time", "is_units", "local_units", "number", "optional"]
+__all__ = [
+    "Desk",
+    "checked",
+    "choice",
+    "is_day",
+    "is_units",
+    "local_units",
+    "number",
+    "optional",
+    "time_of_day",
+    "time_zone",
+    "yes",
+]
+
+_TIME = re.compile(r"(\d|[01]\d|2[0-3])[:.]([0-5]\d)")
 
 
 class Desk(NamedTuple):
@@ -28,6 +43,48 @@ def checked(desk: Desk, text: str, offered: str, right: Callable[[str], object])
         if right(said):
             return said
         desk.say(f"{said!r} can't be; try again, as {offered}")
+
+
+def choice(desk: Desk, text: str, known: Sequence[str]) -> str:
+    """One of these words; the first is offered. Any other is asked about: it may not count as "none"."""
+    words = f"{', '.join(known[:-1])} or {known[-1]}"
+    while True:
+        said = desk.ask(f"{text}: {words}", known[0]).strip().lower()
+        if said in known:
+            return said
+        desk.say(f"{said!r} isn't one of them; write {words}")
+
+
+def yes(desk: Desk, text: str) -> bool:
+    """Offered is no."""
+    while True:
+        said = desk.ask(f"{text} (yes or no)?", "no").strip().lower()
+        if said in ("y", "yes", "n", "no"):
+            return said.startswith("y")
+        desk.say("write yes or no")
+
+
+def time_of_day(desk: Desk, text: str, offered: str) -> str:
+    """HH:MM; 8:00 and 08.00 are understood."""
+    while True:
+        said = desk.ask(text, offered).strip()
+        match = _TIME.fullmatch(said)
+        if match:
+            return f"{match[1]:0>2}:{match[2]}"
+        desk.say(f"{said!r} is no time of day; write it as {offered}")
+
+
+def time_zone(desk: Desk, text: str, offered: str) -> str:
+    """An IANA name; for a city alone the names that end with it are said."""
+    while True:
+        said = desk.ask(text, offered).strip()
+        zones = available_timezones()
+        if said in zones:
+            return said
+        wanted = said.lower().replace(" ", "_")
+        like = sorted(zone for zone in zones if zone.lower().rpartition("/")[2] == wanted)
+        advice = f"did you mean {' or '.join(like[:4])}?" if like else "write it as Europe/Lisbon"
+        desk.say(f"{said!r} is no time zone that is known; {advice}")
 
 
 def number(desk: Desk, text: str, offered: str, within: tuple[float, float], unit: str, us: bool) -> float:
@@ -89,8 +146,3 @@ def is_day(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def is_time(text: str) -> bool:
-    """As 18:30."""
-    return re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) is not None

@@ -13,14 +13,17 @@ from rushlight.analysis.alarms.cautions import CAUTIONS
 from rushlight.analysis.beginning.asking import (
     Desk,
     checked,
+    choice,
     is_day,
-    is_time,
     is_units,
     local_units,
     number,
     optional,
+    time_of_day,
+    time_zone,
+    yes,
 )
-from rushlight.analysis.beginning.heard_devices import Heard, hear, serial_ports
+from rushlight.analysis.beginning.heard_devices import Heard, hear, is_usb, serial_ports
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.collector.errors import LinkLost, SettingsError
 from rushlight.collector.readings import QUANTITIES, TANK_NAME
@@ -31,6 +34,7 @@ from rushlight.collector.units import shown
 __all__ = ["Desk", "interview"]
 
 _PORT = 1883
+_PASSWORD = "RUSHLIGHT_MQTT_PASSWORD"
 
 
 def interview(
@@ -67,35 +71,46 @@ def _device(desk: Desk, port: str | None, seconds: float, base: Path) -> tuple[S
     broker = _answers("localhost", _PORT)
     if broker:
         desk.say("found a broker on this machine")
-    offered = ports[0] if ports else "localhost" if broker else ""
+    first = ports[0] if ports and (port or is_usb(ports[0])) else ""
+    offered = first or ("localhost" if broker else "")
     while True:
-        where = desk.ask("Where does your board report? A serial port, or the name of a broker", offered)
+        question = "Where does your board report? A serial port, or a broker as HOST or HOST:PORT"
+        where = desk.ask(question, offered).strip()
         if not where:
             continue
         serial = "/" in where or where.upper().startswith("COM")
         link = SerialLink(port=where) if serial else _broker(desk, where)
         desk.say(f"Listening for up to {seconds:.0f} s …")
+        said: list[str] = []
+
+        def once(text: str, said: list[str] = said) -> None:
+            if text not in said:  # a broker that refuses does so at each new try
+                said.append(text)
+                desk.say(text)
+
         try:
-            heard = hear(link, seconds, desk.say, base)
+            heard = hear(link, seconds, once, base)
         except (LinkLost, SettingsError) as error:
             desk.say(f"{error}")
             continue
         if heard.tanks or heard.topics:
             return link, heard
+        if heard.refused:
+            continue
         desk.say(heard.wrong or "nothing came; is the board on, and its cable in?")
-        if desk.ask("Go on without it (yes or no)?", "no").lower().startswith("y"):
+        if yes(desk, "Go on without it"):
             return link, heard
 
 
 def _broker(desk: Desk, where: str) -> MqttLink:
     host, _, number = where.partition(":")
     link = MqttLink(host=host, port=int(number) if number.isdigit() else _PORT)
-    user = desk.ask("The broker's user name, if it wants one", "")
+    user = desk.ask("The broker's user name (empty: it wants none)", "").strip()
     if user:
-        link.username, link.password_env = user, "RUSHLIGHT_MQTT_PASSWORD"
-        os.environ.setdefault(
-            "RUSHLIGHT_MQTT_PASSWORD", desk.secret("Its password (not written into the settings)")
-        )
+        link.username, link.password_env = user, _PASSWORD
+        password = desk.secret("Its password (not shown while you type; not written into the settings)")
+        if password:
+            os.environ[_PASSWORD] = password
     return link
 
 
@@ -130,17 +145,14 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         "L",
         us,
     )
-    timezone = checked(desk, "Time zone", _local_zone(), lambda text: text in available_timezones())
+    timezone = time_zone(desk, "Time zone", _local_zone())
     low = number(desk, f"The coldest that the animals bear, {degree}", offered[0], (-2, 45), "°C", us)
     high = number(desk, f"The warmest, {degree}", offered[1], (low + 0.1, 45), "°C", us)
-    new = desk.ask("Is it a new tank (yes or no)?", "no").lower().startswith("y")
     started = None
-    if new:
+    if yes(desk, "Is it a new tank"):
         text = checked(desk, "Started on which day?", today.isoformat(), is_day)
         started = datetime.date.fromisoformat(text)
-    soil = (
-        desk.ask("Does its soil take up hardness: an active soil (yes or no)?", "no").lower().startswith("y")
-    )
+    soil = yes(desk, "Does its soil take up hardness: an active soil")
     kh = None
     if seen & {"ph", "ph_probe"}:
         kh = optional(
@@ -152,11 +164,10 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         watts = optional(desk, "Its watts (empty if not known)", (0.1, 20_000), "", us)
     on = off = None
     if "light" in seen:
-        on = checked(desk, "The lamp's timer: on at", "12:00", is_time)
-        off = checked(desk, "off at", "20:00", is_time)
-    co2 = desk.ask("CO2: none, cylinder, yeast or citric-acid", "none").lower()
-    known = co2 if co2 in ("cylinder", "yeast", "citric-acid") else None
-    if known:
+        on = time_of_day(desk, "The lamp's timer: on at", "12:00")
+        off = time_of_day(desk, "off at", "20:00")
+    co2 = choice(desk, "CO2", ("none", "cylinder", "yeast", "citric-acid"))
+    if co2 != "none":
         desk.say(CAUTIONS["gas"])
     return Answers(
         link,
@@ -173,7 +184,7 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         watts,
         on,
         off,
-        known,
+        None if co2 == "none" else co2,
         map=mapped,
         units="us" if us else "metric",
     )
@@ -183,9 +194,8 @@ def _mapped(desk: Desk, heard: Heard) -> dict[str, tuple[str, str]]:
     """Firmware with topics of its own: which is which?"""
     found: dict[str, tuple[str, str]] = {}
     for (topic, field), value in sorted(heard.topics.items())[:40]:
-        where = f"{topic} {field}".strip()
-        said = desk.ask(f"{where} = {value:g}: which of {', '.join(QUANTITIES)}, or none", "none")
-        if said in QUANTITIES:
+        said = choice(desk, f"{f'{topic} {field}'.strip()} = {value:g}: which is it", ("none", *QUANTITIES))
+        if said != "none":
             found[said] = (topic, field)
     return found
 
@@ -203,26 +213,38 @@ def _local_zone() -> str:
 
 
 def _notices(desk: Desk, target: Path) -> Path | None:
-    """The address holds a secret: it goes into a file for this user alone."""
+    """The address and the broker's password are secrets: they go into a file for this user alone."""
     desk.say(
         "Where shall alarms go? An address as the apprise library has it: mailto://…, tgram://… "
         "(docs/notices.md)"
     )
-    address = desk.secret("Address (empty: later)").strip()
+    address = desk.secret("Address (not shown while you type; empty: later)").strip()
+    kept = {"RUSHLIGHT_NOTICE_URLS": address} if address else {}
+    if os.environ.get(_PASSWORD):
+        kept[_PASSWORD] = os.environ[_PASSWORD]
+    if address:
+        os.environ["RUSHLIGHT_NOTICE_URLS"] = address
+    path = _secrets(desk, target.with_name("rushlight.env"), kept) if kept else None
     if not address:
-        desk.say("Without an address nobody is told of an alarm; set RUSHLIGHT_NOTICE_URLS later.")
-        return None
-    path = target.with_name("rushlight.env")
-    kept = {"RUSHLIGHT_NOTICE_URLS": address}
-    if os.environ.get("RUSHLIGHT_MQTT_PASSWORD"):
-        kept["RUSHLIGHT_MQTT_PASSWORD"] = os.environ["RUSHLIGHT_MQTT_PASSWORD"]
-    lines = [f"{name}={shlex.quote(value)}" for name, value in kept.items()]  # a shell reads it, too
+        where = path or target.with_name("rushlight.env")
+        desk.say(
+            f"Without an address nobody is told of an alarm. Later: "
+            f"the line RUSHLIGHT_NOTICE_URLS='…' in {where}"
+        )
+    return path
+
+
+def _secrets(desk: Desk, path: Path, kept: dict[str, str]) -> Path | None:
+    lines = [f"{key}={shlex.quote(value)}" for key, value in kept.items()]  # a shell reads it, too
     try:
         handle = open_private(path)
     except OSError as error:
-        raise SettingsError(f"{path}: can't be written ({error.strerror}); is it there already?") from None
+        desk.say(
+            f"{path}: can't be written ({error.strerror}). Set these yourself before `rushlight run`: "
+            f"{', '.join(kept)}"
+        )
+        return None
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write("\n".join(lines) + "\n")
-    os.environ["RUSHLIGHT_NOTICE_URLS"] = address
     desk.say(f"{path}: written, for you alone.")
     return path

@@ -32,6 +32,7 @@ def init(config: str, port: str | None, seconds: float) -> int:
 
     from rushlight.analysis.beginning.asking import Desk
     from rushlight.analysis.beginning.interview import interview
+    from rushlight.analysis.how_installed import how_to_call
     from rushlight.collector.settings import load_settings
 
     def ask(text: str, offered: str) -> str:
@@ -42,21 +43,24 @@ def init(config: str, port: str | None, seconds: float) -> int:
 
     environment = interview(Path(config), Desk(say, ask, secret), port, seconds, datetime.date.today())
     settings = load_settings(config)
-    if environment is not None and click.confirm("Send a test notice there now?", default=True):
+    secrets = "" if environment is None else environment.read_text("utf-8")
+    if settings.notices.urls_env in secrets and click.confirm("Send a test notice there now?", default=True):
         from rushlight.analysis.service.notice_trial import send_test
 
         send_test(settings, say)
     say("To see it at work:")
     if environment is not None:
         say(f"  set -a; . {environment}; set +a")
-    say(f"  rushlight check --config {config}")
-    say(f"  rushlight run --config {config}")
+    command, given = how_to_call(), "" if config == "rushlight.toml" else f" --config {config}"
+    say(f"  {command} check{given}")
+    say(f"  {command} run{given}")
     _for_good(settings, Path(config), environment)
     return 0
 
 
 def _for_good(settings: Settings, config: Path, environment: Path | None) -> None:
     """Offer the service: this user's own, or the whole computer's by sudo."""
+    from rushlight.analysis.how_installed import how_to_call
     from rushlight.analysis.service.systemd_install import install_for_user
     from rushlight.analysis.service.systemd_unit import program_path, unit_text
     from rushlight.collector.errors import SettingsError
@@ -81,7 +85,7 @@ def _for_good(settings: Settings, config: Path, environment: Path | None) -> Non
         )
     if choice == "no":
         say("Later, for this user:")
-        say(f"  rushlight service install --mine --config {config.resolve()}")
+        say(f"  {how_to_call()} service install --mine --config {config.resolve()}")
         say("or for the whole computer:")
         say(by_root)
         return

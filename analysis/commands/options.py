@@ -136,7 +136,10 @@ def _read_part(context: click.Context, parameter: click.Parameter, text: str | N
 
 
 PART = click.option(
-    "--part", metavar="K/N", callback=_read_part, help="Of N collectors that share the tanks, the K-th: 2/4."
+    "--part",
+    metavar="K/N",
+    callback=_read_part,
+    help="Where several services share the tanks: which one, as 2/4.",
 )
 
 

@@ -16,7 +16,7 @@ def service() -> None:
 
 @service.command()
 @CONFIG
-@click.option("--user", default="rushlight", show_default=True, help="Who it runs as.")
+@click.option("--user", default="rushlight", show_default=True, help="The user that it runs as.")
 @click.option(
     "--environment",
     default="/etc/rushlight.env",
@@ -29,7 +29,7 @@ def service() -> None:
     default="/etc/systemd/system",
     show_default=True,
     metavar="FOLDER",
-    help="Where it goes.",
+    help="The folder of the unit file.",
 )
 @click.option("--show", is_flag=True, help="Print the unit file and write nothing.")
 @click.option(

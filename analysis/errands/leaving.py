@@ -13,6 +13,7 @@ from rushlight.analysis.errands.typed import number, temperature
 from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, as_plain, keep_document, kept_document
+from rushlight.analysis.paper.units import in_units
 from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
@@ -70,7 +71,7 @@ def sheet(settings: Settings, order: Order, talk: Talk) -> None:
             order.text("since") or f"{today}", order.text("until") or "your return", (call,) if call else ()
         )
         document = sitter_sheet(order.tank, tank, sitter)
-    talk.tell(paper=as_plain(document))
+    talk.tell(paper=as_plain(in_units(document, settings.display.units, titles(settings.tanks))))
     if order.text("paper") == "yes":
         for line in _written(settings, document, order):
             if line.startswith("no PDF"):

@@ -50,9 +50,8 @@ def report_lines(
     """
     with log_store(settings, name, read_only=True) as store:
         span = _span(settings, store, name, days, to_day, lamp)
-    text, units = short_text(span), settings.display.units
+    text, units, names = short_text(span), settings.display.units, titles(settings.tanks)
     yield from text.splitlines()
-    names = titles(settings.tanks)
     yield from write_paper(report_document(span), paper, units, names)
     if send:
         yield from _send(

@@ -62,9 +62,9 @@ _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "
 
 _COUNTS = {
     "lost": "lost on the way",
-    "repeated": "came again and were left out",
+    "repeated": "came twice and counted once",
     "stamped": "had no believable time and got that of their arrival",
-    "rebooted": "starts of its device",
+    "rebooted": "after a new start of its device",
     "collided": "readings moved by milliseconds: another had their time",
     "crowded-out": "readings left out: too many had one time",
 }
@@ -145,7 +145,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     if hands.isdigit() and now_ms < int(hands) <= now_ms + LONGEST_HANDS_MS:
         facts.hands_until_ms = int(hands)
     facts.alarms = _alarms(watch, now_ms)
-    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
+    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS), now_ms)
     facts.checks = being_checked(watch, latest, now_ms)
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)

@@ -161,9 +161,6 @@ class OverdoseNumbers(Numbers, frozen=True, kw_only=True):
     over_soon_probability: Annotated[
         float, Of("", "of being over it within the hour that a person needs, at the pH's own pace")
     ] = 0.841
-    creeping_probability: Annotated[
-        float, Of("", "the same where hardness runs out, which looks like gas by the old KH")
-    ] = 0.994
     creeping_share: Annotated[float, Of("", "of the limit: there a forecast begins from no less")] = 0.6
     scatters: Annotated[float, Of("scatters", "of the daily lowest pH are added to each departure")] = 1.5
     over_below_ph: Annotated[
@@ -268,8 +265,6 @@ class DutyNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.14
     errors: Annotated[float, Of("standard errors", "above the usual share, to be more than chance")] = 2.33
     held_ph: Annotated[float, Of("pH", "above the usual of this time of day, and still held")] = 0.03
-    over_now_probability: Annotated[float, Of("", "of being over the limit by the valve, to say so")] = 0.45
-    lets_go_probability: Annotated[float, Of("", "until it is no more than")] = 0.3
     lets_go_errors: Annotated[float, Of("standard errors", "above the usual share, until it is no more")] = (
         1.0
     )

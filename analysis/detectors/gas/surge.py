@@ -73,6 +73,9 @@ class SurgeWatch(msgspec.Struct):
         self.supply = 0.0
         if moment.fifth:
             self._learn()
+        if not curve.extremes.lows:  # no usual lowest yet
+            self.seen = 0
+            return False
         sensor = moment.sensor("ph")
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
@@ -114,7 +117,7 @@ class SurgeWatch(msgspec.Struct):
         times, values = self.window.times, self.window.values
         first = bisect.bisect_left(times, times[-1] - span * MINUTE_MS)
         count, length = len(times) - first, times[-1] - times[first]
-        if count < SURGE.least_frames or length < SURGE.full_share * span * MINUTE_MS:
+        if count < SURGE.least_frames:
             return None
         total = values[first] - values[-1]
         if total <= 0:

@@ -25,7 +25,7 @@ from rushlight.analysis.detectors.heat.heater_test import (
 )
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.heat.new_water import NewWater, stepped
-from rushlight.analysis.detectors.heat.numbers import HEAT
+from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
 from rushlight.analysis.detectors.heat.taught import taught
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
@@ -75,13 +75,13 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_frames))
+    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_min + 1))
     rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_min))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
     unheated: float | None = None  # the slope that room and lamp explain, °C/h, as last judged
     leaping: bool = False
-    leap: Window = msgspec.field(default_factory=lambda: Window(HEAT.leap_frames))
+    leap: Window = msgspec.field(default_factory=lambda: Window(LIMITS.leap_frames))
     water: NewWater = msgspec.field(default_factory=NewWater)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import bisect
+
 import msgspec
 
 from rushlight.analysis.detectors.heat.numbers import HEAT, LETS_GO
@@ -64,7 +66,7 @@ class HeaterTurns(msgspec.Struct):
     def between(self, first_ms: int, last_ms: int, usual: float) -> Turn | None:
         """The turn in that span: heated before, as cool as unheated water after; None where there is none."""
         times, values = self.course.times, self.course.values
-        within = [i for i, at in enumerate(times) if first_ms <= at <= last_ms]
+        within = range(bisect.bisect_left(times, first_ms), bisect.bisect_right(times, last_ms))
         if not within:
             return None
         beside = LETS_GO.around_values
@@ -73,8 +75,7 @@ class HeaterTurns(msgspec.Struct):
         if not within[0] <= peak <= within[-1]:
             return None  # still rising, or falling since long
         peak_ms, now_ms = times[peak], times[-1]
-        first, last = LETS_GO.after_min * MINUTE_MS, LETS_GO.after_most_min * MINUTE_MS
-        if not first <= now_ms - peak_ms <= last:
+        if now_ms - peak_ms > LETS_GO.after_most_min * MINUTE_MS:
             return None
         rise, fall = self._lines(peak_ms, now_ms)
         if rise is None or fall is None:

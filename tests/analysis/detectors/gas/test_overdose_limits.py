@@ -178,6 +178,17 @@ def test_how_sure_it_is_over_the_limit() -> None:
     assert not judged(surely(0.994, 0.6) / 1.02, 0.6, **sinks)
 
 
+def test_a_sinking_curve_is_on_its_way_from_six_tenths_of_the_limit_on() -> None:
+    falls = {"expected": 7.2, "later": 7.2, "fall": 0.4, "drift": 0.4, "creeps": True, "ago": {55: -0.2}}
+    assert judged(18.2, 0.3, 7.1, **falls) and not judged(17.8, 0.3, 7.1, **falls)
+
+
+def test_where_the_usual_curve_is_steep_minutes_make_a_departure() -> None:
+    """It moves by a quarter within the hour, as where the valve opens."""
+    for moves, seen in ((0.24, True), (0.26, False)):
+        assert judged(20, 0.5, 6.96, expected=7.26, later=7.26 - moves) is seen
+
+
 def test_a_fast_fall_is_not_waited_on() -> None:
     assert judged(100, 0.6, fall=0.26) and not judged(100, 0.6, fall=0.24)
 
