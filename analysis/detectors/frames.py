@@ -72,6 +72,17 @@ class SeriesFrame(msgspec.Struct):
     def mean(self) -> float | None:
         return self.total / self.good if self.good else None
 
+    def take_good(self, times_ms: list[int], values: list[float]) -> None:
+        """Good readings of this frame, one and more."""
+        last, since_ms, total = self.last, self.flat_since, self.total
+        for time_ms, value in zip(times_ms, values, strict=True):
+            if value != last:
+                last, since_ms = value, time_ms
+            total += value  # one after the other: a sum of all may be rounded otherwise
+        self.last, self.flat_since, self.total = last, since_ms, total
+        self.good += len(values)
+        self.seen_ms = times_ms[-1]
+
     def refuse(self) -> None:
         """Its good readings are bad: no probe can mean them."""
         self.bad += self.good

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rushlight.analysis.estimators.numbers import ROBUST
 
 __all__ = ["median", "spread", "theil_sen"]
 
 
-def median(values: list[float]) -> float:
+def median(values: Sequence[float]) -> float:
     """Median; ValueError on an empty list."""
     count = len(values)
     if not count:

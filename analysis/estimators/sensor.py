@@ -89,7 +89,7 @@ class Sensor(msgspec.Struct):
             del spans[0]
             return  # the same spans, the same median
         del spans[: -SENSOR.spans_kept]
-        self.interval_ms = int(median([float(one) for one in spans]))
+        self.interval_ms = int(median(spans))
 
     def _moved(self, apart: float, now_ms: int) -> None:
         if not 0 <= self.generation_ms <= now_ms:

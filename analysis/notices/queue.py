@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 
+from rushlight.analysis.alarms.endings import is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.notices.asking import asks_for, transition_of
+from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
@@ -75,8 +76,11 @@ class NoticeQueue:
             return 0
         with store.transaction():
             turn = self._second.turn_ms(store, event.occurrence)
-            if kind != "raised":  # whatever still waits about it is out of date by this
-                store.cancel_notices(event.occurrence)
+            if kind == "raised":
+                for other in replaced_by(event, store):
+                    store.cancel_notices(other)
+            elif not (kind == "cleared" and is_unseen(event.summary)):
+                store.cancel_notices(event.occurrence)  # whatever still waits about it is out of date by this
             asked = self._second.with_word(store, event.occurrence)
             if kind == "acknowledged" and asked:
                 return self._answered(event, store, now_ms)
@@ -155,7 +159,8 @@ class NoticeQueue:
 
     def still_asks(self, store: NoticeStore, notice: Notice) -> bool:
         """Whether the transition that a notice is about still speaks for an alarm that wants a person."""
-        return asks_for(store.events(occurrence=notice.occurrence)) == (True, notice.transition)
+        events = store.events(occurrence=notice.occurrence)
+        return asks_for(events) == (True, notice.transition) and not raised_anew(events, store)
 
     def queue_reminder(
         self, store: NoticeStore, notice: Notice, now_ms: int, standing: Container[str] = ()

@@ -99,7 +99,7 @@ def quiet_lines(settings: NoticeSettings, timezone: str) -> Iterator[str]:
         elif row.wakes_from is None:
             waits.append(name)
         elif PRIORITY_RANK[row.wakes_from] > 0:
-            by_priority.append(f"{name} from {row.wakes_from} on")
+            by_priority.append(f"{name} if {row.wakes_from} or critical")
         else:
             by_time.append(name)
     zone = settings.quiet_timezone or timezone
@@ -107,7 +107,7 @@ def quiet_lines(settings: NoticeSettings, timezone: str) -> Iterator[str]:
     yield f"  wakes you   {', '.join([*always, 'whatever is critical'])}"
     if by_time or by_priority:
         yield (
-            f"  wakes you   {', '.join([*by_time, *by_priority])}: unless harm is known to come only after "
-            f"{late // 60:02d}:{late % 60:02d}"
+            f"  wakes you   {', '.join([*by_time, *by_priority])}; unless there is surely time until "
+            f"after {late // 60:02d}:{late % 60:02d}"
         )
-    yield f"  waits       {', '.join(waits)}: sent at {settings.quiet_to}"
+    yield f"  waits       {', '.join(waits)}; sent at {settings.quiet_to}"

@@ -9,19 +9,17 @@ from pathlib import Path
 import msgspec
 
 from rushlight.analysis.replay.csv_rows import RecordedRow, read_rows
-from rushlight.analysis.watch.lane import Lane, lane
+from rushlight.analysis.watch.lane import ElectrodeLane, Lane, TankLanes
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import ReplayError
 from rushlight.collector.events import Event
 from rushlight.collector.intake.flagging import Intake
-from rushlight.collector.readings import PH_PROBE, QUANTITIES, Reading
+from rushlight.collector.readings import PH_PROBE, QUANTITIES
 from rushlight.collector.settings import Settings, load_settings
 
 __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
-
-_Lane = tuple[TankWatch, Lane]  # a watch, and one series' way into it
 
 
 class ReplaySummary(msgspec.Struct):
@@ -53,33 +51,48 @@ class Replay:
         """Events in the order in which they could first be known."""
         watches = self.watches
         summary = self.summary
-        by_tank: dict[str, dict[str, _Lane]] = {}
-        lanes: dict[str, _Lane] = {}
+        by_tank = {name: TankLanes(watch) for name, watch in watches.items()}
+        of_tank: TankLanes | None = None
         last_tank = ""
         several = len(watches) > 1
         tick_at = -1
         count = 0
         for time_ms, tank, quantity, value, arrival in rows:
             if tank != last_tank:
-                lanes, last_tank = by_tank.get(tank, {}), tank
-            way = lanes.get(quantity)
+                of_tank, last_tank = by_tank.get(tank), tank
+            if of_tank is None or quantity not in QUANTITIES:
+                self._unknown(tank, quantity, of_tank is None)
+                continue
+            way = of_tank.lanes.get(quantity)
             if way is None:
-                way = self._lane(tank, quantity)
-                if way is None:
-                    continue
-                lanes[quantity] = way
-                by_tank[tank] = lanes  # kept only where it is known: a damaged file may have any name
-            watch, give = way
+                way = of_tank.lanes[quantity] = self._lane(tank, quantity)
             count += 1
             if time_ms > tick_at:
                 if several and tick_at > 0:
-                    yield from self._others(time_ms, watch)
+                    for other in by_tank.values():
+                        other.catch_up()
+                    yield from self._others(time_ms, watches[tank])
+                    for other in by_tank.values():
+                        other.follow()
                 tick_at = time_ms + TICK_MS
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
-            found = give(time_ms, value, arrival)
+            if (
+                of_tank.start_ms <= time_ms < of_tank.end_ms
+                and way.waits
+                and value is not None
+                and not arrival
+            ):
+                way.times.append(time_ms)
+                way.values.append(value)
+                continue
+            of_tank.catch_up()
+            found = way.give(time_ms, value, arrival)
+            of_tank.follow()
             if found:
                 yield from found
+        for other in by_tank.values():
+            other.catch_up()
         summary.readings += count
         summary.last_ms = max((watch.state.silence.last_ms for watch in watches.values()), default=-1)
         if until_ms is not None:
@@ -106,24 +119,11 @@ class Replay:
                 found.append(watch)
         return found
 
-    def _lane(self, tank: str, quantity: str) -> _Lane | None:
-        """Where the readings of one probe go, looked up once; None for what is not in the settings."""
-        watch = self.watches.get(tank)
-        if watch is None or quantity not in QUANTITIES:
-            self._unknown(tank, quantity, watch is None)
-            return None
+    def _lane(self, tank: str, quantity: str) -> Lane:
+        """Where the readings of one probe go."""
         if quantity == PH_PROBE:
-            return watch, self._electrode(tank, watch)
-        return watch, lane(watch, sys.intern(quantity), self._intake.flagger(tank, quantity))
-
-    def _electrode(self, tank: str, watch: TankWatch) -> Lane:
-        """The way in for millivolts: one reading becomes two."""
-
-        def give(time_ms: int, value: float | None, stamp: int) -> list[Event]:
-            flagged = self._intake.take(Reading(tank, PH_PROBE, time_ms, value, stamp=int(stamp)))
-            return [event for reading in flagged for event in watch.feed(reading)]
-
-        return give
+            return ElectrodeLane(self.watches[tank], self._intake)
+        return Lane(self.watches[tank], sys.intern(quantity), self._intake.flagger(tank, quantity))
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1

@@ -8,7 +8,7 @@ out is what the readings alone say.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Protocol
 
 import msgspec
@@ -16,7 +16,7 @@ import msgspec
 from rushlight.analysis.replay.beliefs import RecordingWatch, Sample
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
-from rushlight.collector.intake.flagging import Intake
+from rushlight.collector.intake.flagging import Flagger, Intake
 from rushlight.collector.readings import QUANTITIES, Flag, Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.log_entry import LogEntry
@@ -158,11 +158,11 @@ def _thinned(readings: Iterator[Reading], until_ms: int, step_ms: int) -> Iterat
 def _flagged(settings: Settings, readings: Iterator[Reading]) -> Iterator[Reading]:
     """What was imported without flags gets them as on the way in."""
     intake = Intake(settings)
-    flaggers: dict[str, Callable[[int, float | None], int]] = {}
+    flaggers: dict[str, Flagger] = {}
     for reading in readings:
         if reading.flag == Flag.NOT_EVALUATED:
             quantity = reading.quantity
             if quantity not in flaggers:
                 flaggers[quantity] = intake.flagger(reading.tank, quantity)
-            reading.flag = flaggers[quantity](reading.time_ms, reading.value)
+            reading.flag = flaggers[quantity].flag(reading.time_ms, reading.value)
         yield reading

@@ -6,15 +6,14 @@ import datetime
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from rushlight.analysis.detectors.gas.numbers import HARDNESS
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.views.readiness import readiness
 from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.log_entry import LogEntry
 
-__all__ = ["FIRST_DAYS", "first_month_lines"]
+__all__ = ["first_month_lines"]
 
-FIRST_DAYS = 30
-"""So long a tank is new."""
 _DAY_MS = 86_400_000
 
 
@@ -48,9 +47,9 @@ def first_month_lines(name: str, tank: TankSettings, log: Sequence[LogEntry], no
     clock = LocalClock(tank.timezone)
     began = tank.started.toordinal() - datetime.date.fromisoformat("1970-01-01").toordinal()
     day = clock.local(now_ms)[0] - began
-    if not 0 <= day < FIRST_DAYS:
+    if not 0 <= day < HARDNESS.first_days:
         return []
-    lines = [f"new tank: day {day + 1} of {FIRST_DAYS}"]
+    lines = [f"new tank: day {day + 1} of {HARDNESS.first_days}"]
     soil = tank.water.active_soil
     for test, due in _TESTS.items():
         if test == "kh" and soil:

@@ -1,47 +1,100 @@
-"""Short ways into a watch: `lane` for a replay's readings of one series, `fill` for the service's reports."""
+"""Short ways into a watch: `TankLanes` for a replay's rows, `fill` for the service's reports."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
-from rushlight.collector.readings import Flag, Reading
+from rushlight.collector.intake.flagging import Flagger, Intake
+from rushlight.collector.readings import PH_PROBE, Flag, Reading
 
-__all__ = ["Lane", "fill", "lane"]
-
-Lane = Callable[[int, float | None, int], list[Event] | None]
-"""Takes a reading of one series: time (ms UTC), value, stamp; what changes by it."""
+__all__ = ["ElectrodeLane", "Lane", "TankLanes", "fill"]
 
 _SUSPECT = int(Flag.SUSPECT)
 
 
-def lane(watch: TankWatch, quantity: str, flag: Callable[[int, float | None], int]) -> Lane:
+class Lane:
     """The way in for one series' readings that are not flagged yet.
 
-    Most readings are good ones of the open frame, and of a report that has been heard: these are added to the
-    frame here, as `FrameBuilder.take` does it. All others go the long way.
+    Those of the open frame may wait in `times` and `values`: with nothing between them they are flagged and
+    added to the frame together, by its end at the latest (`TankLanes.catch_up`).
     """
-    take = watch.take
 
-    def give(time_ms: int, value: float | None, stamp: int) -> list[Event] | None:
-        found = flag(time_ms, value)
-        state = watch.state
-        if found < _SUSPECT and value is not None and time_ms <= state.silence.last_ms:
-            frames = state.frames
-            if frames.start_ms <= time_ms < frames.end_ms:
-                series = frames.series.get(quantity)
-                if series is not None:
-                    if value != series.last:
-                        series.last = value
-                        series.flat_since = time_ms
-                    series.good += 1
-                    series.total += value
-                    series.seen_ms = time_ms
-                    return None
-        return take(quantity, time_ms, value, found, stamp, time_ms)
+    __slots__ = ("_flagger", "_quantity", "_watch", "times", "values")
 
-    return give
+    waits = True
+
+    def __init__(self, watch: TankWatch, quantity: str, flagger: Flagger) -> None:
+        self._watch = watch
+        self._quantity = quantity
+        self._flagger = flagger
+        self.times: list[int] = []
+        self.values: list[float] = []
+
+    def give(self, time_ms: int, value: float | None, stamp: int) -> list[Event]:
+        """One reading, whatever it is: time (ms UTC), value, stamp; what changes by it."""
+        flag = self._flagger.flag(time_ms, value)
+        return self._watch.take(self._quantity, time_ms, value, flag, stamp, time_ms)
+
+    def catch_up(self) -> None:
+        """Take those that wait."""
+        times, values = self.times, self.values
+        series = self._watch.state.frames.series.get(self._quantity)
+        while times:
+            done = 0 if series is None else self._flagger.passing(times, values)
+            if series is not None and done:
+                series.take_good(times[:done], values[:done])
+                del times[:done], values[:done]
+            if times:  # no plain one
+                self.give(times.pop(0), values.pop(0), 0)
+                series = self._watch.state.frames.series.get(self._quantity)
+
+
+class ElectrodeLane(Lane):
+    """The way in for millivolts: one reading becomes two, by the temperature as it is then."""
+
+    __slots__ = ("_intake",)
+    waits = False
+
+    def __init__(self, watch: TankWatch, intake: Intake) -> None:
+        super().__init__(watch, PH_PROBE, intake.flagger(watch.tank.name, PH_PROBE))
+        self._intake = intake
+
+    def give(self, time_ms: int, value: float | None, stamp: int) -> list[Event]:
+        """One reading and what is derived from it."""
+        reading = Reading(self._watch.tank.name, PH_PROBE, time_ms, value, stamp=int(stamp))
+        return [event for one in self._intake.take(reading) for event in self._watch.feed(one)]
+
+
+class TankLanes:
+    """The lanes of one tank, by quantity, and the frame whose readings may wait (ms UTC; none: empty)."""
+
+    __slots__ = ("_watch", "end_ms", "lanes", "start_ms")
+
+    def __init__(self, watch: TankWatch) -> None:
+        self._watch = watch
+        self.lanes: dict[str, Lane] = {}
+        self.start_ms = self.end_ms = 0
+
+    def follow(self) -> None:
+        """The watch has moved on another way: now readings of the frame that is open there may wait."""
+        state = self._watch.state
+        silence = state.silence
+        self.start_ms, self.end_ms = state.frames.start_ms, state.frames.end_ms
+        if silence.standing or silence.awaited or self._watch.silence_limit_ms < self.end_ms - self.start_ms:
+            self.end_ms = self.start_ms  # each report may be the end of a silence
+
+    def catch_up(self) -> None:
+        """Take what waits; nothing changes by it but the frame."""
+        newest_ms = -1
+        for lane in self.lanes.values():
+            if lane.times:
+                newest_ms = max(newest_ms, *lane.times)
+                lane.catch_up()
+        silence = self._watch.state.silence
+        if newest_ms > silence.last_ms:
+            silence.last_ms = newest_ms
 
 
 def fill(watch: TankWatch, readings: Sequence[Reading], at: int, heard_ms: int) -> int:

@@ -112,7 +112,7 @@ class BatchMaker:
     def __init__(self, settings: Settings, say: ClearLog) -> None:
         self._settings = settings
         self._say = say
-        self._maps = {number: _maps_of(link) for number, link in enumerate(settings.links)}
+        self._maps = _maps_of(dict(enumerate(settings.links)))
         self._stampers = {name: Stamper() for name in settings.tanks}
         self._intake = Intake(settings)
         self._refusals = Refusals()
@@ -154,7 +154,7 @@ class BatchMaker:
 
     def map_topics(self, links: Mapping[int, LinkSettings]) -> None:
         """By the number with which their arrivals come, those included that end but still bring something."""
-        self._maps = {number: _maps_of(link) for number, link in links.items()}
+        self._maps = _maps_of(links)
 
     def _restore(self, store: EmbeddedStore, tanks: Iterable[str]) -> dict[str, dict[str, SeriesState]]:
         """Report numbers of these tanks, the water's temperature; returns their quality."""
@@ -240,8 +240,7 @@ class BatchMaker:
         if topic is None:
             return [decode_line(payload)]
         maps = self._maps.get(arrival.link)
-        mapped = maps.decode_all(topic, payload) if maps is not None else []
-        if mapped:
+        if maps is not None and (mapped := maps.decode_all(topic, payload)):
             return mapped
         if topic.startswith(_TOPIC):
             tank, _, leaf = topic[len(_TOPIC) :].partition("/")
@@ -291,8 +290,9 @@ class BatchMaker:
         )
 
 
-def _maps_of(link: LinkSettings) -> TopicMaps:
-    return TopicMaps(link.map if isinstance(link, MqttLink) else [])
+def _maps_of(links: Mapping[int, LinkSettings]) -> dict[int, TopicMaps]:
+    maps = {number: link.map for number, link in links.items() if isinstance(link, MqttLink)}
+    return {number: TopicMaps(of_link) for number, of_link in maps.items() if of_link}
 
 
 def _read(store: EmbeddedStore, tank: str, kind: str) -> bytes | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 
 from rushlight.collector.electrode import ph_from_millivolts
 from rushlight.collector.intake.quality import QualityChecker, SeriesQuality
@@ -12,12 +13,36 @@ from rushlight.collector.settings import Settings
 from rushlight.collector.store.calibration import TankCalibrations
 from rushlight.collector.store.in_hand import Span
 
-__all__ = ["Intake"]
+__all__ = ["Flagger", "Intake"]
 
 _log = logging.getLogger("rushlight.collector")
 
 WARM_C = 25.0  # where no water temperature is known yet
 _SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
+
+
+class Flagger:
+    """Flags one series; good temperatures are handed on to `warm`."""
+
+    __slots__ = ("_series", "_warm")
+
+    def __init__(self, series: SeriesQuality, warm: Callable[[float], None] | None) -> None:
+        self._series = series
+        self._warm = warm
+
+    def flag(self, time_ms: int, value: float | None) -> int:
+        """As `SeriesQuality.flag`."""
+        found = self._series.flag(time_ms, value)
+        if self._warm is not None and found < _SUSPECT and value is not None:
+            self._warm(value)
+        return found
+
+    def passing(self, times_ms: list[int], values: list[float]) -> int:
+        """As `SeriesQuality.passing`."""
+        done = self._series.passing(times_ms, values)
+        if self._warm is not None and done:
+            self._warm(values[done - 1])
+        return done
 
 
 class Intake:
@@ -48,23 +73,13 @@ class Intake:
         """What the keeper's log says of probes, by tank; and which are in hand, when."""
         self._calibrations, self._in_hand = calibrations, in_hand
 
-    def flagger(self, tank: str, quantity: str) -> Callable[[int, float | None], int]:
+    def flagger(self, tank: str, quantity: str) -> Flagger:
         """What flags one series by time and value, for a caller in a hurry; not for `ph_probe`.
 
         KeyError for an unknown quantity.
         """
-        flag = self.quality.series(tank, quantity).flag
-        if quantity != TEMPERATURE:
-            return flag
-        celsius, suspect = self._celsius, _SUSPECT
-
-        def flag_temperature(time_ms: int, value: float | None) -> int:
-            found = flag(time_ms, value)
-            if found < suspect and value is not None:
-                celsius[tank] = value
-            return found
-
-        return flag_temperature
+        warm = partial(self.warm, tank) if quantity == TEMPERATURE else None
+        return Flagger(self.quality.series(tank, quantity), warm)
 
     def take(self, reading: Reading) -> list[Reading]:
         """The flagged reading, and behind `ph_probe` the `ph` that is derived from it.

@@ -155,6 +155,39 @@ class SeriesQuality:
             return self._flat_flag(value, time_ms - self._flat_ms)
         return _PASS
 
+    def passing(self, times_ms: list[int], values: list[float]) -> int:
+        """How many of the first of these pass as nearly all do: within range, near the one before, not flat.
+
+        The state has moved on over them as by `flag`; the next one, if there is one, is for that to judge.
+        """
+        if self._pending == self._pending:
+            return 0
+        low, high, quiet, memory = self._low, self._high, self._quiet, self._memory
+        tolerance, flat_suspect_ms = self._tolerance, self._flat_suspect_ms
+        last, last_ms, lively = self._last, self._last_ms, self._lively
+        flat, flat_ms, step = self._flat, self._flat_ms, self._step
+        done = 0
+        for time_ms, value in zip(times_ms, values, strict=True):
+            change = value - last
+            if not (low <= value <= high and -quiet <= change <= quiet) or time_ms <= last_ms:
+                break
+            moved = value - flat
+            if -tolerance <= moved <= tolerance:
+                if time_ms - flat_ms >= flat_suspect_ms:
+                    break
+            else:
+                if -step < moved < step:
+                    step = abs(moved)
+                flat, flat_ms = value, time_ms
+            lively *= memory
+            if change > lively or -change > lively:
+                lively = abs(change)
+            last, last_ms = value, time_ms
+            done += 1
+        self._last, self._last_ms, self._lively = last, last_ms, lively
+        self._flat, self._flat_ms, self._step = flat, flat_ms, step
+        return done
+
     def _flat_flag(self, value: float, span_ms: int) -> int:
         limits = self._limits
         if -limits.ice < value < limits.ice:

@@ -25,6 +25,7 @@ __all__ = ["RestWater"]
 
 
 @functools.lru_cache(typed=True)  # asked each minute
+@functools.lru_cache(typed=True)  # asked each minute
 def _mark(kh: float | None, degassed_ph: float | None) -> str:
     return f"{kh} {degassed_ph}"
 

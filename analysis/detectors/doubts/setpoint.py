@@ -17,6 +17,7 @@ NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
 @functools.lru_cache(typed=True)  # asked each minute
+@functools.lru_cache(typed=True)  # asked each minute
 def _mark(setpoint_c: float | None) -> str:
     return f"{setpoint_c}"
 

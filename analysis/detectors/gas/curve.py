@@ -4,6 +4,7 @@ days, and its pH at this time of day.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from operator import sub
@@ -201,7 +202,7 @@ class PhCurve(msgspec.Struct):
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
         highs, lows = self.extremes.highs, self.extremes.lows
-        return max(0.0, median(highs) - median(lows)) if lows else 0.0
+        return _swing(tuple(highs), tuple(lows)) if lows else 0.0
 
     @property
     def loss_per_h(self) -> float | None:
@@ -229,8 +230,20 @@ class PhCurve(msgspec.Struct):
             return False
         return now > CURVE.creep_now_ph and before > CURVE.creep_before_share * now
 
+    @property
+    def sunk(self) -> float:
+        """By how much (pH) the curve was below the usual one before what came of late; 0 where it wasn't."""
+        before = self.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
+        now = self.residuals.values[-1] if self.residuals.values else 0.0
+        return 0.0 if before is None else max(0.0, min(before, now))
+
     def injected(self, tank: Tank) -> bool:
         """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
         if tank.settings.co2 is not None:
             return True
         return len(self.extremes.lows) >= 2 and self.swing() > CURVE.injected_ph
+
+
+@functools.lru_cache  # asked each minute, and another one each day
+def _swing(highs: tuple[float, ...], lows: tuple[float, ...]) -> float:
+    return max(0.0, median(highs) - median(lows))

@@ -73,6 +73,9 @@ class SurgeWatch(msgspec.Struct):
         self.supply = 0.0
         if moment.fifth:
             self._learn()
+        if not curve.extremes.lows:  # no usual lowest yet
+            self.seen = 0
+            return False
         sensor = moment.sensor("ph")
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0

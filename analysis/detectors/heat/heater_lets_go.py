@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import bisect
+
 import msgspec
 
 from rushlight.analysis.detectors.heat.numbers import HEAT, LETS_GO
@@ -64,7 +66,7 @@ class HeaterTurns(msgspec.Struct):
     def between(self, first_ms: int, last_ms: int, usual: float) -> Turn | None:
         """The turn in that span: heated before, as cool as unheated water after; None where there is none."""
         times, values = self.course.times, self.course.values
-        within = [i for i, at in enumerate(times) if first_ms <= at <= last_ms]
+        within = range(bisect.bisect_left(times, first_ms), bisect.bisect_right(times, last_ms))
         if not within:
             return None
         beside = LETS_GO.around_values

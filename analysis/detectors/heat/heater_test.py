@@ -79,6 +79,11 @@ class Course(msgspec.Struct, frozen=True):
     noise: float
     lamp_ms: int
 
+    @property
+    def newest_ms(self) -> int:
+        """Time of the newest value (ms UTC), 0 before there is one."""
+        return self.window.times[-1] if self.window.times else 0
+
     def left_ms(self, level: float, sign: float) -> int:
         """When (ms UTC) the water last left a level, upwards (`sign` 1) or downwards (-1)."""
         for at, value in zip(reversed(self.window.times), reversed(self.window.values), strict=True):
@@ -88,7 +93,7 @@ class Course(msgspec.Struct, frozen=True):
 
     def line(self, first_ms: int) -> Line | None:
         """The course from a moment on, over the longest span that is weighed at most."""
-        last_ms = self.window.times[-1] if self.window.times else 0
+        last_ms = self.newest_ms
         first_ms = max(first_ms, last_ms - WEIGHED.span_min * MINUTE_MS)
         return line_of(self._points(first_ms, last_ms), self.noise)
 
@@ -126,6 +131,8 @@ def unheated_verdict(
         error = max(least, spread(memory.picks if from_c is None else memory.switches))
         beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
         first_ms = course.left_ms(level, -1)
+        if course.newest_ms - first_ms < WEIGHED.least_min * MINUTE_MS:
+            return None  # too short a course, as nearly always: nothing of it need be worked out
         own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
         if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
             free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
@@ -139,8 +146,10 @@ def unheated_verdict(
         early = True
     else:
         return None
+    if beyond <= 0 or free is None or free >= 0:
+        return None
     line = course.line(first_ms)
-    if line is None or beyond <= 0 or free is None or free >= 0:
+    if line is None:
         return None
     gives = cycle.heat or heat.rate
     owed = free + WEIGHED.works_share * gives

@@ -94,6 +94,13 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
     leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
     leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
+    coarse_c: Annotated[float, Of("°C", "of a thermometer with such steps a slope is seen too late")] = 0.25
+    at_limit_steps: Annotated[
+        float, Of("steps", "such a reading so near below a limit may be past it: half a step, less its noise")
+    ] = 0.4
+    climbs_steps: Annotated[float, Of("steps", "it has moved by so many within three hours: it goes on")] = (
+        1.5
+    )
     least_c_per_h: Annotated[float, Of("°C/h", "slower water is on its way to no limit")] = 0.03
     long_min: Annotated[int, Of("min", "water goes towards a limit over so long")] = 120
     short_share: Annotated[float, Of("", "its slope over half an hour, of that over an hour, at least")] = 0.3

@@ -45,7 +45,7 @@ class ProbeDetector(msgspec.Struct):
                 health = healths[name] = SeriesHealth()
             electrical = name == PH and explains(moment.current_before, health.jitter, moment.frame.start_ms)
             one(moment, name, series, health, electrical)
-            doubted = health.dead_ms() >= DEAD.doubted_ms
+            doubted = health.dead_from_ms >= 0 and health.dead_ms() >= DEAD.doubted_ms
             unsure = doubted or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
             if not (health.fault or unsure or jitters):

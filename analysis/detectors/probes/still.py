@@ -32,7 +32,8 @@ def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, s
         health.fault = "flat"
         return
     if health.fault != "flat":
-        health.rests.note(moment.day, minutes, ended=False)
+        if moment.day != health.rests.day:
+            health.rests.note(moment.day, minutes, ended=False)
     elif minutes < STILL.moves_min:
         health.fault = ""
 
