@@ -35,6 +35,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "later": None,
         "drift": 0.0,
         "creeps": False,
+        "creep": 0.0,
         "ago": {},
     }
     usual |= known
@@ -173,9 +174,13 @@ def surely(share: float, error: float) -> float:
 
 def test_how_sure_it_is_over_the_limit() -> None:
     assert judged(surely(0.945, 0.6) * 1.02, 0.6) and not judged(surely(0.945, 0.6) / 1.02, 0.6)
-    sinks = {"creeps": True}
-    assert judged(surely(0.994, 0.6) * 1.02, 0.6, **sinks)
-    assert not judged(surely(0.994, 0.6) / 1.02, 0.6, **sinks)
+
+
+def test_what_the_whole_curve_has_sunk_by_is_no_gas() -> None:
+    """0.3 pH lost to hardness make 10^0.3 times the gas by the old KH."""
+    sinks = {"creeps": True, "creep": 0.3}
+    looks = surely(0.945, 0.6) * 10**0.3
+    assert judged(looks * 1.02, 0.6, **sinks) and not judged(looks / 1.02, 0.6, **sinks)
 
 
 def test_a_fast_fall_is_not_waited_on() -> None:
