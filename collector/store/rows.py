@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
-from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame, to_rows
+from rushlight.collector.store.columns import Columns, concatenate, from_rows, same_value, to_frame, to_rows
 from rushlight.collector.store.series import DAY_MS, FIRST, LAST, SeriesRows
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class ReadingRows(SeriesRows):
                     and time_ms < ends[series]
                     and (packed := self._packed(series, time_ms, seq))
                 ):
-                    if not _same(packed[0], r.value):
+                    if not same_value(packed[0], r.value):
                         position += 1
                         clashes.append((r.tank, row))
                     continue
@@ -108,7 +108,7 @@ class ReadingRows(SeriesRows):
         series, time_ms, seq, value, *_, position = row
         sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
         there = self._one(sql, (series, time_ms, seq))
-        return there is not None and there[0] != position and not _same(there[1], value)
+        return there is not None and there[0] != position and not same_value(there[1], value)
 
     def _keep_beside(self, tank: str, row: tuple[Any, ...]) -> int:
         """Keep a reading whose key another one has; 1, or 0 where it was kept like that before."""
@@ -125,7 +125,7 @@ class ReadingRows(SeriesRows):
                 self._run(_ARRIVE_BESIDE, (position, series, at, seq))
                 name, kept = "collided", 1
                 break
-            if _same(packed[0], value):
+            if same_value(packed[0], value):
                 return 0
         self._run(
             "INSERT INTO counters (name, count) VALUES (?, 1)"
@@ -297,10 +297,3 @@ class ReadingRows(SeriesRows):
         whole = concatenate([codec.decode_days([row[0] for row in blobs]), from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
         return Columns._make(column[first:last] for column in whole)
-
-
-def _same(one: float | None, other: float | None) -> bool:
-    """Equal values; the database and the chunks have a probe's fault as NULL and as NaN."""
-    one = None if one is None or one != one else one
-    other = None if other is None or other != other else other
-    return one == other
