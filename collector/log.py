@@ -31,9 +31,12 @@ class SafeFormatter(logging.Formatter):
 
 
 def log_to(stream: TextIO, level: int) -> None:
-    """Let everything that is logged go to `stream`, safely; does nothing where a log is set up already."""
+    """Let everything that is logged go to `stream`, safely; does nothing where a log is set up already.
+
+    Times are the computer's own, to the second.
+    """
     handler = logging.StreamHandler(stream)
-    handler.setFormatter(SafeFormatter("%(asctime)s %(levelname)s %(message)s"))
+    handler.setFormatter(SafeFormatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%d %H:%M:%S"))
     logging.basicConfig(level=level, handlers=[handler])
 
 

@@ -152,9 +152,10 @@ _AROUND = re.compile(
     r"(?P<step>/h| an hour| a day|/day| below| above| apart| colder| warmer| lower| higher| less| more"
     r"| steps)?"
 )
-_LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?![\w/])")
+_LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?!\w|/(?!h\b))")
 _DEGREES = re.compile(rf"(?<![\w.])(?P<values>{_RUN}) (?P<unit>dKH|dGH)(?!\w| \()")
 _ONE = re.compile(_NUMBER)
+_SMALL_GAL = 2.0
 _CUT_NAME = 8  # letters that a headline leaves of a name at least
 
 
@@ -193,13 +194,30 @@ def _converted(text: str) -> str:
         text = _AROUND.sub(_temperature, text)
         text = re.sub(r"(?<!\d )°C", "°F", text)  # alone, as in a heading
     if " L" in text or "litres" in text:
-        text = _LITRES.sub(lambda found: f"{_each(found, 1 / GALLON_L, 0.0, 1)} gal", text)
+        text = _LITRES.sub(_gallons, text)
     if "dKH" in text or "dGH" in text:
         text = _DEGREES.sub(
             lambda found: f"{found[0]} ({_each(found, DKH_MG_L, 0.0, 0)} ppm)",
             text,
         )
     return text
+
+
+def _gallons(found: re.Match[str]) -> str:
+    # a litre that is poured is a quarter of a gallon: a tenth of one would be too coarse
+    values = _ONE.sub(
+        lambda one: _as_gallons(float(one[0].replace("−", "-")), len(one[0].partition(".")[2])),
+        found["values"],
+    )
+    return f"{values} gal"
+
+
+def _as_gallons(litres: float, had: int) -> str:
+    value = litres / GALLON_L
+    if had == 0 or abs(value) >= _SMALL_GAL:
+        text = f"{value:.1f}"
+        return text.rstrip("0").rstrip(".") if had == 0 else text
+    return f"{value:.{min(had + 1, 2)}f}"
 
 
 def _temperature(found: re.Match[str]) -> str:

@@ -20,6 +20,7 @@ PAGES = {
 }
 CUT = " " * 18 + "[…]"
 MOST_LINES = 25
+CALLED = ".venv/bin/rushlight"  # as the README has it typed before the venv is active
 
 
 def block(name: str) -> str:
@@ -62,8 +63,9 @@ def main() -> None:
     out = io.StringIO()
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         status = run_demo(None, None, out)
+    shown = excerpt(out.getvalue()).replace(": rushlight status", f": {CALLED} status")
     blocks = {
-        "demo": f"\n```text\n$ .venv/bin/rushlight demo\n{excerpt(out.getvalue())}\n```\n\n",
+        "demo": f"\n```text\n$ {CALLED} demo\n{shown}\n```\n\n",
         "alarms": f"\n{alarm_table()}\n\n",
         "settings": f"\n{settings_table()}\n\n",
     }

@@ -23,7 +23,7 @@ from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.simulator.scene import SCENE
 from tests.refresh_readme import MOST_LINES, alarm_table, block, excerpt
-from tests.settings_reference import MEANINGS, keys, settings_table
+from tests.settings_reference import EXAMPLES, MEANINGS, keys, settings_table
 from tests.trade_rule import trade_rule_mg_l
 
 ROOT = Path(__file__).parents[1]
@@ -62,6 +62,57 @@ def test_alarm_table_is_in_step() -> None:
 def test_every_setting_has_its_line_in_the_reference() -> None:
     assert set(MEANINGS) == set(keys())
     assert block("settings") == settings_table(), "run: python -m tests.refresh_readme"
+
+
+def _with(key: str, value: str) -> str:
+    """The smallest settings of the README with one key more, and what that key can't be without."""
+    head, _, name = key.rpartition(".")
+    head = head.replace("NAME", "porch")
+    lines = {f"{name.replace('QUANTITY', 'light')} = {value}"}
+    together = {
+        "quiet_from": 'quiet_to = "07:00"', "quiet_to": 'quiet_from = "23:00"',
+        "weekend": 'on = "12:00"\noff = "20:00"', "ph_setpoint": 'control = "ph-controller"',
+        "password_env": 'username = "me"',
+        "tls_certificate": 'tls_key = "key.pem"', "tls_key": 'tls_certificate = "one.pem"',
+        "topic": 'tank = "porch"\nquantity = "ph"', "tank": 'topic = "a/b"\nquantity = "ph"',
+        "quantity": 'topic = "a/b"\ntank = "porch"', "field": 'topic = "a"\ntank = "porch"\nquantity = "ph"',
+        "keep_local_days": 'kind = "influxdb"\nurl = "http://localhost:8086"\nbucket = "tanks"',
+    }  # fmt: skip
+    lines |= set(together.get(name, "").splitlines())
+    pairs = {"on": "off", "off": "on"}
+    if name in pairs:
+        lines.add(f'{pairs[name]} = "09:00"')
+    smallest = _fenced("toml")[0]
+    if ".points" in head:
+        point = {"ph": "6.88", "mv": "4.1", name: value}
+        inner = ", ".join(f"{one} = {given}" for one, given in point.items())
+        return f"{smallest}[{head.removesuffix('.points')}]\npoints = [{{ {inner} }}]\n"
+    if head.startswith("links.serial"):
+        return re.sub(rf'(kind = "serial"\n)(?:{name} = .*\n)?', rf"\1{name} = {value}\n", smallest, count=1)
+    if head.startswith("links"):
+        table = "[[links.map]]\n" if head.endswith(".map") else ""
+        return f'{smallest}[[links]]\nkind = "mqtt"\n{table}' + "\n".join(sorted(lines)) + "\n"
+    if f"[{head}]" in smallest:
+        plain = re.sub(rf"^{name} = .*\n", "", smallest, flags=re.MULTILINE)
+        return plain.replace(f"[{head}]", f"[{head}]\n" + "\n".join(sorted(lines)))
+    return f"{smallest}[{head}]\n" + "\n".join(sorted(lines)) + "\n"
+
+
+@pytest.mark.parametrize("key", sorted(EXAMPLES))
+def test_every_example_of_the_reference_can_be_written_so(key: str) -> None:
+    assert key in keys()
+    for value in EXAMPLES[key].split(", or "):
+        parse_settings(_with(key, value))
+
+
+def test_what_is_free_text_or_a_date_has_an_example() -> None:
+    bare = [
+        line
+        for line in settings_table().splitlines()
+        if re.search(r"\| (text|list|a date) \|.*\|  \|$", line)
+    ]
+    assert bare == []
+    assert re.search(r"\| `path` \|.*\| text \| rushlight.db \| `\"/var", settings_table())
 
 
 def test_demo_output_is_of_this_scene_and_a_good_one() -> None:
@@ -111,7 +162,7 @@ def test_settings_examples_are_valid_alone_and_together() -> None:
     whole = parse_settings("\n".join((smallest, further, boards)))
     assert len(whole.links) == 2
     assert set(whole.notices.wake_for) <= set(RATIONALE)
-    assert set(tomllib.loads(further)) == {"tanks", "notices", "status_page"}
+    assert set(tomllib.loads(further)) == {"tanks", "notices"}
     assert parse_settings(smallest + server).store.kind == "influxdb"
 
 

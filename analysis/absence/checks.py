@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from statistics import median
 from typing import NamedTuple
@@ -14,21 +14,29 @@ from rushlight.analysis.absence.forecasts import (
     LOOK,
     STAY,
     Point,
+    cooler_point,
     cut_point,
     heater_point,
     lamp_point,
     room_point,
     water_points,
 )
+from rushlight.analysis.absence.supply import decline, supply_point, supply_shares
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.lamp.detector import LampDetector
+from rushlight.analysis.service.reach import reach_of_service
+from rushlight.analysis.views.electrode_drift import calibration_due
+from rushlight.analysis.views.fact_types import Facts
 from rushlight.analysis.views.facts import carbon_dioxide_now, collect_facts, trust_now
 from rushlight.analysis.views.two_waters import tank_water
 from rushlight.analysis.watch.saved import watch_of
 from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.errors import RushlightError
 from rushlight.collector.readings import LIGHT, PH, PH_PROBE, ROOM_TEMPERATURE, TEMPERATURE, Flag
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["Leaving", "leaving_points"]
 
@@ -54,13 +62,15 @@ def leaving_points(
 ) -> list[Point]:
     """Every point of one tank; StoreError where the store can't be read."""
     watch, trouble = watch_of(name, settings.tanks[name], store)
-    points = list(_now(settings, store, name, watch, now_ms))
+    facts = collect_facts(settings, store, now_ms)
+    points = list(_now(facts, store, name, watch, leaving, now_ms))
     if trouble:
         points.append(Point("analysis", LOOK, trouble))
     points += _heat(store, name, watch, leaving, now_ms)
-    points += _gas(watch, leaving, now_ms)
+    log = store.log(name)
+    points += _gas(watch, log, leaving, now_ms)
     points += _lamp(store, name, watch, leaving, now_ms)
-    tests = [(e.time_ms / _DAY_MS, e.tests["kh"]) for e in store.log(name) if "kh" in e.tests]
+    tests = [(e.time_ms / _DAY_MS, e.tests["kh"]) for e in log if "kh" in e.tests]
     kh = tests[-1][1] if tests else settings.tanks[name].water.carbonate_hardness_dkh
     points += water_points(
         [one for one in tests if one[0] > now_ms / _DAY_MS - 60],
@@ -69,14 +79,13 @@ def leaving_points(
         settings.tanks[name].volume_litres,
         leaving.evaporates_l,
     )
-    points += _machine(settings, store, name, leaving, now_ms)
+    points += _machine(settings, store, name, leaving, facts.process is not None, now_ms)
     return points
 
 
 def _now(
-    settings: Settings, store: EmbeddedStore, name: str, watch: TankWatch, now_ms: int
+    facts: Facts, store: EmbeddedStore, name: str, watch: TankWatch, leaving: Leaving, now_ms: int
 ) -> Iterator[Point]:
-    facts = collect_facts(settings, store, now_ms)
     tank = next(one for one in facts.tanks if one.name == name)
     raised = [alarm.title for alarm in tank.alarms if alarm.raised]
     silenced = [a.title for a in tank.alarms if a.state in ("shelved", "out of service", "out-of-service")]
@@ -102,8 +111,12 @@ def _now(
     latest = store.latest(name)
     if PH in latest or PH_PROBE in latest:
         trust = trust_now(watch, latest, now_ms)
+        due = calibration_due(store.log(name), now_ms)
         words = trust.words or f"calibrated within the month, ± {trust.error:.2f} pH"
-        yield Point("pH calibration", FINE if trust.state == "calibrated" else LOOK, words)
+        well = trust.state == "calibrated"
+        if well and due is not None and due.left_days < leaving.days:
+            well, words = False, f"{words}; due in {max(0, due.left_days)} days, before the return"
+        yield Point("pH calibration", FINE if well else LOOK, words)
     yield _tried(store, name, now_ms)
 
 
@@ -136,7 +149,8 @@ def _heat(
         room = []  # a day or two say nothing of the coldest
     low = leaving.room_low_c if leaving.room_low_c is not None else min(room, default=None)
     high = leaving.room_high_c if leaving.room_high_c is not None else max(room, default=None)
-    model = watch.of(TemperatureDetector).model
+    heat = watch.of(TemperatureDetector)
+    model, learnt = heat.model, heat.learnt
     tau = model.time_constant_h(settings.volume_litres)
     heater, cooler = settings.heater, settings.cooler
     found = heater_point(
@@ -146,21 +160,26 @@ def _heat(
         tau,
         tank.heat_capacity_j_per_k,
         model.learnt,
+        learnt.get("heats_c_per_h"),
     )
     if found is not None:
         yield found
     elif low is None or low < settings.livestock.temperature_low_c:
         said = "not known: --room-low" if low is None else f"{low:.1f} °C, below what the animals bear"
         yield Point("cold room", LOOK if low is None else STAY, f"no heater; the coldest room is {said}")
-    yield room_point(
-        high, None if cooler is None else cooler.setpoint_c, settings.livestock.temperature_high_c
-    )
+    bears = settings.livestock.temperature_high_c
+    if cooler is None:
+        yield room_point(high, bears)
+    else:
+        pull, copes = (learnt.get(f"cooler_{name}") for name in ("bends_by_c_per_h", "copes_with_room_c"))
+        yield cooler_point(high, cooler.setpoint_c, bears, tau, model.learnt, pull, copes)
     water = tank_water(store, name, "", now_ms).celsius
     yield cut_point(water, low, tau, settings.livestock.temperature_low_c, model.learnt)
 
 
-def _gas(watch: TankWatch, leaving: Leaving, now_ms: int) -> Iterator[Point]:
-    if watch.tank.settings.co2 is None:
+def _gas(watch: TankWatch, log: Sequence[LogEntry], leaving: Leaving, now_ms: int) -> Iterator[Point]:
+    co2 = watch.tank.settings.co2
+    if co2 is None:
         return
     gas = carbon_dioxide_now(watch, now_ms)
     if gas is None or abs(gas.age_ms) > _DAY_MS:
@@ -168,15 +187,13 @@ def _gas(watch: TankWatch, leaving: Leaving, now_ms: int) -> Iterator[Point]:
     else:
         answer = STAY if gas.mg_l > gas.limit_mg_l else LOOK if gas.high_mg_l > gas.limit_mg_l else FINE
         yield Point("CO2", answer, f"{gas.mg_l:.0f} (up to {gas.high_mg_l:.0f}) of {gas.limit_mg_l:g} mg/L")
-    left = leaving.co2_days
-    if left is None:
-        yield Point("CO2 supply", LOOK, "how long it lasts is not measured: --co2-days")
-    else:
-        yield Point(
-            "CO2 supply",
-            FINE if left > leaving.days else LOOK,
-            f"lasts {left:g} days, you are away {leaving.days:.0f}; animals do without, plants suffer",
-        )
+    curve = watch.of(CarbonDioxideDetector).curve.extremes
+    timed = co2.on is not None and co2.control == "hours"
+    filled = [(now_ms - entry.time_ms) / _DAY_MS for entry in log if "refilled" in entry.done]
+    given = supply_shares(curve.lows, curve.highs, timed)
+    if filled:  # days before the last filling are another supply's
+        given = given[-max(1, int(filled[-1])) :]
+    yield supply_point(leaving.co2_days, filled, decline(given), co2.source, leaving.days)
 
 
 def _lamp(
@@ -201,8 +218,40 @@ def _lamp(
     yield lamp_point(edges, late, light.tolerance_min, leaving.days)
 
 
+def _reached(settings: Settings, name: str, running: bool, now_ms: int) -> Iterator[Point]:
+    """Notice targets and heartbeat of the running service; without one, what is set in this shell."""
+    notices = settings.notices
+    if not running:
+        for title, variable, answer in (
+            ("heartbeat", notices.heartbeat_url_env, LOOK),
+            ("notices", notices.urls_env, STAY),
+        ):
+            there = bool(os.environ.get(variable))
+            words = f"{variable} is {'' if there else 'not '}set in this shell; no service runs to be asked"
+            yield Point(title, LOOK if there else answer, words)
+        return
+    try:
+        reach = reach_of_service(settings, name)
+    except RushlightError as error:
+        yield Point("heartbeat and notices", LOOK, f"the service can't be asked: {error}")
+        return
+    if not reach.heartbeat:
+        words = f"not set in the service ({notices.heartbeat_url_env}): nobody would notice"
+        yield Point("heartbeat", LOOK, f"{words} if this machine stopped")
+    elif reach.failed or reach.answered_ms < 0:
+        yield Point("heartbeat", LOOK, "its address does not answer" if reach.failed else "not answered yet")
+    else:
+        minutes = max(0, now_ms - reach.answered_ms) // 60_000
+        late = minutes > 2 * notices.heartbeat_min + 2
+        yield Point("heartbeat", LOOK if late else FINE, f"answered {minutes} min ago")
+    if reach.targets:
+        yield Point("notices", FINE, f"the service has {reach.targets} target{'s' * (reach.targets > 1)}")
+    else:
+        yield Point("notices", STAY, f"the service has no target ({notices.urls_env}): alarms reach nobody")
+
+
 def _machine(
-    settings: Settings, store: EmbeddedStore, name: str, leaving: Leaving, now_ms: int
+    settings: Settings, store: EmbeddedStore, name: str, leaving: Leaving, running: bool, now_ms: int
 ) -> Iterator[Point]:
     free = shutil.disk_usage(store.path.parent).free / 1e6
     firsts = [next((r.time_ms for r in store.readings(name, q)), now_ms) for q in store.quantities(name)]
@@ -213,17 +262,7 @@ def _machine(
         FINE if free > 2 * need else LOOK if free > need else STAY,
         f"{free:.0f} MB free, {need:.0f} needed",
     )
-    for title, variable, answer in (
-        ("heartbeat", settings.notices.heartbeat_url_env, LOOK),
-        ("notices", settings.notices.urls_env, STAY),
-    ):
-        there = bool(os.environ.get(variable))
-        words = (
-            f"{variable} is set here; the service must have it too"
-            if there
-            else f"{variable} is not set here; does the service have it?"
-        )
-        yield Point(title, FINE if there else answer, words)
+    yield from _reached(settings, name, running, now_ms)
     waiting = store.pending_notices()
     if waiting:
         since = datetime.fromtimestamp(min(one.created_ms for one in waiting) / 1000, UTC)

@@ -8,10 +8,20 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-__all__ = ["Point", "cut_point", "heater_point", "lamp_point", "line_per_day", "room_point", "water_points"]
+__all__ = [
+    "Point",
+    "cooler_point",
+    "cut_point",
+    "heater_point",
+    "lamp_point",
+    "line_per_day",
+    "room_point",
+    "water_points",
+]
 
 FINE, LOOK, STAY = "fine", "look", "don't leave"
 _CUT_H = 6.0
+_FAN_C = 4.0  # a fan cools water so far below its room at best, from memory
 _MARGIN_C = 1.0  # a heater that just holds has no reserve: common practice, no source
 _LEVEL_LOOK = 0.10  # of the water: heater or filter may run dry; common practice, no source
 _USUAL = "(by a usual tank; this one's time constant is not learnt yet)"
@@ -43,14 +53,18 @@ def heater_point(
     tau_h: float,
     j_per_k: float,
     own: bool,
+    heats_c_per_h: float | None = None,
 ) -> Point | None:
     """Can it hold the setpoint in the coldest room?
 
     A tank that goes towards its room with the time constant tau loses C/tau watts for each °C; the heater
-    lifts it so many degrees as it can feed. `own`: tau was learnt from the tank.
+    lifts it so many degrees as it can feed. `own`: tau was learnt from the tank. `heats_c_per_h`: what the
+    heater was seen to do, where nobody gave its watts.
     """
     if setpoint_c is None:
         return None
+    if watts is None and heats_c_per_h is not None:
+        watts = round(heats_c_per_h * j_per_k / 3600)
     if watts is None or room_c is None:
         missing = "heater.watts" if watts is None else "the coldest room (--room-low)"
         return Point("heater", LOOK, f"can't be said without {missing}")
@@ -68,15 +82,59 @@ def heater_point(
     return Point("heater", FINE if own and reach >= setpoint_c + _MARGIN_C else LOOK, said)
 
 
-def room_point(room_c: float | None, cooler_c: float | None, high_c: float) -> Point:
-    """The warmest room against what the animals bear; a fan cools some 2 to 4 °C below it, from memory."""
+def cooler_point(
+    room_c: float | None,
+    setpoint_c: float | None,
+    high_c: float,
+    tau_h: float,
+    own: bool,
+    slows_c_per_h: float | None,
+    copes_c: float | None,
+) -> Point:
+    """Can the cooler hold the water in the warmest room?
+
+    At work it pulls the water down by so many °C an hour, against the room that warms it by the difference
+    over the time constant: they balance at room - pull · time constant.
+
+    Parameters
+    ----------
+    own : bool
+        The time constant is the tank's own.
+    slows_c_per_h : float or None
+        What the cooler was seen to do.
+    copes_c : float or None
+        The warmest room in which it was seen to turn the water.
+    """
+    if room_c is None:
+        return Point("cooler", LOOK, "the warmest room is not known: --room-high")
+    goal = high_c if setpoint_c is None else min(setpoint_c, high_c)
+    if copes_c is not None and room_c <= copes_c:
+        said = f"{room_c:.1f} °C at most, and it has turned the water in a room of {copes_c:.1f} °C"
+        return Point("cooler", FINE, said)
+    if slows_c_per_h is None:
+        said = f"{room_c:.1f} °C at most, and what the cooler can do is not learnt yet (it has hardly run)"
+        return Point("cooler", STAY if room_c - _FAN_C > high_c else LOOK, said)
+    reach = room_c - slows_c_per_h * tau_h
+    said = (
+        f"it pulls by {slows_c_per_h:.1f} °C an hour: down to {reach:.1f} °C in a room of {room_c:.1f} °C, "
+        f"and should hold {goal:g} °C"
+    )
+    if not own:
+        said += f" {_USUAL}"
+    if reach > high_c:
+        return Point("cooler", STAY, said)
+    return Point("cooler", FINE if own and reach <= goal - _MARGIN_C else LOOK, said)
+
+
+def room_point(room_c: float | None, high_c: float) -> Point:
+    """The warmest room against what the animals bear, where nothing cools."""
     if room_c is None:
         return Point("warm room", LOOK, "the warmest room is not known: --room-high")
     if room_c <= high_c - 2:
         return Point("warm room", FINE, f"{room_c:.1f} °C at most, the animals bear {high_c:g} °C")
-    cooled = room_c - 2 if cooler_c is not None else room_c + 1
-    said = f"{room_c:.1f} °C at most: the water may reach {cooled:.1f} °C, the animals bear {high_c:g} °C"
-    return Point("warm room", STAY if cooled > high_c else LOOK, said)
+    warm = room_c + 1  # lamp and pump; common practice, no source
+    said = f"{room_c:.1f} °C at most: the water may reach {warm:.1f} °C, the animals bear {high_c:g} °C"
+    return Point("warm room", STAY if warm > high_c else LOOK, said)
 
 
 def cut_point(water_c: float | None, room_c: float | None, tau_h: float, low_c: float, own: bool) -> Point:

@@ -14,9 +14,11 @@ from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, keep_document
 from rushlight.analysis.service.log_input import log_store
+from rushlight.analysis.service.page_access import invited
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
+from rushlight.collector.units import titles
 
 __all__ = ["Answered", "answered", "away_lines"]
 
@@ -60,9 +62,11 @@ def answered(settings: Settings, name: str, leaving: Leaving, sitter: Sitter, no
 
 
 def away_lines(
-    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None
+    settings: Settings, name: str, leaving: Leaving, sitter: Sitter, sheet: str | None, invite: str = ""
 ) -> Iterator[str]:
     """The answer, each point, and the sheet; who has a sitter's link is shown that sheet, too.
+
+    `invite`: for whom a link until the return is made, to be on the sheet.
 
     Raises
     ------
@@ -79,8 +83,15 @@ def away_lines(
         yield f"  {one.answer:11}  {one.title:{wide}}  {one.words}"
     yield from found.cautions
     if sheet is not None:
-        yield from write_paper(found.sheet, sheet)
+        page = found.sheet
+        if invite:
+            lines = invited(settings, invite, [name], sitter.end, True, "", "", now_ms)
+            sitter = sitter._replace(link=next(one.strip() for one in lines if "/visit/" in one))
+            page = sitter_sheet(name, settings.tanks[name], sitter)
+            yield from lines
+        yield from write_paper(page, sheet, settings.display.units, titles(settings.tanks))
         with log_store(settings, name) as store:
+            # as it is without the link: that is a secret, and who reads it there has come by it
             keep_document(store, SHEET, name, found.sheet, found.until, now_ms)
         yield "Whoever has a link to the page (`rushlight invite`) is shown this sheet there, too."
 

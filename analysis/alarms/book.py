@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rushlight.analysis.alarms.endings import ended_by
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.records import AlarmRecords, alarm_name
 from rushlight.analysis.alarms.states import (
@@ -72,7 +73,8 @@ class AlarmBook(AlarmRecords):
         gone = self._awake - seen
         for key in sorted(gone) if gone else ():
             at_ms, said_ms = (clock_ms, clock_ms) if key[1] in BY_CLOCK else (now_ms, time_ms)
-            events += self._move(key, self._records[key], Step(Input.ABSENT), at_ms, said_ms)
+            ended = ended_by(key[1], findings)
+            events += self._move(key, self._records[key], Step(Input.ABSENT), at_ms, said_ms, ended=ended)
         return events + self._shelves(clock_ms) if self._shelved else events
 
     def without_readings(self, finding: Finding, now_ms: int) -> list[Event]:

@@ -97,8 +97,10 @@ def begin_hands(
             continue
         if record is not None and record.state is AlarmState.OUT_OF_SERVICE:
             continue
-        if record is not None and record.state is AlarmState.SHELVED and record.shelf_end_ms != before_ms:
-            continue  # a person's own shelf keeps its own end
+        if record is not None and record.state is AlarmState.SHELVED:
+            end_ms = record.shelf_end_ms or 0
+            if end_ms != before_ms and end_ms > now_ms:
+                continue  # a person's own shelf keeps its own end
         events += book.shelve(key, until_ms, now_ms, request.actor)
     return events, until_ms
 

@@ -179,7 +179,14 @@ class AlarmRecords:
         self._records[key] = record
 
     def _move(
-        self, key: AlarmKey, before: AlarmRecord, given: Step, now_ms: int, time_ms: int, actor: str = ""
+        self,
+        key: AlarmKey,
+        before: AlarmRecord,
+        given: Step,
+        now_ms: int,
+        time_ms: int,
+        actor: str = "",
+        ended: Finding | None = None,
     ) -> list[Event]:
         after, reason = step(before, given, now_ms)
         if after is before:
@@ -196,7 +203,10 @@ class AlarmRecords:
         kind = EVENT_OF.get(reason)
         if kind is None:
             return []
-        events = [compose(kind, key, self.title, before, after, latest, time_ms, actor, self.has, self.clock)]
+        event = compose(
+            kind, key, self.title, before, after, latest, time_ms, actor, self.has, self.clock, ended
+        )
+        events = [event]
         if kind == "unshelved" and after.standing:
             # its condition is still there: the shelf hid it, so it is raised again
             events += self._move(key, after, Step(Input.TICK), now_ms, time_ms)

@@ -39,12 +39,17 @@ def wrong_quantity(alarm: str, quantity: str) -> str:
 
 
 def carry_out(
-    book: AlarmBook, request: Request, now_ms: int, probes: Collection[str] = ()
+    book: AlarmBook,
+    request: Request,
+    now_ms: int,
+    probes: Collection[str] = (),
+    unseen: Collection[str] = (),
 ) -> tuple[list[Event], str]:
     """Do to `book` what was asked for; the events of it and the outcome in words.
 
     A request that names no quantity means every one: of `probes`, those that have ever reported (all that
-    there can be where none has), and of what is in the book.
+    there can be where none has), and of what is in the book. `unseen` are occurrences that nobody can have
+    heard of when it was asked for: they are acknowledged by their ALARM-ID only.
 
     Raises
     ------
@@ -57,7 +62,7 @@ def carry_out(
     if wrong:
         raise AlarmError(wrong)
     if request.kind == "acknowledge":
-        return _acknowledge(book, request, now_ms)
+        return _acknowledge(book, request, now_ms, unseen)
     if request.kind == "shelve":
         return _shelve(book, request, now_ms, probes)
     if request.kind == "unshelve":
@@ -69,7 +74,9 @@ def carry_out(
     raise AlarmError(f"{request.kind!r} can't be done to an alarm")
 
 
-def _acknowledge(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[Event], str]:
+def _acknowledge(
+    book: AlarmBook, request: Request, now_ms: int, unseen: Collection[str]
+) -> tuple[list[Event], str]:
     there = _there(book, request)
     wanted = str(request.arguments.get("occurrence", ""))
     if wanted:
@@ -91,6 +98,9 @@ def _acknowledge(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[E
         if record.state in SILENCED_STATES:
             words.append(f"{_name(key)} is {_silence(book, record)}, so there is nothing to acknowledge")
             continue
+        if record.occurrence in unseen and not wanted:
+            words.append(f"{_name(key)} was raised only after that was asked for: look at it and ask again")
+            continue
         found = book.acknowledge(key, now_ms, request.actor)
         events += found
         done = True
@@ -103,7 +113,13 @@ def _acknowledge(book: AlarmBook, request: Request, now_ms: int) -> tuple[list[E
 def _shelve(
     book: AlarmBook, request: Request, now_ms: int, probes: Collection[str]
 ) -> tuple[list[Event], str]:
-    until = now_ms + int(request.arguments["for_ms"])
+    # a service that hung or was down must not begin a person's two hours when it is back
+    until = min(request.created_ms, now_ms) + int(request.arguments["for_ms"])
+    if until <= now_ms:
+        raise AlarmError(
+            f"{_asked(request)}: the shelf was over by {book.clock.moment_text(until)}, before the service "
+            "could do it, so nothing is shelved; ask again if it is still wanted"
+        )
     records = book.records()
     events: list[Event] = []
     done: list[AlarmKey] = []

@@ -58,9 +58,9 @@ def open_trials(events: Iterable[Event]) -> dict[str, _Trial]:
     return found
 
 
-def trial_lines(events: Iterable[Event]) -> list[str]:
+def trial_lines(events: Iterable[Event], now_ms: int) -> list[str]:
     """Of each test alarm that goes on, its ALARM-ID and its end."""
-    return [f"{name}, ends by itself at {trial.raised.until}" for name, trial in open_trials(events).items()]
+    return [f"{name}, ends by itself {_in(trial, now_ms)}" for name, trial in open_trials(events).items()]
 
 
 class Trials:
@@ -98,7 +98,10 @@ class Trials:
                 alarm,
                 quantity,
             ):
-                raise AlarmError(f"{name} is being tried already; it ends at {trial.raised.until}")
+                raise AlarmError(
+                    f"{name} is being tried already; it ends by itself {_in(trial, now_ms)}. Try another "
+                    "alarm meanwhile"
+                )
         row = rationale_for(alarm)
         ends = utc_text(now_ms + TRIAL_MS)
         name = "/".join(part for part in (request.tank, alarm, quantity, utc_text(now_ms), _MARK) if part)
@@ -179,6 +182,10 @@ def _answer(raised: Event, kind: EventKind, now_ms: int, actor: str) -> Event:
         until="",
         actor=actor,
     )
+
+
+def _in(trial: _Trial, now_ms: int) -> str:
+    return f"in {duration_text(max(0, trial.ends_ms - now_ms) / 1000)}"
 
 
 def _milliseconds(time: str) -> int:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from rushlight.analysis.alarms.cautions import cautions_for
+from rushlight.analysis.alarms.endings import end_start
 from rushlight.analysis.alarms.rationale import ANY, Equipment, Rationale, rationale_for
 from rushlight.analysis.alarms.states import AlarmRecord
 from rushlight.analysis.estimators.local_clock import LocalClock
@@ -98,8 +99,12 @@ def compose(
     actor: str = "",
     has: Equipment = ANY,
     clock: LocalClock | None = None,
+    ended: Finding | None = None,
 ) -> Event:
-    """The event of one transition, with everything that ISA-18.2 rationalisation asks of it."""
+    """The event of one transition, with everything that ISA-18.2 rationalisation asks of it.
+
+    `ended`: of a cleared alarm, what else than its own end has ended it.
+    """
     tank, alarm, quantity = key
     row = rationale_for(alarm, has)
     raised = kind in ("raised", "priority-changed")
@@ -120,7 +125,7 @@ def compose(
         value=None if about_probe else shown.value,
         unit="" if about_probe or shown.value is None else shown.unit,
         quantity=quantity,
-        summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until_text, actor),
+        summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until_text, actor, ended),
         detail=_detail(row, shown) if raised else "",
         cautions=cautions_for(alarm, has) if raised else [],
         # never raised: its name alone, so that the store can keep such events apart
@@ -148,6 +153,7 @@ def _summary(
     time_ms: int,
     until: str,
     actor: str,
+    ended: Finding | None,
 ) -> str:
     alarm, quantity = key[1], key[2]
     row = rationale_for(alarm)
@@ -161,9 +167,9 @@ def _summary(
     by = f" by {actor}" if actor else ""
     if kind == "cleared":
         lasted = ""
-        if after.raised_ms is not None:
+        if after.raised_ms is not None and ended is None:
             lasted = f", after {duration_text((time_ms - after.raised_ms) / 1000)}"
-        start, end = f"Over: {name} in ", lasted
+        start, end = f"{end_start(ended)}{name} in ", lasted
     elif kind == "acknowledged":
         start, end = f"Acknowledged{by}: {name} in ", ""
     elif kind == "shelved":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -29,6 +30,7 @@ class Heard(msgspec.Struct):
     tanks: dict[str, dict[str, float | None]] = {}
     topics: dict[tuple[str, str], float] = {}
     wrong: str = ""
+    refused: bool = False  # the broker lets nobody in by that name
 
     def take(self, delivery: Delivery) -> None:
         """One payload."""
@@ -57,12 +59,23 @@ class Heard(msgspec.Struct):
 
 
 def serial_ports() -> list[str]:
-    """Ports of this machine, by names that survive replugging where there are any."""
+    """Ports of this machine, those on USB first, by names that survive replugging where there are any."""
     from serial.tools.list_ports import comports
 
     folder = Path("/dev/serial/by-id")
     lasting = sorted(str(path) for path in folder.iterdir()) if folder.is_dir() else []
-    return lasting or sorted(port.device for port in comports())
+    return lasting or [
+        port.device for port in sorted(comports(), key=lambda port: (port.vid is None, port.device))
+    ]
+
+
+def is_usb(port: str) -> bool:
+    """Whether a board may well be at it: a port that is soldered in usually has none."""
+    from serial.tools.list_ports import comports
+
+    return port.startswith("/dev/serial/by-id/") or any(
+        one.device == port and one.vid is not None for one in comports()
+    )
 
 
 def hear(link: SerialLink | MqttLink, seconds: float, say: Callable[[str], None], base: Path) -> Heard:
@@ -73,17 +86,17 @@ def hear(link: SerialLink | MqttLink, seconds: float, say: Callable[[str], None]
         with suppress(queue.Full):
             came.put_nowait(delivery)
 
-    found = Heard()
+    found, refused = Heard(), threading.Event()
     listening: SerialPortLink | BrokerOnlooker
     if isinstance(link, MqttLink):
         listening = BrokerOnlooker(link, ["#"], base)
-        listening.start(deliver, say)
+        listening.start(deliver, say, lambda: refused.set())
     else:
         listening = SerialPortLink(link, lambda: round(time.time() * 1000))
         listening.start(deliver)
     try:
         end = time.monotonic() + seconds
-        while time.monotonic() < end:
+        while time.monotonic() < end and not refused.is_set():
             try:
                 found.take(came.get(timeout=0.2))
             except queue.Empty:
@@ -92,4 +105,5 @@ def hear(link: SerialLink | MqttLink, seconds: float, say: Callable[[str], None]
                 end = min(end, time.monotonic() + _ENOUGH_S)
     finally:
         listening.stop()
+    found.refused = refused.is_set()
     return found

@@ -4,33 +4,37 @@ from __future__ import annotations
 
 import datetime
 import os
-import re
 import shlex
 import socket
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
-from rushlight.analysis.beginning.heard_devices import Heard, hear, serial_ports
+from rushlight.analysis.beginning.asking import (
+    Desk,
+    checked,
+    choice,
+    is_day,
+    is_units,
+    local_units,
+    number,
+    optional,
+    time_of_day,
+    time_zone,
+    yes,
+)
+from rushlight.analysis.beginning.heard_devices import Heard, hear, is_usb, serial_ports
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.collector.errors import LinkLost, SettingsError
 from rushlight.collector.readings import QUANTITIES, TANK_NAME
 from rushlight.collector.settings import MqttLink, SerialLink, parse_settings
 from rushlight.collector.store.files import open_private
+from rushlight.collector.units import shown
 
 __all__ = ["Desk", "interview"]
 
 _PORT = 1883
-
-
-class Desk(NamedTuple):
-    """`say` shows a line; `ask` asks with an answer offered ("" for none); `secret` asks without showing."""
-
-    say: Callable[[str], None]
-    ask: Callable[[str, str], str]
-    secret: Callable[[str], str]
+_PASSWORD = "RUSHLIGHT_MQTT_PASSWORD"
 
 
 def interview(
@@ -67,35 +71,46 @@ def _device(desk: Desk, port: str | None, seconds: float, base: Path) -> tuple[S
     broker = _answers("localhost", _PORT)
     if broker:
         desk.say("found a broker on this machine")
-    offered = ports[0] if ports else "localhost" if broker else ""
+    first = ports[0] if ports and (port or is_usb(ports[0])) else ""
+    offered = first or ("localhost" if broker else "")
     while True:
-        where = desk.ask("Where does your board report? A serial port, or the name of a broker", offered)
+        question = "Where does your board report? A serial port, or a broker as HOST or HOST:PORT"
+        where = desk.ask(question, offered).strip()
         if not where:
             continue
         serial = "/" in where or where.upper().startswith("COM")
         link = SerialLink(port=where) if serial else _broker(desk, where)
         desk.say(f"Listening for up to {seconds:.0f} s …")
+        said: list[str] = []
+
+        def once(text: str, said: list[str] = said) -> None:
+            if text not in said:  # a broker that refuses does so at each new try
+                said.append(text)
+                desk.say(text)
+
         try:
-            heard = hear(link, seconds, desk.say, base)
+            heard = hear(link, seconds, once, base)
         except (LinkLost, SettingsError) as error:
             desk.say(f"{error}")
             continue
         if heard.tanks or heard.topics:
             return link, heard
+        if heard.refused:
+            continue
         desk.say(heard.wrong or "nothing came; is the board on, and its cable in?")
-        if desk.ask("Go on without it (yes or no)?", "no").lower().startswith("y"):
+        if yes(desk, "Go on without it"):
             return link, heard
 
 
 def _broker(desk: Desk, where: str) -> MqttLink:
     host, _, number = where.partition(":")
     link = MqttLink(host=host, port=int(number) if number.isdigit() else _PORT)
-    user = desk.ask("The broker's user name, if it wants one", "")
+    user = desk.ask("The broker's user name (empty: it wants none)", "").strip()
     if user:
-        link.username, link.password_env = user, "RUSHLIGHT_MQTT_PASSWORD"
-        os.environ.setdefault(
-            "RUSHLIGHT_MQTT_PASSWORD", desk.secret("Its password (not written into the settings)")
-        )
+        link.username, link.password_env = user, _PASSWORD
+        password = desk.secret("Its password (not shown while you type; not written into the settings)")
+        if password:
+            os.environ[_PASSWORD] = password
     return link
 
 
@@ -108,42 +123,51 @@ def _answers(host: str, port: int) -> bool:
 
 
 def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetime.date) -> Answers:
+    us = checked(desk, "Units: metric (°C, litres) or us (°F, gallons)", local_units(), is_units) == "us"
+    degree, offered = ("°F", ("68", "81")) if us else ("°C", ("20", "27"))
     names = sorted(heard.tanks)
     for name in names:
         for quantity, value in heard.tanks[name].items():
             info = QUANTITIES[quantity]
-            shown = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
-            desk.say(f"  {name}: {info.title} {shown}")
-    name = _checked(
+            text = "no value" if value is None else f"{value:.{info.decimals}f} {info.printed_unit}".rstrip()
+            desk.say(shown(f"  {name}: {info.title} {text}", "us" if us else "metric"))
+    name = checked(
         desk, "The tank's name, as the board sends it", names[0] if names else "tank", TANK_NAME.fullmatch
     )
     mapped = {} if names else _mapped(desk, heard)
     seen = set(heard.tanks.get(name, {})) | set(mapped)
     title = desk.ask("Its name for people", name)
-    litres = _number(desk, "Litres of water in it", "60", 0.1, 100_000)
-    timezone = _checked(desk, "Time zone", _local_zone(), lambda text: text in available_timezones())
-    low = _number(desk, "The coldest that the animals bear, °C", "20", -2, 45)
-    high = _number(desk, "The warmest, °C", "27", low + 0.1, 45)
-    new = desk.ask("Is it a new tank (yes or no)?", "no").lower().startswith("y")
-    started = None
-    if new:
-        text = _checked(desk, "Started on which day?", today.isoformat(), _is_day)
-        started = datetime.date.fromisoformat(text)
-    soil = (
-        desk.ask("Does its soil take up hardness: an active soil (yes or no)?", "no").lower().startswith("y")
+    litres = number(
+        desk,
+        "Gallons of water in it" if us else "Litres of water in it",
+        "15" if us else "60",
+        (0.1, 100_000),
+        "L",
+        us,
     )
+    timezone = time_zone(desk, "Time zone", _local_zone())
+    low = number(desk, f"The coldest that the animals bear, {degree}", offered[0], (-2, 45), "°C", us)
+    high = number(desk, f"The warmest, {degree}", offered[1], (low + 0.1, 45), "°C", us)
+    started = None
+    if yes(desk, "Is it a new tank"):
+        text = checked(desk, "Started on which day?", today.isoformat(), is_day)
+        started = datetime.date.fromisoformat(text)
+    soil = yes(desk, "Does its soil take up hardness: an active soil")
     kh = None
     if seen & {"ph", "ph_probe"}:
-        kh = _optional(desk, "KH by a drop test, dKH (leave empty if not known)", 0.01, 40)
-    heater = _optional(desk, "The heater's setpoint, °C (empty: no heater)", 0.1, 44.9)
-    watts = None if heater is None else _optional(desk, "Its watts (empty if not known)", 0.1, 20_000)
+        kh = optional(
+            desk, "KH by a drop test, dKH or as 71 ppm (leave empty if not known)", (0.01, 40), "dKH", us
+        )
+    heater = optional(desk, f"The heater's setpoint, {degree} (empty: no heater)", (0.1, 44.9), "°C", us)
+    watts = None
+    if heater is not None:
+        watts = optional(desk, "Its watts (empty if not known)", (0.1, 20_000), "", us)
     on = off = None
     if "light" in seen:
-        on = _checked(desk, "The lamp's timer: on at", "12:00", _is_time)
-        off = _checked(desk, "off at", "20:00", _is_time)
-    co2 = desk.ask("CO2: none, cylinder, yeast or citric-acid", "none").lower()
-    known = co2 if co2 in ("cylinder", "yeast", "citric-acid") else None
-    if known:
+        on = time_of_day(desk, "The lamp's timer: on at", "12:00")
+        off = time_of_day(desk, "off at", "20:00")
+    co2 = choice(desk, "CO2", ("none", "cylinder", "yeast", "citric-acid"))
+    if co2 != "none":
         desk.say(CAUTIONS["gas"])
     return Answers(
         link,
@@ -160,8 +184,9 @@ def _about(desk: Desk, link: SerialLink | MqttLink, heard: Heard, today: datetim
         watts,
         on,
         off,
-        known,
+        None if co2 == "none" else co2,
         map=mapped,
+        units="us" if us else "metric",
     )
 
 
@@ -169,58 +194,10 @@ def _mapped(desk: Desk, heard: Heard) -> dict[str, tuple[str, str]]:
     """Firmware with topics of its own: which is which?"""
     found: dict[str, tuple[str, str]] = {}
     for (topic, field), value in sorted(heard.topics.items())[:40]:
-        where = f"{topic} {field}".strip()
-        said = desk.ask(f"{where} = {value:g}: which of {', '.join(QUANTITIES)}, or none", "none")
-        if said in QUANTITIES:
+        said = choice(desk, f"{f'{topic} {field}'.strip()} = {value:g}: which is it", ("none", *QUANTITIES))
+        if said != "none":
             found[said] = (topic, field)
     return found
-
-
-def _checked(desk: Desk, text: str, offered: str, right: Callable[[str], object]) -> str:
-    while True:
-        said = desk.ask(text, offered).strip()
-        if right(said):
-            return said
-        desk.say(f"{said!r} can't be; try again, as {offered}")
-
-
-def _number(desk: Desk, text: str, offered: str, low: float, high: float) -> float:
-    while True:
-        try:
-            value = float(desk.ask(text, offered).replace(",", "."))
-        except ValueError:
-            desk.say("write a number")
-            continue
-        if low <= value <= high:
-            return value
-        desk.say(f"from {low:g} to {high:g}")
-
-
-def _optional(desk: Desk, text: str, low: float, high: float) -> float | None:
-    while True:
-        said = desk.ask(text, "").strip().replace(",", ".")
-        if not said:
-            return None
-        try:
-            value = float(said)
-        except ValueError:
-            desk.say("write a number, or nothing")
-            continue
-        if low <= value <= high:
-            return value
-        desk.say(f"from {low:g} to {high:g}, or nothing")
-
-
-def _is_day(text: str) -> bool:
-    try:
-        datetime.date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _is_time(text: str) -> bool:
-    return re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) is not None
 
 
 def _local_zone() -> str:
@@ -236,26 +213,38 @@ def _local_zone() -> str:
 
 
 def _notices(desk: Desk, target: Path) -> Path | None:
-    """The address holds a secret: it goes into a file for this user alone."""
+    """The address and the broker's password are secrets: they go into a file for this user alone."""
     desk.say(
         "Where shall alarms go? An address as the apprise library has it: mailto://…, tgram://… "
         "(docs/notices.md)"
     )
-    address = desk.secret("Address (empty: later)").strip()
+    address = desk.secret("Address (not shown while you type; empty: later)").strip()
+    kept = {"RUSHLIGHT_NOTICE_URLS": address} if address else {}
+    if os.environ.get(_PASSWORD):
+        kept[_PASSWORD] = os.environ[_PASSWORD]
+    if address:
+        os.environ["RUSHLIGHT_NOTICE_URLS"] = address
+    path = _secrets(desk, target.with_name("rushlight.env"), kept) if kept else None
     if not address:
-        desk.say("Without an address nobody is told of an alarm; set RUSHLIGHT_NOTICE_URLS later.")
-        return None
-    path = target.with_name("rushlight.env")
-    kept = {"RUSHLIGHT_NOTICE_URLS": address}
-    if os.environ.get("RUSHLIGHT_MQTT_PASSWORD"):
-        kept["RUSHLIGHT_MQTT_PASSWORD"] = os.environ["RUSHLIGHT_MQTT_PASSWORD"]
-    lines = [f"{name}={shlex.quote(value)}" for name, value in kept.items()]  # a shell reads it, too
+        where = path or target.with_name("rushlight.env")
+        desk.say(
+            f"Without an address nobody is told of an alarm. Later: "
+            f"the line RUSHLIGHT_NOTICE_URLS='…' in {where}"
+        )
+    return path
+
+
+def _secrets(desk: Desk, path: Path, kept: dict[str, str]) -> Path | None:
+    lines = [f"{key}={shlex.quote(value)}" for key, value in kept.items()]  # a shell reads it, too
     try:
         handle = open_private(path)
     except OSError as error:
-        raise SettingsError(f"{path}: can't be written ({error.strerror}); is it there already?") from None
+        desk.say(
+            f"{path}: can't be written ({error.strerror}). Set these yourself before `rushlight run`: "
+            f"{', '.join(kept)}"
+        )
+        return None
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write("\n".join(lines) + "\n")
-    os.environ["RUSHLIGHT_NOTICE_URLS"] = address
     desk.say(f"{path}: written, for you alone.")
     return path

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from rushlight.collector.settings import MqttLink, SerialLink
+from rushlight.collector.units import GALLON_L, Display, fahrenheit
 
 __all__ = ["Answers", "settings_text"]
 
@@ -32,11 +33,28 @@ class Answers(NamedTuple):
     co2: str | None = None
     co2_limit: float = 30.0
     map: Mapping[str, tuple[str, str]] = {}
+    units: Display = "metric"
 
 
 def settings_text(answers: Answers) -> str:
     """TOML with a word beside each key."""
-    return "\n".join([*_link(answers), *_tank(answers)]) + "\n"
+    return "\n".join([*_link(answers), *_display(answers), *_tank(answers)]) + "\n"
+
+
+def _display(answers: Answers) -> Iterator[str]:
+    if answers.units == "us":
+        yield ""
+        yield "[display]"
+        yield 'units = "us"                # °F and gallons, shown and typed'
+
+
+def _celsius(answers: Answers, value: float) -> str:
+    """As it was typed: a key takes "75 F", too."""
+    return f'"{fahrenheit(value):.4g} F"' if answers.units == "us" else f"{value:g}"
+
+
+def _litres(answers: Answers) -> str:
+    return f'"{answers.litres / GALLON_L:.4g} gal"' if answers.units == "us" else f"{answers.litres:g}"
 
 
 def _text(value: str) -> str:
@@ -74,14 +92,14 @@ def _tank(answers: Answers) -> Iterator[str]:
     yield ""
     yield f"[{path}]"
     yield f"title = {_text(answers.title)}"
-    yield f"volume_litres = {answers.litres:g}          # the water in it"
+    yield f"volume_litres = {_litres(answers)}          # the water in it"
     yield f"timezone = {_text(answers.timezone)}   # all times of day below are by it"
     if answers.started is not None:
         yield f"started = {answers.started}      # a new tank: `rushlight status` says what is due"
     yield ""
     yield f"[{path}.livestock]"
-    yield f"temperature_low_c = {answers.low_c:g}      # what the animals bear"
-    yield f"temperature_high_c = {answers.high_c:g}"
+    yield f"temperature_low_c = {_celsius(answers, answers.low_c)}      # what the animals bear"
+    yield f"temperature_high_c = {_celsius(answers, answers.high_c)}"
     yield f"co2_limit_mg_l = {answers.co2_limit:g}"
     if answers.kh is not None or answers.active_soil:
         yield ""
@@ -93,7 +111,7 @@ def _tank(answers: Answers) -> Iterator[str]:
     if answers.heater_c is not None:
         yield ""
         yield f"[{path}.heater]"
-        yield f"setpoint_c = {answers.heater_c:g}             # what its dial is set to"
+        yield f"setpoint_c = {_celsius(answers, answers.heater_c)}             # what its dial is set to"
         if answers.heater_watts is not None:
             yield f"watts = {answers.heater_watts:g}"
     if answers.lamp_on and answers.lamp_off:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from rushlight.analysis.calibration.numbers import CALIBRATING
 from rushlight.analysis.physics.numbers import ELECTRODE
+from rushlight.analysis.views.electrode_drift import calibration_due
 from rushlight.collector.electrode import electrode_health
 from rushlight.collector.readings import PH_PROBE
 from rushlight.collector.settings import TankSettings
@@ -30,11 +31,14 @@ def history_lines(tank: TankSettings, entries: Sequence[LogEntry], now_ms: int) 
     if not lines:
         return ["nothing has been calibrated with `rushlight calibrate` yet"]
     electrode = [entry for entry in found if entry.calibration and entry.calibration.quantity == PH_PROBE]
-    if electrode:
+    due = calibration_due(electrode, now_ms)
+    if due is not None:
         age = (now_ms - electrode[-1].time_ms) // _DAY_MS
-        left = ELECTRODE.keeps_days - age
-        due = f"due again in {left} days" if left > 0 else "due now"
-        lines.append(f"The electrode was calibrated {age} days ago: {due}.")
+        when = f"due again in {due.left_days} days" if due.left_days > 0 else "due now"
+        drift = ""
+        if due.drift_a_day is not None:
+            drift = f" It drifts by {due.drift_a_day * ELECTRODE.keeps_days:.2f} pH a month."
+        lines.append(f"The electrode was calibrated {age} days ago: {when}.{drift}")
     forecast = slope_forecast(electrode)
     if forecast is not None:
         slope, per_month, months = forecast

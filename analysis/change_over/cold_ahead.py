@@ -7,7 +7,10 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-__all__ = ["ColdAhead", "cold_ahead"]
+__all__ = ["NIGHT_H", "ColdAhead", "after_night", "cold_ahead"]
+
+NIGHT_H = 10.0
+"""So long a night is about as cold as its forecast lowest, at most. Common practice, no source."""
 
 LEAST_DAYS = 4
 """Days of readings from which a trend is said. Common practice, no source."""
@@ -56,6 +59,11 @@ def cold_ahead(days: Sequence[tuple[datetime.date, float, float]], low_c: float)
         _when(now, slope, low_c, days[-1][0]),
         _when(now, slope - error, low_c, days[-1][0]),
     )
+
+
+def after_night(water_c: float, night_c: float, tau_h: float) -> float:
+    """°C by the morning, by Newton's law of cooling: the air is as cold as the forecast for all the night."""
+    return night_c + (water_c - night_c) * math.exp(-NIGHT_H / tau_h)
 
 
 def _when(now: float, slope: float, low_c: float, today: datetime.date) -> datetime.date | None:

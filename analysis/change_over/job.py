@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from rushlight.analysis.alarms.cautions import CAUTIONS
-from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, cold_ahead
-from rushlight.analysis.change_over.follow import Follow
-from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
-from rushlight.analysis.change_over.species import find_species
+from rushlight.analysis.change_over.cold_ahead import LEAST_DAYS, after_night, cold_ahead
+from rushlight.analysis.change_over.follow import DayFollow, Follow
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution
+from rushlight.analysis.change_over.plan_words import plan_lines
+from rushlight.analysis.change_over.species import Species, find_species
 from rushlight.analysis.change_over.waters import Asked, Known, what_is_known
+from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.physics.fit_for_animals import Answer, may_move
 from rushlight.analysis.physics.mixing import Water
 from rushlight.analysis.physics.water import oxygen_saturation_mg_l
 from rushlight.analysis.service.live_readings import live_readings
+from rushlight.analysis.watch.saved import watch_of
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import SOURCE_TEMPERATURE, TEMPERATURE, Flag
 from rushlight.collector.service import listener
@@ -44,7 +47,7 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    answer, reasons = _answered(settings, asked, known)
+    answer, reasons = _answered(settings, asked, known, species)
     if answer == "go" and known.carrying is None:
         answer = "not known"
         reasons.append(f"no good temperature of {known.there.name}: measure it, and give --temperature")
@@ -56,14 +59,22 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     if known.ready in ("ready", "old"):
         yield f"The tank: {known.ready_words}."
     if species is not None:
+        more = "".join(
+            f", {name} {low:g} to {high:g}"
+            for name, low, high in (
+                ("pH", species.ph_low, species.ph_high),
+                ("GH", species.gh_low, species.gh_high),
+            )
+            if low is not None and high is not None
+        )
         yield (
             f"Limits of {species.title}: {species.temperature_low_c:g} to "
-            f"{species.temperature_high_c:g} °C ({species.source})."
+            f"{species.temperature_high_c:g} °C{more} ({species.source})."
         )
     yield from _oxygen(known)
     yield from _cold(settings, asked, known, now_ms)
     if answer == "go":
-        yield from _plan(settings, asked, known, now_ms)
+        yield from plan_lines(settings, asked, known, now_ms)
     elif answer == "wait":
         yield "The plan comes with the answer `go`: ask again then."
     yield (
@@ -75,10 +86,16 @@ def move_lines(settings: Settings, asked: Asked) -> Iterator[str]:
         yield CAUTIONS["gas"]
 
 
-def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, list[str]]:
+def _answered(
+    settings: Settings, asked: Asked, known: Known, species: Species | None
+) -> tuple[Answer, list[str]]:
     """By the tank's water, the animals' limits, and whether the tank is ready; no go without limits."""
     verdict = may_move(known.to, known.animals, settings.tanks[asked.tank].livestock)
     answer, reasons = verdict.answer, list(verdict.reasons)
+    against = "" if species is None else _hardness(known, species)
+    if against:
+        answer = "don't" if answer in ("go", "wait") else answer
+        reasons.append(against)
     if known.ready in ("wait", "don't"):
         reasons.append(f"is {known.here.name} ready? {known.ready_words}")
         if answer == "go" or (answer == "wait" and known.ready == "don't"):
@@ -93,6 +110,22 @@ def _answered(settings: Settings, asked: Asked, known: Known) -> tuple[Answer, l
     return answer, reasons
 
 
+def _hardness(known: Known, species: Species) -> str:
+    """What the tank's GH says against them, "" for nothing; a drop test is a degree either way."""
+    gh = None if known.tank is None else known.tank.gh
+    low, high = species.gh_low, species.gh_high
+    if gh is None:
+        return ""
+    if (low is None or gh >= low - _DROP) and (high is None or gh <= high + _DROP):
+        return ""
+    span = " to ".join(f"{one:g}" for one in (low, high) if one is not None)
+    return (
+        f"GH {gh:.1f} of {known.here.name} is outside what {species.title} is kept in ({span} degrees), "
+        "more than a drop test's degree"
+    )
+
+
+_DROP = 1.0
 _ANSWERS = {"go": "GO", "wait": "WAIT", "don't": "DON'T", "not known": "NOT KNOWN"}
 
 
@@ -101,7 +134,7 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     now_ms = listener.system_clock()
     species = None if asked.species is None else find_species(asked.species, Path(settings.path).parent)
     known = what_is_known(settings, asked, species, now_ms)
-    answer, reasons = _answered(settings, asked, known)
+    answer, reasons = _answered(settings, asked, known, species)
     if answer != "go" or known.tank is None:
         raise SettingsError(
             f"{asked.tank}: there is nothing to follow: {_ANSWERS[answer]}: {'; '.join(reasons)}"
@@ -109,8 +142,9 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
     quantity = SOURCE_TEMPERATURE if asked.other is None else TEMPERATURE
     of = asked.tank if asked.other is None else asked.other
     yield CAUTIONS["electrical"]
-    yield f"Hang the probe ({quantity} of {of}) into the container, with its cable in a drip loop."
-    plan: Follow | None = None
+    where = "tub" if known.far else "container"
+    yield f"Hang the probe ({quantity} of {of}) into the {where}, with its cable in a drip loop."
+    plan: Follow | DayFollow | None = None
     with live_readings(settings, of) as readings:
         for reading in readings:
             if reading is None or reading.quantity != quantity or reading.value is None:
@@ -118,9 +152,13 @@ def follow_lines(settings: Settings, asked: Asked) -> Iterator[str]:
             if reading.flag >= Flag.FAIL:
                 continue
             if plan is None:
-                water = Solution(asked.water_litres, reading.value)
-                plan = Follow(water, known.tank, asked.container_litres)
-            if not plan.begun and abs(known.tank.celsius - reading.value) > RATES.days_from_c:
+                if known.far:
+                    plan = DayFollow(known.tank.celsius)
+                else:
+                    water = Solution(asked.water_litres, reading.value, asked.kh, asked.gh)
+                    plan = Follow(water, known.tank, asked.container_litres)
+            far = abs(known.tank.celsius - reading.value) > RATES.days_from_c
+            if far and isinstance(plan, Follow) and not plan.begun:
                 yield _TOO_FAR
                 return
             said = plan.take(reading.time_ms, reading.value)
@@ -141,16 +179,38 @@ def _titles(known: Known) -> str:
         celsius = "temperature not known" if water.celsius is None else f"{water.celsius:.1f} °C"
         return f"{water.name}: {celsius}, pH {'not known' if water.ph is None else f'{water.ph:.2f}'}"
 
-    return f"from {said(known.there)}; to {said(known.here)}"
+    def hard(water: Solution | None) -> str:
+        if water is None:
+            return ""
+        return "".join(
+            f", {name} {value:.1f}"
+            for name, value in (("KH", water.kh), ("GH", water.gh))
+            if value is not None
+        )
+
+    there, here = said(known.there) + hard(known.carrying), said(known.here) + hard(known.tank)
+    return f"from {there}; to {here}"
 
 
 def _oxygen(known: Known) -> Iterator[str]:
+    held = {}
     for water in (known.there, known.here):
         if water.celsius is not None and 0 <= water.celsius <= 40:
+            held[water.name] = oxygen_saturation_mg_l(water.celsius)
             yield (
-                f"{water.name} holds {oxygen_saturation_mg_l(water.celsius):.1f} mg/L of oxygen at "
+                f"{water.name} holds {held[water.name]:.1f} mg/L of oxygen at "
                 "saturation (Benson & Krause 1984)."
             )
+    less = held.get(known.there.name, 0.0) - held.get(known.here.name, math.inf)
+    if less > _LESS_OXYGEN:
+        yield (
+            f"That is {less:.1f} mg/L less than they are used to: an air stone in the tank for the first "
+            "days."
+        )
+
+
+_GUESSED_C = 3.0  # so much colder it may be where the time constant is a guess; common practice, no source
+_LESS_OXYGEN = 1.0  # mg/L; common practice, no source
 
 
 def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
@@ -193,77 +253,33 @@ def _cold(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterat
             f"{found.days_known} days): {when}."
         )
     if asked.night_c is not None:
-        if asked.night_c >= low:
-            yield f"The night's {asked.night_c:g} °C can't bring {name} below {low:g} °C."
-        else:
-            yield (
-                f"A night of {asked.night_c:g} °C is below the {low:g} °C that they bear. A tub "
-                f"cools towards it by "
-                "hours; a small one may reach it by morning: move them, or bring the tub in, "
-                "before that night."
-            )
+        yield from _night(settings, asked, known, low)
 
 
-def _plan(settings: Settings, asked: Asked, known: Known, now_ms: int) -> Iterator[str]:
-    if known.tank is None or known.carrying is None:
+def _night(settings: Settings, asked: Asked, known: Known, low: float) -> Iterator[str]:
+    """The forecast night; how fast a tub follows is known of one that is a tank of the settings."""
+    night, name = asked.night_c, known.there.name
+    assert night is not None
+    if night >= low:
+        yield f"The night's {night:g} °C can't bring {name} below {low:g} °C."
         return
-    gap = known.tank.celsius - known.carrying.celsius
-    if abs(gap) > RATES.days_from_c:
-        zone = ZoneInfo(settings.tanks[asked.tank].timezone)
-        today = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
-        rows = day_plan(known.carrying.celsius, known.tank.celsius, today)
+    cold = f"A night of {night:g} °C is below the {low:g} °C that they bear"
+    now_c = known.there.celsius
+    if asked.other is None or now_c is None:
         yield (
-            f"They differ by {abs(gap):.1f} °C: not in one day. Keep them in an aerated, covered "
-            f"tub in a room that "
-            f"lies between, with a probe in it, and let it change by {RATES.c_per_day:g} °C a day "
-            f"at most (common "
-            "practice, no source; channel catfish take 1 to 3 days for warmer water, 4 to 14 for "
-            "colder: Allen & "
-            "Strawn 1971):"
-        )
-        for day, celsius in rows:
-            yield f"  {day:%a %d %b}  {celsius:.1f} °C"
-        yield (
-            f"On {rows[-1][0]:%a %d %b} ask again. Stop, and go back to the day before, if they lie on "
-            f"their side or gasp."
+            f"{cold}. A tub cools towards it by hours; a small one may reach it by morning: move them, or "
+            "bring the tub in, before that night."
         )
         return
-    try:
-        steps = portions(known.carrying, known.tank, asked.container_litres)
-    except ValueError as error:
-        raise SettingsError(f"--container: {error}") from None
-    if not steps:
-        yield "The waters are as good as the same: float the closed bag half an hour, then net them over."
-        return
-    yield (
-        f"In a container of {asked.container_litres:g} L with {asked.water_litres:g} L of their own "
-        f"water, an air "
-        f"stone and a lid, at most {RATES.c_per_h:g} °C an hour and {RATES.hardness_per_h:g} degrees "
-        f"of hardness an hour "
-        "(common practice, no source):"
+    with EmbeddedStore(settings_of_tank(settings, asked.other).store_path(), read_only=True) as store:
+        watch, _ = watch_of(asked.other, settings.tanks[asked.other], store)
+    model = watch.of(TemperatureDetector).model
+    by_morning = after_night(now_c, night, model.time_constant_h(settings.tanks[asked.other].volume_litres))
+    guess = "by a usual tank of its volume; a tub in the wind is faster"
+    whose = "by its own time constant" if model.learnt else guess
+    then = (
+        "move them, or bring the tub in, before that night."
+        if by_morning < low + (0.0 if model.learnt else _GUESSED_C)
+        else "not too cold yet; but nights add up, and its trend counts."
     )
-    for one in steps:
-        out = f"pour {one.out_litres:.1f} L away, " if one.out_litres > 0.05 else ""
-        hard = "".join(
-            f", {name} {value:.1f}"
-            for name, value in (("KH", one.water.kh), ("GH", one.water.gh))
-            if value is not None
-        )
-        yield (
-            f"  after {one.minute:3.0f} min  {out}add {one.in_litres:.1f} L of {known.here.name}: "
-            f"{one.water.litres:.1f} L of {one.water.celsius:.1f} °C{hard}"
-        )
-    total = steps[-1].minute + RATES.step_min
-    yield f"Then net them over: {total:.0f} min in all. Don't pour the water they travel in into the tank."
-    dripping = drip(known.carrying, known.tank)
-    if dripping is not None:
-        yield (
-            f"Or drip: {dripping.litres_per_h:.1f} L/h ({dripping.drops_per_s:.0f} drops a second) for "
-            f"{dripping.hours:.1f} h, up to {dripping.litres:.0f} L."
-        )
-    if known.carrying.kh is None or known.tank.kh is None:
-        yield (
-            "KH and GH of both are not all known: give --kh, --gh, --tank-kh and --tank-gh, and the "
-            "plan holds to them too."
-        )
-    yield "Stop, add nothing more and give air, if they gasp, lie on their side or race about."
+    yield f"{cold}: {name} may go from {now_c:.1f} to {by_morning:.1f} °C by the morning ({whose}): {then}"

@@ -11,7 +11,19 @@ import datetime
 import math
 from typing import NamedTuple
 
-__all__ = ["RATES", "Drip", "Portion", "Rates", "Solution", "day_plan", "drip", "portions"]
+__all__ = [
+    "RATES",
+    "Day",
+    "Drip",
+    "Portion",
+    "Rates",
+    "Solution",
+    "days_plan",
+    "drip",
+    "gaps",
+    "portion_share",
+    "portions",
+]
 
 
 class Rates(NamedTuple):
@@ -24,6 +36,9 @@ class Rates(NamedTuple):
     close_hardness: float = 1.0  # dGH or dKH
     days_from_c: float = 5.0  # a larger difference is a matter of days
     c_per_day: float = 1.5  # and then goes so fast
+    hardness_per_day: float = 3.0  # KH or GH, degrees a day, where it goes over days
+    ph_per_day: float = 0.3  # and pH
+    close_ph: float = 0.2  # pH of the two that is as good as the same
 
 
 RATES = Rates()
@@ -66,13 +81,18 @@ class Drip(NamedTuple):
     litres: float
 
 
-def _gaps(water: Solution, tank: Solution) -> list[tuple[float, float, float]]:
+def gaps(water: Solution, tank: Solution) -> list[tuple[float, float, float]]:
     """(difference, allowed an hour, close enough) of all that is known."""
     rows = [(abs(tank.celsius - water.celsius), RATES.c_per_h, RATES.close_c)]
     for mine, theirs in ((water.kh, tank.kh), (water.gh, tank.gh)):
         if mine is not None and theirs is not None:
             rows.append((abs(theirs - mine), RATES.hardness_per_h, RATES.close_hardness))
     return rows
+
+
+def portion_share(water: Solution, tank: Solution) -> float:
+    """Share of the mixed water that the next portion may be, so that nothing goes faster than its rate."""
+    return min([0.5, *(rate * RATES.step_min / 60 / gap for gap, rate, _ in gaps(water, tank) if gap > 0)])
 
 
 def portions(water: Solution, tank: Solution, container_litres: float) -> list[Portion]:
@@ -97,10 +117,8 @@ def portions(water: Solution, tank: Solution, container_litres: float) -> list[P
             "much again"
         )
     first, done = water.litres, list[Portion]()
-    while any(gap > close for gap, _, close in _gaps(water, tank)) and len(done) < 500:
-        share = min(
-            [0.5, *(rate * RATES.step_min / 60 / gap for gap, rate, _ in _gaps(water, tank) if gap > 0)]
-        )
+    while any(gap > close for gap, _, close in gaps(water, tank)) and len(done) < 500:
+        share = portion_share(water, tank)
         out = 0.0
         if water.litres / (1 - share) > container_litres + 1e-9:
             out = water.litres - min(first, container_litres * (1 - share))
@@ -117,19 +135,61 @@ def drip(water: Solution, tank: Solution) -> Drip | None:
     In t hours V becomes V + q·t and a difference D becomes D·V/(V + q·t). It changes fastest at the
     beginning, by D·q/V an hour.
     """
-    gaps = [(gap, rate, close) for gap, rate, close in _gaps(water, tank) if gap > close]
-    if not gaps:
+    open_ = [(gap, rate, close) for gap, rate, close in gaps(water, tank) if gap > close]
+    if not open_:
         return None
-    litres_per_h = min(rate * water.litres / gap for gap, rate, _ in gaps)
-    hours = max(water.litres * (gap / close - 1) / litres_per_h for gap, _, close in gaps)
+    litres_per_h = min(rate * water.litres / gap for gap, rate, _ in open_)
+    hours = max(water.litres * (gap / close - 1) / litres_per_h for gap, _, close in open_)
     drops = litres_per_h * 1000 * 20 / 3600
     return Drip(litres_per_h, drops, hours, water.litres + litres_per_h * hours)
 
 
-def day_plan(from_c: float, to_c: float, first: datetime.date) -> list[tuple[datetime.date, float]]:
-    """What the tub should have reached on which day, at no more than the daily rate."""
-    days = math.ceil(abs(to_c - from_c) / RATES.c_per_day)
+class Day(NamedTuple):
+    """What a day should have reached: °C, KH, GH and pH (None: not known), and which share of the tub's water
+    is exchanged for the tank's on it.
+    """
+
+    date: datetime.date
+    celsius: float
+    share: float
+    kh: float | None
+    gh: float | None
+    ph: float | None
+
+
+def days_plan(
+    water: Solution, tank: Solution, phs: tuple[float | None, float | None], first: datetime.date
+) -> list[Day]:
+    """The way over days; all of it goes evenly, as slowly as the slowest needs.
+
+    The room brings the temperature; hardness comes by exchanging water, 1/n, 1/(n-1) … of it a day, which
+    leaves (n-1)/n, (n-2)/n … of the difference. pH follows hardness and CO2 by itself and is measured.
+
+    Parameters
+    ----------
+    phs : (float or None, float or None)
+        Of the carrying water and of the tank.
+    """
+    here, there = phs
+    needed = [abs(tank.celsius - water.celsius) / RATES.c_per_day]
+    for mine, theirs in ((water.kh, tank.kh), (water.gh, tank.gh)):
+        if mine is not None and theirs is not None:
+            needed.append(abs(theirs - mine) / RATES.hardness_per_day)
+    if here is not None and there is not None:
+        needed.append(abs(there - here) / RATES.ph_per_day)
+    days = max(1, math.ceil(max(needed) - 1e-9))
+
+    def on(mine: float | None, theirs: float | None, day: int) -> float | None:
+        return None if mine is None or theirs is None else mine + (theirs - mine) * day / days
+
     return [
-        (first + datetime.timedelta(days=day), from_c + (to_c - from_c) * day / days)
+        Day(
+            first + datetime.timedelta(days=day),
+            water.celsius + (tank.celsius - water.celsius) * day / days,
+            1 / (days - day + 1) if day < days else 1.0,
+            on(water.kh, tank.kh, day),
+            on(water.gh, tank.gh, day),
+            on(here, there, day),
+        )
         for day in range(1, days + 1)
     ]

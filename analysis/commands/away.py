@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, Within, say, settings_of, temperature
+from rushlight.analysis.commands.options import CONFIG, Within, litres, say, settings_of, temperature
 
 __all__ = ["away"]
 
@@ -21,13 +21,14 @@ __all__ = ["away"]
     "else of the last 14 days.",
 )
 @click.option("--room-high", metavar="TEMPERATURE", help="The warmest.")
-@click.option("--evaporates", type=Within(0, 100), help="Litres a day.")
+@click.option("--evaporates", metavar="LITRES", help='A day: in litres (gallons in "us"), or as "1 gal".')
 @click.option("--co2-days", type=Within(0, 1000), help="How long reactor or cylinder still lasts.")
 @click.option("--sheet", metavar="NAME", help="Write the sitter's page as NAME.html and NAME.pdf.")
 @click.option("--call", multiple=True, help="For the sheet: whom to call; once for each.")
 @click.option("--feed", default="", help="For the sheet: what to feed, and when.")
 @click.option("--leave-alone", default="", help="For the sheet: what not to touch.")
 @click.option("--link", default="", help="For the sheet: where the tank's page is.")
+@click.option("--sitter", default="", metavar="NAME", help="Make a link of their own until the return.")
 def away(
     config: str,
     tank: str,
@@ -35,13 +36,14 @@ def away(
     end: str,
     room_low: str | None,
     room_high: str | None,
-    evaporates: float | None,
+    evaporates: str | None,
     co2_days: float | None,
     sheet: str | None,
     call: tuple[str, ...],
     feed: str,
     leave_alone: str,
     link: str,
+    sitter: str,
 ) -> int:
     """May you leave? Each point: fine, look, or don't leave, with the number behind it.
 
@@ -56,8 +58,10 @@ def away(
         temperature("--room-low", room_low, settings),
         temperature("--room-high", room_high, settings),
     )
-    leaving = Leaving(0.0, *room, evaporates, co2_days)
-    sitter = Sitter(start, end, call, feed, link, leave_alone)
-    for line in away_lines(settings, tank, leaving, sitter, sheet):
+    leaving = Leaving(0.0, *room, litres("--evaporates", evaporates, settings, 0, 100), co2_days)
+    told = Sitter(start, end, call, feed, link, leave_alone)
+    if sitter and not sheet:
+        raise click.UsageError("--sitter goes with --sheet: the link is written on it")
+    for line in away_lines(settings, tank, leaving, told, sheet, sitter):
         say(line)
     return 0

@@ -15,8 +15,14 @@ __all__ = ["bundle"]
 @click.option(
     "--around", required=True, metavar="TIME", help="The moment (by the tank's clock, or RFC 3339)."
 )
-@click.option("--hours", type=Within(0.1, 24 * 14), default=6, show_default=True, help="Either way.")
-@click.option("--days", type=Within(0, 60), default=14, show_default=True, help="Before it, to learn from.")
+@click.option("--hours", type=Within(0.1, 24 * 14), default=6, show_default=True, help="How far either way.")
+@click.option(
+    "--days",
+    type=Within(0, 60),
+    default=14,
+    show_default=True,
+    help="Days before it, to learn from.",
+)
 @click.option("--to", "file", metavar="FILE.zip", help="Where it goes; moment-TIME.zip if left out.")
 def bundle(config: str, tank: str, around: str, hours: float, days: float, file: str | None) -> int:
     """Put a moment of a tank into one file that anybody can replay: for an alarm that was missed or false.

@@ -21,7 +21,7 @@ __all__ = ["hands"]
 @click.option("--for", "span", default="30min", show_default=True, metavar="SPAN", help="At most 2h.")
 @click.option("--end", "over", is_flag=True, help="Your hands are out again.")
 def hands(config: str, part: Part | None, tank: str, span: str, over: bool) -> int:
-    """Say that hands go into a tank: what hands cause is silent meanwhile, what kills is not.
+    """Your hands go into a tank: alarms that hands cause are silent meanwhile, those of what kills are not.
 
     It ends by itself. Unplug the mains devices at the wall before a hand goes in, and plug them in again.
     """

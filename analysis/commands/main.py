@@ -56,12 +56,38 @@ def _version(context: click.Context, parameter: click.Parameter, wanted: bool) -
         context.exit()
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class _Commands(click.Group):
+    """Lists commands by what they are for, each sentence whole: cut off, most of them say nothing."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        left = dict(self.commands)
+        for heading, names in _SECTIONS.items():
+            rows = [(name, left.pop(name).get_short_help_str(1000)) for name in names]
+            with formatter.section(heading):
+                formatter.write_dl(rows)
+        if left:
+            with formatter.section("More"):
+                formatter.write_dl([(name, one.get_short_help_str(1000)) for name, one in left.items()])
+
+
+_SECTIONS: dict[str, tuple[str, ...]] = {
+    "Begin": ("demo", "init", "check", "listen", "notice-test", "try", "run", "reload", "service"),
+    "Look": ("status", "explain", "report"),
+    "Answer alarms": ("acknowledge", "shelve", "unshelve", "out-of-service", "return-to-service", "verdict"),
+    "Care for a tank": ("note", "hands", "calibrate", "compare", "move", "away"),
+    "The page": ("password", "invite"),
+    "What is stored": ("backup", "restore", "export", "import", "replay", "bundle"),
+}
+
+
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.option(
     "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="The version."
 )
 def cli() -> None:
-    """Watches small planted freshwater tanks: readings in, a judgement in time out.
+    """Watches small planted freshwater tanks, works out what is wrong, and tells you in time.
 
     It only watches: nothing here switches a mains device.
 

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from rushlight.analysis.commands.options import CONFIG, Hardness, Within, say, settings_of, temperature
+from rushlight.analysis.commands.options import (
+    CONFIG,
+    Hardness,
+    Within,
+    litres,
+    say,
+    settings_of,
+    temperature,
+)
 
 __all__ = ["move"]
 
@@ -24,8 +32,8 @@ __all__ = ["move"]
 @click.option("--temperature-low", metavar="TEMPERATURE", help="The lowest that the animals can bear.")
 @click.option("--temperature-high", metavar="TEMPERATURE", help="The highest.")
 @click.option("--night", metavar="TEMPERATURE", help="Of the coldest night ahead, where the tub stands.")
-@click.option("--water", type=Within(0.1, 500), default=4.0, show_default=True, help="Litres carried.")
-@click.option("--container", type=Within(0.2, 1000), default=12.0, show_default=True, help="Litres it holds.")
+@click.option("--water", metavar="LITRES", help="Water they are carried in; 4 L if left out.")
+@click.option("--container", metavar="LITRES", help="What the container holds; 12 L if left out.")
 @click.option("--follow", is_flag=True, help="Live, with a probe in the container: says what to do now.")
 def move(
     config: str,
@@ -42,15 +50,15 @@ def move(
     temperature_low: str | None,
     temperature_high: str | None,
     night: str | None,
-    water: float,
-    container: float,
+    water: str | None,
+    container: str | None,
     follow: bool,
 ) -> int:
     """May these animals go into TANK: go, wait or don't, and how the waters are brought together.
 
     OTHER is the tank or tub they come from; left out, it is the second water that TANK's device measures, or
-    what is typed. A temperature is in °C (°F with [display] units = "us"), or with its unit as "68 F"; a
-    hardness is in degrees, or as "71 ppm".
+    what is typed. A temperature is in °C (°F with [display] units = "us"), or with its unit as "68 F"; water
+    is in litres (gallons then), or as "3 gal"; a hardness is in degrees, or as "71 ppm".
 
     \b
       rushlight move porch tub --species goldfish --night 2
@@ -74,8 +82,8 @@ def move(
         temperature("--temperature-low", temperature_low, settings),
         temperature("--temperature-high", temperature_high, settings),
         temperature("--night", night, settings),
-        water,
-        container,
+        litres("--water", water, settings, 0.1, 500) or 4.0,
+        litres("--container", container, settings, 0.2, 1000) or 12.0,
     )
     for line in follow_lines(settings, asked) if follow else move_lines(settings, asked):
         say(line)

@@ -18,6 +18,7 @@ __all__ = [
     "PART",
     "Hardness",
     "Within",
+    "litres",
     "moment_ms",
     "parse_span_ms",
     "say",
@@ -108,6 +109,23 @@ def temperature(option: str, text: str | None, settings: Settings) -> float | No
     return value
 
 
+def litres(option: str, text: str | None, settings: Settings, least: float, most: float) -> float | None:
+    """Litres of what was typed, between two; a number alone is in the units of `[display]`."""
+    from rushlight.collector.units import shown, typed
+
+    if text is None:
+        return None
+    units = settings.display.units
+    try:
+        value = typed(text, "L", "gal" if units == "us" else "")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint=option) from None
+    if not least <= value <= most:
+        bounds = shown(f"{least:g} to {most:g} L", units)
+        raise click.BadParameter(f"must be {bounds}, not {text}", param_hint=option)
+    return value
+
+
 def _read_part(context: click.Context, parameter: click.Parameter, text: str | None) -> Part | None:
     from rushlight.collector.service.parts import parse_part
 
@@ -118,7 +136,10 @@ def _read_part(context: click.Context, parameter: click.Parameter, text: str | N
 
 
 PART = click.option(
-    "--part", metavar="K/N", callback=_read_part, help="Of N collectors that share the tanks, the K-th: 2/4."
+    "--part",
+    metavar="K/N",
+    callback=_read_part,
+    help="Where several services share the tanks: which one, as 2/4.",
 )
 
 

@@ -23,7 +23,7 @@ __all__ = ["out_of_service"]
 def out_of_service(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
     """Silence one alarm until you return it to service.
 
-    For what is not there for longer than a shelf lasts (7 days), as a cooler in winter or a probe that is
+    For what is away longer than `shelve` can last (7 days): a cooler in winter, a probe that is
     away for repair. `rushlight status` and the page go on saying that it is out of service.
     """
     return answer(config, part, "out-of-service", words, quantity, {})

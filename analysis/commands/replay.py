@@ -18,10 +18,8 @@ __all__ = ["replay"]
 @click.command()
 @CONFIG
 @click.option("--events", metavar="FILE", help="Write the alarm events there, one JSON object a line.")
-@click.option(
-    "--until", metavar="TIME", help="Let time pass up to this moment (RFC 3339) behind the last reading."
-)
-@click.option("--store", is_flag=True, help="Replay the own store instead of files, around a moment.")
+@click.option("--until", metavar="TIME", help="Go on up to this moment (RFC 3339) after the last reading.")
+@click.option("--store", is_flag=True, help="Replay your own store instead of files, around a moment.")
 @click.option("--around", metavar="TIME", help="That moment (RFC 3339; without offset by the tank's clock).")
 @click.option("--hours", type=Within(0.1, 24 * 14), default=6, show_default=True, help="How far either way.")
 @click.option("--tank", metavar="NAME", help="One tank of the store; all by default.")
@@ -40,7 +38,7 @@ def replay(
     part: Part | None,
     readings: tuple[str, ...],
 ) -> int:
-    """Run the same analysis over recorded readings, or over the own store around a moment.
+    """Run the same analysis over recorded readings, or over your own store around a moment.
 
     All times come from the data. With --store it shows what happened then and what each detector believed:
     for an alarm that was missed, or one that was false. A file of `rushlight bundle` is replayed in the same

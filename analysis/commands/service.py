@@ -16,7 +16,7 @@ def service() -> None:
 
 @service.command()
 @CONFIG
-@click.option("--user", default="rushlight", show_default=True, help="Who it runs as.")
+@click.option("--user", default="rushlight", show_default=True, help="The user that it runs as.")
 @click.option(
     "--environment",
     default="/etc/rushlight.env",
@@ -29,17 +29,31 @@ def service() -> None:
     default="/etc/systemd/system",
     show_default=True,
     metavar="FOLDER",
-    help="Where it goes.",
+    help="The folder of the unit file.",
 )
 @click.option("--show", is_flag=True, help="Print the unit file and write nothing.")
-def install(config: str, user: str, environment: str, to: str, show: bool) -> int:
+@click.option(
+    "--mine",
+    is_flag=True,
+    help="For this user's own systemd, without root, and start it; variables in rushlight.env beside FILE.",
+)
+def install(config: str, user: str, environment: str, to: str, show: bool, mine: bool) -> int:
     """Write the unit file by which systemd runs the service, with a watchdog and few rights."""
     from pathlib import Path
 
-    from rushlight.analysis.service.systemd_unit import UNIT_NAME, unit_text, verify
+    from rushlight.analysis.service.systemd_unit import UNIT_NAME, unit_text, user_unit_text, verify
     from rushlight.collector.errors import SettingsError
 
-    text = unit_text(settings_of(config), Path(config), user, Path(environment))
+    settings = settings_of(config)
+    if mine:
+        from rushlight.analysis.service.systemd_install import install_for_user
+
+        own = Path(config).resolve().with_name("rushlight.env")
+        lines = [user_unit_text(Path(config), own).rstrip()] if show else ()
+        for line in lines or install_for_user(settings, Path(config), own):
+            say(line)
+        return 0
+    text = unit_text(settings, Path(config), user, Path(environment))
     if show:
         say(text.rstrip())
         return 0

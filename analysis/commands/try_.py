@@ -23,9 +23,9 @@ __all__ = ["try_"]
 def try_(config: str, part: Part | None, alarm: str, tank: str, quantity: str) -> int:
     """Raise a test alarm, all the way to your phone.
 
-    The running service raises it, so outbox, targets and reminders do what they would at night. It says
-    in title and text that it is a test, is sent at once even in quiet hours, can be acknowledged, and ends
-    by itself after 20 minutes. A real alarm of the same name is raised beside it.
+    The running service raises it, so sending and reminders do what they would at night. Title and text say
+    that it is a test. It is sent at once, even in quiet hours, can be acknowledged, and ends by itself
+    after 20 minutes. A real alarm of the same name is raised beside it.
 
     To try the probe as well, take a cup of warm water: with dry hands and the mains devices unplugged at
     the wall, lift the temperature probe out of the tank into the cup, and put it back afterwards.

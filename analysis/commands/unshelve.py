@@ -21,5 +21,5 @@ __all__ = ["unshelve"]
 @WHICH
 @QUANTITY
 def unshelve(config: str, part: Part | None, words: tuple[str, ...], quantity: str) -> int:
-    """End a shelf early; the alarm is raised again if it is still true."""
+    """End `shelve` early; the alarm is raised again if it is still true."""
     return answer(config, part, "unshelve", words, quantity, {})

@@ -18,6 +18,7 @@ from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.demo.facts import event_behind, harm_ms, raised_in, readings_text
 from rushlight.analysis.demo.screen import Outcome, Screen, lead_text
 from rushlight.analysis.demo.service import AsSent, Collecting, KeptClock, Watching
+from rushlight.analysis.how_installed import how_to_call
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.errors import LinkLost, SettingsError
@@ -229,7 +230,7 @@ class _Demo:
         else:
             self._screen.text("Every fault was noticed in time, and there was no false alarm.")
         config = self._settings.path
-        self._screen.line(f"Look into what it left: rushlight status --config {config}")
+        self._screen.line(f"Look into what it left: {how_to_call()} status --config {config}")
 
 
 def _folder(folder: Path) -> Path:

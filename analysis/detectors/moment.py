@@ -77,6 +77,11 @@ class Tank:
         if self._calibrated != before:
             self._trust = None
 
+    def age_days(self, day: int) -> int | None:
+        """Days since it was started by the settings; None where they don't say. `day`: local, since 1970."""
+        began = self.settings.started
+        return None if began is None else day - (began.toordinal() - _EPOCH.toordinal())
+
     def ph_trust(self, raw: bool, day: int) -> PhTrust:
         """How far its pH is to be trusted; `raw`: the device sends millivolts. `day`: local, since 1970."""
         if self._trust is None or self._trust[0] != (raw, day):

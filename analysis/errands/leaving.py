@@ -10,11 +10,14 @@ from rushlight.analysis.absence.job import answered
 from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
 from rushlight.analysis.errands.talk import Order, Talk
 from rushlight.analysis.errands.typed import number, temperature
+from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, as_plain, keep_document, kept_document
+from rushlight.analysis.paper.units import in_units
 from rushlight.analysis.service.log_input import log_store
 from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
+from rushlight.collector.units import titles
 
 __all__ = ["away", "sheet"]
 
@@ -45,7 +48,7 @@ def away(settings: Settings, order: Order, talk: Talk) -> None:
         talk.tell(caution=text)
     with log_store(settings, order.tank) as store:
         keep_document(store, SHEET, order.tank, found.sheet, found.until, now_ms)
-    for line in write_paper(found.sheet, str(order.place("sheet"))):
+    for line in _written(settings, found.sheet, order):
         if line.startswith("no PDF"):
             talk.line(line)
 
@@ -68,8 +71,13 @@ def sheet(settings: Settings, order: Order, talk: Talk) -> None:
             order.text("since") or f"{today}", order.text("until") or "your return", (call,) if call else ()
         )
         document = sitter_sheet(order.tank, tank, sitter)
-    talk.tell(paper=as_plain(document))
+    talk.tell(paper=as_plain(in_units(document, settings.display.units, titles(settings.tanks))))
     if order.text("paper") == "yes":
-        for line in write_paper(document, str(order.place("sheet"))):
+        for line in _written(settings, document, order):
             if line.startswith("no PDF"):
                 talk.line(line)
+
+
+def _written(settings: Settings, document: Document, order: Order) -> list[str]:
+    units = settings.display.units
+    return write_paper(document, str(order.place("sheet")), units, titles(settings.tanks))

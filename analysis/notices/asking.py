@@ -1,12 +1,34 @@
-"""Whether an alarm wants a person, by its events."""
+"""Whether an alarm still wants a person, by its events."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rushlight.analysis.alarms.endings import is_unseen
+from rushlight.analysis.notices.notice_store import NoticeStore
+from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.events import PRIORITY_RANK, Event
 
-__all__ = ["asks_for", "transition_of"]
+__all__ = ["asks_for", "raised_anew", "replaced_by", "transition_of"]
+
+
+def asks_for(events: Sequence[Event]) -> tuple[bool, str]:
+    """Whether an alarm with these events wants a person, and the transition that speaks for it.
+
+    One that has ended because nobody can see it any more goes on asking until somebody answers: the probe
+    that died is no reason to let a person sleep who has not heard of the danger.
+    """
+    wants, transition, rank = False, "", -1
+    for event in events:
+        if event.event in ("raised", "priority-changed"):
+            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
+                wants = True
+            transition, rank = transition_of(event), PRIORITY_RANK[event.priority]
+        elif event.event in ("acknowledged", "shelved") or (
+            event.event == "cleared" and not is_unseen(event.summary)
+        ):
+            wants = False
+    return wants, transition
 
 
 def transition_of(event: Event) -> str:
@@ -16,14 +38,23 @@ def transition_of(event: Event) -> str:
     return f"{event.event} {event.time}" if event.event == "priority-changed" else event.event
 
 
-def asks_for(events: Sequence[Event]) -> tuple[bool, str]:
-    """Whether an alarm with these events wants a person, and the transition that speaks for it."""
-    asks, transition, rank = False, "", -1
-    for event in events:
-        if event.event in ("raised", "priority-changed"):
-            if event.event == "raised" or PRIORITY_RANK[event.priority] > rank:
-                asks = True
-            transition, rank = transition_of(event), PRIORITY_RANK[event.priority]
-        elif event.event in ("acknowledged", "cleared", "shelved"):
-            asks = False
-    return asks, transition
+def replaced_by(event: Event, store: NoticeStore) -> set[str]:
+    """Occurrences of which notices wait, and in whose place this one is raised."""
+    name = event.occurrence.rpartition("/")[0]
+    waiting = {notice.occurrence for notice in store.pending_notices()}
+    return {other for other in waiting if other != event.occurrence and other.rpartition("/")[0] == name}
+
+
+def raised_anew(events: Sequence[Event], store: NoticeStore) -> bool:
+    """Whether an alarm that nobody could see any more has been raised again since, as another occurrence."""
+    last = events[-1]
+    if last.event != "cleared":
+        return False
+    since = store.events(tank=last.tank, since_ms=milliseconds(last.time))
+    same = (last.alarm, last.quantity)
+    return any(
+        event.event == "raised"
+        and (event.alarm, event.quantity) == same
+        and event.occurrence != last.occurrence
+        for event in since
+    )

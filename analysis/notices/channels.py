@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Any
 
 __all__ = [
+    "ANSWER_S",
     "Sender",
     "WrongAddress",
     "address_fault",
     "backoff_ms",
     "masked",
+    "mistyped",
     "send_by_apprise",
     "split_urls",
     "takes_pictures",
@@ -27,6 +29,10 @@ __all__ = [
 
 _FIRST_RETRY_MS = 10_000
 _LAST_RETRY_MS = {"critical": 60_000, "high": 120_000}
+
+ANSWER_S = 20.0
+"""So long a target may take to answer. The library gives up after 4 s; a slow server has taken the notice all
+the same, and would get it again and again. Less than `workers.LIMIT_S`. Common practice, no source."""
 
 _TALKERS = ("apprise", "urllib3", "requests")
 
@@ -65,17 +71,26 @@ def _apprise() -> Any:
 
 
 def _opened(url: str) -> Any:
-    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken."""
+    """The library's sender for a URL; it follows no redirect, for a notice that was sent on is not taken.
+
+    It waits for an answer as long as `ANSWER_S`, or as the URL says (`?rto=`) where that is longer.
+    """
     sender = _apprise().Apprise()
     try:
         known = sender.add(url)
     except Exception:  # its message may hold the URL
         known = False
     if not known:
-        raise WrongAddress("not a URL that apprise knows")
+        raise WrongAddress("not a URL that apprise knows; docs/notices.md has some to copy")
     for channel in sender:
         channel.redirects = False
+        channel.socket_read_timeout = max(channel.socket_read_timeout, ANSWER_S)
     return sender
+
+
+def mistyped(text: str) -> list[str]:
+    """Short names of what can be no address in an environment variable; told without the library."""
+    return [target_name(url) for url in split_urls(text) if not re.match(r"[a-zA-Z][\w+.-]*://.", url)]
 
 
 class WrongAddress(ValueError):

@@ -29,17 +29,30 @@ class Heartbeat:
 
     It is asked on a thread of its own, one question at a time: an address that hangs delays no notice. When
     it is time is for whoever sends the notices to say, so that the heartbeat stops where those are stuck.
+
+    Attributes
+    ----------
+    failed : bool
+        It did not answer when it was asked last.
+    answered_ms : int
+        When it was asked and answered last (ms UTC), -1 for never since the start.
     """
 
     def __init__(self, url: str, every_min: float, named: str) -> None:
         self._url = url.strip()
         self._every_ms = round(every_min * 60_000)
         self._next_ms = 0
-        self._failed = False
+        self.failed = False
+        self.answered_ms = -1
         self._asking: threading.Thread | None = None
         if self._url and not self._url.lower().startswith(("http://", "https://")):
             log.error("%s is not an http(s) URL: no heartbeat is sent; correct it", named)
             self._url = ""
+
+    @property
+    def set(self) -> bool:
+        """Whether there is an address that can be asked."""
+        return bool(self._url)
 
     def beat(self, now_ms: int, well: Callable[[], bool]) -> bool:
         """Begin to ask for the address if it is time and all is well; True where it has begun."""
@@ -68,9 +81,10 @@ class Heartbeat:
                 pass
         except Exception as error:  # a thread's traceback would show the URL
             self._next_ms = now_ms + min(60_000, self._every_ms)
-            if not self._failed:
+            if not self.failed:
                 log.warning("heartbeat failed (%s); trying again every minute", type(error).__name__)
-            self._failed = True
+            self.failed = True
             return
-        self._failed = False
+        self.failed = False
+        self.answered_ms = now_ms
         self._next_ms = now_ms + self._every_ms

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from rushlight.analysis.alarms.cautions import CAUTIONS, below, cautions_due, cautions_for
+from rushlight.analysis.alarms.endings import is_over
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -58,7 +59,7 @@ def event_text(event: Event, every_min: float | None = None) -> Text:
     if event.test:
         return _trial_text(event)
     if event.event == "cleared":
-        body = [_over([event.alarm])]
+        body = [_over([event.alarm], [event.summary])]
         if _person_first(event.alarm):
             body += cautions_for(event.alarm)
         if event.cause:
@@ -98,18 +99,21 @@ def group_text(lines: Sequence[Line]) -> Text:
     active = [line for line in ranked if line.transition != "cleared"]
     tanks = len({line.occurrence.split("/")[0] for line in ranked})
     where = f" in {tanks} tanks" if tanks > 1 else ""
-    over = len(ranked) - len(active)
+    over = sum(line.transition == "cleared" and is_over(line.title) for line in ranked)
+    unseen = len(ranked) - len(active) - over
     if active:
         first = active[0].title
         also = f", {over} over" if over else ""
+        also += f", {unseen} not seen any more" if unseen else ""
         # the first one keeps its priority and time left at the very front
         head, _, subject = first.partition(": ")
         title = f"{head}: {len(active)} alarms{where}{also}. First: {subject}"
         body = [active[0].body.split("\n", 1)[0]]
         body.append("Many at once often have one cause, such as a power cut or power coming back.")
     else:
-        title = f"Over: {over} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
-        body = [_over(alarm_of(line.occurrence) for line in ranked)]
+        words = "Not seen any more or over" if unseen else "Over"
+        title = f"{words}: {len(ranked)} alarms{where or ' in ' + ranked[0].occurrence.split('/')[0]}"
+        body = [_over([alarm_of(line.occurrence) for line in ranked], [line.title for line in ranked])]
     for line in ranked:
         step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]
         body.append(f"- {line.title}{step}\n  Alarm: {line.occurrence}")
@@ -178,11 +182,16 @@ def _person_first(alarm: str) -> bool:
     return bool(alarm) and "person-first" in rationale_for(alarm).cautions
 
 
-def _over(alarms: Iterable[str]) -> str:
-    """What to do after alarms that are over: a damaged device shocks again when it next switches on."""
+def _over(alarms: Iterable[str], summaries: Iterable[str]) -> str:
+    """What to do after alarms that have ended: a damaged device shocks again when it next switches on."""
     if any(_person_first(alarm) for alarm in alarms):
         return (
             "It is no longer seen, but that doesn't make the water safe: what leaks may only be switched off."
+        )
+    if not all(map(is_over, summaries)):
+        return (
+            "It is not known to be over. Look at the tank, measure in another way, and follow the alarm that "
+            "is named in its place. If nobody has acknowledged this one, it is sent again."
         )
     return "Nothing to do now: the readings are good again. Have a look when you pass by."
 

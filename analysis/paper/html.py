@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rushlight.analysis.paper.document import Curve, Document
 
 __all__ = ["html"]
@@ -17,13 +19,21 @@ def html(document: Document) -> str:
     pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     kinds = [(type(block).__name__, block) for block in document.blocks]
     return pages.get_template("document.html").render(
-        document=document, kinds=kinds, lines=_lines, level=_level, wide=_WIDE, high=_HIGH
+        document=document, kinds=kinds, lines=_lines, areas=_areas, level=_level, wide=_WIDE, high=_HIGH
     )
 
 
 def _lines(curve: Curve) -> list[str]:
     """Points of its stretches, as SVG has them."""
-    return [" ".join(f"{x * _WIDE:.1f},{_level(curve, y):.1f}" for x, y in run) for run in curve.runs()]
+    return [_path(curve, run) for run in curve.runs()]
+
+
+def _areas(curve: Curve) -> list[str]:
+    return [_path(curve, area) for area in curve.areas()]
+
+
+def _path(curve: Curve, points: Sequence[tuple[float, float]]) -> str:
+    return " ".join(f"{x * _WIDE:.1f},{_level(curve, y):.1f}" for x, y in points)
 
 
 def _level(curve: Curve, y: float) -> float:

@@ -19,6 +19,7 @@ _FONTS = (
     Path("/usr/share/fonts/TTF"),
 )
 _HIGH = 26.0  # mm, of a curve
+_SIDE = 10.0  # mm, left of it for its numbers
 _PLAIN = str.maketrans({"–": "-", "’": "'", "≥": ">=", "≤": "<=", "→": "->", "−": "-", "…": "...", "₂": "2"})
 
 
@@ -101,7 +102,7 @@ class _Writer:
             page.add_page()
         low, high = curve.span()
         self.line(f"{curve.title}: {low:.4g} to {high:.4g} {curve.unit}", 9)
-        left, top, wide = page.l_margin, page.get_y() + 1, page.epw
+        left, top, wide = page.l_margin + _SIDE, page.get_y() + 4, page.epw - _SIDE
 
         def at(x: float, y: float) -> tuple[float, float]:
             return left + x * wide, top + _HIGH * (high - y) / (high - low)
@@ -112,6 +113,19 @@ class _Writer:
         for x, text in curve.labels:
             page.line(left + x * wide, top, left + x * wide, top + _HIGH)
             page.text(left + x * wide + 0.5, top + _HIGH + 3, self.text(text))
+        for value in curve.ticks():
+            page.line(left - 1, at(0, value)[1], left, at(0, value)[1])
+            number = f"{value:.4g}"
+            page.text(left - 1.5 - page.get_string_width(number), at(0, value)[1] + 1, number)
+        page.set_fill_color(219, 228, 233)
+        for area in curve.areas():
+            page.polygon([at(x, y) for x, y in area], style="F")
+        page.set_draw_color(122, 90, 0)
+        for x, text in curve.marks:
+            page.line(left + x * wide, top, left + x * wide, top + _HIGH)
+            page.text(
+                left + x * wide - page.get_string_width(self.text(text)) / 2, top - 0.7, self.text(text)
+            )
         page.set_draw_color(138, 28, 28)
         for value in curve.band or ():
             if low <= value <= high:

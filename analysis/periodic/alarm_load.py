@@ -2,12 +2,14 @@
 
 EEMUA 191 and ANSI/ISA-18.2 (from memory): about one alarm in ten minutes, 144 a day, is very likely
 acceptable for an operator whose work it is; alarms active for more than a day are stale; the ten most
-frequent should be no more than a few per cent of the load. A person at home does other things: so one a
+frequent should be no more than a few per cent of the load; about 5 % should be of high priority, 15 % of
+medium, 80 % of low. A person at home does other things: so one a
 day is taken as the bound here (common practice, no source).
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple
@@ -19,6 +21,10 @@ __all__ = ["AlarmRow", "Load", "alarm_load"]
 
 _DAY_S = 86_400.0
 BEARABLE_A_DAY = 1.0
+FLOOD = 10
+"""So many within ten minutes are a flood that nobody reads (ANSI/ISA-18.2, from memory)."""
+_FLOOD_MS = 600_000
+_PRIORITIES = ("critical", "high", "medium", "low")
 _CHATTERS = 3  # raised so often within an hour
 
 
@@ -39,11 +45,16 @@ class AlarmRow(NamedTuple):
 
 
 class Load(NamedTuple):
-    """The rows by number, alarms a day, and what is stale (active for more than a day)."""
+    """The rows by number, alarms a day, what is stale (active for more than a day), when they were raised
+    (ms UTC), the most of them in ten minutes, and how many of each priority.
+    """
 
     rows: tuple[AlarmRow, ...]
     a_day: float
     stale: tuple[str, ...]
+    raised_ms: tuple[int, ...] = ()
+    most_at_once: int = 0
+    by_priority: tuple[tuple[str, int], ...] = ()
 
 
 def alarm_load(
@@ -54,6 +65,7 @@ def alarm_load(
     What was raised before it and is still active in it is no load of it, but may be stale.
     """
     said: dict[str, list[str]] = {}
+    priorities = Counter[str]()
     by: dict[str, list[dict[str, float]]] = {}
     open_: dict[str, dict[str, float]] = {}
     before: dict[tuple[str, str | None], dict[str, float]] = {}
@@ -69,6 +81,7 @@ def alarm_load(
                 before[event.alarm, event.quantity] = life
                 continue
             by.setdefault(event.alarm, []).append(life)
+            priorities[event.priority] += 1
             if verdicts is not None and event.occurrence in verdicts:
                 said.setdefault(event.alarm, []).append(verdicts[event.occurrence].verdict)
         elif event.event in ("acknowledged", "cleared") and event.occurrence in open_:
@@ -91,4 +104,12 @@ def alarm_load(
             stale.append(alarm)
     rows.sort(key=lambda row: (-row.raised, row.alarm))
     days = (to_ms - from_ms) / 1000 / _DAY_S
-    return Load(tuple(rows), sum(row.raised for row in rows) / days, tuple(stale))
+    raised_ms = sorted(round(one["raised"] * 1000) for lives in by.values() for one in lives)
+    return Load(
+        tuple(rows),
+        sum(row.raised for row in rows) / days,
+        tuple(stale),
+        tuple(raised_ms),
+        max((sum(at <= one < at + _FLOOD_MS for one in raised_ms) for at in raised_ms), default=0),
+        tuple((name, priorities[name]) for name in _PRIORITIES if priorities[name]),
+    )

@@ -17,6 +17,7 @@ from rushlight.analysis.physics.numbers import ELECTRODE
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import replay_store
 from rushlight.analysis.service.log_input import log_store
+from rushlight.analysis.views.electrode_drift import due_words
 from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.readings import PH, PH_PROBE
@@ -24,6 +25,7 @@ from rushlight.collector.service import listener
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.exchange import time_text
+from rushlight.collector.units import shown, titles
 
 __all__ = ["report_lines"]
 
@@ -48,11 +50,13 @@ def report_lines(
     """
     with log_store(settings, name, read_only=True) as store:
         span = _span(settings, store, name, days, to_day, lamp)
-    text = short_text(span)
+    text, units, names = short_text(span), settings.display.units, titles(settings.tanks)
     yield from text.splitlines()
-    yield from write_paper(report_document(span), paper)
+    yield from write_paper(report_document(span), paper, units, names)
     if send:
-        yield from _send(settings, f"{span.tank.title or name}: the last {days} days", text)
+        yield from _send(
+            settings, f"{span.tank.title or name}: the last {days} days", shown(text, units, names)
+        )
 
 
 def _span(
@@ -82,7 +86,10 @@ def _span(
     load = alarm_load(events, from_ms, to_ms, said)
     due = []
     if PH in quantities or PH_PROBE in quantities:
-        if not calibrated or now_ms - calibrated[-1] > ELECTRODE.keeps_days * _DAY_MS:
+        drifts = due_words(whole, now_ms)
+        if drifts:
+            due.append(f"{drifts} (rushlight calibrate {name} ph)")
+        elif not calibrated or now_ms - calibrated[-1] > ELECTRODE.keeps_days * _DAY_MS:
             due.append(f"calibrate the pH electrode (rushlight calibrate {name} ph)")
         if not tests or now_ms - tests[-1] > _TEST_DAYS * _DAY_MS:
             due.append("test KH and note it: CO2 is estimated with it")

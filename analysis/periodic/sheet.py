@@ -12,15 +12,9 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.document import Block, Curve, Document, Heading, Listing, Paragraph, Table
-from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, Load
-from rushlight.analysis.periodic.figures import (
-    belief,
-    curve_points,
-    lit,
-    old_water_left,
-    seen,
-    spread,
-)
+from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, FLOOD, Load
+from rushlight.analysis.periodic.changes import changes_of, changes_words
+from rushlight.analysis.periodic.figures import belief, curve_points, lit, seen, spread
 from rushlight.analysis.physics.plant_light import daily_light_mol, ppfd_umol
 from rushlight.analysis.replay.beliefs import Sample
 from rushlight.collector.settings import TankSettings
@@ -29,11 +23,13 @@ from rushlight.collector.store.log_entry import LogEntry
 __all__ = ["Span", "report_document", "short_text"]
 
 _DAY_MS = 86_400_000
+_GAS = "CO2, estimated"
 _SERIES = (
     ("water temperature", "°C", 2, seen("temperature")),
     ("room temperature", "°C", 1, seen("room_temperature")),
     ("pH", "", 2, seen("ph")),
-    ("CO2, estimated", "mg/L", 0, belief("co2_mg_l")),
+    (_GAS, "mg/L", 0, belief("co2_mg_l")),
+    ("KH, as it is held to be", "dKH", 1, belief("kh_dkh")),
 )
 
 
@@ -81,11 +77,9 @@ def short_text(span: Span) -> str:
     """A few lines, for a notice and the terminal."""
     lines = [f"{row[0]}: {row[1]} ({row[2]}); before {row[3]}" for row in _steady(span) if row[1] != "–"]
     lines += _light(span)
-    shares = [entry.changed_share for entry in span.log if entry.changed_share]
-    if shares:
-        lines.append(
-            f"{len(shares)} water changes: {old_water_left(shares) * 100:.0f} % of the old water is left"
-        )
+    changed = changes_words(changes_of(span.now, span.log))
+    if changed:
+        lines.append(changed)
     number = sum(row.raised for row in span.load.rows)
     judged, false = sum(row.judged for row in span.load.rows), sum(row.false for row in span.load.rows)
     was = f"; {false} of the {judged} with a verdict not right" if judged else ""
@@ -124,7 +118,7 @@ def _light(span: Span) -> list[str]:
     return [text + "."]
 
 
-def _curves(span: Span, zone: ZoneInfo) -> Iterator[Curve]:
+def _curves(span: Span, zone: ZoneInfo) -> Iterator[Block]:
     live = span.tank.livestock
     days = max(1, round((span.to_ms - span.from_ms) / _DAY_MS))
     step = max(1, days // 8)
@@ -139,27 +133,47 @@ def _curves(span: Span, zone: ZoneInfo) -> Iterator[Curve]:
     ]
     bands = {
         "water temperature": (live.temperature_low_c, live.temperature_high_c),
-        "CO2, estimated": (0.0, live.co2_limit_mg_l),
+        _GAS: (0.0, live.co2_limit_mg_l),
     }
+    marks = [(_place(span, one.time_ms), "W") for one in changes_of(span.now, span.log)]
+    marks += [(_place(span, at), "!") for at in span.load.raised_ms]
     for title, unit, _, value in (*_SERIES, ("light", "lx", 0, seen("light"))):
         points = curve_points(span.now, value, span.from_ms, span.to_ms)
         if any(y is not None for _, y in points):
-            yield Curve(title, unit, points, labels, bands.get(title))
+            around = _around(span) if title == _GAS else ()
+            yield Curve(title, unit, points, labels, bands.get(title), around, sorted(marks))
+    if marks:
+        yield Paragraph("W: a water change; !: an alarm was raised.")
+
+
+def _place(span: Span, time_ms: int) -> float:
+    return (time_ms - span.from_ms) / (span.to_ms - span.from_ms)
+
+
+def _around(span: Span) -> list[tuple[float, float | None, float | None]]:
+    """CO2 is an estimate: between which it was, as it was judged."""
+    ends = [
+        curve_points(span.now, belief(name), span.from_ms, span.to_ms)
+        for name in ("co2_low_mg_l", "co2_high_mg_l")
+    ]
+    return [(x, low, high) for (x, low), (_, high) in zip(*ends, strict=True)]
 
 
 def _water(span: Span, zone: ZoneInfo) -> Iterator[Block]:
-    shares = [entry.changed_share for entry in span.log if entry.changed_share]
-    if shares:
-        left = old_water_left(shares) * 100
+    def when(time_ms: int) -> str:
+        return f"{datetime.fromtimestamp(time_ms / 1000, zone):%a %d %b %H:%M}"
+
+    changes = changes_of(span.now, span.log)
+    if changes:
+        yield Paragraph(f"{changes_words(changes)}.")
+        yield Table(("when", "water change"), tuple((when(one.time_ms), one.words()) for one in changes))
         yield Paragraph(
-            f"{len(shares)} water changes were noted; together they leave {left:.0f} % of the old water."
+            "What was only seen is known by the step of the water's temperature; water as warm as the tank "
+            "leaves none."
         )
     else:
-        yield Paragraph("No water change was noted.")
-    rows = [
-        (f"{datetime.fromtimestamp(entry.time_ms / 1000, zone):%a %d %b %H:%M}", entry.words())
-        for entry in span.log
-    ]
+        yield Paragraph("No water change was noted, and none was seen by its temperature.")
+    rows = [(when(entry.time_ms), entry.words()) for entry in span.log]
     if rows:
         yield Table(("when", "noted"), tuple(rows))
 
@@ -182,6 +196,12 @@ def _alarms(span: Span) -> Iterator[Block]:
     yield Paragraph(
         f"{load.a_day:.1f} a day: {judged}. (EEMUA 191 and ISA-18.2 accept 144 a day of an operator "
         f"whose work it is.)"
+    )
+    parts = ", ".join(f"{number} {priority}" for priority, number in load.by_priority)
+    flood = "a flood that nobody reads" if load.most_at_once >= FLOOD else "no flood"
+    yield Paragraph(
+        f"By priority: {parts} (of many, some 5 % should be high, 15 % medium, 80 % low). "
+        f"{load.most_at_once} at most within ten minutes: {flood} ({FLOOD} are one)."
     )
     yield from _stale(load)
     if sum(row.judged for row in load.rows) < sum(row.raised for row in load.rows):

@@ -67,7 +67,7 @@ def ph_trust(calibration: PhCalibration, raw: bool, day: int) -> PhTrust:
         return PhTrust(
             "not known",
             old_ph_error(),
-            "when the electrode was calibrated is not known (ph_calibration.calibrated)",
+            "the day of the electrode's calibration is not known (ph_calibration.calibrated)",
         )
     if age > ELECTRODE.keeps_days:
         return PhTrust(

@@ -53,7 +53,7 @@ def try_alarm(settings: Settings, tank: str, alarm: str, quantity: str, tell: Ca
             raise AlarmError(name)
         tell(f"{name}: raised as a test; it ends by itself. Acknowledge it to try that too:")
         tell(f"  rushlight acknowledge {name}")
-        return _targets(store, name, tell)
+        return _targets(store, name, settings.notices.urls_env, tell)
 
 
 def _tank(settings: Settings, tank: str) -> str:
@@ -65,7 +65,7 @@ def _tank(settings: Settings, tank: str) -> str:
     return tank or next(iter(settings.tanks))
 
 
-def _targets(store: EmbeddedStore, name: str, tell: Callable[[str], None]) -> int:
+def _targets(store: EmbeddedStore, name: str, variable: str, tell: Callable[[str], None]) -> int:
     """Wait until each target has taken it, or for so long."""
     end = time.monotonic() + _WAIT_S
     while True:
@@ -74,7 +74,10 @@ def _targets(store: EmbeddedStore, name: str, tell: Callable[[str], None]) -> in
             break
         time.sleep(0.1)
     if not notices:
-        tell("No target is set where the service runs, so it was sent to nobody (notices.urls_env).")
+        tell(
+            "It was sent to nobody: the service has no address for notices. Set the variable "
+            f"{variable} where the service runs and start it again (docs/notices.md, 'Targets')."
+        )
     for notice in notices:
         why = f" ({notice.error})" if notice.error else ""
         taken = "taken" if notice.delivered_ms is not None else f"not taken so far{why}; it is tried again"

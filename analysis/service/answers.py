@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from rushlight.analysis.alarms.requests import carry_out
 from rushlight.analysis.alarms.trials import Trials, is_trial
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
@@ -13,8 +15,10 @@ from rushlight.collector.store.records import Request
 __all__ = ["answer"]
 
 
-def answer(trials: Trials, watch: TankWatch, request: Request, now_ms: int) -> tuple[list[Event], str]:
-    """To a real alarm, and to a test of its name where there is one."""
+def answer(
+    trials: Trials, watch: TankWatch, request: Request, now_ms: int, unseen: Collection[str] = ()
+) -> tuple[list[Event], str]:
+    """To a real alarm, and to a test of its name where there is one; `unseen`: see `carry_out`."""
     if request.kind == "try":
         return trials.begin(request, watch.tank.settings.title or request.tank, now_ms, watch.book.has)
     events: list[Event] = []
@@ -24,7 +28,7 @@ def answer(trials: Trials, watch: TankWatch, request: Request, now_ms: int) -> t
     elif is_trial(str(request.arguments.get("occurrence", ""))):
         raise AlarmError("a test alarm can be acknowledged, and ends by itself; it is not shelved")
     try:
-        more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health)
+        more, outcome = carry_out(watch.book, request, now_ms, watch.of(ProbeDetector).health, unseen)
     except AlarmError:
         if not words:
             raise

@@ -14,6 +14,7 @@ from rushlight.analysis.alarms.trials import Trials
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.notices.alarm_topics import Told, tell_nobody
 from rushlight.analysis.notices.notifier import Notifier
+from rushlight.analysis.notices.reach import reach_of
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.keepers_log import take_log
@@ -39,6 +40,7 @@ UNKEPT_MS = 60_000
 log is rotated away, is over before. Common practice, no source."""
 
 _SNAPSHOT_MS = 300_000
+_FIRST_MS = 20_000  # while somebody may wait for the first sight of a new tank or setting
 _TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 
@@ -69,7 +71,7 @@ class LiveAnalysis(Watches):
         self._devices: dict[str, str] = {}
         self._asides = Asides()
         self._said: dict[str, str] = {}
-        self._snapshot_ms = 0
+        self._snapshot_ms = self._began_ms = 0
         self._tick_ms = -1
         self._trials = Trials()
         self._all_due = False
@@ -78,7 +80,7 @@ class LiveAnalysis(Watches):
 
     def start(self, store: EmbeddedStore, now_ms: int) -> None:
         """Take up where the store says the analysis was, readings behind the snapshots included."""
-        self._snapshot_ms = now_ms
+        self._snapshot_ms = self._began_ms = now_ms
         park(store, self.watches)
         self._trials.restore(store.events(limit=_TRIALS_IN))
         self._asides.restore(store, self.watches)
@@ -87,6 +89,7 @@ class LiveAnalysis(Watches):
     def renew(self, settings: Settings, notifier: Notifier, store: EmbeddedStore, now_ms: int) -> None:
         """Go on by other settings; all that was judged has been kept."""
         self._exchange(settings, store, now_ms)
+        self._began_ms = now_ms
         self._notifier = notifier
         self._unsent = True
 
@@ -177,10 +180,14 @@ class LiveAnalysis(Watches):
         if watch is None:
             return f"refused: tank {request.tank!r} is not in the running service's settings"
         try:
+            if request.kind == "reach":
+                return f"done: {reach_of(self._notifier)}"
             if request.kind in Asides.KINDS:
                 events, outcome = self._asides.carry_out(watch, request, store, now_ms)
             else:
-                events, outcome = answer(self._trials, watch, request, now_ms)
+                # raised in this very round, neither kept nor sent from memory: nobody has seen it
+                unseen = {e.occurrence for e in self._events[self._held :] if e.event == "raised"}
+                events, outcome = answer(self._trials, watch, request, now_ms, unseen)
         except AlarmError as error:
             return f"refused: {error}"
         self._note(watch, events)
@@ -192,7 +199,12 @@ class LiveAnalysis(Watches):
         """Something waits that no reading will carry along."""
         waiting = self._events or self._outcomes or self._devices or self._changed or self._unsent
         waiting = waiting or self._put_back
-        return bool(waiting) or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+        return bool(waiting) or self._is_due(now_ms)
+
+    def _is_due(self, now_ms: int) -> bool:
+        """`status` and the page show what the snapshots hold: soon after a start or other settings, too."""
+        early = 0 <= now_ms - self._began_ms < _SNAPSHOT_MS
+        return not 0 <= now_ms - self._snapshot_ms < (_FIRST_MS if early else _SNAPSHOT_MS)
 
     def keep(self, store: EmbeddedStore, now_ms: int, closing: bool) -> None:
         """Events with their notices, outcomes, and snapshots as of the readings written before."""
@@ -214,7 +226,7 @@ class LiveAnalysis(Watches):
             store.set_meta(DEVICE_META + tank, word)
         for tank, word in self._failures.items():
             store.set_meta(FAILED_META + tank, word)
-        self._all_due = closing or not 0 <= now_ms - self._snapshot_ms < _SNAPSHOT_MS
+        self._all_due = closing or self._is_due(now_ms)
         names = self.watches if self._all_due else sorted(self._changed)
         if names:
             position = store.position()

@@ -20,7 +20,8 @@ def send_test(settings: Settings, tell: Callable[[str], None]) -> int:
     if not notifier.targets:
         raise SettingsError(
             f"{settings.path}: notices.urls_env: environment variable {notices.urls_env} is not set, so "
-            "there is nowhere to send to; put one or more notice URLs into it"
+            f"there is nowhere to send to; type export {notices.urls_env}='…' first "
+            "(docs/notices.md, 'Targets')"
         )
     from rushlight.analysis.estimators.local_clock import LocalClock
     from rushlight.analysis.notices.channels import WrongAddress, masked, send_by_apprise, split_urls

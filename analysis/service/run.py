@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import logging
+import os
 import signal
 from collections.abc import Callable, Container, Iterator
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.alarm_topics import AlarmTopics, publishers
+from rushlight.analysis.notices.channels import mistyped
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.removed_topics import RemovedTopics
 from rushlight.analysis.notices.thread import NoticeThread
@@ -21,13 +23,14 @@ from rushlight.analysis.service.reload import Reloader, Running, can_run
 from rushlight.collector.influx.state import forget_other_servers
 from rushlight.collector.influx.thread import DrainThread
 from rushlight.collector.links import make_link
+from rushlight.collector.links.contest import undisturbed
 from rushlight.collector.log import Clock
 from rushlight.collector.service.deadline import Ending
 from rushlight.collector.service.listener import system_clock
 from rushlight.collector.service.loop import CollectorService
 from rushlight.collector.service.moved_tanks import take_over
 from rushlight.collector.service.parts import Part, settings_of_part
-from rushlight.collector.settings import Settings
+from rushlight.collector.settings import NoticeSettings, Settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.service_lock import ServiceLock
 
@@ -89,9 +92,13 @@ def run_service(
     threads: list[_Thread] = []
     pictures = PictureMaker(settings, clock) if PictureMaker.possible() else None
 
+    def is_well() -> bool:
+        return all(one.is_well() and undisturbed(one.links.in_force()) for one in services)
+
     def notifier_of(settings: Settings) -> Notifier:
+        _warn_of_addresses(settings.notices)
         shown = pictures if settings.notices.picture else None
-        return make_notifier(settings, clock, lambda: all(one.is_well() for one in services), shown)
+        return make_notifier(settings, clock, is_well, shown)
 
     asked_early: list[int] = []  # by SIGHUP, which would end a program that does not know it
     signal.signal(signal.SIGHUP, lambda number, frame: asked_early.append(number))
@@ -130,7 +137,10 @@ def run_service(
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, end)
         if not notifier.targets:
-            _log.warning("%s is not set: alarms are kept but sent to nobody", settings.notices.urls_env)
+            _log.warning(
+                "%s is not set: alarms are kept but sent to nobody; docs/notices.md, 'Targets'",
+                settings.notices.urls_env,
+            )
         notices = NoticeThread(notifier, path, clock)
         notices.start()
         threads.append(notices)
@@ -183,6 +193,18 @@ def _ended(pictures: PictureMaker | None, ending: Ending) -> Iterator[None]:
     finally:
         if pictures is not None:
             pictures.close(max(1.0, ending.left()))  # its program is killed: no long wait
+
+
+def _warn_of_addresses(settings: NoticeSettings) -> None:
+    """While somebody is looking, and not at the first alarm."""
+    for variable in (settings.urls_env, settings.second_urls_env):
+        for name in mistyped(os.environ.get(variable, "")):
+            _log.error(
+                "%s: target %s is no address: nothing can be sent there; correct it, and see that "
+                "`rushlight notice-test` arrives",
+                variable,
+                name,
+            )
 
 
 def _end_before_anything_came(number: int, frame: FrameType | None) -> None:

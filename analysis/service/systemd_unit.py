@@ -11,7 +11,7 @@ from pathlib import Path
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.settings import SerialLink, Settings
 
-__all__ = ["UNIT_NAME", "unit_text", "verify"]
+__all__ = ["UNIT_NAME", "program_path", "unit_text", "user_unit_text", "verify"]
 
 UNIT_NAME = "rushlight.service"
 _USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")  # as useradd(8) takes them
@@ -61,6 +61,44 @@ UMask=0077
 WantedBy=multi-user.target
 """
 
+# what a user's own systemd can do without rights: no mounts, no capabilities (systemd.exec(5))
+_MINE = """\
+[Unit]
+Description=Rushlight, watching the tanks
+Documentation=man:systemd.service(5)
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+ExecStart={program} run --config {config}
+ExecReload={program} reload --config {config}
+WorkingDirectory={folder}
+EnvironmentFile=-{environment}
+WatchdogSec=5min
+Restart=always
+RestartSec=5
+TimeoutStopSec=40
+NoNewPrivileges=yes
+RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+SystemCallArchitectures=native
+UMask=0077
+
+[Install]
+WantedBy=default.target
+"""
+
+
+def user_unit_text(config: Path, environment: Path) -> str:
+    """The unit by which a user's own systemd runs it, without root; parameters and errors as `unit_text`."""
+    config = config.resolve()
+    found = program_path()
+    _must_be_plain(config, found, environment)
+    return _MINE.format(program=found, config=config, folder=config.parent, environment=environment)
+
 
 def unit_text(settings: Settings, config: Path, user: str, environment: Path) -> str:
     """The unit for one settings file.
@@ -81,15 +119,8 @@ def unit_text(settings: Settings, config: Path, user: str, environment: Path) ->
     """
     config = config.resolve()
     store = Path(settings.store_path()).resolve()
-    program = Path(sys.argv[0]).resolve() if Path(sys.argv[0]).name == "rushlight" else None
-    found = program or (Path(which) if (which := shutil.which("rushlight")) else None)
-    if found is None or not found.exists():
-        found = Path(sys.executable).with_name("rushlight")
-    for path in (config, store, found, environment):
-        if not _PLAIN.fullmatch(str(path)):
-            raise SettingsError(
-                f"{path}: has a blank or another sign that a unit file can't hold; move it to a plain path"
-            )
+    found = program_path()
+    _must_be_plain(config, store, found, environment)
     if not _USER.fullmatch(user):
         raise SettingsError(f"--user: {user!r} can't be the name of a user; write one as rushlight")
     serial = any(isinstance(link, SerialLink) for link in settings.links)
@@ -107,12 +138,34 @@ def unit_text(settings: Settings, config: Path, user: str, environment: Path) ->
     )
 
 
-def verify(unit: Path) -> list[str]:
-    """What `systemd-analyze verify` says of a unit file, a line each; empty where it is well or not there."""
+def program_path() -> Path:
+    """The `rushlight` that is running now: root's shell may know none, or another."""
+    program = Path(sys.argv[0]).resolve() if Path(sys.argv[0]).name == "rushlight" else None
+    found = program or (Path(which) if (which := shutil.which("rushlight")) else None)
+    return found if found is not None and found.exists() else Path(sys.executable).with_name("rushlight")
+
+
+def _must_be_plain(*paths: Path) -> None:
+    for path in paths:
+        if not _PLAIN.fullmatch(str(path)):
+            raise SettingsError(
+                f"{path}: has a blank or another sign that a unit file can't hold; move it to a plain path"
+            )
+
+
+def verify(unit: Path, user: bool = False) -> list[str]:
+    """What `systemd-analyze verify` says of a unit file, a line each; empty where it is well or not there.
+
+    `user`: it is one for a user's own systemd.
+    """
     tool = shutil.which("systemd-analyze")
     if tool is None:
         return []
     done = subprocess.run(
-        [tool, "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False, timeout=60
+        [tool, "verify", "--man=no", *(["--user"] if user else []), str(unit)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     return [line for line in done.stderr.splitlines() if unit.name in line]

@@ -17,6 +17,7 @@ from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.electrode_trust import PhTrust
 from rushlight.analysis.views.beyond_limits import FRESH_MS, being_checked
+from rushlight.analysis.views.electrode_drift import due_words
 from rushlight.analysis.views.fact_types import (
     AlarmFacts,
     CarbonDioxideFacts,
@@ -29,6 +30,7 @@ from rushlight.analysis.views.fact_types import (
     TankFacts,
 )
 from rushlight.analysis.views.learnt_text import learnt_lines, offers
+from rushlight.analysis.views.pours_seen import unnoted_pours
 from rushlight.analysis.views.refused import refused_facts
 from rushlight.analysis.views.usual_day import lamp_words, trend_words, usual_words
 from rushlight.analysis.views.weak_series import weak_lines
@@ -60,9 +62,9 @@ _FAULT_COUNTERS = ("failed", "lost", "refused", "garbled", "overlong", "torn", "
 
 _COUNTS = {
     "lost": "lost on the way",
-    "repeated": "came again and were left out",
+    "repeated": "came twice and counted once",
     "stamped": "had no believable time and got that of their arrival",
-    "rebooted": "starts of its device",
+    "rebooted": "after a new start of its device",
     "collided": "readings moved by milliseconds: another had their time",
     "crowded-out": "readings left out: too many had one time",
 }
@@ -119,6 +121,8 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     for reading in facts.readings:
         if reading.quantity == PH:
             reading.doubt = trust_now(watch, latest, now_ms).words
+            if not reading.doubt and PH_PROBE in latest:
+                reading.doubt = due_words(store.log(name), now_ms)
         if reading.value is None or reading.remark or not 0 <= reading.age_ms + 1000 * _AHEAD_S < FRESH_MS:
             continue  # what is old says nothing of this hour
         reading.trend = trend_words(watch, reading.quantity)
@@ -141,11 +145,12 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     if hands.isdigit() and now_ms < int(hands) <= now_ms + LONGEST_HANDS_MS:
         facts.hands_until_ms = int(hands)
     facts.alarms = _alarms(watch, now_ms)
-    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS))
+    facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS), now_ms)
     facts.checks = being_checked(watch, latest, now_ms)
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
+    facts.unnoted = unnoted_pours(watch, now_ms)
     facts.weak = weak_lines(watch.state.sensors)
     counted = store.counters()
     facts.counts = [

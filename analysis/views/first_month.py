@@ -6,15 +6,14 @@ import datetime
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from rushlight.analysis.detectors.gas.numbers import HARDNESS
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.views.readiness import readiness
 from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.log_entry import LogEntry
 
-__all__ = ["FIRST_DAYS", "first_month_lines"]
+__all__ = ["first_month_lines"]
 
-FIRST_DAYS = 30
-"""So long a tank is new."""
 _DAY_MS = 86_400_000
 
 
@@ -48,9 +47,9 @@ def first_month_lines(name: str, tank: TankSettings, log: Sequence[LogEntry], no
     clock = LocalClock(tank.timezone)
     began = tank.started.toordinal() - datetime.date.fromisoformat("1970-01-01").toordinal()
     day = clock.local(now_ms)[0] - began
-    if not 0 <= day < FIRST_DAYS:
+    if not 0 <= day < HARDNESS.first_days:
         return []
-    lines = [f"new tank: day {day + 1} of {FIRST_DAYS}"]
+    lines = [f"new tank: day {day + 1} of {HARDNESS.first_days}"]
     soil = tank.water.active_soil
     for test, due in _TESTS.items():
         if test == "kh" and soil:
@@ -64,6 +63,6 @@ def first_month_lines(name: str, tank: TankSettings, log: Sequence[LogEntry], no
     if now_ms - (first_ms if last is None else last) >= change.every_days * _DAY_MS:
         lines.append(f"due: {change.text} (rushlight note {name} --changed 30%)")
     ready = readiness(log, now_ms - day * _DAY_MS, now_ms)
-    word = "can go in" if ready.answer == "ready" else "not yet"
-    lines.append(f"animals: {word}: {ready.words}")
+    word = "can go in" if ready.answer == "ready" else "can't go in yet"
+    lines.append(f"animals {word}: {ready.words}")
     return lines

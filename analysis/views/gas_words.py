@@ -15,7 +15,7 @@ def gas_lines(tank: TankSettings) -> tuple[list[str], list[str], list[str]]:
     water, co2 = tank.water, tank.co2
     kh = water.carbonate_hardness_dkh
     if co2 is None and kh is None and water.degassed_ph is None:
-        missing.append("CO2 overdose and absence: no [co2]; add it if gas is given")
+        missing.append("CO2, too much or none: no [co2]; add it if gas is given")
         return watched, learnt, missing
     limit = f"{tank.livestock.co2_limit_mg_l:g} mg/L"
     if kh is not None:
@@ -30,7 +30,9 @@ def gas_lines(tank: TankSettings) -> tuple[list[str], list[str], list[str]]:
         )
     if co2 is None:
         learnt.append("whether gas is given (no [co2]): from the daily swing of the pH, two days")
-        missing.append("CO2 absence, unless the pH shows that gas is given: no [co2]; add it if gas is given")
+        missing.append(
+            "CO2 that does not come, until the pH shows that gas is given: no [co2]; add it if gas is given"
+        )
         return watched, learnt, missing
     _supply(co2, watched, learnt)
     return watched, learnt, missing
@@ -43,6 +45,8 @@ def _moving(tank: TankSettings) -> str:
         out += f"; new water has {water.tap_hardness_dkh:g} dKH"
     if water.active_soil:
         out += "; the soil takes up hardness, so a KH test counts for days only"
+    if tank.started is not None:
+        out += f"; in the first month from {tank.started} on KH is held for less sure"
     return out
 
 
@@ -51,14 +55,14 @@ def _supply(co2: CarbonDioxideSettings, watched: list[str], learnt: list[str]) -
     if co2.control == "ph-controller":
         held = "the pH that it is set to" if co2.ph_setpoint is None else f"pH {co2.ph_setpoint:g}"
         watched.append(
-            f"CO2 by a pH controller that should hold {held}{hours}: missing. A steady pH is no proof of "
-            "the gas: where KH rises or the probe reads too high, it gives too much"
+            f"CO2 by a pH controller that should hold {held}{hours}: whether it comes. A steady pH is no "
+            "proof of the gas: where KH rises or the probe reads too high, it gives too much"
         )
         if co2.ph_setpoint is None:
             learnt.append("what the pH controller holds (no co2.ph_setpoint): some days")
     elif co2.control == "always":
-        watched.append("CO2 that should run night and day: missing")
+        watched.append("CO2 that should run night and day: whether it comes")
     elif hours:
-        watched.append(f"CO2 that should run{hours}: missing")
+        watched.append(f"CO2 that should run{hours}: whether it comes")
     else:
         learnt.append("when CO2 should run (no co2.on and off): from the daily swing of the pH, some days")

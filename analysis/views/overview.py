@@ -101,7 +101,7 @@ def _tank(tank: TankSettings, probes: set[str] | None) -> tuple[list[str], list[
     _gas(tank, there(PH, PH_PROBE), watched, learnt, missing)
     _lamp(tank, there(LIGHT), watched, learnt, missing)
     watched.append(
-        f"its device: silent, power cut, probe faults (a report is due every {tank.report_every_s:g} s)"
+        f"its device: silence, power cuts, probe faults (a report is due every {tank.report_every_s:g} s)"
     )
     missing += rare_lines(tank.report_every_s)
     if probes is not None:
@@ -120,7 +120,8 @@ def _heat(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str]
         missing.append("heat: no temperature has ever been reported; check the probe")
         return
     watched.append(
-        f"temperature within {live.temperature_low_c:g} to {live.temperature_high_c:g} °C, and ahead of that"
+        f"temperature within {live.temperature_low_c:g} to {live.temperature_high_c:g} °C, and when it is on "
+        "its way out"
     )
     learnt.append("how fast this tank warms and cools: from the first day on, better after a week")
     if tank.heater is None:
@@ -128,9 +129,11 @@ def _heat(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str]
     elif tank.heater.setpoint_c is None:
         learnt.append("what the heater holds (no heater.setpoint_c): some days")
     else:
-        watched.append(f"heater that should hold {tank.heater.setpoint_c:g} °C: stuck on, not heating")
+        watched.append(
+            f"heater set to {tank.heater.setpoint_c:g} °C: whether it is stuck on or does not heat"
+        )
     if tank.cooler is not None and tank.cooler.setpoint_c is not None:
-        watched.append(f"{tank.cooler.kind} that should hold {tank.cooler.setpoint_c:g} °C: not cooling")
+        watched.append(f"{tank.cooler.kind} set to {tank.cooler.setpoint_c:g} °C: whether it cools")
     elif tank.cooler is not None:
         missing.append("cooler not cooling: no cooler.setpoint_c")
 
@@ -140,9 +143,11 @@ def _gas(tank: TankSettings, probe: bool, watched: list[str], learnt: list[str],
     if not probe:
         missing.append("pH and CO2: no pH has ever been reported; check the probe")
         return
-    low = "5.8 (none set)" if water.ph_low is None else f"{water.ph_low:g}"
-    high = "8.6 (none set)" if water.ph_high is None else f"{water.ph_high:g}"
-    watched.append(f"pH within {low} to {high}, unless CO2 explains it")
+    low = 5.8 if water.ph_low is None else water.ph_low
+    high = 8.6 if water.ph_high is None else water.ph_high
+    unset = [key for key in ("ph_low", "ph_high") if getattr(water, key) is None]
+    usual = f" (water.{' and '.join(unset)} not set: the usual)" if unset else ""
+    watched.append(f"pH within {low:g} to {high:g}{usual}, unless CO2 explains it")
     electrode = electrode_health(tank.ph_calibration.points)
     if electrode.slope_percent is not None and electrode.verdict == "good":
         watched.append(f"pH electrode by its calibration: {electrode.words}")
@@ -168,12 +173,18 @@ def hints(settings: Settings) -> Iterator[str]:
             yield f"links[{number}]: {found}"
     notices = settings.notices
     if not os.environ.get(notices.urls_env):
-        yield f"{notices.urls_env} is not set here: alarms would be stored but sent to nobody"
+        yield (
+            f"{notices.urls_env} is not set in this terminal: alarms would be kept but sent to nobody; "
+            f"export {notices.urls_env}='…' sets it (docs/notices.md, 'Targets')"
+        )
     for url in split_urls(os.environ.get(notices.urls_env, "")):
         if fault := address_fault(url):
             yield f"{notices.urls_env}: target {masked(url)}: {fault}; nothing can be sent there"
     if not os.environ.get(notices.heartbeat_url_env):
-        yield f"{notices.heartbeat_url_env} is not set here: nobody would notice if this machine stopped"
+        yield (
+            f"{notices.heartbeat_url_env} is not set in this terminal: nobody would notice if this computer "
+            "stopped (docs/notices.md, 'Targets')"
+        )
     for name in notices.wake_for:
         if name not in RATIONALE:
             yield f"notices.wake_for: there is no alarm {name!r}; known are {', '.join(RATIONALE)}"
@@ -231,7 +242,7 @@ def _port(link: SerialLink) -> str | None:
 def _broker(link: MqttLink) -> str | None:
     for name in (link.username_env, link.password_env):
         if name is not None and name not in os.environ:
-            return f"environment variable {name} is not set here; `run` needs it"
+            return f"{name} is not set in this terminal, and `run` needs it: export {name}='…'"
     try:
         with socket.create_connection((link.host, link.port), _ANSWER_S):
             return None

@@ -10,6 +10,7 @@ from collections.abc import Collection
 
 from msgspec.structs import replace
 
+from rushlight.analysis.alarms.endings import BY_PROBE
 from rushlight.analysis.findings import Finding
 from rushlight.collector.events import PRIORITY_RANK
 
@@ -28,22 +29,6 @@ EXPLAINS: dict[str, frozenset[str]] = {
     "light-missing": frozenset({"light-dimming"}),
     "light-schedule-drift": frozenset({"light-missing", "light-stuck-on"}),
 }
-
-# a probe that can't be trusted takes along what is read from it
-_BY_PROBE: dict[str, frozenset[str]] = {
-    "temperature": frozenset(
-        {
-            "heater-stuck-on",
-            "heater-not-heating",
-            "cooling-not-cooling",
-            "temperature-high",
-            "temperature-low",
-        }
-    ),
-    "ph": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
-    "light": frozenset({"light-schedule-drift", "light-missing", "light-stuck-on", "light-dimming"}),
-}
-
 
 # what harms the animals: sent under its own name where a person has silenced the cause
 _HARM = frozenset({"co2-overdose", "temperature-high", "temperature-low"})
@@ -130,7 +115,8 @@ def _explains(
     finding: Finding, active: Collection[str], silenced: Collection[tuple[str, str]]
 ) -> frozenset[str]:
     if finding.alarm == "probe-fault":
-        explained = _BY_PROBE.get(finding.quantity, frozenset())
+        # a probe that can't be trusted takes along what is read from it
+        explained = BY_PROBE.get(finding.quantity, frozenset())
         if finding.credible == "values":
             return frozenset()
         if finding.credible == "leap":

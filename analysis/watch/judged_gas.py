@@ -7,8 +7,9 @@ A restart gives the readings behind the snapshot again: lowest and highest stay 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
-from datetime import UTC, date, datetime
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import suppress
+from datetime import date
 from typing import NamedTuple
 
 import msgspec
@@ -17,11 +18,12 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector, Jud
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.store.embedded import EmbeddedStore
 
-__all__ = ["SLOT_MS", "GasRange", "JudgedGas", "judged_gas"]
+__all__ = ["SLOT_MS", "GasRange", "JudgedGas", "day_row", "judged_days", "judged_gas"]
 
 SLOT_MS = 900_000
 _KIND = "judged-gas"
 _DAY_MS = 86_400_000
+_EPOCH = date(1970, 1, 1).toordinal()
 _PARTS = 100  # kept to a hundredth, as whole numbers: a third of the room
 
 
@@ -42,6 +44,14 @@ class GasRange(NamedTuple):
 
 
 _Day = dict[int, GasRange]  # by the number of the quarter within the day
+_Packed = tuple[int, int, int, int]
+
+
+class _Row(msgspec.Struct, array_like=True):
+    """A day in the store: its whole range, and apart from that its quarters, which a year does not unpack."""
+
+    whole: _Packed
+    quarters: msgspec.Raw
 
 
 class JudgedGas:
@@ -78,8 +88,7 @@ class JudgedGas:
                 saved = store.load_state(_KIND, key)
                 before = {} if saved is None else _read(saved[0])
                 whole = before | {slot: found.and_(before.get(slot)) for slot, found in day.items()}
-                packed = {slot: [round(value * _PARTS) for value in found] for slot, found in whole.items()}
-                store.save_state(_KIND, key, msgspec.msgpack.encode(packed), None)
+                store.save_state(_KIND, key, day_row(whole), None)
 
     def kept(self) -> None:
         """It is on the disk."""
@@ -90,22 +99,55 @@ class JudgedGas:
 
 def judged_gas(store: EmbeddedStore, tank: str, start_ms: int, end_ms: int) -> Iterator[tuple[int, GasRange]]:
     """What was judged from `start_ms` to before `end_ms`, by the beginning of each quarter, in order."""
-    first, last = _key(tank, start_ms // _DAY_MS), _key(tank, end_ms // _DAY_MS)
-    for key, blob in store.states_from(_KIND, first, last):
-        day_ms = round(datetime.fromisoformat(f"{key.rpartition('/')[2]}T00:00Z").timestamp() * 1000)
+    for day_ms, blob in _rows(store, tank, start_ms, end_ms):
         for slot, found in sorted(_read(blob).items()):
             if start_ms <= day_ms + slot * SLOT_MS < end_ms:
                 yield day_ms + slot * SLOT_MS, found
 
 
+def judged_days(
+    store: EmbeddedStore, tank: str, start_ms: int, end_ms: int
+) -> Iterator[tuple[int, GasRange]]:
+    """The same by whole days (UTC): all that have a part in it."""
+    for day_ms, blob in _rows(store, tank, start_ms, end_ms):
+        with suppress(msgspec.MsgspecError):  # of another version
+            yield day_ms, _unpacked(msgspec.msgpack.decode(blob, type=_Row).whole)
+
+
+def day_row(day: Mapping[int, GasRange]) -> bytes:
+    """What is stored of a day that has something."""
+    whole: GasRange | None = None
+    for found in day.values():
+        whole = found.and_(whole)
+    assert whole is not None
+    quarters = msgspec.msgpack.encode({slot: _packed(found) for slot, found in day.items()})
+    return msgspec.msgpack.encode(_Row(_packed(whole), msgspec.Raw(quarters)))
+
+
+def _rows(store: EmbeddedStore, tank: str, start_ms: int, end_ms: int) -> Iterator[tuple[int, bytes]]:
+    first, last = _key(tank, start_ms // _DAY_MS), _key(tank, (end_ms - 1) // _DAY_MS)
+    for key, blob in store.states_from(_KIND, first, last):
+        day = date.fromisoformat(key.rpartition("/")[2])
+        yield (day.toordinal() - _EPOCH) * _DAY_MS, blob
+
+
 def _key(tank: str, number: int) -> str:
-    day = date.fromordinal(number + datetime(1970, 1, 1, tzinfo=UTC).toordinal())
-    return f"{tank}/{day}"
+    return f"{tank}/{date.fromordinal(number + _EPOCH)}"
+
+
+def _packed(found: GasRange) -> _Packed:
+    low, least, most, high = (round(value * _PARTS) for value in found)
+    return low, least, most, high
+
+
+def _unpacked(packed: _Packed) -> GasRange:
+    return GasRange(*(value / _PARTS for value in packed))
 
 
 def _read(blob: bytes) -> _Day:
     try:
-        packed = msgspec.msgpack.decode(blob, type=dict[int, tuple[int, int, int, int]])
-        return {slot: GasRange(*(value / _PARTS for value in found)) for slot, found in packed.items()}
+        row = msgspec.msgpack.decode(blob, type=_Row)
+        found = msgspec.msgpack.decode(row.quarters, type=dict[int, _Packed])
     except msgspec.MsgspecError:
         return {}  # of another version
+    return {slot: _unpacked(packed) for slot, packed in found.items()}

@@ -30,8 +30,8 @@ _LIVE = ("tests/analysis/service", "tests/analysis/alarms/test_requests.py", "te
 # how rows are coded, packed, read back and exported: a fault there is a wrong value, not a lost one, and the
 # tests of the store hold it to what was written
 _NOT_STORE = (
-    "chunks codec columns embedded events exchange log_entry log_words recorded_rows records rows schema"
-    " day_sums states tables_out"
+    "chunks codec columns embedded events exchange log_entry log_words newest recorded_rows records rows"
+    " schema day_sums states tables_out"
 )
 # how a payload is read, stamped and flagged, and what of that is saved: their own tests hold it
 _NOT_INTAKE = (
@@ -40,8 +40,11 @@ _NOT_INTAKE = (
 )
 # what is said, when, and by which way out; the loop around the sending
 _NOT_NOTICES = "channels heartbeat pictures quiet_hours thread wording"
-# what asks a running service, what puts one together, and what only looks on
-_NOT_LIVE = "alarm_trial link_check live_readings log_input notice_trial requests run systemd_unit"
+# what asks a running service, what puts one together, what only looks on, and who may see the page
+_NOT_LIVE = (
+    "alarm_trial link_check live_readings log_input notice_trial page_access reload_request requests run"
+    " systemd_unit"
+)
 _ONLY_TELLS = ("backup", "shrink", "check", "_translate")
 _WRITES_NO_READING = ("_compact", "_bark", "_report", "system_clock")
 # texts, what people ask for, and test alarms, which are beside the book

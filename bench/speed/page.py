@@ -21,6 +21,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -31,6 +32,7 @@ from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from rushlight.analysis.watch.judged_gas import GasRange, day_row
 from rushlight.collector.store import codec
 from rushlight.collector.store.columns import Columns
 from rushlight.collector.store.day_sums import summaries_of
@@ -39,8 +41,18 @@ from tests.analysis.views.page_world import PASSWORD, world
 from tests.conftest import free_port
 
 DAY_MS, STEP_MS = 86_400_000, 10_000
+EPOCH = date(1970, 1, 1).toordinal()
+GAS = day_row({slot: GasRange(9, 12 + slot / 9, 13 + slot / 9, 26) for slot in range(96)})
+"""What was judged of the CO2 in a day."""
 SPANS = ("day", "week", "month", "year")
-VIEWS = ("/", "/tank/alcove", "/history", *(f"/tank/alcove/plot.json?span={span}" for span in SPANS))
+VIEWS = (
+    "/",
+    "/tank/alcove",
+    "/history",
+    "/tank/alcove/jobs",
+    "/tank/alcove/sheet",
+    *(f"/tank/alcove/plot.json?span={span}" for span in SPANS),
+)
 
 
 def add_year(path: Path, now_ms: int) -> int:
@@ -74,6 +86,8 @@ def add_year(path: Path, now_ms: int) -> int:
                             [(number, *summary) for summary in summaries_of(columns, step)],
                         )
                 count += len(times)
+        for day in range(last - 360, last):
+            store.save_state("judged-gas", f"alcove/{date.fromordinal(day + EPOCH)}", GAS, None)
         store.compact(now_ms)
     return count
 

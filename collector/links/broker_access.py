@@ -50,5 +50,8 @@ def failure_text(error: Exception) -> str:
 def from_environment(name: str, key: str) -> str:
     value = os.environ.get(name)
     if value is None:
-        raise SettingsError(f"links: {key}: environment variable {name} is not set; set it before starting")
+        raise SettingsError(
+            f"links: {key}: environment variable {name} is not set; type export {name}='…' first, or put the "
+            "line into the service's environment file (docs/settings.md, 'Secrets')"
+        )
     return value

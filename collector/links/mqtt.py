@@ -19,6 +19,7 @@ from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.intake.senml import MAX_PAYLOAD
 from rushlight.collector.links.base import SESSION_S, Deliver
 from rushlight.collector.links.broker_access import failure_text, from_environment, tls_context
+from rushlight.collector.links.contest import Contest
 from rushlight.collector.links.fast_paho import FastClient
 from rushlight.collector.links.subscriptions import Subscriptions
 from rushlight.collector.log import ClearLog, Clock
@@ -33,7 +34,6 @@ _KEEPALIVE_S = 30
 _RECEIVE_MAXIMUM = 1000  # unacknowledged at once: a batch of the service, and less than timing's window
 _MAXIMUM_PACKET = 16 * 1024 * 1024  # more than this the broker must not even send (MQTT 5)
 _RETRY_S = (1, 60)
-_SHORT_MS = 10_000
 _COUNTERS = (
     "delivered",
     "redelivered",
@@ -85,8 +85,7 @@ class BrokerLink:
         self._connection = 0  # message ids belong to one connection
         self._up = False
         self._reason_said = False  # why this connection is not taken
-        self._connected_ms = 0
-        self._short_ones = 0  # connections in a row that were lost soon
+        self._contest = Contest()
         self._state_topic = f"rushlight/collector/{settings.client_id}"
         self._five = settings.protocol == "5"
         self._parting = threading.Event()
@@ -159,6 +158,10 @@ class BrokerLink:
         """Another link is in its place: nothing new is wanted, what is on its way still comes."""
         self._subscriptions.change(self._client, [], self._up)
 
+    def contested(self) -> bool:
+        """Whether another program of the same name throws us out, so that it gets what is ours."""
+        return self._contest.goes_on(self._clock())
+
     def publish(self, topic: str, payload: bytes) -> None:
         """Retained, QoS 1; while there is no connection it waits for one."""
         self._client.publish(topic, payload, qos=1, retain=True)
@@ -194,7 +197,7 @@ class BrokerLink:
             self._say.say("refused", f"{self.name}: the broker refuses: {self._refusal(reason)}; trying on")
             return
         self._connection += 1
-        self._connected_ms = self._clock()
+        self._contest.connected(self._clock())
         self._up = True
         self.counters["connected"] += 1
         again = self._say.over("failed", f"{self.name}: the broker is there again")
@@ -236,9 +239,7 @@ class BrokerLink:
             return
         self.counters["lost"] += 1
         self._say.say("lost", f"{self.name}: connection lost ({reason}); connecting again")
-        short = 0 <= self._clock() - self._connected_ms < _SHORT_MS
-        self._short_ones = self._short_ones + 1 if short else 0
-        if self._short_ones >= 3 or reason.value == 142:  # 142: session taken over
+        if self._contest.lost(self._clock(), taken_over=reason.value == 142):  # 142: session taken over
             self._say.say(
                 "contest",
                 f"{self.name}: lost again right after connecting: does another collector use client_id "

@@ -57,12 +57,15 @@ class BrokerOnlooker:
         if settings.tls_ca or settings.tls_certificate or settings.port == 8883:
             self._client.tls_set_context(tls_context(settings, base))
 
-    def start(self, deliver: Deliver, say: Callable[[str], None]) -> None:
-        """Connect and begin; LinkLost where nobody answers."""
+    def start(
+        self, deliver: Deliver, say: Callable[[str], None], refused: Callable[[], None] = lambda: None
+    ) -> None:
+        """Connect and begin; LinkLost where nobody answers. `refused` is called where it lets nobody in."""
 
         def on_connect(client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
             if reason.is_failure:
                 say(f"{self.name}: the broker refuses: {reason}; are user name and password right?")
+                refused()
                 return
             say(f"{self.name}: connected; listening to {', '.join(self._topics)}")
             client.subscribe([(topic, 0) for topic in self._topics])

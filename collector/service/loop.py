@@ -79,8 +79,7 @@ class CollectorService:
         ending: Ending | None = None,
         lock: ServiceLock | None = None,
     ) -> None:
-        self._lock = lock
-        self._replaced = False
+        self._lock, self._replaced = lock, False
         self._store = store
         self.links = Links(links, settings.links, self._deliver)
         self.between: Callable[[], None] | None = None  # called after each round
@@ -93,13 +92,11 @@ class CollectorService:
         self._queue = Waiting()
         self._stop = threading.Event()
         self._ending = ending or Ending()
-        self._tick_ms = self._poll_ms = self._report_ms = 0
-        self._reading_ms = 0
+        self._tick_ms = self._poll_ms = self._report_ms = self._reading_ms = 0
         self._backlog = Backlog()
         self._failing = False
         self._why = ""  # the store can't be written; "" where it can, as far as is known
-        self._pause_s = _RETRY_S[0]
-        self._retry = 0.0  # when to try again, by time.monotonic
+        self._pause_s, self._retry = _RETRY_S[0], 0.0  # and when to try again, by time.monotonic
         self._packing = Packing(store, settings.store, self._say, self._stop, self._queue)
         self._watchdog = Watchdog()
 
@@ -198,6 +195,8 @@ class CollectorService:
         for part in self._backlog.parts(arrivals) if arrivals else ():
             batch = self.maker.make(part)
             for arrival in part:
+                if arrival.link not in self.links.last_ms:
+                    self._report_ms = 0  # `status` says at once that something comes
                 self.links.last_ms[arrival.link] = arrival.delivery.arrived_ms
             now = self._clock()
             if batch.readings:

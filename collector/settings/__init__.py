@@ -82,7 +82,7 @@ def load_settings(path: str | os.PathLike[str]) -> Settings:
         text = data.decode("utf-8-sig")  # some editors begin a file with a byte order mark
     except FileNotFoundError:
         raise SettingsError(
-            f"{path}: there is no such file; write one (README, 'Your own tank') or name it with --config"
+            f"{path}: there is no such file; `rushlight init` writes one, or name yours with --config"
         ) from None
     except IsADirectoryError:
         raise SettingsError(f"{path}: is a folder; name the settings file in it") from None

@@ -20,6 +20,7 @@ from rushlight.collector.settings.convert import Fault, guess
 from rushlight.collector.settings.gas_check import gas_faults
 from rushlight.collector.settings.light_check import light_faults
 from rushlight.collector.settings.lines import Path
+from rushlight.collector.settings.link_check import link_faults
 from rushlight.collector.settings.tables import (
     MqttLink,
     NoticeSettings,
@@ -70,6 +71,8 @@ def _all(settings: Settings) -> Iterator[_Found]:
         if isinstance(link, MqttLink):
             for entry, mapped in enumerate(link.map, 1):
                 yield from _check_map(("links", number, "map", entry), mapped, settings)
+    for place, text in link_faults(settings.links):
+        yield _Found(place, text)
     yield from _check_store(settings.store)
     yield from _check_notices(settings.notices)
     yield from _check_page(settings.status_page)

@@ -74,7 +74,7 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True):
             return f"calibrated the pH electrode ({buffers}): {electrode_health(self.points).words}"
         against = f" against {self.against}" if self.against else ""
         if self.quantity == TEMPERATURE:
-            return f"calibrated the thermometer{against}: {self.offset:+.2f} °C"
+            return f"calibrated the thermometer{against}: by {self.offset:+.2f} °C"
         return f"calibrated the light sensor{against}: × {self.factor:.3f}"
 
 

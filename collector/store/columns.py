@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-__all__ = ["Columns", "concatenate", "from_rows", "same_value", "to_frame", "to_rows"]
+__all__ = ["Columns", "concatenate", "from_rows", "to_frame", "to_rows"]
 
 
 class Columns(NamedTuple):
@@ -90,10 +90,3 @@ def to_rows(columns: Columns) -> list[tuple[Any, ...]]:
             strict=True,
         )
     )
-
-
-def same_value(one: float | None, other: float | None) -> bool:
-    """Equal values; the database and the chunks have a probe's fault as NULL and as NaN."""
-    one = None if one is None or one != one else one
-    other = None if other is None or other != other else other
-    return one == other

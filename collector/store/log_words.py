@@ -32,5 +32,6 @@ DONE: Final = {
     "fed": "fed",
     "cleaned": "cleaned",
     "calibrated": "calibrated the pH electrode",
+    "refilled": "renewed the CO2: a cylinder filled, a reactor made anew",
 }
 """What can be said without a figure, by the name of its option."""

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
-from rushlight.collector.store.columns import Columns, concatenate, from_rows, same_value, to_frame, to_rows
-from rushlight.collector.store.series import DAY_MS, FIRST, LAST, SeriesRows
+from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame
+from rushlight.collector.store.newest import NewestRows
+from rushlight.collector.store.series import DAY_MS, FIRST, LAST
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +39,7 @@ _ARRIVE_MANY = _ARRIVE + ", (?, ?, ?, ?)" * (_ARRIVALS - 1)
 _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
-class ReadingRows(SeriesRows):
+class ReadingRows(NewestRows):
     """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
@@ -79,7 +80,7 @@ class ReadingRows(SeriesRows):
                     and time_ms < ends[series]
                     and (packed := self._packed(series, time_ms, seq))
                 ):
-                    if not same_value(packed[0], r.value):
+                    if not _same(packed[0], r.value):
                         position += 1
                         clashes.append((r.tank, row))
                     continue
@@ -108,7 +109,7 @@ class ReadingRows(SeriesRows):
         series, time_ms, seq, value, *_, position = row
         sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
         there = self._one(sql, (series, time_ms, seq))
-        return there is not None and there[0] != position and not same_value(there[1], value)
+        return there is not None and there[0] != position and not _same(there[1], value)
 
     def _keep_beside(self, tank: str, row: tuple[Any, ...]) -> int:
         """Keep a reading whose key another one has; 1, or 0 where it was kept like that before."""
@@ -125,7 +126,7 @@ class ReadingRows(SeriesRows):
                 self._run(_ARRIVE_BESIDE, (position, series, at, seq))
                 name, kept = "collided", 1
                 break
-            if same_value(packed[0], value):
+            if _same(packed[0], value):
                 return 0
         self._run(
             "INSERT INTO counters (name, count) VALUES (?, 1)"
@@ -217,51 +218,6 @@ class ReadingRows(SeriesRows):
                 yield Reading(tank, quantity, *row)
             cursor = stop
 
-    def latest(self, tank: str, until_ms: int | None = None) -> dict[str, Reading]:
-        """The newest reading (by its time) of each quantity of a tank.
-
-        With `until_ms` those of a clock that was ahead are passed over where there are others.
-        """
-        found = {}
-        with self._snapshot():
-            for series, quantity in self._all("SELECT id, quantity FROM series WHERE tank = ?", (tank,)):
-                row = self._newest(series)
-                if row is not None and until_ms is not None and row[0] > until_ms:
-                    row = self._newest_until(series, until_ms) or row
-                if row is not None:
-                    found[quantity] = Reading(tank, quantity, *row)
-        return found
-
-    def _newest(self, series: int) -> tuple[Any, ...] | None:
-        row: tuple[Any, ...] | None = self._one(
-            "SELECT time_ms, value, flag, seq, stamp FROM readings WHERE series = ?"
-            " ORDER BY time_ms DESC, seq DESC LIMIT 1",
-            (series,),
-        )
-        day = self._one("SELECT max(day) FROM chunks WHERE series = ?", (series,))[0]
-        if day is not None and (row is None or row[0] < (day + 1) * DAY_MS):
-            chunk = self._chunk(series, day)
-            assert chunk is not None
-            last = to_rows(Columns._make(column[-1:] for column in chunk))[0]
-            if row is None or (last[0], last[3]) > (row[0], row[3]):
-                return last
-        return row
-
-    def _newest_until(self, series: int, until_ms: int) -> tuple[Any, ...] | None:
-        days = [
-            self._one(f"SELECT max({what}) FROM {table} WHERE series = ? AND {what} <= ?", (series, last))[0]
-            for table, what, last in (
-                ("readings", "time_ms", until_ms),
-                ("chunks", "day", until_ms // DAY_MS),
-            )
-        ]
-        newest = {None if days[0] is None else days[0] // DAY_MS, days[1]} - {None}
-        for day in sorted(newest, reverse=True):
-            rows = self._span(series, day * DAY_MS, min((day + 1) * DAY_MS, until_ms + 1))
-            if rows:
-                return rows[-1]
-        return None
-
     def frame(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None
     ) -> pd.DataFrame:
@@ -297,3 +253,10 @@ class ReadingRows(SeriesRows):
         whole = concatenate([codec.decode_days([row[0] for row in blobs]), from_rows(rows)])
         first, last = whole.time_ms.searchsorted([start, end])
         return Columns._make(column[first:last] for column in whole)
+
+
+def _same(one: float | None, other: float | None) -> bool:
+    """Equal values; the database and the chunks have a probe's fault as NULL and as NaN."""
+    one = None if one is None or one != one else one
+    other = None if other is None or other != other else other
+    return one == other

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import logging
+import re
 
 import pytest
 
-from rushlight.collector.log import ClearLog
+from rushlight.collector.log import ClearLog, log_to
 
 
 def test_one_line_a_cause_and_period(caplog: pytest.LogCaptureFixture) -> None:
@@ -72,3 +74,18 @@ def test_the_end_of_a_long_outage_is_reported(caplog: pytest.LogCaptureFixture) 
         now[0] += 1000
     assert log.over("store", "written again")
     assert caplog.messages == ["no room", "written again (happened 30 times)"]
+
+
+def test_a_line_has_the_time_of_the_computer_to_the_second() -> None:
+    """People read it: no milliseconds."""
+    out = io.StringIO()
+    root = logging.getLogger()
+    before, level = root.handlers[:], root.level
+    root.handlers.clear()
+    try:
+        log_to(out, logging.INFO)
+        root.handlers[0].emit(logging.LogRecord("a", logging.INFO, "", 0, "hello", None, None))
+    finally:
+        root.handlers[:] = before
+        root.setLevel(level)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d INFO hello\n", out.getvalue())

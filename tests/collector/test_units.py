@@ -107,6 +107,8 @@ def test_any_text_is_converted_once_only_and_never_raises(text: str) -> None:
         ("within 20 to 26 °C", "within 68 to 78.8 °F"),
         ("cools by 0.25 °C an hour", "cools by 0.45 °F an hour"),
         ("60 L, KH 4 dKH, CO2 30 mg/L", "15.9 gal, KH 4 dKH (71 ppm), CO2 30 mg/L"),
+        ("add 1.0 L, then 12.5 L", "add 0.26 gal, then 3.3 gal"),  # 1 / 3.785 411 784
+        ("drip 2.3 L/h, 5 L/min", "drip 0.61 gal/h, 5 L/min"),
         ("water temperature, °C", "water temperature, °F"),
         ("differ by more than 3 °C: that is", "differ by more than 5.4 °F: that is"),
         ("as the tank, within 0.5 °C.", "as the tank, within 0.9 °F."),

@@ -28,6 +28,8 @@ from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
 
 __all__ = ["CarbonDioxideDetector", "Judged"]
 
+_UNSURE = ("co2-overdose", "stray-current-suspected")  # while these are active no surge is looked for
+
 
 class Judged(msgspec.Struct, frozen=True):
     """The estimate behind the last judgement: what people are shown, too.
@@ -178,7 +180,7 @@ class CarbonDioxideDetector(msgspec.Struct):
         # after steps down the level is a guess, and so is what it says of the supply
         unsure = unsure or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
         unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
-        if unsure or moment.active & {"co2-overdose", "stray-current-suspected"} or not _knows(tank):
+        if unsure or not moment.active.isdisjoint(_UNSURE) or not _knows(tank):
             self.surge.clear()
             return
         if not self.surge.add(moment, ph, self.curve) or "co2-overdose" in self.hold:

@@ -17,7 +17,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
-from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text, probability_over
+from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
 
 __all__ = ["ValveDuty"]
 
@@ -89,13 +89,12 @@ class ValveDuty(msgspec.Struct):
             self.since = -1
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
-        chance = probability_over(gas, limit)
+        # a valve that is open for so much more gives half as much gas again, at the very least: that is over
+        # the limit likelier than not, so no probability is asked
         surely = now - usual > DUTY.errors * DUTY.error
         # above what it holds, gas may be missing; that it is held there is what makes it odd
-        held = curve.ph < curve.expected + DUTY.held_ph
-        wrong = surely and held and chance > DUTY.over_now_probability
-        above = now - usual > DUTY.lets_go_errors * DUTY.error
-        still = raised and above and chance > DUTY.lets_go_probability
+        wrong = surely and curve.ph < curve.expected + DUTY.held_ph
+        still = raised and now - usual > DUTY.lets_go_errors * DUTY.error
         start = moment.frame.start_ms
         self.since = -1 if not wrong else start if self.since < 0 else self.since
         waited = self.since >= 0 and start - self.since >= DUTY.patience_min * MINUTE_MS

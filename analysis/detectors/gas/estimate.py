@@ -38,7 +38,9 @@ class GasEstimate(msgspec.Struct):
 
     def follow(self, tank: Tank, moment: Moment, curve: PhCurve, usable: bool) -> None:
         """Every five minutes: hardness moves on, and is learnt from at the end of a rest without gas."""
-        began = self.hardness.follow(tank.settings.water, curve.ph_error, moment.frame.start_ms)
+        age = tank.age_days(moment.day)
+        first = age is not None and 0 <= age < HARDNESS.first_days
+        began = self.hardness.follow(tank.settings.water, curve.ph_error, moment.frame.start_ms, first)
         self.noted.apply(self.hardness, began)
         if curve.moved:
             self.hardness.rebased(curve.moved)

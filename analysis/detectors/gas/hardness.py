@@ -49,6 +49,8 @@ class HardnessState(msgspec.Struct):
         Active soil takes up hardness.
     ph_error : float
         Standard error of the pH that the offset began with.
+    first : bool
+        The tank is in its first month: KH moves faster.
     general, conductivity : float or None
         GH (dGH) and conductivity (µS/cm) of the settings: for the ionic strength.
     """
@@ -58,6 +60,7 @@ class HardnessState(msgspec.Struct):
     tap: float = -1.0
     soil: bool = False
     ph_error: float = 0.0
+    first: bool = False
     general: float | None = None
     conductivity: float | None = None
     mean: list[float] = msgspec.field(default_factory=list)
@@ -78,8 +81,12 @@ class HardnessState(msgspec.Struct):
         """Standard error of ln KH."""
         return math.sqrt(self.cov[_KH][_KH])
 
-    def follow(self, water: WaterSettings, ph_error: float, now_ms: int) -> bool:
-        """Move on to `now_ms` (ms UTC), or begin with the settings; True where it began. `ph_error`: pH."""
+    def follow(self, water: WaterSettings, ph_error: float, now_ms: int, first: bool = False) -> bool:
+        """Move on to `now_ms` (ms UTC), or begin with the settings; True where it began.
+
+        `ph_error`: pH; `first`: in the tank's first month.
+        """
+        self.first = first
         mark = f"{water.carbonate_hardness_dkh} {water.tap_hardness_dkh} {water.active_soil}"
         self.general, self.conductivity = water.general_hardness_dgh, water.conductivity_us_cm
         if mark == self.mark and ph_error >= self.ph_error:
@@ -124,7 +131,10 @@ class HardnessState(msgspec.Struct):
     def _wander(self) -> tuple[float, float, float]:
         """By how much each moves in a day, a standard deviation that grows with the root of time."""
         creep = _LN10 * ELECTRODE.creep_ph / math.sqrt(ELECTRODE.keeps_days)
-        return HARDNESS.soil_log if self.soil else HARDNESS.steady_log, creep, HARDNESS.rest_moves_log
+        kh = (HARDNESS.soil_log if self.soil else HARDNESS.steady_log) * (
+            HARDNESS.first_times if self.first else 1.0
+        )
+        return kh, creep, HARDNESS.rest_moves_log
 
     def hardness_tested(self, kh: float, at_ms: int) -> None:
         """A drop test of the tank's water: `kh` in dKH, taken at `at_ms` (ms UTC). An older one says less."""

@@ -121,6 +121,11 @@ class HardnessNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("days", "at most so long between two looks counts: more may be a clock that leapt ahead")
     ] = 1.0
     soil_log: Annotated[float, Of("ln dKH/√day", "KH moves by over active soil")] = 0.4
+    first_days: Annotated[int, Of("days", "a tank that was started is new for so long")] = 30
+    first_times: Annotated[
+        float,
+        Of("", "so much faster KH moves in them: fresh soil takes it up, filter and stones begin to work"),
+    ] = 1.5
     soil_least_dkh: Annotated[float, Of("dKH", "fresh active soil leaves no less")] = 0.3
     least_dkh: Annotated[float, Of("dKH", "a KH below it counts as it: keeps the logarithm finite")] = 0.05
     most_dkh: Annotated[float, Of("dKH", "and one above it as it: no tank is harder")] = 40.0
@@ -156,9 +161,6 @@ class OverdoseNumbers(Numbers, frozen=True, kw_only=True):
     over_soon_probability: Annotated[
         float, Of("", "of being over it within the hour that a person needs, at the pH's own pace")
     ] = 0.841
-    creeping_probability: Annotated[
-        float, Of("", "the same where hardness runs out, which looks like gas by the old KH")
-    ] = 0.994
     creeping_share: Annotated[float, Of("", "of the limit: there a forecast begins from no less")] = 0.6
     scatters: Annotated[float, Of("scatters", "of the daily lowest pH are added to each departure")] = 1.5
     over_below_ph: Annotated[
@@ -263,8 +265,6 @@ class DutyNumbers(Numbers, frozen=True, kw_only=True):
     ] = 0.14
     errors: Annotated[float, Of("standard errors", "above the usual share, to be more than chance")] = 2.33
     held_ph: Annotated[float, Of("pH", "above the usual of this time of day, and still held")] = 0.03
-    over_now_probability: Annotated[float, Of("", "of being over the limit by the valve, to say so")] = 0.45
-    lets_go_probability: Annotated[float, Of("", "until it is no more than")] = 0.3
     lets_go_errors: Annotated[float, Of("standard errors", "above the usual share, until it is no more")] = (
         1.0
     )

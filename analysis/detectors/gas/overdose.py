@@ -156,13 +156,14 @@ class OverdoseJudge(msgspec.Struct):
             OverdoseJudge._through(limit, curve, gas, usual_low)
             or (later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep))
         )
-        least = OVERDOSE.over_now_probability
+        chance = probability_over(gas, limit)
         if curve.creeping() and not raised:
-            least = OVERDOSE.creeping_probability
+            # what the whole curve has sunk by is hardness; only what came on top of it may be gas
+            chance = probability_over(Gas(gas.mg_l * 10**-curve.sunk, gas.error), limit)
             fresh = OverdoseJudge._fresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
         below = usual_low - curve.ph > OVERDOSE.below_ph
-        sure = probability_over(gas, limit) > least and below
+        sure = chance > OVERDOSE.over_now_probability and below
         return level or soon or sure
 
     @staticmethod

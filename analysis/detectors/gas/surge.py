@@ -117,7 +117,7 @@ class SurgeWatch(msgspec.Struct):
         times, values = self.window.times, self.window.values
         first = bisect.bisect_left(times, times[-1] - span * MINUTE_MS)
         count, length = len(times) - first, times[-1] - times[first]
-        if count < SURGE.least_frames or length < SURGE.full_share * span * MINUTE_MS:
+        if count < SURGE.least_frames:
             return None
         total = values[first] - values[-1]
         if total <= 0:

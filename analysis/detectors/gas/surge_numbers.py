@@ -20,7 +20,6 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 13
     often: Annotated[float, Of("1/min", "readings, for a fall over the short span")] = 3.0
     least_frames: Annotated[int, Of("frames", "with a pH, that a fall takes")] = 5
-    full_share: Annotated[float, Of("", "of the span must be there")] = 0.75
     step_share: Annotated[float, Of("", "of the fall in one minute: a step, no chemistry")] = 0.5
     noises: Annotated[float, Of("standard deviations", "of a reading: less in a minute is noise")] = 4.0
     least_noise_ph: Annotated[float, Of("pH", "no frame is better than that")] = 0.004

@@ -24,13 +24,14 @@ from rushlight.analysis.detectors.heat.heater_test import (
     welded_verdict,
 )
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
-from rushlight.analysis.detectors.heat.numbers import HEAT
+from rushlight.analysis.detectors.heat.new_water import NewWater, stepped
+from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
 from rushlight.analysis.detectors.heat.taught import taught
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.thermal_model import ThermalModel
-from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.collector.store.log_entry import LogEntry
@@ -74,13 +75,14 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_frames))
+    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_min + 1))
     rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_min))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
     unheated: float | None = None  # the slope that room and lamp explain, °C/h, as last judged
     leaping: bool = False
-    leap: Window = msgspec.field(default_factory=lambda: Window(HEAT.leap_frames))
+    leap: Window = msgspec.field(default_factory=lambda: Window(LIMITS.leap_frames))
+    water: NewWater = msgspec.field(default_factory=NewWater)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
@@ -93,6 +95,7 @@ class TemperatureDetector(msgspec.Struct):
             self.heater.meter(frame.start_ms, frame.heater, temperature, self.heater.full(tank), calm)
             tank.kept_heat = None
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
+        self.water.ended = None
         if temperature is None:
             return self._doubtful(tank, moment)
         self.rough.clear()
@@ -103,6 +106,7 @@ class TemperatureDetector(msgspec.Struct):
             block.clear()
             self.steps.clear()
             self._restart()  # slopes across a gap would mean nothing
+        self.water.look(tank, moment, temperature, round(gap_ms), self)
         if self.leaping:
             self.leaping = False
             if block.values and abs(temperature - median(block.values)) > HEAT.stayed_c:
@@ -111,7 +115,8 @@ class TemperatureDetector(msgspec.Struct):
         block.add(frame.start_ms, temperature)
         block.drop_older(HEAT.block_min * MINUTE_MS)
         self.steps.add(frame.start_ms, temperature)
-        self._notice_steps(tank, frame.start_ms)
+        if stepped(tank, self.steps, self.cycle.heat):
+            self._disturb(frame.start_ms)
         moment.heat.disturbed = frame.start_ms < self.disturbed_until
         asked = True
         if moment.fifth:
@@ -134,6 +139,7 @@ class TemperatureDetector(msgspec.Struct):
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """Where the heater holds the water, how it moves, and how it would without heat."""
         usual = {"temperature_usual_c": self.profile.at(moment.minute)}
+        usual |= self.water.beliefs(tank, moment.frame.start_ms)
         if moment.frame.temperature is None or "temperature" in moment.probes.faulty:
             return dict(usual)
         return {
@@ -206,19 +212,6 @@ class TemperatureDetector(msgspec.Struct):
         self.cycle.restart()
         self.stuck.since = self.dead.since = self.stopped.hot_since = -1
 
-    def _notice_steps(self, tank: Tank, now_ms: int) -> None:
-        """Faster than heater or room could do it: water was changed, or the probe was moved."""
-        before = self.steps.lately(HEAT.step_min * MINUTE_MS)
-        if not before:
-            return
-        change = abs(before[-1] - before[0])
-        if change <= HEAT.step_c:
-            return
-        span_h = (self.steps.times[-1] - self.steps.times[-len(before)]) / HOUR_MS
-        possible = HEAT.step_heaters * max(tank.heating_rate_c_per_h, self.cycle.heat or 0.0) * span_h
-        if change > HEAT.step_c + possible:
-            self._disturb(now_ms)
-
     def _disturb(self, now_ms: int) -> None:
         self.disturbed_until = now_ms + HEAT.disturbed_min * MINUTE_MS
         self.last_step_ms = now_ms
@@ -228,10 +221,13 @@ class TemperatureDetector(msgspec.Struct):
         """A water change that was noted explains for a while what the water does."""
         if entry.changed_share is not None:
             self.disturbed_until = max(self.disturbed_until, entry.time_ms + HEAT.changed_min * MINUTE_MS)
+            self.water.note(entry.time_ms, entry.changed_share)
 
     def undone(self, tank: Tank, entry: LogEntry) -> None:
         """There was no water change after all."""
-        self.disturbed_until = -1 if entry.changed_share is not None else self.disturbed_until
+        if entry.changed_share is not None:
+            self.disturbed_until = -1
+            self.water.forget_note(entry.time_ms)
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
         frame = moment.frame

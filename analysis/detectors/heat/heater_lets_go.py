@@ -75,8 +75,7 @@ class HeaterTurns(msgspec.Struct):
         if not within[0] <= peak <= within[-1]:
             return None  # still rising, or falling since long
         peak_ms, now_ms = times[peak], times[-1]
-        first, last = LETS_GO.after_min * MINUTE_MS, LETS_GO.after_most_min * MINUTE_MS
-        if not first <= now_ms - peak_ms <= last:
+        if now_ms - peak_ms > LETS_GO.after_most_min * MINUTE_MS:
             return None
         rise, fall = self._lines(peak_ms, now_ms)
         if rise is None or fall is None:

@@ -125,13 +125,13 @@ def unheated_verdict(
     from_c = memory.switches_at() if heat.drawing is False else None
     level = heat.floor if from_c is None else from_c
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
-    free, quiet_min, bias, early = heat.explained, WEIGHED.metered_min, explained_error(moment, heat), False
+    free, bias, early = heat.explained, explained_error(moment, heat), False
     if heat.temperature < level:
         known = memory.metered or len(memory.picks) >= COMES_ON.corners
         error = max(least, spread(memory.picks if from_c is None else memory.switches))
         beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
         first_ms = course.left_ms(level, -1)
-        if course.newest_ms - first_ms < quiet_min * MINUTE_MS:
+        if course.newest_ms - first_ms < WEIGHED.least_min * MINUTE_MS:
             return None  # too short a course, as nearly always: nothing of it need be worked out
         own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
         if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
@@ -143,13 +143,13 @@ def unheated_verdict(
     ):
         came_c, first_ms = came_to
         beyond, error = lets_go[0] - came_c, max(least, lets_go[2])
-        quiet_min, early = WEIGHED.early_min, True
+        early = True
     else:
         return None
     if beyond <= 0 or free is None or free >= 0:
         return None
     line = course.line(first_ms)
-    if line is None or line.hours * 60 < quiet_min:
+    if line is None:
         return None
     gives = cycle.heat or heat.rate
     owed = free + WEIGHED.works_share * gives
@@ -161,7 +161,7 @@ def unheated_verdict(
         "draught": [WEIGHED.draught_scale * free + gives],
     }
     # the meter, too, leaves nothing to the curve
-    alone = early or (heat.drawing is False and memory.off_min(heat.now) >= quiet_min)
+    alone = early or (heat.drawing is False and memory.off_min(heat.now) >= WEIGHED.metered_min)
     counts = _level(beyond, error, WEIGHED.alone_nats if alone else WEIGHED.level_nats)
     nats = weigh(line, slopes, bias, owed, {})
     if early:  # a strong draught, too, keeps a heater from coming to where it lets go

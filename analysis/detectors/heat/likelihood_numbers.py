@@ -86,10 +86,6 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
     came_on_c: Annotated[
         float, Of("°C", "a rise that began further above where the heater comes on is not its own")
     ] = 0.15
-    early_min: Annotated[
-        float,
-        Of("min", "a heater that let go early may have been unplugged by hand: so long it is waited for"),
-    ] = 15.0
 
     def enough(self) -> float:
         """Nats that make an alarm.

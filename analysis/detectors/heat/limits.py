@@ -9,7 +9,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank, oxygen_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 
@@ -43,6 +43,7 @@ class TemperatureLimits(msgspec.Struct):
         now = moment.frame.start_ms
         hour_slope = window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS)
         slope = hour_slope if hour_slope is not None and not moment.heat.disturbed else 0.0
+        step = moment.sensor("temperature").step
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),
@@ -58,13 +59,12 @@ class TemperatureLimits(msgspec.Struct):
                 self.past_ms[side] = now
             usual = extremes.highs if sign > 0 else extremes.lows
             patience = _patience_ms(past, sign)
-            soon = (
-                past <= 0
-                and not better
-                and bool(usual)
-                and sign * (temperature - median(usual)) > LIMITS.unusual_c
-                and _coming(past, _lasting(window, sign, speed, usual_fall))
-            )
+            unusual = bool(usual) and sign * (temperature - median(usual)) > LIMITS.unusual_c
+            if step >= LIMITS.coarse_c:
+                soon = past <= 0 and unusual and _may_be_past(past, sign, step, window)
+            else:
+                lasting = _lasting(window, sign, speed, usual_fall) if past <= 0 and unusual else 0.0
+                soon = not better and _coming(past, lasting)
             if not (past > 0 or soon or (raised and past > -LIMITS.hold_c)):
                 continue
             if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
@@ -84,7 +84,7 @@ class TemperatureLimits(msgspec.Struct):
         """
         live = tank.settings.livestock
         now = moment.frame.start_ms
-        level = median(levels.values[-LIMITS.leap_frames :])
+        level = median(levels.values)
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),
@@ -133,18 +133,31 @@ def _coming(past: float, speed: float) -> bool:
     return speed > 0 and past + max(LIMITS.tolerance_c, speed * LIMITS.expect_h) > 0
 
 
+def _may_be_past(past: float, sign: float, step: float, window: Window) -> bool:
+    """Of a thermometer in coarse steps: half a step further the limit is passed, or it will be soon.
+
+    Such a reading stands for all water within half a step of it, and it shows no slope but by whole steps.
+    """
+    if past > -LIMITS.at_limit_steps * step:
+        return True
+    values, times = window.values, window.times
+    if not values or sign * (values[-1] - values[0]) < LIMITS.climbs_steps * step:
+        return False
+    hours = max(times[-1] - times[0], HEAT.block_min * MINUTE_MS) / HOUR_MS
+    return past + sign * (values[-1] - values[0]) / hours * LIMITS.expect_h > 0
+
+
 def _lasting(window: Window, sign: float, speed: float, usual_fall: float | None) -> float:
     """How fast (°C/h) the water goes towards the limit and will go on; 0 where it may be water poured in."""
     long = window.slope_per_hour(LIMITS.long_min * MINUTE_MS)
     short = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
     if long is None or short is None or speed < LIMITS.least_c_per_h:
         return 0.0
-    if sign * long < max(LIMITS.least_c_per_h, LIMITS.long_share * speed):
+    if sign * long < LIMITS.least_c_per_h:
         return 0.0
     if sign * short < LIMITS.short_share * speed:
         return 0.0
-    cooling = abs(usual_fall or LIMITS.cooling_c_per_h)
-    if sign < 0 and speed >= max(LIMITS.poured_c_per_h, LIMITS.poured_scale * cooling):
+    if sign < 0 and speed >= max(LIMITS.poured_c_per_h, LIMITS.poured_scale * abs(usual_fall or 0.0)):
         return 0.0  # no tank cools that fast
     # the hour before tells water that was poured in from a heat wave
     start = window.ago(LIMITS.before_min * MINUTE_MS)

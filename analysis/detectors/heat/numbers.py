@@ -36,7 +36,6 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     gap_reports: Annotated[float, Of("", "or so many times the usual time between two reports")] = 3.5
     hold_min: Annotated[int, Of("min", "without values for longer, what was found is no longer held")] = 30
     stayed_c: Annotated[float, Of("°C", "so far from where it leapt from, a level has stayed away")] = 1.0
-    leap_frames: Annotated[int, Of("", "minutes' means of a leapt level that are kept")] = 3
     rough_min: Annotated[int, Of("min", "the level of a restless probe is over so long")] = 15
     rough_least_min: Annotated[int, Of("min", "and over so long, at least")] = 9
     step_c: Annotated[float, Of("°C", "a step within `step_min` beyond what heaters do: a water change")] = (
@@ -44,7 +43,6 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     )
     step_min: Annotated[int, Of("min", "such a step is seen within that, or between two reports")] = 2
     step_heaters: Annotated[float, Of("", "so many of its heaters at once do not explain a step")] = 3.0
-    step_frames: Annotated[int, Of("", "minutes' means that are kept for it")] = 3
     changed_min: Annotated[
         int, Of("min", "so long a water change that was noted explains the water; heaters take as long")
     ] = 120
@@ -96,15 +94,20 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
     leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
     leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
+    coarse_c: Annotated[float, Of("°C", "of a thermometer with such steps a slope is seen too late")] = 0.25
+    at_limit_steps: Annotated[
+        float, Of("steps", "such a reading so near below a limit may be past it: half a step, less its noise")
+    ] = 0.4
+    climbs_steps: Annotated[float, Of("steps", "it has moved by so many within three hours: it goes on")] = (
+        1.5
+    )
     least_c_per_h: Annotated[float, Of("°C/h", "slower water is on its way to no limit")] = 0.03
     long_min: Annotated[int, Of("min", "water goes towards a limit over so long")] = 120
-    long_share: Annotated[float, Of("", "its slope over that, of the slope over an hour, at least")] = 0.6
     short_share: Annotated[float, Of("", "its slope over half an hour, of that over an hour, at least")] = 0.3
     poured_c_per_h: Annotated[
         float, Of("°C/h", "a tank that falls faster, and than its own cooling, had cold water poured in")
     ] = 0.5
     poured_scale: Annotated[float, Of("", "so many times its own cooling is cold water poured in")] = 1.5
-    cooling_c_per_h: Annotated[float, Of("°C/h", "how fast a tank cools, until its own is known")] = 0.3
     before_min: Annotated[int, Of("min", "the hour before the last begins so long ago")] = 115
     before_share: Annotated[
         float, Of("", "the change in the hour before, of that in the last, of a heat wave, at least")
@@ -148,10 +151,11 @@ class LetsGoNumbers(Numbers, frozen=True, kw_only=True):
     """When a heater is seen to let go."""
 
     before_min: Annotated[int, Of("min", "the water's slope before a turn is over so long")] = 35
-    after_min: Annotated[int, Of("min", "a turn is judged so long after it, at the earliest")] = 22
-    after_most_min: Annotated[int, Of("min", "and so long after it, at the latest")] = 90
+    after_most_min: Annotated[int, Of("min", "a turn is judged so long after it, at the latest")] = 90
     before_values: Annotated[int, Of("", "five-minute means that a slope before a turn needs")] = 6
-    after_values: Annotated[int, Of("", "five-minute means that a slope after it needs")] = 5
+    after_values: Annotated[
+        int, Of("", "five-minute means that a slope after it needs: twenty-five minutes")
+    ] = 5
     around_values: Annotated[int, Of("", "means on each side over which a turn must stand out")] = 2
     change_c_per_h: Annotated[float, Of("°C/h", "the slope changes by more at a turn")] = 0.2
     rise_c_per_h: Annotated[float, Of("°C/h", "heated water rises faster")] = 0.04

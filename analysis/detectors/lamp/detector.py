@@ -117,7 +117,7 @@ class LampDetector(msgspec.Struct):
         within = None if schedule is None else period_at(schedule, day, minute)[0]
         if edge.sign > 0 and self._came_on(edge, minute, within):
             return
-        if self.hours.by_habit(tank):
+        if self.hours.by_habit(tank) and self.tracker.clear(edge):
             self.hours.learn(edge.sign, day, minute)
         if schedule is None:
             self.tracker.learn_edge(edge)

@@ -60,13 +60,17 @@ class LampHours(msgspec.Struct):
     def learn(self, sign: int, day: int, minute: float) -> None:
         """A switching (+1 on, −1 off) with no schedule known, on that local day."""
         kept = self.learnt_on if sign > 0 else self.learnt_off
-        kept.append(day * DAY_MIN + minute)
+        at = day * DAY_MIN + minute
+        if kept and abs(at - kept[-1]) < TIMER.same_time_min:
+            return  # the same one, seen again
+        kept.append(at)
         while len(kept) > TIMER.kept_habit or kept[-1] - kept[0] > TIMER.kept_habit_d * DAY_MIN:
             del kept[0]
         ons, offs = _habits(self.learnt_on), _habits(self.learnt_off)
         seen = paired(ons, offs) or ([*ons[:1], *offs[:1]] if ons and offs else [])
         # once known it only gains periods: a timer that slips must not take it along
-        if len(seen) > len(self.habit):
+        lit = sum((off - on) % DAY_MIN for on, off in pairs(seen))
+        if len(seen) > len(self.habit) and lit <= TIMER.longest_habit_min:
             self.habit = seen
 
     def by_habit(self, tank: Tank) -> bool:

@@ -71,8 +71,17 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
     value_min: Annotated[float, Of("min", "of each value, where reports are not rarer")] = 5.0
     kept_days: Annotated[int, Of("d", "photoperiods that are kept")] = 60
     day_values: Annotated[int, Of("", "five-minute values looked at together with no schedule: a day")] = 288
-    top_value: Annotated[int, Of("", "of a day's values the brightest but two is the top")] = 3
-    blind_share: Annotated[float, Of("", "values above this share of the top are the lamp's")] = 0.4
+    most_clear: Annotated[
+        float, Of("", "an edge that is a larger share of the lamp's level may be a cloud's")
+    ] = 1.5
+    clear_share: Annotated[
+        float, Of("", "light that moves by more of that level before an edge is the sun's")
+    ] = 0.15
+    steady_beside: Annotated[int, Of("", "values on either side of a steady one that are as bright")] = 2
+    steady_share: Annotated[float, Of("", "as bright: no more than this share apart; clouds are not")] = 0.1
+    together_share: Annotated[
+        float, Of("", "steady light so near together, as a share, is one lamp's; a clear day's sun passes by")
+    ] = 0.12
     blind_values: Annotated[int, Of("", "so many of them, two hours, must there be")] = 24
 
 
@@ -122,6 +131,9 @@ class TimerNumbers(Numbers, frozen=True, kw_only=True):
     habit_days: Annotated[int, Of("d", "and so many of them at least")] = 2
     further_days: Annotated[int, Of("d", "the same for a further period: shadows come at one time, too")] = 3
     kept_habit_d: Annotated[int, Of("d", "days of edges from which the habit is taken")] = 10
+    longest_habit_min: Annotated[
+        float, Of("min", "no lamp over plants is on for longer in a day: that is the sun's doing, too")
+    ] = 1140.0
     kept_habit: Annotated[int, Of("", "and edges of one kind, at most")] = 40
 
 

@@ -11,6 +11,7 @@ import bisect
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
+from rushlight.analysis.detectors.lamp.steady_light import steady_level
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -80,6 +81,16 @@ class LampTracker(msgspec.Struct, dict=True):
         if level is None or len(seen) < TRACKER.steady_frames:
             return False
         return max(seen) - min(seen) <= max(share * level, self.grain(level))
+
+    def clear(self, edge: Edge) -> bool:
+        """Whether it is surely the lamp's: no larger than that, out of light that was still before it."""
+        level = self.level()
+        if level is None or edge.size > TRACKER.most_clear * level:
+            return False
+        ramp_min = edge.quarter_min / (TRACKER.late_share - TRACKER.early_share) if edge.sign < 0 else 0.0
+        last_ms = edge.time_ms - (ramp_min + self.every_min) * MINUTE_MS
+        still_min = max(PRESENCE.still_min, TRACKER.steady_frames * self.every_min)
+        return self.steady(last_ms - still_min * MINUTE_MS, last_ms, TRACKER.clear_share)
 
     def grain(self, level: float) -> float:
         """What a light that stays as it is may move by on this sensor, lux: a step, and a little."""
@@ -264,13 +275,12 @@ class LampTracker(msgspec.Struct, dict=True):
             self.today.clear()
 
     def learn_blind(self, day: int, lux: float) -> None:
-        """Five-minute values round the clock where no schedule is known: the bright ones are the lamp's."""
+        """Five-minute values round the clock where no schedule is known: a day's show the lamp's level."""
         self.today.append(lux)
         if len(self.today) >= TRACKER.day_values:
-            top = sorted(self.today)[-TRACKER.top_value]
-            bright = [value for value in self.today if value > TRACKER.blind_share * top]
-            if len(bright) >= TRACKER.blind_values:
-                self._learn_level(day, top, median(bright))
+            level = steady_level(self.today)
+            if level is not None:
+                self._learn_level(day, level, level)
             self.today.clear()
 
     def _learn_level(self, day: int, seen: float, level: float) -> None:

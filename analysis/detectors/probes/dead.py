@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from rushlight.analysis.detectors.frames import Frame, SeriesFrame
 from rushlight.analysis.detectors.probes.health import DEAD_FAULTS, SeriesHealth
-from rushlight.analysis.detectors.probes.numbers import DEAD
+from rushlight.analysis.detectors.probes.light_end import LightEnd
+from rushlight.analysis.detectors.probes.numbers import DEAD, LIGHT_END
+from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.collector.intake.limits import LIMITS
 from rushlight.collector.readings import HEATER_POWER, LIGHT
 
@@ -25,12 +27,12 @@ class Sight:
     full : bool
         A light meter at its end.
     blinded : bool
-        At the end of its lux scale, to which the sun may bring it for hours.
+        At the end of its lux scale, or where this meter has shown its own end: the sun may bring it there.
     """
 
     __slots__ = ("blinded", "edge", "full", "seen", "still", "walked")
 
-    def __init__(self, name: str, series: SeriesFrame, level: float) -> None:
+    def __init__(self, name: str, series: SeriesFrame, level: float, end: LightEnd | None) -> None:
         self.seen = series.good + series.suspect + series.bad > 0
         aside = self.seen and not series.good
         self.edge = series.suspect > 0 and _near_edge(name, level)
@@ -38,30 +40,35 @@ class Sight:
         self.still = aside and series.last == (series.last_suspect if series.suspect else series.last_bad)
         light = name == LIGHT and bool(series.good)
         # whole lux or with decimals, as the device sends it
-        self.blinded = light and abs(series.last - DEAD.full_scale / DEAD.counts_per_lx) < 1.0
+        self.blinded = light and abs(series.last - DEAD.end_lx) < LIGHT_END.same_lx
+        self.blinded = self.blinded or (light and end is not None and end.at(series.last))
         self.full = self.blinded or (light and series.last == DEAD.full_scale)
 
 
-_GOOD = Sight("", SeriesFrame(good=1), 0.0)  # of a frame that has only good values, most frames
+_GOOD = Sight("", SeriesFrame(good=1), 0.0, None)  # of a frame that has only good values, most frames
 
 
 def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> Sight:
     """Follow for how long there has been no good value, and for how long one again."""
     plain = series.good and not (series.bad or series.suspect)
     if plain and name == LIGHT:
-        plain = series.last < DEAD.full_scale / DEAD.counts_per_lx - 1.0
-    sight = _GOOD if plain else Sight(name, series, health.level)
+        plain = _lit(series, health, now_ms)
+    sight = _GOOD if plain else Sight(name, series, health.level, health.end)
     if not sight.still:
         useless = series.suspect and not series.good and not sight.walked
         if sight.full or series.bad > series.good + series.suspect or useless:
             if not 0 <= health.dead_from_ms <= now_ms:
                 health.dead_from_ms = now_ms
+                if sight.blinded and health.end is not None:
+                    health.end.before = health.level
             health.dead_last_ms = now_ms
             health.alive_from_ms = -1
         elif series.good:
             if not 0 <= health.alive_from_ms <= now_ms:
                 health.alive_from_ms = now_ms
             if now_ms - health.alive_from_ms >= DEAD.believed_ms or health.fault not in DEAD_FAULTS:
+                if health.end is not None and health.dead_from_ms >= 0:
+                    health.end.stayed(health.dead_ms(), now_ms)
                 health.dead_from_ms = -1
     if series.good and not sight.full:
         health.last_good_ms = now_ms
@@ -77,11 +84,12 @@ def note(
     `interval_ms`: from one of its readings to the next; 0 where that is not known.
     """
     absent = not sight.seen and _absent(name, frame, health, interval_ms)
-    if absent or health.dead_ms() >= (DEAD.sunny_ms if sight.blinded else DEAD.dead_ms):
+    if absent or health.dead_ms() >= _patience_ms(sight, health):
         if health.fault not in DEAD_FAULTS:
             health.since_ms = frame.start_ms
         shown = series.suspect or (series.bad and series.last_bad is not None)
-        health.fault = "full" if sight.full else "impossible" if shown else "dead"
+        full = sight.full or (health.fault == "full" and series.good > 0)
+        health.fault = "full" if full else "impossible" if shown else "dead"
         health.good_from_ms = -1
         return True
     if health.fault in DEAD_FAULTS:
@@ -93,6 +101,23 @@ def note(
         health.jump_ms = health.settled_ms = -1
         health.jitter.forget()
     return False
+
+
+def _lit(series: SeriesFrame, health: SeriesHealth, now_ms: int) -> bool:
+    """Follow where a light meter ends; whether it is below that now."""
+    end = health.end
+    if end is None:
+        end = health.end = LightEnd()
+    if now_ms - series.flat_since >= LIGHT_END.rest_min * MINUTE_MS and series.flat_since >= 0:
+        end.rested(series.last, series.flat_since)
+    return series.last < DEAD.end_lx - LIGHT_END.same_lx and not end.at(series.last)
+
+
+def _patience_ms(sight: Sight, health: SeriesHealth) -> int:
+    """How long nothing good may come."""
+    if not sight.blinded or health.end is None:
+        return DEAD.dead_ms
+    return health.end.limit_ms(health.end.lux or DEAD.end_lx)
 
 
 def _absent(name: str, frame: Frame, health: SeriesHealth, interval_ms: int) -> bool:

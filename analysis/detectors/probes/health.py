@@ -8,6 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import minutes_text
+from rushlight.analysis.detectors.probes.light_end import LightEnd
 from rushlight.analysis.detectors.probes.numbers import RESTLESS, STILL
 from rushlight.analysis.estimators.jitter import Jitter
 from rushlight.analysis.estimators.numbers import JITTER, RESTS
@@ -59,9 +60,11 @@ class SeriesHealth(msgspec.Struct):
     settled_ms: int = -1
     home: float = 0.0  # where it leapt from before the new level was believed
     home_ms: int = -1
+    water_ms: int = -1  # since when it looks, out of the water, as if it were back
     fault: str = ""
     since_ms: int = -1
     good_from_ms: int = -1
+    end: LightEnd | None = None  # of a light meter
 
     def dead_ms(self) -> int:
         """For how long nothing good has come, up to the newest minute that should have had it."""

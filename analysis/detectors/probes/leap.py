@@ -50,16 +50,43 @@ def _away(name: str, value: float, room: float | None, health: SeriesHealth, now
     if not in_air and health.fault != "out" and waited_ms > LEAP.believed_ms:
         health.home, health.home_ms = health.jump_from, now_ms
         health.jump_ms = health.settled_ms = -1
+    elif health.fault == "out" and name == TEMPERATURE:
+        _hangs_out(value, room, in_air, health, now_ms)
     elif back < near or _home(value, near, health, now_ms):
         _back(health)
     elif waited_ms > _patience_ms(name, value > health.jump_from) and not health.fault:
         health.fault, health.since_ms = "out", now_ms
-    elif waited_ms > LEAP.new_level_ms:
+        health.swift, health.settled_ms = value, now_ms
+    elif waited_ms > LEAP.new_level_ms and not health.jitter.doubtful():
+        _back(health)
+
+
+def _hangs_out(value: float, room: float | None, in_air: bool, health: SeriesHealth, now_ms: int) -> None:
+    """A thermometer out of the water: hung back it leaps; air that warms in the day only comes by there.
+
+    Where no probe tells of the room, air may be at any level that it has drifted to.
+    """
+    near = LEAP.near_temperature_c
+    home = abs(value - health.jump_from) < near or _home(value, near, health, now_ms)
+    leapt = abs(value - health.swift) > LEAP.returns_c
+    elapsed = max(0, now_ms - health.settled_ms) if health.settled_ms >= 0 else 0
+    health.swift += min(1.0, elapsed / LEAP.follow_temperature_ms) * (value - health.swift)
+    health.settled_ms = now_ms
+    if home and leapt:
+        _back(health)
+        return
+    if home or (not in_air and (leapt or room is not None)):
+        since_ms = now_ms - (LEAP.drifts_ms - LEAP.believed_ms if leapt else 0)
+        health.water_ms = min(health.water_ms, since_ms) if 0 <= health.water_ms <= now_ms else since_ms
+    elif in_air or room is not None:
+        health.water_ms = -1
+    drifted = health.water_ms >= 0 and now_ms - health.water_ms > LEAP.drifts_ms
+    if drifted or (room is None and now_ms - health.jump_ms > LEAP.unmeasured_ms):
         _back(health)
 
 
 def _back(health: SeriesHealth) -> None:
-    health.jump_ms = health.settled_ms = -1
+    health.jump_ms = health.settled_ms = health.water_ms = -1
     if health.fault == "out":
         health.fault = ""
 

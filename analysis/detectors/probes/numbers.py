@@ -7,7 +7,7 @@ from typing import Annotated
 from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["DEAD", "LEAP", "RESTLESS", "STILL"]
+__all__ = ["DEAD", "LEAP", "LIGHT_END", "RESTLESS", "STILL"]
 
 
 class DeadNumbers(Numbers, frozen=True, kw_only=True):
@@ -31,14 +31,16 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
     counts_per_lx: Annotated[
         float, Of("1/lx", "counts of a common digital lux sensor", "BH1750 data sheet, from memory")
     ] = 1.2
-    sunny_ms: Annotated[
-        int, Of("ms", "so long at that sensor's end, and it is no sun: on one pane it stays for less")
-    ] = 240 * MINUTE_MS
     near_edge_temperature_c: Annotated[
         float, Of("°C", "so near the end of the sensible range water may walk out of it")
     ] = 1.5
     near_edge_room_temperature_c: Annotated[float, Of("°C", "the same for the room's air")] = 2.0
     near_edge_ph: Annotated[float, Of("pH", "the same for pH")] = 0.7
+
+    @property
+    def end_lx(self) -> float:
+        """Where such a sensor's lux end."""
+        return self.full_scale / self.counts_per_lx
 
     def near_edge(self, quantity: str) -> float | None:
         """In the quantity's unit; None for what does not walk."""
@@ -47,6 +49,26 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
         if quantity == "ph":
             return self.near_edge_ph
         return self.near_edge_room_temperature_c if quantity == "room_temperature" else None
+
+
+class LightEndNumbers(Numbers, frozen=True, kw_only=True):
+    """Of a light meter that gives all it can: in the sun, or broken."""
+
+    first_min: Annotated[
+        int,
+        Of("min", "so long at its end is no sun, if nothing else is known: on one pane it stays for less"),
+    ] = 240
+    daylight_share: Annotated[
+        float, Of("", "of its end: what came there from more light came with the sun, no lamp is as bright")
+    ] = 0.5
+    longest_min: Annotated[
+        int, Of("min", "no sun keeps it there for longer", "midsummer's day at 50 degrees of latitude: 16 h")
+    ] = 960
+    more_min: Annotated[int, Of("min", "so much longer than on the days before is still the sun")] = 120
+    days_kept: Annotated[int, Of("days", "so many days with a stay at its end are remembered")] = 7
+    least_lx: Annotated[float, Of("lx", "no meter's own end is lower; lamps over a tank are")] = 35000.0
+    same_lx: Annotated[float, Of("lx", "nearer values are the same: whole lux or with decimals")] = 1.0
+    rest_min: Annotated[int, Of("min", "daylight is never the same for so long, a meter at its end is")] = 20
 
 
 class StillNumbers(Numbers, frozen=True, kw_only=True):
@@ -157,7 +179,18 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
         int, Of("ms", "patience after a fall: colder water poured in is warmed again by then")
     ] = 100 * MINUTE_MS
     patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
-    new_level_ms: Annotated[int, Of("ms", "so long away, and the new level is the truth")] = DAY_MS
+    new_level_ms: Annotated[int, Of("ms", "so long away and calm, and an electrode's new level is true")] = (
+        DAY_MS
+    )
+    unmeasured_ms: Annotated[
+        int, Of("ms", "the same of a thermometer, where the room is not measured: who is told hangs it back")
+    ] = 7 * DAY_MS
+    drifts_ms: Annotated[
+        int, Of("ms", "so long at a level that air only comes by in its day, and it is water's")
+    ] = 6 * HOUR_MS
+    returns_c: Annotated[float, Of("°C", "so far within minutes: it was hung back, air goes more slowly")] = (
+        1.0
+    )
     near_temperature_c: Annotated[float, Of("°C", "so near its old level it is back")] = 0.8
     near_ph: Annotated[float, Of("pH", "so near its old level it is back")] = 0.5
     away_ph: Annotated[float, Of("pH", "further from its old level it may be in air")] = 0.8
@@ -174,6 +207,7 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
 
 
 DEAD = DeadNumbers()
+LIGHT_END = LightEndNumbers()
 STILL = StillNumbers()
 RESTLESS = RestlessNumbers()
 LEAP = LeapNumbers()

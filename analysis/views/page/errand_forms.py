@@ -45,13 +45,19 @@ class Field(NamedTuple):
 
 
 class Form(NamedTuple):
-    """One form; a tank may have several for one job."""
+    """One form of a job; `others` are further buttons of it, each with what it begins."""
 
     kind: str
     title: str
     button: str
     fields: tuple[Field, ...]
     words: str = ""
+    others: Choices = ()
+
+    @property
+    def kinds(self) -> set[str]:
+        """What it may begin."""
+        return {self.kind, *(kind for kind, _ in self.others)}
 
 
 def form_of(
@@ -133,18 +139,12 @@ def _move(settings: Settings, tank: str, unit: str, litres: str, species: Choice
         Field("water", f"Water that they travel in, {litres}", value="1" if litres == "gal" else "4"),
         Field("container", f"The container holds, {litres}", value="3" if litres == "gal" else "12"),
     )
-    words = "A hardness may be typed as “71 ppm”, too."
-    live = tuple(one for one in fields if one.name != "night")
-    return (
-        Form("move", "Today?", "Answer and plan", fields, words),
-        Form(
-            "follow",
-            "With a probe in the container",
-            "Follow it live",
-            live,
-            "It says when to pour, by the probe.",
-        ),
+    words = (
+        "A hardness may be typed as “71 ppm”, too. Follow it live: with a probe in the container it says "
+        "when to pour."
     )
+    live = (("follow", "Follow it live"),)
+    return (Form("move", "The two waters", "Answer and plan", fields, words, live),)
 
 
 def _calibrate(unit: str) -> tuple[Form, ...]:

@@ -107,7 +107,7 @@ class ErrandPages:
         kind = _known(request)
         variant = fields.pop("form", kind)
         word, _, what = variant.partition(" ")
-        if variant not in {form.kind for form in await self._forms(kind, tank.name, {})}:
+        if not any(variant in form.kinds for form in await self._forms(kind, tank.name, {})):
             raise Denied("There is no such form.", 404)
         fields.pop("csrf", None)
         if what:
@@ -126,7 +126,7 @@ class ErrandPages:
             await asyncio.to_thread(errand.ended.wait, 0.5)
         kind = _base(errand.kind)
         variant = f"{errand.kind} {errand.fields['what']}" if "what" in errand.fields else errand.kind
-        forms = [form for form in await self._forms(kind, errand.tank, {}) if form.kind == variant]
+        forms = [form for form in await self._forms(kind, errand.tank, {}) if variant in form.kinds]
 
         def worded(text: str) -> str:
             return in_the_forms_words(text, forms)

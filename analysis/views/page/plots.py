@@ -17,7 +17,7 @@ from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.lamp.schedule import DAY_MIN, is_weekend
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.usual_day import lamp_schedule, usual_day
-from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_gas
+from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_days, judged_gas
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
@@ -189,7 +189,8 @@ def _usual(
 def _judged(store: EmbeddedStore, tank: str, start_ms: int, end_ms: int, step_ms: int) -> dict[int, GasRange]:
     """What was judged, by the beginning of each step."""
     found: dict[int, GasRange] = {}
-    for time_ms, gas in judged_gas(store, tank, start_ms, end_ms + 1):
+    judged = judged_gas if step_ms < _DAY_MS else judged_days
+    for time_ms, gas in judged(store, tank, start_ms, end_ms + 1):
         step = time_ms // step_ms * step_ms
         found[step] = gas.and_(found.get(step))
     return found

@@ -26,8 +26,9 @@ SHELF = {"for_ms": 2 * HOUR}
 
 
 def asked(book: AlarmBook, kind: str, alarm: str, quantity: str = "", **more: Any) -> tuple[list[Event], str]:
-    request = Request(1, kind, book.tank, alarm, quantity, more, "ann", NOW, None, None)
-    return carry_out(book, request, NOW + 120_000, ("temperature", "ph"))
+    now = NOW + 120_000
+    request = Request(1, kind, book.tank, alarm, quantity, more, "ann", now, None, None)
+    return carry_out(book, request, now, ("temperature", "ph"))
 
 
 def faulty(*quantities: str) -> AlarmBook:
@@ -249,3 +250,32 @@ def test_whatever_was_asked_before_the_answer_is_what_the_book_has(steps: list[t
 
 def test_only_alarms_about_probes_have_a_quantity() -> None:
     assert [name for name in RATIONALE if quantities_of(name)] == ["probe-fault", "setting-doubtful"]
+
+
+def test_a_shelf_counts_from_when_it_was_asked_for() -> None:
+    def late(by_ms: int) -> tuple[list[Event], str]:
+        book = AlarmBook("landing", "Landing")
+        request = Request(1, "shelve", "landing", "co2-overdose", "", SHELF, "ann", NOW, None, None)
+        return carry_out(book, request, NOW + by_ms)
+
+    events, words = late(HOUR)
+    assert words == "landing/co2-overdose shelved until 1 Mar, 04:00"
+    assert [event.until for event in events] == [utc_text(NOW + 2 * HOUR)]
+    assert late(2 * HOUR - 1)[0]
+    with pytest.raises(AlarmError, match="the shelf was over by 1 Mar, 04:00, before the service"):
+        late(2 * HOUR)
+    # asked for by a clock that was put back since: it counts from now
+    assert late(-HOUR)[1] == "landing/co2-overdose shelved until 1 Mar, 03:00"
+
+
+def test_what_nobody_can_have_seen_is_acknowledged_by_its_own_name_only() -> None:
+    book = faulty("ph", "temperature")
+    names = {key[2]: record.occurrence for key, record in book.records().items()}
+    request = Request(1, "acknowledge", "landing", "probe-fault", "", {}, "ann", NOW, None, None)
+    events, words = carry_out(book, request, NOW, unseen={names["ph"]})
+    assert [event.quantity for event in events] == ["temperature"]
+    assert "landing/probe-fault/ph was raised only after that was asked for" in words
+    with pytest.raises(AlarmError, match="was raised only after that was asked for: look at it and ask"):
+        carry_out(book, request._replace(quantity="ph"), NOW, unseen={names["ph"]})
+    named = request._replace(arguments={"occurrence": names["ph"]})
+    assert [e.quantity for e in carry_out(book, named, NOW, unseen={names["ph"]})[0]] == ["ph"]

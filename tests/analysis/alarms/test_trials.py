@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from rushlight.analysis.alarms.rationale import RATIONALE
-from rushlight.analysis.alarms.trials import TRIAL_MS, Trials, is_trial
+from rushlight.analysis.alarms.trials import TRIAL_MS, Trials, is_trial, trial_lines
 from rushlight.analysis.explain.explanation import find_raised
 from rushlight.analysis.notices.wording import event_text, reminder_text
 from rushlight.analysis.service.requests import Asked, meant
@@ -77,7 +77,12 @@ def test_it_is_sent_at_once_at_night_reminds_and_can_be_acknowledged(tmp_path: P
     assert ask(service, "acknowledge", "heater-stuck-on", occurrence=high) == f"done: {high} acknowledged"
     assert service.store.pending_notices() == []
     assert ask(service, "acknowledge", "heater-stuck-on") == f"done: {high} was acknowledged already"
-    assert ask(service, "try", "heater-stuck-on").startswith(f"refused: {high} is being tried already")
+    service.now += 120_000
+    assert ask(service, "try", "heater-stuck-on") == (
+        f"refused: {high} is being tried already; it ends by itself in 15 min. Try another alarm meanwhile"
+    )
+    events = service.store.events()
+    assert f"{high}, ends by itself in 15 min" in trial_lines(events, service.now)
     service.store.close()
 
 

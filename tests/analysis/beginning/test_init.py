@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import getpass
 import os
 import pty
+import re
 import select
 import stat
 import subprocess
@@ -16,8 +18,9 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.analysis.beginning.asking import Desk
 from rushlight.analysis.beginning.heard_devices import Heard
-from rushlight.analysis.beginning.interview import Desk, _notices
+from rushlight.analysis.beginning.interview import _about, _notices
 from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.first_month import first_month_lines
@@ -33,10 +36,11 @@ DAY = 86_400_000
 class Terminal:
     """A program on a pseudo-terminal: waits for a question, types an answer."""
 
-    def __init__(self, folder: Path, *words: str) -> None:
+    def __init__(self, folder: Path, *words: str, **variables: str) -> None:
         self.master, slave = pty.openpty()
         command = [sys.executable, "-m", "rushlight.analysis.commands.main", *words]
         environment = os.environ | {"PYTHONPATH": str(ROOT / "src"), "TERM": "dumb", "TZ": "Europe/Lisbon"}
+        environment |= variables
         self.process = subprocess.Popen(
             command,
             cwd=folder,
@@ -88,9 +92,19 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
 
         thread = threading.Thread(target=board)
         thread.start()
-        terminal = Terminal(tmp_path, "init", "--port", line.port)
+        tools = stand_ins(tmp_path / "bin", tmp_path / "asked")
+        terminal = Terminal(
+            tmp_path,
+            "init",
+            "--port",
+            line.port,
+            PATH=f"{tools}:{os.environ['PATH']}",
+            XDG_CONFIG_HOME=str(tmp_path / "own"),
+        )
         try:
             terminal.answer("Where does your board report?", "")
+            terminal.answer("Units: metric", "furlongs")
+            terminal.answer("Units: metric", "metric")
             terminal.answer("The tank's name", "")
             terminal.answer("name for people", 'Tank "on" the veranda')
             terminal.answer("Litres", "much")
@@ -110,8 +124,10 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
             terminal.answer("CO2: none", "yeast")
             terminal.answer("Address", f"json://127.0.0.1:9/{'s3cret'}")
             terminal.answer("test notice there now", "y")
-            terminal.answer("Show the unit file", "n")
+            terminal.answer("Install that now", "show")
+            terminal.answer("this user's own instead", "yes")
             assert terminal.end() == 0, terminal.text
+            assert watched(tmp_path, "23.45 °C")
         finally:
             stop.set()
             thread.join()
@@ -132,6 +148,48 @@ def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
     secret = tmp_path / "rushlight.env"
     assert stat.S_IMODE(secret.stat().st_mode) == 0o600 and "s3cret" in secret.read_text()
     assert "s3cret" not in (tmp_path / "rushlight.toml").read_text()
+    assert "[Install]" in terminal.text and re.search(r"sudo /\S+ service install", terminal.text)
+    assert "The service runs." in terminal.text and "without a login" in terminal.text
+    assert (tmp_path / "asked").read_text().splitlines()[-3:] == [
+        "systemctl --user daemon-reload",
+        "systemctl --user enable --now rushlight.service",
+        f"loginctl enable-linger {getpass.getuser()}",
+    ]
+    unit = tmp_path / "own" / "systemd" / "user" / "rushlight.service"
+    assert f"EnvironmentFile=-{secret}" in unit.read_text() and "User=" not in unit.read_text()
+
+
+def watched(folder: Path, value: str) -> bool:
+    """`rushlight run` by these settings, until `rushlight status` shows the value."""
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "src")}
+    command = [sys.executable, "-m", "rushlight.analysis.commands.main"]
+    service = subprocess.Popen([*command, "run"], cwd=folder, env=environment, stderr=subprocess.PIPE)
+    try:
+        for _ in range(60):
+            time.sleep(0.5)
+            asked = [*command, "status"]
+            done = subprocess.run(
+                asked, cwd=folder, env=environment, capture_output=True, text=True, check=False
+            )
+            if value in done.stdout and "the service runs" in done.stdout:
+                return True
+    finally:
+        service.terminate()
+        said = service.communicate(timeout=40)[1].decode()
+    raise AssertionError(said)
+
+
+def stand_ins(folder: Path, asked: Path, fails: str = "no-such-word") -> Path:
+    """`systemctl` and `loginctl` that write down what they are asked for."""
+    folder.mkdir()
+    for name in ("systemctl", "loginctl"):
+        tool = folder / name
+        tool.write_text(
+            f'#!/bin/sh\necho "{name} $*" >> {asked}\n'
+            f'case "$*" in *{fails}*) echo "Access denied" >&2; exit 1;; esac\n'
+        )
+        tool.chmod(0o755)
+    return folder
 
 
 def test_a_file_that_is_there_is_left_alone(
@@ -164,6 +222,39 @@ def test_firmware_with_topics_of_its_own_gets_a_map() -> None:
     ]
 
 
+def test_a_keeper_with_fahrenheit_and_gallons(monkeypatch: pytest.MonkeyPatch) -> None:
+    """NIST SP 811 (2008), B.8: 68 °F is 20 °C; a gallon is 3.785 411 784 L. What is typed is what is kept."""
+    for name in ("LC_ALL", "LC_MEASUREMENT"):
+        monkeypatch.delenv(name, raising=False)
+    said: list[str] = []
+    typed = {"Gallons": "20", "coldest": "20 C", "warmest": "81", "KH": "71 ppm", "setpoint": "75.2"}
+    wrong = {"coldest": "200"}
+
+    def ask(text: str, offered: str) -> str:
+        for name in (one for one in typed if one in text):
+            return wrong.pop(name, typed[name])
+        return offered
+
+    monkeypatch.setenv("LANG", "en_US.UTF-8")
+    heard = Heard(tanks={"sill": {"temperature": 22.0, "ph": 7.0}})
+    link = SerialLink(port="/dev/ttyUSB0")
+    answers = _about(Desk(said.append, ask, lambda text: ""), link, heard, datetime.date(2026, 3, 1))
+    text = settings_text(answers)
+    assert 'volume_litres = "20 gal"' in text and 'temperature_high_c = "81 F"' in text
+    settings = parse_settings(text)
+    tank = settings.tanks["sill"]
+    assert settings.display.units == "us" and tank.volume_litres == pytest.approx(75.708, abs=0.01)
+    assert tank.livestock.temperature_low_c == pytest.approx(20.0, abs=0.01)
+    assert tank.heater is not None and tank.heater.setpoint_c == pytest.approx(24.0, abs=0.01)
+    assert tank.water.carbonate_hardness_dkh == pytest.approx(3.98, abs=0.01)
+    assert any("from 28.4 to 113 °F" in line for line in said)
+    assert any("71.6 °F" in line for line in said)  # what the board sends, too
+    monkeypatch.setenv("LANG", "de_DE.UTF-8")
+    typed |= {"Litres": "54", "warmest": "26", "setpoint": "24"}
+    answers = _about(Desk(said.append, ask, lambda text: ""), link, heard, datetime.date(2026, 3, 1))
+    assert answers.units == "metric" and answers.litres == 54 and "[display]" not in settings_text(answers)
+
+
 def new_tank(soil: bool = False) -> TankSettings:
     text = (
         "[tanks.shed]\nvolume_litres = 30\ntimezone = 'UTC'\nstarted = 2026-02-01\n"
@@ -177,7 +268,7 @@ def test_the_first_month_says_what_is_due() -> None:
     began = round(datetime.datetime(2026, 2, 1, 12, tzinfo=datetime.UTC).timestamp() * 1000)
     now = began + 9 * DAY
     lines = first_month_lines("shed", new_tank(), [], now)
-    assert lines[0] == "new tank: day 10 of 30" and "not yet" in lines[-1]
+    assert lines[0] == "new tank: day 10 of 30" and "animals can't go in yet: " in lines[-1]
     assert sum("due: test" in line for line in lines) == 3 and any("change a fifth" in line for line in lines)
     log = [
         LogEntry(tank="shed", time_ms=now - days * DAY, tests={"ammonia": 0, "nitrite": 0, "kh": 5})

@@ -21,6 +21,8 @@ from rushlight.analysis.calibration.history import history_lines, slope_forecast
 from rushlight.analysis.calibration.steady import Steady
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.physics.buffers import buffer_ph
+from rushlight.analysis.views.electrode_drift import calibration_due, due_words
+from rushlight.analysis.views.status import status_lines
 from rushlight.collector.errors import LogError
 from rushlight.collector.intake.flagging import Intake
 from rushlight.collector.readings import Flag, Reading
@@ -202,6 +204,19 @@ def test_typed_points_are_kept_shown_and_undone(home: Path, capsys: pytest.Captu
         (("ph", "--point", "4.00=178", "--point", "7.00=-174", "--celsius", "25"), "another buffer"),
         (("temperature", "--reference", "24", "--value", "12"), "broken probe"),
         (("temperature", "--ice", "--reference", "24"), "--reference VALUE"),
+        # an option that would be passed over is a slip
+        (("ph", "--buffer", "7.00", "--ice"), "--ice goes with temperature, not with ph"),
+        (("ph", "--buffer", "7.00", "--reference", "7"), "--reference goes with temperature or light"),
+        (("ph", "--point", "7.00=2", "--celsius", "25", "--value", "7"), "--value goes with"),
+        (("ph", "--buffer", "7.00", "--at", "18:30"), "--at goes with --point"),
+        (("temperature", "--ice", "--celsius", "20"), "--celsius goes with ph"),
+        (("temperature", "--ice", "--buffer", "7.00"), "--buffer goes with ph"),
+        (("light", "--ice", "--reference", "7400"), "--ice goes with temperature"),
+        (("light", "--reference", "nan", "--value", "7000"), "--reference"),
+        (("temperature", "--reference", "75", "--value", "24.1"), "did you mean 75 °F"),
+        (("ph", "--point", "7.00=2", "--celsius", "72"), "did you mean 72 °F"),
+        (("--history", "--ice"), "go alone"),
+        (("--undo", "1", "--value", "3"), "go alone"),
     ],
 )
 def test_what_can_not_be_right_is_refused_and_nothing_kept(
@@ -211,6 +226,18 @@ def test_what_can_not_be_right_is_refused_and_nothing_kept(
     assert said in capsys.readouterr().err
     with EmbeddedStore("rushlight.db", read_only=True) as store:
         assert store.log("cellar") == []
+
+
+def test_a_reference_in_the_keepers_own_units(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (home / "rushlight.toml").write_text('[display]\nunits = "us"\n' + TOML, "utf-8")
+    assert calibrate("temperature", "--reference", "75.2", "--value", "74.3") == 0
+    # 75.2 °F is 24.0 °C, 74.3 °F is 23.5 °C
+    with EmbeddedStore("rushlight.db", read_only=True) as store:
+        (entry,) = store.log("cellar")
+    assert entry.calibration is not None and entry.calibration.offset == pytest.approx(0.5)
+    assert calibrate("ph", "--point", "7.00=2.0", "--celsius", "77 F") == 0
+    with EmbeddedStore("rushlight.db", read_only=True) as store:
+        assert store.log("cellar")[-1].calibration.points[0].temperature_c == 25.0  # type: ignore[union-attr]
 
 
 def test_a_device_that_sends_finished_ph_is_calibrated_there(
@@ -293,6 +320,42 @@ def test_the_trend_of_the_slope_says_when_it_is_worn() -> None:
     assert level is not None and level[2] is None
     tank = parse_settings(TOML).tanks["cellar"]
     assert "due now" in " ".join(history_lines(tank, falling, NOW + 92 * DAY))
+
+
+def test_an_electrode_that_drifts_is_due_sooner(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """5.9159 mV are 0.1 pH (Nernst slope at 25 °C): in 20 days, so 20 days are as long as it keeps."""
+    tank = parse_settings(TOML).tanks["cellar"]
+    for step, interval in ((SLOPE_25 / 10, 20), (SLOPE_25, 7), (SLOPE_25 / 100, 31)):
+        drifting = [electrode_entry(NOW + i * 20 * DAY, 98.0, i * step) for i in range(3)]
+        last = NOW + 40 * DAY
+        due = calibration_due(drifting, last + 5 * DAY)
+        assert due is not None and due.left_days == interval - 5, step
+        assert due.drift_a_day == pytest.approx(step / SLOPE_25 / 20, rel=1e-4)
+        assert due_words(drifting, last + (interval - 1) * DAY) == ""
+        assert "calibrate it again" in due_words(drifting, last + interval * DAY)
+    assert "It drifts by 1.55 pH a month" in " ".join(
+        history_lines(tank, [electrode_entry(NOW + i * 20 * DAY, 98.0, i * SLOPE_25) for i in range(3)], NOW)
+    )
+    assert calibration_due([], NOW) is None
+    alone = calibration_due([electrode_entry(NOW, 98.0)], NOW)
+    assert alone is not None and alone == (31, None)
+    # status says it, where the calibration is not a month old yet
+    with EmbeddedStore("rushlight.db") as store:
+        store.add_readings(
+            [
+                Reading("cellar", name, NOW - MINUTE // 2, v, 1, 5)
+                for name, v in (("ph", 7.0), ("ph_probe", 3.0))
+            ]
+        )
+        for days, offset in ((60, 0.0), (40, SLOPE_25 / 5), (20, 2 * SLOPE_25 / 5)):
+            store.add_log(electrode_entry(NOW - days * DAY, 98.0, offset), "me", NOW)
+        known = (
+            "[tanks.cellar.ph_calibration]\ncalibrated = 2026-01-05\n"
+            "points = [{ ph = 7.0, mv = 0.0 }, { ph = 4.0, mv = 175.0 }]\n"
+        )
+        lines = status_lines(parse_settings(TOML + known), store, NOW)
+        text = "\n".join(line.plain for line in lines)
+    assert "drifts by 0.31 pH a month" in text
 
 
 def test_live_over_a_serial_line_in_two_buffers(

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from rushlight.analysis.change_over.cold_ahead import cold_ahead
-from rushlight.analysis.change_over.follow import Follow
-from rushlight.analysis.change_over.mixing_plan import RATES, Solution, day_plan, drip, portions
+from rushlight.analysis.change_over.cold_ahead import after_night, cold_ahead
+from rushlight.analysis.change_over.follow import DayFollow, Follow
+from rushlight.analysis.change_over.mixing_plan import RATES, Solution, days_plan, drip, portions
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.readiness import readiness
 from rushlight.collector.readings import Reading
@@ -101,9 +101,24 @@ def test_dripping_against_a_solution_in_small_steps() -> None:
 
 def test_more_than_five_degrees_is_a_plan_over_days() -> None:
     first = datetime.date(2026, 2, 2)
-    rows = day_plan(8, 18, first)  # 10 °C at 1.5 a day: 7 days
-    assert rows[-1] == (datetime.date(2026, 2, 9), 18) and len(rows) == 7
-    assert max(b - a for a, b in itertools.pairwise([8.0, *(c for _, c in rows)])) <= 1.5
+    rows = days_plan(Solution(40, 8), Solution(100, 18), (None, None), first)  # 10 °C at 1.5 a day: 7 days
+    assert (rows[-1].date, rows[-1].celsius) == (datetime.date(2026, 2, 9), 18) and len(rows) == 7
+    assert max(b - a for a, b in itertools.pairwise([8.0, *(row.celsius for row in rows)])) <= 1.5
+
+
+def test_over_days_hardness_goes_by_dilution_and_ph_needs_its_days() -> None:
+    """Each day's share poured out and the tank's water in, worked by dilution beside what is planned."""
+    first = datetime.date(2026, 2, 2)
+    rows = days_plan(Solution(40, 10, 12, 20), Solution(100, 16, 4, 8), (8.2, 7.0), first)
+    assert len(rows) == 4  # 6 °C at 1.5, 12 dGH at 3, 1.2 pH at 0.3
+    kh, gh = 12.0, 20.0
+    for row in rows[:-1]:
+        kh, gh = kh + row.share * (4 - kh), gh + row.share * (8 - gh)
+        assert (kh, gh) == (pytest.approx(row.kh), pytest.approx(row.gh))
+    assert [row.ph for row in rows] == pytest.approx([7.9, 7.6, 7.3, 7.0])
+    for worse, days in (((12, 21), 5), ((18, 20), 5), ((12, 20), 4)):
+        assert len(days_plan(Solution(40, 10, *worse), Solution(100, 16, 4, 8), (8.2, 7.0), first)) == days
+    assert len(days_plan(Solution(40, 10, 12, 20), Solution(100, 16, 4, 8), (8.6, 7.0), first)) == 6
 
 
 def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -119,6 +134,8 @@ def test_go_with_a_plan_and_don_t_without(home: Path, capsys: pytest.CaptureFixt
     assert (
         "GO, but only by a plan over days" in out
         and "not in one day" in out
+        and "exchange 14 % (11.2 L)" not in out  # no litres of a tub that is only typed
+        and "exchange 14 %" in out
         and "18.0 °C" in out
         and "drops" not in out
     )
@@ -177,7 +194,7 @@ def test_a_plan_over_days_has_the_tanks_own_days(
     late = NOW - NOW % DAY + 22 * 60 * MINUTE + DAY  # it is the next day in Helsinki already
     monkeypatch.setattr("rushlight.collector.service.listener.system_clock", lambda: late)
     assert main(["move", "porch", "tub", "--temperature", "8", "--tank-temperature", "18"]) == 0
-    assert "Thu 05 Feb  9.4 °C" in capsys.readouterr().out
+    assert "Thu 05 Feb  exchange 14 % (11.4 L): 9.4 °C" in capsys.readouterr().out
 
 
 def test_what_is_typed_and_said_is_in_the_keepers_units(
@@ -250,6 +267,24 @@ def test_a_tank_that_is_not_ready_changes_the_answer(home: Path, capsys: pytest.
     assert "DON'T: is porch ready? the last nitrite test showed 0.5 mg/L" in capsys.readouterr().out
 
 
+def test_hardness_and_oxygen_are_compared(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Water of 14.5 °C holds 10.2 mg/L and of 18 °C 9.5 (Benson & Krause 1984); of 26 °C it is 8.1."""
+    asked = ["move", "porch", "tub", "--species", "goldfish", "--gh", "12", "--kh", "8"]
+    for gh, seen in (("2.9", True), ("3.1", False), ("26.1", True), ("25.9", False)):
+        assert main([*asked, "--tank-gh", gh, "--tank-kh", "5"]) == 0
+        out = capsys.readouterr().out
+        assert ("\nDON'T" in out and f"GH {gh} of porch is outside" in out) is seen, gh
+        assert "KH 8.0, GH 12.0; to porch" in out and "GH 4 to 25" in out
+        assert "less than they are used to" not in out
+    assert main(["move", "porch", "tub", "--temperature", "12", "--tank-temperature", "18"]) == 0
+    assert "1.3 mg/L less than they are used to" in capsys.readouterr().out  # 10.8 and 9.5
+    (home / "animals.toml").write_text(
+        '[mine]\ntitle = "mine"\ntemperature_low_c = 5\ntemperature_high_c = 25\ngh_low = 9\ngh_high = 9\n'
+    )
+    assert main(["move", "porch", "tub", "--species", "mine"]) == 2
+    assert "gh_low must be below gh_high" in capsys.readouterr().err
+
+
 def test_when_a_tub_will_be_too_cold() -> None:
     # 10 °C and a quarter less each day, lowest 1 below the mean: 9 - 0.25 n = 5 after 16 days
     days = [
@@ -262,6 +297,20 @@ def test_when_a_tub_will_be_too_cold() -> None:
     rising = cold_ahead([(day, 20 - low, 20 - mean) for day, low, mean in days], 5)
     assert rising is not None and rising.likely is None
     assert cold_ahead(days[:3], 5) is None
+
+
+def test_a_cold_night_by_newtons_law(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert after_night(14.5, 2.0, 14.0) == pytest.approx(2 + 12.5 * 0.4895, abs=0.001)  # exp(-10/14)
+    tau_h = 10 / math.log(12.5 / (8.12 - 2))  # back from 8.12 °C by the morning
+    assert after_night(14.5, 2.0, tau_h) == pytest.approx(8.12)
+    for low, soon in (("4", False), ("9", True)):
+        assert main(["move", "porch", "tub", "--night", "2", "--temperature-low", low]) == 0
+        out = capsys.readouterr().out
+        found = re.search(r"may go from 14\.5 to ([\d.]+) °C by the morning \(by a usual tank", out)
+        assert found is not None and 5.0 < float(found[1]) < 12.0
+        assert ("before that night" in out) is soon and ("nights add up" in out) is not soon
+    assert main(["move", "porch", "--temperature", "14", "--night", "2", "--temperature-low", "5"]) == 0
+    assert "A tub cools towards it by hours" in capsys.readouterr().out
 
 
 def test_a_probe_in_the_container_is_followed() -> None:
@@ -291,3 +340,34 @@ def test_a_probe_in_the_container_is_followed() -> None:
     hasty = Follow(water, tank, 12)
     assert "now add" in (hasty.take(0, 14.0) or "")
     assert "Add nothing" in (hasty.take(5 * MINUTE, 16.5) or "")
+
+
+def test_hardness_is_followed_by_what_was_poured_in() -> None:
+    """As warm as the tank, and 8 degrees harder: an eighth of the mixture at most in a quarter of an hour."""
+    soft, hard = Solution(4, 18, 12), Solution(100, 18, 4)
+    same = Follow(soft._replace(kh=None), hard, 40)
+    assert same.take(0, 18.0) is None and "Net them" in (same.take(3 * MINUTE, 18.0) or "")
+    plan, kh, litres = Follow(soft, hard, 40), 12.0, 4.0
+    for minute in range(0, 900):
+        words = plan.take(minute * MINUTE, 18.0)
+        if words and "add" in words:
+            share = min(0.5, 4 * 0.25 / (kh - 4))  # 4 degrees an hour
+            added = litres * share / (1 - share)
+            assert f"add {added:.1f} L" in words
+            kh, litres = kh + share * (4 - kh), litres + added
+        if plan.done:
+            break
+    assert plan.done and 4 < kh <= 5
+
+
+def test_the_way_over_days_is_followed() -> None:
+    hour = 60 * MINUTE
+    good, hasty = DayFollow(18.0), DayFollow(18.0)
+    assert "at the beginning" in (good.take(0, 8.0) or "") and hasty.take(0, 8.0)
+    said = [good.take(n * hour, 8.0 + n / 24 * 1.4) for n in range(1, 49)]
+    assert sum(one is not None for one in said) == 2 and "not too fast" in (said[23] or "")
+    fast = [hasty.take(n * hour, 8.0 + n / 24 * 4) for n in range(1, 49)]
+    assert any(one and "Bring the tub" in one and "at most was meant" in one for one in fast)
+    assert not good.done
+    assert good.take(60 * hour, 13.1) is None or not good.done
+    assert "mix the waters" in (good.take(60 * hour + 3 * MINUTE, 13.1) or "") and good.done

@@ -222,7 +222,7 @@ def test_check_says_what_will_be_watched(run: Callable[..., Output], config: Pat
     status, out, err = run("check")
     assert status == 0
     assert "left out  a report only every 15 min: " in out
-    assert "heater that should hold 23 °C: stuck on, not heating" in out
+    assert "heater set to 23 °C: whether it is stuck on or does not heat" in out
     assert "left out  lamp: no light has ever been reported" in out  # as the store shows
     assert "no broker answers" not in err
     assert "links[2]: /dev/not-there is not there now" in err
@@ -282,7 +282,7 @@ def test_status_says_what_became_of_the_reports(run: Callable[..., Output], conf
     assert "reports:" not in run("status")[1]  # nothing happened to them
     with closing(EmbeddedStore(config.parent / "rushlight.db")) as store:
         store.add_counts({"hallway.lost": 3, "hallway.rebooted": 1, "attic.lost": 9, "bad.json": 2})
-    assert "  reports: 3 lost on the way, 1 starts of its device\n" in run("status")[1]
+    assert "  reports: 3 lost on the way, 1 after a new start of its device\n" in run("status")[1]
 
 
 def test_out_of_service_is_shown_until_it_is_returned(run: Callable[..., Output], config: Path) -> None:
@@ -476,3 +476,34 @@ def test_what_was_exported_can_be_replayed(run: Callable[..., Output], config: P
         status, _, err = run("replay", "--events", f"{name}.jsonl", f"{name}.csv")
         assert (status, err) == (0, "")
     assert (config.parent / "warm.jsonl").read_text() == (config.parent / "again.jsonl").read_text() != ""
+
+
+def test_what_to_do_next_is_said_where_a_variable_or_a_file_is_missing(
+    run: Callable[..., Output], config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("RUSHLIGHT_NOTICE_URLS", raising=False)
+    assert "export RUSHLIGHT_NOTICE_URLS=" in run("check")[2]
+    assert "export RUSHLIGHT_NOTICE_URLS=" in run("notice-test")[2]
+    assert "`rushlight init` writes one" in run("check", "--config", "nowhere.toml")[2]
+    word = "RUSHLIGHT_WORD_OF_THE_SHED"
+    link = f'[[links]]\nkind = "mqtt"\nport = {free_port()}\nusername = "me"\npassword_env = "{word}"\n'
+    config.write_text(link + config.read_text())
+    assert f"export {word}=" in run("check")[2] and f"export {word}=" in run("run")[2]
+
+
+def test_what_is_watched_is_not_said_as_if_it_had_happened(run: Callable[..., Output], config: Path) -> None:
+    """ "CO2 that should run from 10:30 to 19:00: missing" looked like an alarm."""
+    text = config.read_text().replace("hardness_dkh = 4.0", "hardness_dkh = 4.0\nph_low = 6")
+    config.write_text(text.replace('"yeast"', '"cylinder"\non = "10:30"\noff = "19:00"'))
+    out = run("check")[1]
+    assert "CO2 that should run from 10:30 to 19:00: whether it comes\n" in out
+    assert "°C, and when it is on its way out\n" in out
+    assert "pH within 6 to 8.6 (water.ph_high not set: the usual), unless CO2 explains it" in out
+
+
+def test_the_list_of_commands_says_each_sentence_whole(run: Callable[..., Output]) -> None:
+    status, out, _ = run("--help")
+    listed = out.partition("Begin:\n")[2]
+    assert status == 0
+    assert sorted(cli.commands) == sorted(re.findall(r"^  ([a-z][a-z-]*)  ", listed, re.MULTILINE))
+    assert "..." not in listed and "More:" not in listed

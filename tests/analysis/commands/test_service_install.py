@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -9,7 +11,10 @@ from pathlib import Path
 import pytest
 
 from rushlight.analysis.commands.main import main
+from rushlight.analysis.service.systemd_install import install_for_user
 from rushlight.analysis.service.systemd_unit import UNIT_NAME
+from rushlight.collector.errors import SettingsError
+from rushlight.collector.settings import load_settings
 
 SETTINGS = """
 [[links]]
@@ -89,3 +94,78 @@ def test_a_reload_is_done_by_the_command_so_that_a_wrong_file_is_said(
         for key in ("ExecStart=", "ExecReload=")
     )
     assert started[1] == "run" and reloaded == [started[0], "reload", *started[2:]]
+
+
+def mine(folder: Path, monkeypatch: pytest.MonkeyPatch, fails: str, link: str = MQTT) -> int:
+    """With stand-ins for systemd's tools, because no user's systemd runs where tests do."""
+    tools = folder / "tools"
+    tools.mkdir(exist_ok=True)
+    for name in ("systemctl", "loginctl"):
+        tool = tools / name
+        tool.write_text(f'#!/bin/sh\ncase "$*" in *{fails}*) echo "No medium found" >&2; exit 1;; esac\n')
+        tool.chmod(0o755)
+    config = folder / "rushlight.toml"
+    config.write_text(SETTINGS.format(link=link))
+    monkeypatch.setenv("PATH", f"{tools}:{os.environ['PATH']}")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "own"))
+    monkeypatch.setattr(sys, "argv", [str(Path(sys.executable).with_name("rushlight"))])
+    return main(["service", "install", "--mine", "--config", str(config)])
+
+
+def test_a_users_own_unit_is_taken_by_systemd_and_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert mine(tmp_path, monkeypatch, "no-such-word") == 0
+    out = capsys.readouterr().out
+    assert "The service runs." in out and "systemd says" not in out
+    unit = tmp_path / "own" / "systemd" / "user" / UNIT_NAME
+    text = unit.read_text()
+    assert "WantedBy=default.target" in text and "Restart=always" in text and "WatchdogSec=5min" in text
+    # a user's systemd has no right to these, and would not start the service
+    assert not re.search("CapabilityBoundingSet|ProtectClock|User=|SupplementaryGroups", text)
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--user", "--man=no", str(unit)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert unit.name not in done.stderr
+
+
+def test_where_no_systemd_answers_it_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert mine(tmp_path, monkeypatch, "show-environment") == 0
+    out = capsys.readouterr().out
+    assert "crontab -e" in out and "@reboot /" in out and "The service runs." not in out
+    assert mine(tmp_path, monkeypatch, "enable-linger") == 0
+    out = capsys.readouterr().out
+    assert "The service runs." in out and "did not work: No medium found" in out
+
+
+def test_a_port_that_may_not_be_opened_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = tmp_path / "port"
+    port.touch()
+    link = f'kind = "serial"\nport = "{port}"'
+    for may in (True, False):
+        monkeypatch.setattr(
+            "rushlight.analysis.service.systemd_install.os.access", lambda path, mode, may=may: may
+        )
+        assert mine(tmp_path, monkeypatch, "no-such-word", link) == 0
+        assert ("usermod -aG dialout" in capsys.readouterr().out) is not may
+
+
+def test_a_unit_of_other_settings_is_not_written_over_unasked(tmp_path: Path) -> None:
+    config = tmp_path / "rushlight.toml"
+    config.write_text(SETTINGS.format(link=MQTT))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CONFIG_HOME", str(tmp_path / "own"))
+        unit = tmp_path / "own" / "systemd" / "user" / UNIT_NAME
+        unit.parent.mkdir(parents=True)
+        unit.write_text("another")
+        steps = install_for_user(load_settings(str(config)), config, tmp_path / "env", replace=False)
+        with pytest.raises(SettingsError, match="is there already"):
+            list(steps)
+        assert unit.read_text() == "another"

@@ -142,14 +142,18 @@ def test_a_level_that_is_no_airs_is_believed_after_ten_minutes() -> None:
     assert probe.stay(22.0, 11).away and not probe.stay(22.0, 1).away
 
 
-def test_so_near_its_old_level_it_is_back() -> None:
-    for quantity, level, leapt, back, near in (
-        (TEMPERATURE, 25.0, 15.0, 24.1, 24.3),
-        (PH, 7.0, 8.2, 7.55, 7.45),
-    ):
+@pytest.mark.parametrize(
+    ("quantity", "level", "leapt", "back", "near"),
+    [(TEMPERATURE, 25.0, 15.0, 24.1, 24.3), (PH, 7.0, 8.2, 7.55, 7.45)],
+)
+def test_so_near_its_old_level_it_is_back(
+    quantity: str, level: float, leapt: float, back: float, near: float
+) -> None:
+    for value, out in ((back, True), (near, False)):
         probe = Probe(quantity, level, 15.0)
         assert probe.first_out(leapt) is not None
-        assert probe.stay(back, 1).out and not probe.stay(near, 1).out
+        probe.room = value  # the air has become as warm
+        assert probe.stay(value, 1).out is out
 
 
 def test_so_far_from_its_old_level_an_electrode_may_be_in_air() -> None:
@@ -165,7 +169,60 @@ def test_where_it_was_before_is_remembered_for_six_hours() -> None:
         assert probe.away is not back
 
 
-def test_a_new_level_is_the_truth_after_a_day() -> None:
-    probe = water(15.0).stay(15.0, 24 * HOUR)
+def test_an_electrodes_new_level_is_the_truth_after_a_day_if_it_is_calm() -> None:
+    def out(jitter: float) -> bool:
+        probe = Probe(PH, 7.0)
+        assert probe.first_out(8.2) is not None
+        probe.health.jitter.restless = 1 if jitter > 0 else 0
+        assert probe.stay(8.2, 23 * HOUR + 14).out
+        return probe.stay(8.2, 2).out
+
+    assert not out(0.0) and out(0.2)
+
+
+def test_a_thermometer_in_air_is_never_believed() -> None:
+    """The room is measured: for as long as it has the room's temperature it hangs there."""
+    probe = water(15.0).stay(15.0, 3 * 24 * HOUR)
     assert probe.out
-    assert not probe.stay(15.0, 2).out
+    assert not probe.stay(25.0, 1).out
+
+
+@pytest.mark.parametrize(("minutes", "out"), [(354, True), (364, False)])
+def test_air_that_warms_only_comes_by_where_the_water_was(minutes: int, out: bool) -> None:
+    """It comes within 0.8 °C of the water in the day and goes again; what stays for six hours is water."""
+    probe = Probe(TEMPERATURE, 25.0)
+    assert probe.first_out(18.0) is not None
+    for at in range(180):
+        probe.stay(18.0 + at * 6.3 / 180, 1)
+    assert probe.stay(24.3, minutes - 3).out is out
+
+
+@pytest.mark.parametrize(("share", "out"), [(0.95, True), (1.05, False)])
+def test_hung_back_it_leaps(share: float, out: bool) -> None:
+    """By more than a degree within minutes, to where the water was: at once."""
+    probe = Probe(TEMPERATURE, 25.0)
+    assert probe.first_out(18.0) is not None
+    for at in range(600):
+        probe.stay(18.0 + min(6.5 - share, at * 6.5 / 400), 1)
+    assert probe.stay(24.5, 1).out is out
+
+
+def test_hung_into_other_water_it_is_believed_after_ten_minutes() -> None:
+    for room in (None, 15.0):
+        probe = water(room)
+        assert probe.first_out(15.0) is not None
+        probe.room = room
+        assert probe.stay(22.0, 9).out and not probe.stay(22.0, 3).out
+
+
+def test_other_water_that_is_not_the_rooms_is_believed_after_six_hours() -> None:
+    probe = water(15.0)
+    assert probe.first_out(15.0) is not None
+    for at in range(180):
+        probe.stay(15.0 + at * 5.4 / 180, 1)
+    assert probe.stay(20.4, 3 * HOUR).out and not probe.stay(20.4, HOUR).out
+
+
+def test_where_the_room_is_not_measured_it_is_believed_after_a_week() -> None:
+    assert water().stay(15.0, 7 * 24 * HOUR - 5).out
+    assert not water().stay(15.0, 7 * 24 * HOUR + 5).out

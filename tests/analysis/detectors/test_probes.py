@@ -335,6 +335,54 @@ def test_the_sun_may_bring_a_light_meter_to_its_end_for_hours() -> None:
     assert bench.told and bench.told[0][1] == "light" and bench.told[0][0] <= 3 * DAY + 5 * HOUR
 
 
+def sunny(length: int, lamp: float = 5000.0, end: float = 54612.0, dawn: float = 90.0) -> Course:
+    """Sun that comes up within `dawn` minutes, has the meter at its end for `length` minutes, and goes."""
+
+    def lux(at: int) -> float:
+        near = abs(at % DAY - 720) - length / 2
+        return end if near <= 0 else max(lamp + at % 7, end * (1 - near / dawn) // 1)
+
+    return lux
+
+
+def test_all_day_sun_on_an_open_tub_is_no_fault_of_the_light_meter() -> None:
+    """Ten hours a day: midsummer at 50 degrees of latitude has 16 hours of day. A cut cable stays there."""
+    bench = Bench().run(3 * DAY, light=sunny(600))
+    assert not bench.told
+    bench.run(12 * HOUR, light=lambda at: 5000.0 + at % 7)
+    bench.run(6 * HOUR, light=lambda at: 54612.5)  # from the lamp's light, at once
+    bench.run(24 * HOUR, light=lambda at: 54612.5)
+    ((minute, quantity, _),) = bench.told
+    assert quantity == "light" and 3 * DAY + 12 * HOUR + 600 < minute <= 3 * DAY + 12 * HOUR + 780
+
+
+def test_sun_that_comes_out_from_behind_a_house_is_usual_after_a_day() -> None:
+    """From the shade at once into six hours of sun: the first of such days is told, no other."""
+    bench = Bench().run(DAY, light=sunny(360, dawn=1.0))
+    assert [minute for minute, _, _ in bench.told] == [pytest.approx(540 + 240, abs=5)]
+    bench.run(4 * DAY, light=sunny(360, dawn=1.0))
+    assert len(bench.told) == 1
+    bench.run(10 * HOUR, light=lambda at: 54612.5)
+    assert len(bench.told) == 2
+
+
+@pytest.mark.parametrize("end", [40000.0, 83865.0])
+def test_a_light_meter_shows_by_itself_where_it_ends(end: float) -> None:
+    """Not all end at 54612 lx (83865: OPT3001 data sheet, from memory). A rest of each day is no fault."""
+    bench = Bench().run(2 * DAY, light=sunny(150, end=end)).run(3 * DAY, light=sunny(300, end=end))
+    assert not bench.told
+    bench.run(30 * HOUR, light=lambda at: end)
+    assert bench.told[0][1] == "light" and bench.told[0][0] <= 5 * DAY + 16 * HOUR + 5
+
+
+def test_a_frozen_light_meter_has_not_shown_its_end_by_that() -> None:
+    bench = Bench().run(DAY, light=lambda at: 40000.0 + 1000 * (at % 9))
+    bench.run(26 * HOUR, light=lambda at: 48000.0)
+    ((minute, _, cause),) = bench.told
+    assert "frozen" in cause and minute <= DAY + 3 * HOUR + 5
+    assert bench.probes.health["light"].end is not None and not bench.probes.health["light"].end.lux
+
+
 # -- in air
 
 

@@ -15,8 +15,11 @@ from rushlight.analysis.alarms.hands import (
     SILENCED,
 )
 from rushlight.analysis.alarms.rationale import RATIONALE
+from rushlight.analysis.alarms.requests import quantities_of
 from rushlight.analysis.alarms.states import AlarmState
 from rushlight.analysis.alarms.verdicts import verdicts
+from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
@@ -127,6 +130,45 @@ def test_hands_are_known_after_a_restart_and_shown(desk: Desk) -> None:
     assert "done" in desk.ask("hands-over")
 
 
+def test_hands_end_at_their_end_and_may_be_as_long_as_hands_may_be(desk: Desk) -> None:
+    assert desk.ask("hands-over").startswith("refused: hallway: nobody has said")
+    assert desk.store.get_meta(HANDS_META + "hallway") is None  # a refusal changes nothing
+    assert desk.ask("hands", for_ms=1).startswith("done")
+    desk.now += 1
+    assert desk.ask("hands-over").startswith("refused: hallway: nobody has said")
+    assert desk.ask("hands", for_ms=LONGEST_HANDS_MS).startswith("done")
+    assert desk.ask("hands-over").startswith("done")
+    assert desk.store.get_meta(HANDS_META + "hallway") == "0"
+
+
+def test_what_was_kept_is_not_written_again(desk: Desk) -> None:
+    desk.ask("hands")
+    desk.store.set_meta(HANDS_META + "hallway", "7")
+    desk.keep()
+    assert desk.store.get_meta(HANDS_META + "hallway") == "7"
+
+
+def test_what_is_out_of_service_stays_so_when_hands_go_in_and_out(desk: Desk) -> None:
+    assert desk.ask("out-of-service", "light-missing").startswith("done")
+    assert desk.ask("hands").startswith("done")
+    book = desk.live.watches["hallway"].book
+    states = {key[1]: record.state for key, record in book.records().items()}
+    assert states["light-missing"] is AlarmState.OUT_OF_SERVICE
+    assert states["light-stuck-on"] is AlarmState.SHELVED
+    desk.ask("hands-over")
+    assert [key[1] for key in book.records()] == ["light-missing"]
+
+
+@pytest.mark.parametrize("reported", [["ph"], []])
+def test_hands_silence_the_probes_that_there_are(desk: Desk, reported: list[str]) -> None:
+    """Where none has reported yet, all that there may be."""
+    for quantity in reported:
+        desk.live.watches["hallway"].of(ProbeDetector).health[quantity] = SeriesHealth()
+    desk.ask("hands")
+    silent = {key[2] for key in desk.live.watches["hallway"].book.records() if key[1] == "probe-fault"}
+    assert silent == set(reported or quantities_of("probe-fault")) and len(quantities_of("probe-fault")) > 1
+
+
 def test_hands_that_nobody_has_any_more_are_refused(desk: Desk) -> None:
     assert "its time is over" in desk.ask("hands", wait_ms=HANDS_MS)
     for wrong in (0, -1, LONGEST_HANDS_MS + 1):
@@ -208,6 +250,8 @@ def test_a_verdict_is_kept_and_may_be_changed(desk: Desk) -> None:
     name = desk.live.watches["hallway"].book.records()["hallway", "co2-overdose", ""].occurrence
     asked = desk.ask("verdict", "co2-overdose", verdict="false", occurrence=name)
     assert asked == f"done: {name}: noted, false alarm"
+    asked = desk.ask("verdict", "co2-overdose", verdict="other", was="x" * 300, occurrence=name)
+    assert asked.endswith("x" * 300)  # as long as it may be
     asked = desk.ask("verdict", "co2-overdose", verdict="other", was="a dying electrode", occurrence=name)
     assert asked.endswith("it was a dying electrode")
     (kept,) = verdicts(desk.store).values()

@@ -16,9 +16,9 @@ from rushlight.analysis.watch.saved import ANALYSIS_STATE, DEVICE_META
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
-from rushlight.collector.settings import MqttLink
+from rushlight.collector.settings import MqttLink, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.analysis.service.test_live import BEGAN, Service, readings
+from tests.analysis.service.test_live import BEGAN, SETTINGS, Service, notifier, readings
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -194,6 +194,26 @@ def test_a_snapshot_goes_with_what_has_changed_and_not_with_each_reading(service
         assert not service.live.wants(service.now)
         service.commit([reading])
     assert saved(service) == [hallway, shed]
+
+
+def test_a_first_sight_is_not_five_minutes_away(service: Service) -> None:
+    """`status` and the page show what was saved last: after a start, somebody waits for it."""
+    began = service.now
+    assert not service.live.wants(began + 19_999) and service.live.wants(began + 20_000)
+    service.now = began + 20_000
+    service.commit([])
+    assert not service.live.wants(began + 39_999) and service.live.wants(began + 40_000)
+    service.now = began + 290_000
+    service.commit([])
+    # each is a write on somebody's SD card: later on, every five minutes do
+    assert not service.live.wants(began + 589_999) and service.live.wants(began + 590_000)
+    changed = parse_settings(SETTINGS.replace("volume_litres = 54", "volume_litres = 55"))
+    assert changed != service.live._settings
+    service.now = began + HOUR
+    service.commit([])
+    service.live.renew(changed, notifier(changed), service.store, service.now)
+    service.commit([])
+    assert service.live.wants(service.now + 20_000)
 
 
 def test_what_a_device_says_of_itself_is_kept_and_logged_when_it_changes(

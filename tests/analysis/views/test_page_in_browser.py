@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import re
 import threading
@@ -147,7 +148,7 @@ def serious(page: Page) -> list[str]:
     ]
 
 
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(300)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [PHONE, DESK])
 def test_each_view_can_be_used_by_anybody(
@@ -159,9 +160,10 @@ def test_each_view_can_be_used_by_anybody(
     page.click("button.main")
     page.wait_for_selector("#now")
     alarm = page.locator(".alarm h2 a").first.get_attribute("href")
-    for path in ("", "tank/alcove", "history", "people", (alarm or "")[1:]):
+    jobs = [f"tank/alcove/jobs{one}" for one in ("", "/away", "/move", "/calibrate", "/report", "/bundle")]
+    for path in ("", "tank/alcove", "history", "people", (alarm or "")[1:], *jobs, "tank/alcove/sheet"):
         page.goto(warm.url + path)
-        if path.startswith("tank"):
+        if path == "tank/alcove":
             page.wait_for_selector("#plots[data-drawn=day]")
             assert page.locator(".plot").count() == 4  # temperature, pH, CO2, light
         assert serious(page) == [], path
@@ -228,6 +230,28 @@ def test_a_water_change_is_noted_and_the_analysis_takes_it(warm: Watched, look: 
     page.get_by_role("button", name="Note it").click()
     expect(page.locator(".said.refused")).to_contain_text("must be from 0 to 40 dKH")
     assert warm.store.log("alcove")[-1].id != entry.id
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("script", [True, False])
+def test_a_job_is_followed_to_its_end(warm: Watched, look: Callable[..., Page], script: bool) -> None:
+    page = look(warm, java_script_enabled=script)
+    page.goto(warm.url + "tank/alcove")
+    page.get_by_role("link", name="Jobs: leave home").click()
+    page.get_by_role("link", name="Leave home").first.click()
+    today = datetime.date.today()
+    page.get_by_label("The day you leave").fill(f"{today + datetime.timedelta(days=1)}")
+    page.get_by_label("The day you are back").fill(f"{today + datetime.timedelta(days=6)}")
+    page.get_by_label("What to feed").fill("Twice a pinch.")
+    page.get_by_role("button", name="Look at all points").click()
+    # it says what it comes to without a hand being moved
+    expect(page.locator(".result")).to_contain_text("DON'T LEAVE", timeout=60_000)
+    stay = page.locator(".points .dont-leave", has_text="alarms")
+    expect(stay).to_contain_text("1 active; heater stuck on")
+    if script:
+        assert serious(page) == [] and page.evaluate(SMALL) == []
+    page.get_by_role("link", name="The sitter’s sheet").click()
+    expect(page.locator("main")).to_contain_text("Twice a pinch.")
 
 
 @pytest.mark.timeout(120)

@@ -186,13 +186,13 @@ def test_moving_animals_is_judged_as_by_the_command(keeper: Keeper) -> None:
     fields = {"species": "goldfish", "temperature": "19", "tank_kh": "3", "kh": "71 ppm"}
     text = keeper.done(keeper.begin("move", **fields))
     assert re.search(r"WAIT|DON'T|NOT KNOWN", text) and "is Alcove, the long one ready?" in text
-    assert "from the other water: 19.0 °C" in text and "ask a fish-health professional or a vet" in text
+    assert "From the other water: 19.0 °C" in text and "ask a fish-health professional or a vet" in text
 
 
 def test_a_report_is_a_page_and_a_pdf(keeper: Keeper) -> None:
     where = keeper.begin("report", span="week", lamp="led")
     text = keeper.done(where)
-    assert "water temperature: 24.0" in text and "next: " in text
+    assert "Water temperature: 24.0" in text and "Next: " in text
     assert keeper.file(where, "report.pdf").startswith(CONTENT["pdf"])
     status, headers, page = keeper.ask(f"{where}/report.html")
     assert status == 200 and "<svg" in page
@@ -272,12 +272,12 @@ def test_an_electrode_is_calibrated_from_the_page(electrode: Electrode) -> None:
         assert set(in_hand(electrode.store)["alcove"]) == {"ph_probe"}  # not judged meanwhile
         keeper.send(f"{where}/reply")
         asks("put it into the buffer 4.00")
-        assert "steady: +3.0 mV" in keeper.read(where)
+        assert "Steady: +3.0 mV" in keeper.read(where)
         electrode.mv = 3.0 + 3 * 59.16  # the published Nernst slope at 25 °C: 59.16 mV a pH (CRC Handbook)
         time.sleep(0.3)
         keeper.send(f"{where}/reply")
         asks("put it back into the tank")  # what it came to is said before anything is kept
-        assert "steady: +180.5 mV" in keeper.read(where) and "slope" in keeper.read(where)
+        assert "Steady: +180.5 mV" in keeper.read(where) and "lope" in keeper.read(where)
         assert electrode.store.log("alcove")[-1].calibration is None
         keeper.send(f"{where}/reply")
         text = keeper.done(where)

@@ -9,7 +9,7 @@ import pytest
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.service.live import LiveAnalysis
 from rushlight.analysis.service.run import make_notifier
-from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_gas
+from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_days, judged_gas
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.analysis.views.page_world import SETTINGS, quiet
@@ -82,6 +82,12 @@ def test_it_is_the_range_of_what_was_judged(tmp_path: Path) -> None:
     # a part of it, from one moment to before another
     part = list(judged_gas(service.store, "alcove", kept[3][0], kept[6][0]))
     assert part == kept[3:6]
+    days = list(judged_days(service.store, "alcove", START, START + 3 * DAY))
+    assert [at for at, _ in days] == [START, START + DAY]
+    for at, whole in days:
+        inside = [gas for moment, gas in kept if at <= moment < at + DAY]
+        assert whole.low == min(gas.low for gas in inside) and whole.least == min(g.least for g in inside)
+        assert whole.most == max(g.most for g in inside) and whole.high == max(g.high for g in inside)
     assert list(judged_gas(service.store, "stairs", START, START + 3 * DAY)) == []
 
 

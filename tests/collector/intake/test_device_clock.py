@@ -3,6 +3,8 @@ not."""
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -51,7 +53,6 @@ def test_a_device_clock_that_jumps_back_is_stamped_on_arrival(
     after = stamps(stamper, every, 50, -back, NOW + 50 * every, 50 if numbered else -1)
     # the first of them can be like an earlier report to the last letter
     assert after[-48:] == [STAMP_ARRIVAL] * 48 and len(after) >= (50 if numbered else 49)
-    assert stamper.state.stamped_on_arrival >= 48
     # and put right, it is believed at once: the twin
     right = stamps(stamper, every, 50, 0, NOW + 100 * every, 100 if numbered else -1)
     assert right == [STAMP_DEVICE] * 50
@@ -111,3 +112,37 @@ def test_a_kill_between_does_not_forget_that_a_clock_is_behind() -> None:
     disk = dict(stamper.save())
     found = stamps(Stamper.load(disk.get), 10_000, 20, -3 * DAY, NOW + HOUR, 20)
     assert found == [STAMP_ARRIVAL] * 20
+
+
+@pytest.mark.parametrize("back", [HOUR, 72 * HOUR])
+@pytest.mark.parametrize("every_ms", [100, 500, 900, 1000])
+@pytest.mark.parametrize("late_ms", [0, 80])
+def test_a_board_that_reports_every_second_or_faster_is_found_out_too(
+    back: int, every_ms: int, late_ms: int
+) -> None:
+    """Its reports come as fast as what was kept, but they don't catch up; on the way some come later."""
+    rng = random.Random(4)
+    clock = DeviceClock()
+    believed = []
+    for n in range(600):
+        said = NOW + n * every_ms
+        off = -back if n >= 200 else 0
+        believed.append(clock.believes(said + off, said + rng.randrange(late_ms + 1)))
+    assert all(believed[:200])
+    found_out = 200 + 11_000 // every_ms
+    assert not any(believed[found_out:])
+    # and put right, it is believed at once: the twin
+    assert clock.believes(NOW + 600 * every_ms, NOW + 600 * every_ms)
+
+
+@pytest.mark.parametrize(("measured_ms", "gap_ms"), [(1000, 20), (1000, 600), (500, 100), (10_000, 999)])
+def test_what_a_fast_board_had_kept_is_believed_however_long_it_takes(measured_ms: int, gap_ms: int) -> None:
+    clock = DeviceClock()
+    assert clock.believes(NOW, NOW)
+    arrived = NOW + 6 * HOUR
+    for n in range(1, 6 * HOUR // measured_ms):
+        arrived += gap_ms
+        assert clock.believes(NOW + n * measured_ms, arrived)
+        if arrived - NOW - n * measured_ms <= BEHIND_MS:
+            break
+    assert arrived - NOW - 6 * HOUR > 10_000  # it was a long rush

@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from rushlight.collector.errors import SettingsError
 from rushlight.collector.intake.delivery import Delivery
 from rushlight.collector.links import make_link
+from rushlight.collector.links.contest import undisturbed
 from rushlight.collector.links.mqtt import BrokerLink
 from rushlight.collector.settings import MqttLink, TopicMap
 from tests.conftest import Broker, now_ms, wait_for
@@ -356,9 +357,11 @@ def test_two_collectors_of_one_name(
     mosquitto: Broker, start: Callable[..., Run], caplog: pytest.LogCaptureFixture
 ) -> None:
     first = start(mosquitto)
+    assert undisturbed([first.link])
     start(mosquitto)
     wait_for(lambda: first.count("lost"), "the first to be thrown out")
     wait_for(lambda: any("another collector" in r.message for r in caplog.records), "the cause to be named")
+    wait_for(lambda: not undisturbed([first.link]), "the contest to be known")
 
 
 def test_receiver_that_fails_keeps_the_message(mosquitto: Broker, device: Device) -> None:

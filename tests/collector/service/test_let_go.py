@@ -104,6 +104,7 @@ def test_the_settings_may_name_it_again(store: EmbeddedStore) -> None:
     LetGo(store).keep([ATTIC], NOW)
     mapped = MqttLink(host="attic", map=MAPPED)
     assert len(taken_up(store, mapped).links.all) == 1  # one name at one broker is never there twice
+    assert len(taken_up(store, PORT, mapped).links.all) == 2
     # while it is asked for the rest: the same connection goes on
     world = taken_up(store, CELLAR)
     world.use(CELLAR, ATTIC)

@@ -261,6 +261,19 @@ def test_a_link_that_has_delivered_nothing_says_so(steps: Steps) -> None:
     assert json.loads(steps.store.get_meta(LINKS_META) or "")[0]["last_ms"] == BEGAN
 
 
+def test_the_first_report_of_a_link_is_counted_at_once(steps: Steps) -> None:
+    """Its values are on the screen by then: "nothing came" beside them is no help to who sets it up."""
+    steps.round()
+    steps.put(0)
+    steps.round(1_000)
+    (link,) = json.loads(steps.store.get_meta(LINKS_META) or "")
+    assert link["last_ms"] == BEGAN
+    # the twin: what follows waits for its half minute
+    steps.put(0)
+    steps.round(1_000)
+    assert json.loads(steps.store.get_meta(LINKS_META) or "") == [link]
+
+
 # -- the end -------------------------------------------------------------------------------------------
 
 

@@ -81,7 +81,7 @@ def said(lines: str) -> str:
 
 def test_a_tank_without_co2_but_with_hardness_is_said_to_be_judged() -> None:
     """The judge needs no [co2] where KH or a degassed pH ties pH to CO2; then `check` must say so."""
-    left_out = "CO2 overdose and absence: no [co2]"
+    left_out = "CO2, too much or none: no [co2]"
     assert left_out in said("")
     for lines, by in (
         ("carbonate_hardness_dkh = 3", "CO2 up to 30 mg/L, from pH and KH 3 dKH"),
@@ -89,7 +89,7 @@ def test_a_tank_without_co2_but_with_hardness_is_said_to_be_judged() -> None:
     ):
         text = said(lines)
         assert by in text and left_out not in text
-        assert "CO2 absence, unless the pH shows that gas is given: no [co2]" in text
+        assert "CO2 that does not come, until the pH shows that gas is given: no [co2]" in text
 
 
 def test_check_says_how_the_gas_is_given() -> None:

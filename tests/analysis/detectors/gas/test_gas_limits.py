@@ -163,6 +163,13 @@ def test_how_far_past_and_how_long() -> None:
         assert found is not None and found.priority == priority
 
 
+@pytest.mark.parametrize(("minutes", "told"), [(9, False), (10, True)])
+def test_what_is_further_past_is_said_in_ten_minutes(minutes: int, told: bool) -> None:
+    judge, tank = RangeJudge(), tank_of(LIMITS)
+    said = [judge.judge(tank, moment(at), curve(5.84), 5.84, {}) for at in (0, minutes)]
+    assert said[0] is None and (said[1] is not None) is told
+
+
 def test_what_days_have_always_passed_is_this_tanks_own() -> None:
     assert after(5.88, lows=[5.9] * 3) is None and after(5.86, lows=[5.9] * 3) is not None
     assert after(5.78, lows=[5.5] * 3) is None and after(5.76, lows=[5.5] * 3) is not None

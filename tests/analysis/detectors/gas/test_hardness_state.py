@@ -10,12 +10,16 @@ import math
 
 import pytest
 
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.gas.hardness import HardnessState, kh_is_the_taps
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
-from rushlight.collector.settings import WaterSettings
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.readings import Reading
+from rushlight.collector.settings import WaterSettings, parse_settings
 
 DAY = 86_400_000
 PH_ERROR = 0.1
+BEGAN = 1_772_323_200_000  # 2026-03-01T00:00Z
 
 
 def begun(**water: float | bool) -> HardnessState:
@@ -65,6 +69,42 @@ def test_the_error_grows_with_time_faster_over_active_soil_and_a_new_test_takes_
         state.hardness_tested(2.0, 9 * DAY)
         assert state.kh_error < 0.35 and abs(state.kh - 2.0) < 1.0
     assert errors[1] > 2 * errors[0]
+
+
+def test_a_new_tanks_hardness_is_less_sure() -> None:
+    """A random walk's variance grows by the square of its pace: half as fast again is 2.25 times."""
+    for soil, steps in ((False, 0.08), (True, 0.4)):
+        water, grown = WaterSettings(carbonate_hardness_dkh=4.0, active_soil=soil), []
+        for first in (False, True):
+            state = HardnessState()
+            state.follow(water, PH_ERROR, 0, first)
+            before = state.kh_error**2
+            state.follow(water, PH_ERROR, DAY, first)
+            grown.append(state.kh_error**2 - before)
+        assert grown == [pytest.approx(steps**2), pytest.approx(2.25 * steps**2)]
+
+
+def watched(started: str, days: int) -> CarbonDioxideDetector:
+    text = (
+        f'[tanks.nook]\nvolume_litres = 40\ntimezone = "UTC"\n{started}'
+        "[tanks.nook.livestock]\ntemperature_low_c = 18\ntemperature_high_c = 26\n"
+        "[tanks.nook.water]\ncarbonate_hardness_dkh = 4\n"
+    )
+    watch = TankWatch("nook", parse_settings(text).tanks["nook"])
+    for n in range(days * 288):
+        watch.feed(Reading("nook", "ph", BEGAN + n * 300_000, 7.0 + 0.01 * (n % 3), 1, n))
+    return watch.of(CarbonDioxideDetector)
+
+
+def test_the_first_month_ends_with_the_thirtieth_day() -> None:
+    """2026-03-01 is the watch's first day; a tank whose settings do not say is no new one."""
+    old = watched("", 2).estimate.hardness
+    for started, first in (("2026-03-01", True), ("2026-02-01", True), ("2026-01-30", False)):
+        state = watched(f"started = {started}\n", 2).estimate.hardness
+        assert state.first is first, started
+        assert (state.kh_error > 1.02 * old.kh_error) is first, started
+        assert state.kh == pytest.approx(old.kh)
+    assert watched("started = 2026-03-09\n", 2).estimate.hardness.first is False  # yet to come
 
 
 def test_an_old_test_says_less_than_one_of_today() -> None:

@@ -35,6 +35,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "later": None,
         "drift": 0.0,
         "creeps": False,
+        "sunk": 0.0,
         "ago": {},
     }
     usual |= known
@@ -173,9 +174,20 @@ def surely(share: float, error: float) -> float:
 
 def test_how_sure_it_is_over_the_limit() -> None:
     assert judged(surely(0.945, 0.6) * 1.02, 0.6) and not judged(surely(0.945, 0.6) / 1.02, 0.6)
-    sinks = {"creeps": True}
-    assert judged(surely(0.994, 0.6) * 1.02, 0.6, **sinks)
-    assert not judged(surely(0.994, 0.6) / 1.02, 0.6, **sinks)
+    # what the whole curve has sunk by is no gas: CO2 goes as 10^-pH
+    sinks, less = {"creeps": True, "sunk": 0.1}, surely(0.945, 0.6) * 10**0.1
+    assert judged(less * 1.02, 0.6, **sinks) and not judged(less / 1.02, 0.6, **sinks)
+
+
+def test_a_sinking_curve_is_on_its_way_from_six_tenths_of_the_limit_on() -> None:
+    falls = {"expected": 7.2, "later": 7.2, "fall": 0.4, "drift": 0.4, "creeps": True, "ago": {55: -0.2}}
+    assert judged(18.2, 0.3, 7.1, **falls) and not judged(17.8, 0.3, 7.1, **falls)
+
+
+def test_where_the_usual_curve_is_steep_minutes_make_a_departure() -> None:
+    """It moves by a quarter within the hour, as where the valve opens."""
+    for moves, seen in ((0.24, True), (0.26, False)):
+        assert judged(20, 0.5, 6.96, expected=7.26, later=7.26 - moves) is seen
 
 
 def test_a_fast_fall_is_not_waited_on() -> None:

@@ -14,6 +14,7 @@ from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.collector.settings import CoolerSettings, parse_settings
@@ -101,6 +102,38 @@ def test_within_the_hour_it_is_urgent() -> None:
     for past, priority in ((-0.38, "high"), (-0.42, "medium")):
         said = found(past, (0.4, 180))
         assert said is not None and said.priority == priority
+
+
+def coarse(
+    steps_past: float, climbed: float, step: float = 0.5, usual: float = 26.0, low: bool = False
+) -> bool:
+    """A thermometer in steps, its level in steps past a limit and how many it has climbed in three hours."""
+    sign = -1 if low else 1
+    level = (20 if low else 29) + sign * steps_past * step
+    window = Window(100)
+    for n in range(37):
+        back = climbed * step if n < 12 else climbed * step / 2 if n < 24 else 0.0
+        window.add(BEGAN + (n - 36) * 5 * MINUTE, level - sign * back)
+    at = moment(0)
+    at.sensors = {"temperature": Sensor(step=step)}
+    extremes: Any = SimpleNamespace(highs=[usual], lows=[23.0])
+    return bool(TemperatureLimits().findings(TANK, at, level, window, extremes, None, False))
+
+
+@pytest.mark.parametrize("low", [False, True])
+def test_a_coarse_reading_at_a_limit_may_be_past_it(low: bool) -> None:
+    """Half a step further it is past it: that is no usual day, and nobody waits for a step."""
+    assert coarse(0.0, 0.0, low=low) and coarse(-0.38, 0.0, low=low)
+    assert not coarse(-0.42, 0.0, low=low) and not coarse(-1.0, 0.0, low=low)
+    assert not coarse(0.0, 0.0, usual=28.9) or low  # as on any day
+    assert coarse(0.0, 0.0, step=0.26, low=low) and not coarse(0.0, 0.0, step=0.24, low=low)
+
+
+def test_a_coarse_thermometer_climbs_by_steps() -> None:
+    """Two steps in three hours: the next ones follow at that pace."""
+    assert coarse(-1.0, 2.0) and not coarse(-1.0, 1.0)
+    assert coarse(-1.9, 2.0) and not coarse(-2.1, 2.0)
+    assert coarse(-1.0, 1.6) and not coarse(-1.0, 1.4)
 
 
 def leapt(level: float, room: float | None, minutes: int = 120) -> int | None:

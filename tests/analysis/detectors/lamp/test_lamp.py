@@ -433,3 +433,34 @@ def test_a_lid_that_is_open_for_an_hour_is_no_missing_lamp() -> None:
     assert watched.feed(lid(0.36, 100), range(4, 6)).raised("light-missing") == []
     assert len(part.feed(lid(0.36, 290), range(4, 5)).raised("light-missing")) == 1
     assert len(watched.feed(lid(0.05, 100), range(6, 7)).raised("light-missing")) == 1
+
+
+# -- sun over a lamp whose hours nobody wrote down -------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_the_sun_is_not_learnt_as_the_lamp(seed: int) -> None:
+    """Sun of up to five times the lamp in the morning, and no hours in the settings."""
+    sun = clouds(seed, 30_000, 690, 80)
+    watched = Watched("").feed(lambda d, m: lit(m) + sun(d, m), range(12))
+    assert watched.changes == []
+    assert watched.detector.tracker.level() == pytest.approx(LAMP, rel=0.1)
+    watched.feed(lambda d, m: lit(m), range(12, 17))  # cloudy days show when it comes on
+    assert watched.raised("light-missing") == []
+    assert watched.feed(sun, range(17, 19)).raised("light-missing")
+
+
+def test_one_switching_is_learnt_once() -> None:
+    hours = Watched("").detector.hours
+    for late in (0.0, 2.0, 9.0, 30.0):
+        hours.learn(-1, 20_000, 1200.0 + late)
+    assert hours.learnt_off == [20_000 * DAY + 1200.0, 20_000 * DAY + 1230.0]
+
+
+@pytest.mark.parametrize(("length", "learnt"), [(1120, True), (1160, False)])
+def test_a_lamp_that_is_never_out_is_the_suns_doing(length: int, learnt: bool) -> None:
+    hours = Watched("").detector.hours
+    for day in range(20_000, 20_004):
+        hours.learn(1, day, 60.0)
+        hours.learn(-1, day, 60.0 + length)
+    assert bool(hours.habit) is learnt

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rushlight.analysis.detectors.lamp.steady_light import steady_level
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 
 MINUTE = 60_000
@@ -140,6 +141,34 @@ def test_level_without_a_schedule() -> None:
         if n % 5 == 0:
             tracker.learn_blind(n // DAY, lux)
     assert tracker.level() == pytest.approx(LAMP, rel=0.03)
+
+
+def test_what_counts_as_steady_and_as_one_lamps() -> None:
+    """Two values on either side within a tenth; all within 12 %; two hours in all."""
+
+    def day(lit: list[float]) -> list[float]:
+        return [10.0] * 100 + lit + [10.0] * (188 - len(lit))
+
+    assert steady_level(day([6000.0] * 28)) == 6000.0  # less two at either end: two hours
+    assert steady_level(day([6000.0] * 27)) is None
+    for swing, steady in ((0.09, True), (0.11, False)):
+        ripple = [6000.0, 6000.0, 6000.0 * (1 - swing)] * 12
+        assert (steady_level(day(ripple)) is not None) is steady
+    for apart, together in ((0.11, True), (0.13, False)):
+        two = [6000.0] * 17 + [10.0] + [6000.0 * (1 - apart)] * 17
+        assert (steady_level(day(two)) is not None) is together
+    assert steady_level(day([290.0] * 60)) is None and steady_level(day([310.0] * 60)) == 310.0
+
+
+@pytest.mark.parametrize(
+    ("size", "moves", "surely"), [(1.4, 0.0, True), (1.6, 0.0, False), (1.0, 0.14, True), (1.0, 0.16, False)]
+)
+def test_an_edge_that_is_surely_the_lamps(size: float, moves: float, surely: bool) -> None:
+    """No larger than it by half, out of light that moved by no more than 15 % of it for twenty minutes."""
+    tracker = LampTracker(plateaus=[LAMP])
+    tracker.times = [BEGAN + n * MINUTE for n in range(40)]
+    tracker.values = [100.0 + moves * LAMP * (n % 2) for n in range(40)]
+    assert tracker.clear(Edge(1, BEGAN + 40 * MINUTE, 0.0, size * LAMP)) is surely
 
 
 def test_darkness_teaches_no_level() -> None:

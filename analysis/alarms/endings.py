@@ -1,0 +1,62 @@
+"""Why an alarm ends: its condition is gone, or nobody can see it any more, or another alarm explains it.
+
+Only the first is good news. Who is woken, reads "over" and goes back to bed must not have been given that
+word because the probe died.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.findings import Finding
+from rushlight.collector.readings import QUANTITIES
+
+__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over", "is_unseen"]
+
+BY_PROBE: dict[str, frozenset[str]] = {
+    "temperature": frozenset(
+        {
+            "heater-stuck-on",
+            "heater-not-heating",
+            "cooling-not-cooling",
+            "temperature-high",
+            "temperature-low",
+        }
+    ),
+    "ph": frozenset({"co2-overdose", "co2-absent", "ph-out-of-range"}),
+    "light": frozenset({"light-schedule-drift", "light-missing", "light-stuck-on", "light-dimming"}),
+}
+"""By probe, the alarms that are read from it."""
+
+_UNSEEN = "Not seen any more, "
+_EXPLAINED = "Put down to "
+
+
+def ended_by(alarm: str, findings: Sequence[Finding]) -> Finding | None:
+    """What has ended an alarm that is not among the findings; None where its condition is gone."""
+    for finding in findings:
+        blind = finding.alarm == "probe-fault" and finding.credible != "values"
+        if blind and alarm in BY_PROBE.get(finding.quantity, ()):
+            return finding
+    return next((finding for finding in findings if alarm in finding.replaces.split(", ")), None)
+
+
+def end_start(ended: Finding | None) -> str:
+    """How the summary of a cleared alarm begins."""
+    if ended is None:
+        return "Over: "
+    if ended.alarm == "probe-fault":
+        info = QUANTITIES.get(ended.quantity)
+        return f"{_UNSEEN}{info.title if info else ended.quantity} probe at fault: "
+    return f"{_EXPLAINED}{rationale_for(ended.alarm).title}: "
+
+
+def is_over(summary: str) -> bool:
+    """Whether the summary of a cleared alarm says that its condition is gone."""
+    return not summary.startswith((_UNSEEN, _EXPLAINED))
+
+
+def is_unseen(summary: str) -> bool:
+    """Whether it says that nobody can see its condition any more."""
+    return summary.startswith(_UNSEEN)
