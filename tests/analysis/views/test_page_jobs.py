@@ -26,13 +26,13 @@ from rushlight.analysis.views.page.errand_forms import TITLES, form_of, in_the_f
 from rushlight.analysis.views.page.errands import MOST_AT_A_TIME, Errands
 from rushlight.analysis.views.page.new_tank import new_tank_lines
 from rushlight.collector.readings import Flag, Reading
-from rushlight.collector.settings import Settings, parse_settings
+from rushlight.collector.settings import Settings, load_settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.in_hand import in_hand
 from rushlight.collector.store.service_lock import ServiceLock
 from tests.analysis.views.page_world import PASSWORD, SETTINGS, world
 from tests.analysis.views.test_access import Browser
-from tests.analysis.views.test_page import Served
+from tests.analysis.views.test_page import HARM, Served
 from tests.analysis.views.test_page_in_browser import Watched
 from tests.conftest import wait_for
 
@@ -383,6 +383,27 @@ def test_only_so_many_at_a_time_and_one_after_the_other(tmp_path: Path) -> None:
     for pid in pids:
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
+
+
+def test_markup_in_names_and_words_is_text_on_these_pages_too(tmp_path: Path) -> None:
+    world(tmp_path, now_ms(), days=1)
+    path = tmp_path / "rushlight.toml"
+    path.write_text(SETTINGS.replace('"Alcove, the long one"', f"'{HARM}'"))
+    served = Served(load_settings(str(path)), lambda: True, now_ms)
+    try:
+        keeper = Keeper(served)
+        where = keeper.begin("away", **{"from": day(1), "to": day(3), "feed": HARM, "call": HARM})
+        keeper.done(where)
+        wrong = keeper.begin("move", temperature=HARM)
+        keeper.done(wrong)
+        for at in ("/tank/alcove/jobs", "/tank/alcove/jobs/move", where, wrong, "/tank/alcove/sheet"):
+            text = keeper.ask(at)[2]
+            assert "&lt;img src=x" in text, at
+            assert "<img src=x" not in text and "<script>document" not in text, at
+        page = keeper.file(where, "sheet.html").decode()
+        assert "<img src=x" not in page and "&lt;img src=x" in page
+    finally:
+        served.page.stop()
 
 
 def test_every_option_of_a_job_has_a_field() -> None:
