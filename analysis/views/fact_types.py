@@ -121,6 +121,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
 
     `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `unnoted`: water changes that were seen and not noted.
     `weak`: alarms that suffer from coarse steps or rare reports, a line each.
     `counts`: what happened to its reports since the store began, in words. `local_time`: date and time there.
     `hands_until_ms`: until when (ms UTC) somebody has their hands in it, None where nobody has said so.
@@ -139,6 +140,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     learnt: list[str] = []
     weak: list[str] = []
     offers: list[str] = []
+    unnoted: list[str] = []
     counts: list[str] = []
     local_time: str = ""
     trouble: str = ""

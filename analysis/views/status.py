@@ -96,8 +96,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.weak:
         yield Text(f"  weak: {line}", style="dim")
-    for line in tank.offers:
-        yield Text(f"  missing setting: {line}")
+    for line in (*(f"missing setting: {offer}" for offer in tank.offers), *tank.unnoted):
+        yield Text(f"  {line}")
     for check in tank.checks:
         yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
     if not tank.alarms and not tank.checks:

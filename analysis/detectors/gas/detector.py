@@ -190,9 +190,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         # a tank that is given no gas has no usual supply
         if gas is None or gas.mg_l < SURGE.least_share * limit or tank.settings.co2 is None:
             return
-        if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
+        creep = self.curve.creep
+        fresh = Gas(gas.mg_l * 10**-creep, gas.error)
+        if self.surge.ahead(fresh, ph + creep, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
             self.judged = self._judgement(tank, moment, ph, gas)
-            left_s = self.surge.left_s(gas, ph, self.curve, limit)
+            left_s = self.surge.left_s(fresh, ph + creep, self.curve, limit)
             found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply, left_s)
             self.hold[found.alarm] = found
             self.surged_until = moment.frame.start_ms + round(SURGE.person_h * HOUR_MS)
