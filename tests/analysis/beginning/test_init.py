@@ -23,7 +23,14 @@ from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.settings import MqttLink, SerialLink, TankSettings, load_settings, parse_settings
+from rushlight.collector.settings import (
+    CarbonDioxideSettings,
+    MqttLink,
+    SerialLink,
+    TankSettings,
+    load_settings,
+    parse_settings,
+)
 from rushlight.collector.store.log_entry import LogEntry
 from rushlight.simulator.microcontroller import Firmware, PtyLine
 from tests.terminal import Terminal
@@ -229,7 +236,11 @@ def test_the_first_month_says_what_is_due() -> None:
     ]
     log.append(LogEntry(tank="shed", time_ms=now - 4 * DAY, changed_share=0.3))
     lines = first_month_lines("shed", new_tank(), log, now)
-    assert len(lines) == 2 and "can go in" in lines[1]
+    assert len(lines) == 2 and "can go in" in lines[1] and "CO2" not in lines[1]
+    gassed = new_tank()
+    gassed.co2 = CarbonDioxideSettings(source="yeast")
+    assert "while CO2 is at rest" in first_month_lines("shed", gassed, log, now)[-1]
+    assert "CO2" not in first_month_lines("shed", gassed, [], now)[-1]  # not yet, whatever the gas does
     assert any("new soil" in line for line in first_month_lines("shed", new_tank(True), log, now))
     assert first_month_lines("shed", new_tank(), [], began + 31 * DAY) == []
     assert first_month_lines("shed", new_tank(), [], began - 2 * DAY) == []
