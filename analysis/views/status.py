@@ -143,9 +143,7 @@ def _cautions(tanks: Sequence[TankFacts]) -> Iterator[Text]:
 
 
 def _link(link: LinkFacts) -> Text:
-    came = "nothing came since its start" if link.age_ms is None else f"last report {age_text(link.age_ms)}"
-    faults = "".join(f", {count} {key}" for key, count in link.faults.items())
-    return Text(f"link {link.name}: {link.delivered} delivered, {came}{faults}")
+    return Text(f"link {link.name}: {link.words}")
 
 
 def _refused(refused: RefusedFacts) -> Iterator[Text]:

@@ -26,8 +26,10 @@ class StamperState(msgspec.Struct, forbid_unknown_fields=True):
         Number of the newest report, -1 at first or where the device sends none.
     time_ms : int
         The newest plausible device time of a numbered report, 0 where there was none.
-    lost, repeated, rebooted, stamped_on_arrival : int
+    lost, repeated, rebooted : int
         Counts of reports (reboots: of boots).
+    stamped_on_arrival : int
+        In older stores only: the store's counter "stamped" of a tank says it to people.
     recent : dict
         In older stores only: fingerprint of each report of the last minutes -> when it arrived (ms).
     arrival_ms : int

@@ -216,7 +216,6 @@ class Stamper:
     def _on_arrival(self, report: Report, times: list[int | None], arrived_ms: int) -> list[Reading]:
         """Stamp what has no plausible time; distances within the report are kept."""
         state = self.state
-        state.stamped_on_arrival += 1
         if report.seq < 0:
             # the store's key is (tank, quantity, time, number): without number and time, two reports of
             # one millisecond (a queue that empties after a pause) would count as one

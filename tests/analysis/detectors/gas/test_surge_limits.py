@@ -99,7 +99,10 @@ class Usual:
     def __init__(self, low: float = 7.0, at: Callable[[float], float] | None = None, loss: float = 1.0):
         self.watch = SurgeWatch()
         self.curve: Any = SimpleNamespace(
-            usual_low=low, loss_per_h=loss, profile=SimpleNamespace(at=at or (lambda _: 8.0))
+            usual_low=low,
+            loss_per_h=loss,
+            profile=SimpleNamespace(at=at or (lambda _: 8.0)),
+            extremes=SimpleNamespace(lows=[low]),
         )
 
     def see(self, *values: float, every_s: float = 60, begin: int = 0, noise: float = 0.0) -> list[bool]:

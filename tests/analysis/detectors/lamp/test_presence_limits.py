@@ -377,11 +377,16 @@ def test_a_further_period_is_known_after_three_days() -> None:
     assert len(habit(*day(0), *day(1))) == 2 and len(habit(*day(0), *day(1), *day(2))) == 4
 
 
+@pytest.mark.parametrize(("lit", "habit_of"), [(1139, 2), (1141, 0)])
+def test_no_lamp_is_on_for_longer_than_nineteen_hours(lit: int, habit_of: int) -> None:
+    assert len(habit(*((sign, n, 60 + lit * (sign < 0)) for n in range(3) for sign in (1, -1)))) == habit_of
+
+
 def test_how_much_of_a_habit_is_kept() -> None:
     hours = LampHours()
     for day in range(20):
         hours.learn(1, day, 600)
     assert hours.learnt_on[-1] - hours.learnt_on[0] == 10 * 1440
-    for minute in range(100):
+    for minute in range(0, 1430, 11):
         hours.learn(1, 20, minute)
     assert len(hours.learnt_on) == 40

@@ -191,12 +191,24 @@ def blind(*lux: float) -> float | None:
     return tracker.level()
 
 
-def test_with_no_hours_the_bright_two_of_a_day_are_the_lamps() -> None:
-    lamp = [LEVEL] * 30
-    assert blind(*lamp) == LEVEL
-    assert blind(*lamp, 5000.0, 5000.0) == LEVEL and blind(*lamp, *[5000.0] * 3) is None  # spikes
-    assert blind(*lamp, *[390.0] * 100) == LEVEL and blind(*lamp, *[410.0] * 100) == 410.0
-    assert blind(*[LEVEL] * 23) is None and blind(*[LEVEL] * 24) == LEVEL
+def test_with_no_hours_two_steady_hours_of_a_day_are_the_lamps() -> None:
+    """Each value with two on either side of it that are as bright, within a tenth."""
+    assert blind(*[LEVEL] * 27) is None and blind(*[LEVEL] * 28) == LEVEL
+    for apart, steady in ((0.095, True), (0.105, False)):
+        moving = [LEVEL * (1 - apart * (n % 2)) for n in range(40)]
+        assert (blind(*moving) is not None) is steady
+    for apart, one in ((0.115, True), (0.125, False)):  # one lamp's light lies together
+        assert (blind(*[LEVEL] * 20, *[LEVEL * (1 - apart)] * 20) is not None) is one
+    assert blind(*[290.0] * 40) is None and blind(*[310.0] * 40) == 310.0
+
+
+@pytest.mark.parametrize(
+    ("size", "before", "lamps"), [(1490, 0, True), (1510, 0, False), (900, 145, True), (900, 155, False)]
+)
+def test_an_edge_that_no_cloud_makes(size: float, before: float, lamps: bool) -> None:
+    """No larger than half as much again as the lamp's level, out of light that was still."""
+    near = known(*[0.0] * 30, before, *[0.0] * 9, LEVEL)
+    assert near.clear(Edge(1, BEGAN, 0.0, size)) is lamps
 
 
 def test_sixty_days_of_its_level_are_kept() -> None:
