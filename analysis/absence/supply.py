@@ -84,7 +84,7 @@ def supply_point(
         words += f"{(1 - math.exp(fall.a_day)) * 100:.0f} % a day: half in {fall.likely_days:.0f} days"
         known.append((fall.least_days, f"{words}, {fall.least_days:.0f} at the earliest"))
     hint = "weigh it, and say --co2-days" if source == "cylinder" else "say --co2-days"
-    hint += "; note each filling (`rushlight note … --refilled`), and this is known from the second on"
+    hint += "; note each filling in the log, and this is known from the second on"
     if not known:
         seen = "" if fall is None else "no decline is seen, but "
         if source == "cylinder":

@@ -64,5 +64,6 @@ def first_month_lines(name: str, tank: TankSettings, log: Sequence[LogEntry], no
         lines.append(f"due: {change.text} (rushlight note {name} --changed 30%)")
     ready = readiness(log, now_ms - day * _DAY_MS, now_ms)
     word = "can go in" if ready.answer == "ready" else "can't go in yet"
-    lines.append(f"animals {word}: {ready.words}")
+    rest = "; let them in while CO2 is at rest, before it comes on" if tank.co2 is not None else ""
+    lines.append(f"animals {word}: {ready.words}{rest if ready.answer == 'ready' else ''}")
     return lines

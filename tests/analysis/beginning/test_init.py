@@ -5,9 +5,7 @@ from __future__ import annotations
 import datetime
 import getpass
 import os
-import pty
 import re
-import select
 import stat
 import subprocess
 import sys
@@ -25,58 +23,20 @@ from rushlight.analysis.beginning.settings_text import Answers, settings_text
 from rushlight.analysis.commands.main import main
 from rushlight.analysis.views.first_month import first_month_lines
 from rushlight.collector.intake.delivery import Delivery
-from rushlight.collector.settings import MqttLink, SerialLink, TankSettings, load_settings, parse_settings
+from rushlight.collector.settings import (
+    CarbonDioxideSettings,
+    MqttLink,
+    SerialLink,
+    TankSettings,
+    load_settings,
+    parse_settings,
+)
 from rushlight.collector.store.log_entry import LogEntry
 from rushlight.simulator.microcontroller import Firmware, PtyLine
+from tests.terminal import Terminal
 
 ROOT = Path(__file__).parents[3]
 DAY = 86_400_000
-
-
-class Terminal:
-    """A program on a pseudo-terminal: waits for a question, types an answer."""
-
-    def __init__(self, folder: Path, *words: str, **variables: str) -> None:
-        self.master, slave = pty.openpty()
-        command = [sys.executable, "-m", "rushlight.analysis.commands.main", *words]
-        environment = os.environ | {"PYTHONPATH": str(ROOT / "src"), "TERM": "dumb", "TZ": "Europe/Lisbon"}
-        environment |= variables
-        self.process = subprocess.Popen(
-            command,
-            cwd=folder,
-            env=environment,
-            stdin=slave,
-            stdout=slave,
-            stderr=slave,
-            start_new_session=True,
-        )
-        os.close(slave)
-        self.text, self._seen = "", 0
-
-    def answer(self, question: str, typed: str) -> None:
-        end = time.monotonic() + 40
-        while question not in self.text[self._seen :]:
-            assert time.monotonic() < end, f"not asked: {question}\n{self.text}"
-            self._read()
-        self._seen = self.text.index(question, self._seen) + len(question)
-        os.write(self.master, typed.encode() + b"\n")
-
-    def _read(self) -> bool:
-        if not select.select([self.master], [], [], 0.2)[0]:
-            return True
-        try:
-            self.text += os.read(self.master, 65536).decode("utf-8", "replace")
-        except OSError:  # the other end is closed
-            return False
-        return True
-
-    def end(self) -> int:
-        while self._read() and self.process.poll() is None:
-            pass
-        while self._read() and select.select([self.master], [], [], 0.2)[0]:
-            pass
-        os.close(self.master)
-        return self.process.wait(20)
 
 
 def test_from_nothing_to_settings_that_are_watched(tmp_path: Path) -> None:
@@ -276,7 +236,11 @@ def test_the_first_month_says_what_is_due() -> None:
     ]
     log.append(LogEntry(tank="shed", time_ms=now - 4 * DAY, changed_share=0.3))
     lines = first_month_lines("shed", new_tank(), log, now)
-    assert len(lines) == 2 and "can go in" in lines[1]
+    assert len(lines) == 2 and "can go in" in lines[1] and "CO2" not in lines[1]
+    gassed = new_tank()
+    gassed.co2 = CarbonDioxideSettings(source="yeast")
+    assert "while CO2 is at rest" in first_month_lines("shed", gassed, log, now)[-1]
+    assert "CO2" not in first_month_lines("shed", gassed, [], now)[-1]  # not yet, whatever the gas does
     assert any("new soil" in line for line in first_month_lines("shed", new_tank(True), log, now))
     assert first_month_lines("shed", new_tank(), [], began + 31 * DAY) == []
     assert first_month_lines("shed", new_tank(), [], began - 2 * DAY) == []

@@ -7,6 +7,7 @@ practice, no source.
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
@@ -75,6 +76,8 @@ def test_a_fifth_of_cold_water_by_heat_and_by_share() -> None:
     assert pour.before_c == pytest.approx(24.0, abs=0.05)
     # a heater that worked for these eight minutes hid 0.1 °C at most
     assert -1.8 - HEATS * 9 / 60 <= pour.step_c <= -1.8 and pour.error_c < 0.06
+    # anything up to the heater's pace for eight minutes (a rectangle over the root of 12), and 0.03 °C
+    assert pour.error_c == pytest.approx(math.hypot(HEATS * 8 / 60 / math.sqrt(12), 0.03), abs=0.003)
     share = NewWater().share(TAP, pour)
     assert share is not None and share[0] == pytest.approx(0.2, abs=0.01)
     # a tap that is known to 2 °C of 9: 22 % of the share either way, and twice that for 95 %
@@ -109,6 +112,10 @@ def test_what_heater_or_room_can_do_is_no_water() -> None:
     for change, seen in ((-0.57, False), (-0.63, True), (0.62, False), (0.69, True)):
         values = [*flat(24.0, 30), *course(24.0, change, 11), *flat(24.0 + change, 30)]
         assert bool(poured(values)[1]) is seen, change
+    # over a quarter of an hour: 0.68 °C would be a step within it, and no twelve minutes of it are
+    for minutes, seen in ((15, False), (11, True)):
+        values = [*flat(24.0, 30), *course(24.0, -0.72, minutes), *flat(23.28, 30)]
+        assert bool(poured(values)[1]) is seen, minutes
     # the same over half an hour is the room's
     assert not poured([*flat(24.0, 30), *course(24.0, -0.63, 30), *flat(23.37, 30)])[1]
 
@@ -140,6 +147,11 @@ def test_reports_every_five_minutes_are_enough() -> None:
     values = [24.0] * 6 + [23.1, 22.2] + [22.25] * 6
     (pour,) = poured(values, step_min=5.0)[1]
     assert pour.step_c == pytest.approx(-1.8, abs=0.15)
+
+
+def test_of_many_reports_the_last_fourteen_are_kept() -> None:
+    water, _ = poured(flat(24.0, 60), step_min=0.25)
+    assert len(water.recent.values) == 14
 
 
 def test_a_noted_share_teaches_the_taps_temperature() -> None:
