@@ -20,7 +20,10 @@ _WIRING = (
     "residual-current device of 30 mA (RCD, IEC 61008-1; a GFCI in North America). Follow your local "
     "electrical codes and leave wiring to a licensed electrician."
 )
-_GAS_KEPT = "Keep a cylinder upright and tied. Never close off the hose of a working reactor."
+_BY_SOURCE = {
+    "cylinder": "Keep a cylinder upright and tied.",
+    "reactor": "Never close off the hose of a working reactor.",
+}
 
 CAUTIONS: dict[CautionName, str] = {
     "person-first": (
@@ -34,7 +37,7 @@ CAUTIONS: dict[CautionName, str] = {
     ),
     "gas": (
         "Gas: CO2 gathers low in small rooms and can't be smelt; air the room, and go out if you feel dizzy. "
-        f"{_GAS_KEPT}"
+        + " ".join(_BY_SOURCE.values())
     ),
     "animals": (
         "Animals: this is general advice. If animals gasp, lie on their side, or don't recover, ask a "
@@ -46,10 +49,6 @@ CAUTIONS: dict[CautionName, str] = {
 _BESIDE: dict[CautionName, re.Pattern[str]] = {
     "electrical": re.compile(r"(?=.*\bat the wall\b)(?=.*\bdry hands\b)"),
     "gas": re.compile(r"(?=.*\bair the room\b)(?=.*\bdizzy\b)"),
-}
-_BELOW: dict[str, str] = {
-    CAUTIONS["electrical"]: f"Electricity: {_WIRING[:1].lower()}{_WIRING[1:]}",
-    CAUTIONS["gas"]: f"Gas: {_GAS_KEPT[:1].lower()}{_GAS_KEPT[1:]}",
 }
 
 _ELECTRICAL = re.compile(
@@ -72,10 +71,18 @@ def beside(name: CautionName, step: str) -> bool:
 
 
 def below(cautions: Sequence[str], steps: str) -> list[str]:
-    """What is still to be said below the steps: nothing twice, and all of it where no step has its words."""
+    """What is still to be said below the steps: nothing twice, and all of it where no step has its words.
+
+    Of a cylinder and a reactor it is said of the one that the steps are about.
+    """
     lines = steps.splitlines()
     said = {CAUTIONS[name] for name in _BESIDE if any(beside(name, step) for step in lines)}
-    return [_BELOW[text] if text in said else text for text in cautions]
+    gas = [text for source, text in _BY_SOURCE.items() if source in steps.lower()]
+    left = {
+        CAUTIONS["electrical"]: f"Electricity: {_WIRING[:1].lower()}{_WIRING[1:]}",
+        CAUTIONS["gas"]: "Gas: " + " ".join(gas or _BY_SOURCE.values()),
+    }
+    return [left[text] if text in said else text for text in cautions]
 
 
 def cautions_due(text: str) -> set[CautionName]:

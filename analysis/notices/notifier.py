@@ -261,14 +261,14 @@ class Notifier:
     def _well(self, store: NoticeStore) -> bool:
         """Collecting, and not stuck with notices: then silence calls for help.
 
-        Stuck is what no target takes, and what became of notices that can't be written.
+        Stuck is what no target takes, whoever may be asked later, and what can't be written of notices.
         """
         if self.keeping.holding:
             return False
         if self._failing:
             waiting = {notice.target for notice in store.pending_notices()}
             self._failing = {name: count for name, count in self._failing.items() if name in waiting}
-            if self._urls and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._urls):
+            if self._urls and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._first):
                 return False
         return self._is_well()
 

@@ -13,7 +13,7 @@ from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
 from rushlight.analysis.notices.memory import is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
-from rushlight.analysis.notices.quiet_hours import QuietHours, harm_ms
+from rushlight.analysis.notices.quiet_hours import QUIET, QuietHours, for_the_morning, harm_ms
 from rushlight.analysis.notices.second import SecondRecipient, answered_text
 from rushlight.analysis.notices.wording import (
     Text,
@@ -34,7 +34,6 @@ STORM_SIZE = 3
 _MOMENT_MS = 1000
 _NEVER_WAITS_S = 600
 _FAR_MS = 365 * 86_400_000
-QUIET = "quiet hours"
 
 
 class NoticeQueue:
@@ -60,6 +59,7 @@ class NoticeQueue:
         self._clock = LocalClock(settings.quiet_timezone or timezone)
         # by occurrence, what the analysis says now; an event says it as of its own time only
         self._harm: dict[str, int] = {}
+        self._first = True
         self._resend_ms = round(min(settings.resend_min * 60_000, _FAR_MS))
 
     def local(self, time_ms: int) -> str:
@@ -220,19 +220,19 @@ class NoticeQueue:
         self._harm = harm if self._quiet.any else {}
 
     def urgent(self, store: NoticeStore, now_ms: int) -> list[Notice]:
-        """What waits for the morning and has become urgent since: it is due at once."""
-        harm = self._harm
-        if not harm:
+        """What waits for the morning and has become urgent since: it is due at once.
+
+        The first time, all that waits so is looked at: the quiet hours may have been others when it began to.
+        """
+        harm, first = self._harm, self._first
+        self._first = False
+        if not harm and not first:
             return []
         found = []
         for notice in store.pending_notices():
-            if notice.occurrence not in harm or notice.next_attempt_ms <= now_ms:
+            if not (notice.occurrence in harm or first) or self._second.waits(notice, now_ms):
                 continue
-            if notice.not_before_ms <= now_ms and notice.error != QUIET:
-                continue  # it waits for its target, not for the morning
-            if self._second.waits(notice, now_ms):
-                continue
-            if notice.number and notice.created_ms + self._resend_ms > now_ms:
+            if not for_the_morning(notice, now_ms, self._resend_ms, STORM_MS if first else -1):
                 continue
             if not self._quiet_until(store, notice.occurrence, notice.priority, now_ms):
                 found.append(notice)

@@ -9,12 +9,37 @@ from zoneinfo import ZoneInfo
 from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.collector.events import PRIORITY_RANK, Event
 from rushlight.collector.settings import NoticeSettings, parse_time_of_day
+from rushlight.collector.store.records import Notice
 
-__all__ = ["TIME_TO_ACT_MS", "QuietHours", "harm_ms", "quiet_lines"]
+__all__ = ["QUIET", "TIME_TO_ACT_MS", "QuietHours", "for_the_morning", "harm_ms", "quiet_lines"]
 
 TIME_TO_ACT_MS = 3_600_000
 """Harm must be at least this long after the quiet hours for the morning to be soon enough: a person has to
 wake, read and go. Common practice, no source."""
+
+
+QUIET = "quiet hours"
+"""Why a notice waits, where failing has pushed it into them."""
+
+
+def for_the_morning(notice: Notice, now_ms: int, resend_ms: int, storm_ms: int) -> bool:
+    """Whether a notice waits for the end of quiet hours, and for nothing else.
+
+    Parameters
+    ----------
+    resend_ms : int
+        Before that a reminder is not due in any case.
+    storm_ms : int
+        What waits for no longer is being gathered with others; -1 where that counts, too.
+    """
+    if notice.next_attempt_ms <= now_ms:
+        return False
+    if notice.error != QUIET:
+        if notice.not_before_ms <= now_ms:
+            return False  # it waits for its target
+        if notice.not_before_ms - notice.created_ms <= storm_ms:
+            return False
+    return not (notice.number and notice.created_ms + resend_ms > now_ms)
 
 
 class QuietHours:

@@ -52,10 +52,15 @@ def spread(samples: Sequence[Sample], value: Value) -> Spread | None:
 
 
 def lit(samples: Sequence[Sample], day_of: Callable[[int], int]) -> Lit | None:
-    """By the lamp as the analysis saw it; days with fewer than nine in ten frames are left out."""
+    """By the lamp as the analysis saw it; days with fewer than nine in ten frames are left out.
+
+    A frame before the lamp's own level was learnt counts for none: it was on by nobody's knowledge.
+    """
     frames: dict[int, int] = {}
     on: dict[int, list[float]] = {}
     for sample in samples:
+        if "lamp_level_lx" not in sample.beliefs:
+            continue
         day = day_of(sample.time_ms)
         frames[day] = frames.get(day, 0) + 1
         light = sample.seen.get("light")

@@ -39,13 +39,21 @@ def listen_to(settings: Settings, everything: bool, seconds: float | None, say: 
 
     lines, count = HeardLines(settings), 0
     ends = None if seconds is None else time.monotonic() + seconds
+    said = ""
+
+    def once(text: str) -> None:
+        nonlocal said
+        if text != said:  # a broker that refuses does so at each new try
+            said = text
+            say(text)
+
     links: list[BrokerOnlooker | SerialPortLink] = []
     try:
         for place, link in enumerate(settings.links):
             if isinstance(link, MqttLink):
                 topics = [_EVERYTHING] if everything else link.filters()
                 onlooker = BrokerOnlooker(link, topics, Path(settings.path).parent)
-                onlooker.start(into(place), say)
+                onlooker.start(into(place), once)
                 links.append(onlooker)
             else:
                 port = SerialPortLink(link, lambda: round(time.time() * 1000))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.views.beyond_limits import CheckFacts
 from rushlight.analysis.views.refused import RefusedFacts
 from rushlight.collector.events import Priority
@@ -20,6 +21,19 @@ __all__ = [
     "ReadingFacts",
     "TankFacts",
 ]
+
+_COMES_MS = 90_000
+_FAULTS = {
+    "failed": "times not reached",
+    "lost": "times cut off",
+    "refused": "times refused by the broker",
+    "garbled": "unreadable (wrong baud rate, bad cable?)",
+    "overlong": "too long for a line",
+    "torn": "cut short",
+    "oversize": "too large",
+    "unsubscribed": "topics that the broker does not give",
+}
+"""The counters of a link in words, behind their number."""
 
 
 class ReadingFacts(msgspec.Struct, kw_only=True):
@@ -107,6 +121,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
 
     `checks`: what is beyond a limit or otherwise odd, and no alarm yet. `tests`: test alarms that go on, a
     line each. `learnt`: what it has taught, a line each; `offers`: missing settings that this could fill.
+    `unnoted`: water changes that were seen and not noted.
     `weak`: alarms that suffer from coarse steps or rare reports, a line each.
     `counts`: what happened to its reports since the store began, in words. `local_time`: date and time there.
     `hands_until_ms`: until when (ms UTC) somebody has their hands in it, None where nobody has said so.
@@ -125,6 +140,7 @@ class TankFacts(msgspec.Struct, kw_only=True):
     learnt: list[str] = []
     weak: list[str] = []
     offers: list[str] = []
+    unnoted: list[str] = []
     counts: list[str] = []
     local_time: str = ""
     trouble: str = ""
@@ -138,6 +154,17 @@ class LinkFacts(msgspec.Struct, kw_only=True):
     delivered: int
     age_ms: int | None
     faults: dict[str, int]
+
+    @property
+    def words(self) -> str:
+        """As people are told it. What came in the last minute is not counted in seconds: the counters are
+        written every half minute, and the values beside them are newer."""
+        came = "nothing came since the service started"
+        if self.age_ms is not None:
+            old = self.age_ms >= _COMES_MS
+            came = f"last report {duration_text(self.age_ms / 1000)} ago" if old else "reports come in"
+        wrong = [f"{count} {_FAULTS.get(key, key)}" for key, count in self.faults.items()]
+        return ", ".join([f"{self.delivered} received", came, *wrong])
 
 
 class NoticeFacts(msgspec.Struct, kw_only=True):

@@ -30,6 +30,7 @@ from rushlight.analysis.views.fact_types import (
     TankFacts,
 )
 from rushlight.analysis.views.learnt_text import learnt_lines, offers
+from rushlight.analysis.views.pours_seen import unnoted_pours
 from rushlight.analysis.views.refused import refused_facts
 from rushlight.analysis.views.usual_day import lamp_words, trend_words, usual_words
 from rushlight.analysis.views.weak_series import weak_lines
@@ -149,6 +150,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     known = learnt(watch)
     facts.learnt = learnt_lines(known, tank.timezone)
     facts.offers = offers(tank, known)
+    facts.unnoted = unnoted_pours(watch, now_ms)
     facts.weak = weak_lines(watch.state.sensors)
     counted = store.counters()
     facts.counts = [

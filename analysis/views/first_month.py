@@ -63,6 +63,6 @@ def first_month_lines(name: str, tank: TankSettings, log: Sequence[LogEntry], no
     if now_ms - (first_ms if last is None else last) >= change.every_days * _DAY_MS:
         lines.append(f"due: {change.text} (rushlight note {name} --changed 30%)")
     ready = readiness(log, now_ms - day * _DAY_MS, now_ms)
-    word = "can go in" if ready.answer == "ready" else "not yet"
-    lines.append(f"animals: {word}: {ready.words}")
+    word = "can go in" if ready.answer == "ready" else "can't go in yet"
+    lines.append(f"animals {word}: {ready.words}")
     return lines

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from rushlight.analysis.views.refused import mending_line
 from rushlight.collector.errors import WireError
@@ -41,6 +42,9 @@ class HeardLines:
         quiet.addHandler(logging.NullHandler())
         self._settings = settings
         self._now_ms = 0
+        # as `status` and the page have it: the tank's own clock, and the computer's where no tank is set
+        zone = next((tank.timezone for tank in settings.tanks.values()), None)
+        self._zone = None if zone is None else ZoneInfo(zone)
         self._maker = BatchMaker(settings, ClearLog(quiet, lambda: self._now_ms))
 
     def of(self, link: int, delivery: Delivery) -> Iterator[str]:
@@ -48,7 +52,7 @@ class HeardLines:
         self._now_ms = delivery.arrived_ms
         batch = self._maker.make([Arrival(link, delivery)])
         where = f" {safe_text(delivery.topic)}" if delivery.topic else ""
-        yield f"{datetime.fromtimestamp(delivery.arrived_ms / 1000):%H:%M:%S}{where}"
+        yield f"{datetime.fromtimestamp(delivery.arrived_ms / 1000, self._zone):%H:%M:%S}{where}"
         for tank, online, _ in batch.devices:
             yield f"  {tank}: its device says {'online' if online else 'offline'}"
         for reading in batch.readings:

@@ -46,7 +46,7 @@ def readiness(log: Sequence[LogEntry], since_ms: int | None, now_ms: int) -> Rea
         missing = " and ".join(name for name, rows in tests.items() if not rows)
         if age_days is not None and age_days >= _OLD_DAYS:
             return Readiness("old", f"no test of {missing} is in the log; the tank has run {age_days} days")
-        return Readiness("wait", f"no test of {missing} is in the log: test them, and note them")
+        return Readiness("wait", f"no test of {missing} is in the log; make these tests and note them")
     for name, rows in tests.items():
         age = (now_ms - rows[-1][0]) // _DAY_MS
         if age > _FRESH_DAYS:

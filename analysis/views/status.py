@@ -96,8 +96,8 @@ def _tank(tank: TankFacts) -> Iterator[Text]:
         yield Text(f"  learnt: {line}", style="dim")
     for line in tank.weak:
         yield Text(f"  weak: {line}", style="dim")
-    for line in tank.offers:
-        yield Text(f"  missing setting: {line}")
+    for line in (*(f"missing setting: {offer}" for offer in tank.offers), *tank.unnoted):
+        yield Text(f"  {line}")
     for check in tank.checks:
         yield Text(f"  no alarm yet: {check.text}", style="bold yellow")
     if not tank.alarms and not tank.checks:
@@ -143,9 +143,7 @@ def _cautions(tanks: Sequence[TankFacts]) -> Iterator[Text]:
 
 
 def _link(link: LinkFacts) -> Text:
-    came = "nothing came since its start" if link.age_ms is None else f"last report {age_text(link.age_ms)}"
-    faults = "".join(f", {count} {key}" for key, count in link.faults.items())
-    return Text(f"link {link.name}: {link.delivered} delivered, {came}{faults}")
+    return Text(f"link {link.name}: {link.words}")
 
 
 def _refused(refused: RefusedFacts) -> Iterator[Text]:

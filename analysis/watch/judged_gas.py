@@ -14,7 +14,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector, Judged
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.store.embedded import EmbeddedStore
 

@@ -96,8 +96,7 @@ class CollectorService:
         self._backlog = Backlog()
         self._failing = False
         self._why = ""  # the store can't be written; "" where it can, as far as is known
-        self._pause_s = _RETRY_S[0]
-        self._retry = 0.0  # when to try again, by time.monotonic
+        self._pause_s, self._retry = _RETRY_S[0], 0.0  # and when to try again, by time.monotonic
         self._packing = Packing(store, settings.store, self._say, self._stop, self._queue)
         self._watchdog = Watchdog()
 

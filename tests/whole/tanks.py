@@ -165,7 +165,6 @@ class TestBroker:
             if not message.in_flight:
                 message.in_flight = True
                 room -= 1
-                packet = {"packet": message.number} if "packet" in Delivery._fields else {}
                 self._deliver(
                     Delivery(
                         self.name,
@@ -174,7 +173,7 @@ class TestBroker:
                         self._clock(),
                         message.sent_before,
                         (self._connection, message.number),
-                        **packet,
+                        message.number,
                     )
                 )
 

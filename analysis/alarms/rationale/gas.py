@@ -35,8 +35,13 @@ ROWS: dict[str, Rationale] = {
                 gas="either",
             ),
             When(
-                "Close the valve on the cylinder itself; don't trust the solenoid or the timer.",
+                "Don't trust the solenoid or the timer: it must be the valve on the cylinder itself.",
                 gas="cylinder",
+                alone=True,
+            ),
+            When(
+                "Cylinder: close the valve on the cylinder itself; don't trust the solenoid or the timer.",
+                gas="either",
             ),
             When(
                 "It can't be turned off. Fix the open end of its hose above the water line, where nothing "

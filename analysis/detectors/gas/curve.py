@@ -231,11 +231,10 @@ class PhCurve(msgspec.Struct):
         return now > CURVE.creep_now_ph and before > CURVE.creep_before_share * now
 
     @property
-    def sunk(self) -> float:
-        """By how much (pH) the curve was below the usual one before what came of late; 0 where it wasn't."""
-        before = self.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
-        now = self.residuals.values[-1] if self.residuals.values else 0.0
-        return 0.0 if before is None else max(0.0, min(before, now))
+    def creep(self) -> float:
+        """By how much (pH) the whole curve has sunk, less what came in the last hours; 0 where it has not."""
+        before = self.residuals.ago(CURVE.creep_span_min * MINUTE_MS) if self.creeping() else None
+        return 0.0 if before is None else max(0.0, min(before, self.residuals.values[-1]))
 
     def injected(self, tank: Tank) -> bool:
         """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""

@@ -14,6 +14,7 @@ from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
 from rushlight.analysis.detectors.gas.estimate import GasEstimate
+from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
@@ -26,31 +27,9 @@ from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
 
-__all__ = ["CarbonDioxideDetector", "Judged"]
+__all__ = ["CarbonDioxideDetector"]
 
 _UNSURE = ("co2-overdose", "stray-current-suspected")  # while these are active no surge is looked for
-
-
-class Judged(msgspec.Struct, frozen=True):
-    """The estimate behind the last judgement: what people are shown, too.
-
-    Attributes
-    ----------
-    time_ms : int
-        Of the frame (ms UTC).
-    ph, slope : float
-        The pH that it is an estimate for, less what stepped, and pH an hour (None: not known).
-    gas : Gas
-    over_now, over_soon : float
-        Probability of being over the limit now, and within the hour if the pH falls on as it does.
-    """
-
-    time_ms: int
-    ph: float
-    slope: float | None
-    gas: Gas
-    over_now: float = 0.0
-    over_soon: float = 0.0
 
 
 class CarbonDioxideDetector(msgspec.Struct):
@@ -190,9 +169,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         # a tank that is given no gas has no usual supply
         if gas is None or gas.mg_l < SURGE.least_share * limit or tank.settings.co2 is None:
             return
-        if self.surge.ahead(gas, ph, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
+        creep = self.curve.creep
+        fresh = Gas(gas.mg_l * 10**-creep, gas.error)
+        if self.surge.ahead(fresh, ph + creep, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
             self.judged = self._judgement(tank, moment, ph, gas)
-            left_s = self.surge.left_s(gas, ph, self.curve, limit)
+            left_s = self.surge.left_s(fresh, ph + creep, self.curve, limit)
             found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply, left_s)
             self.hold[found.alarm] = found
             self.surged_until = moment.frame.start_ms + round(SURGE.person_h * HOUR_MS)

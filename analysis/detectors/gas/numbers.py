@@ -240,6 +240,9 @@ class RangeNumbers(Numbers, frozen=True, kw_only=True):
     high_priority_ph: Annotated[float, Of("pH", "past a limit: of high priority")] = 0.4
     sinks_ph_per_day: Annotated[float, Of("pH/day", "a curve that sinks slower is not on its way")] = 0.08
     gas_ph_per_h: Annotated[float, Of("pH/h", "a faster fall, where gas is given, is gas")] = 0.08
+    ahead_days: Annotated[
+        float, Of("d", "a limit to which the days' lowest pH sinks within that: a day is left to act")
+    ] = 2.0
     spans_a_day: Annotated[float, Of("", "six hours of creep are a quarter of a day's")] = 4
     gone_above_ph: Annotated[float, Of("pH", "above the degassed pH it is more than gas that is gone")] = 0.3
     beyond_air_ph: Annotated[float, Of("pH", "above the degassed pH: no loss of gas goes further")] = 0.05

@@ -159,7 +159,7 @@ class OverdoseJudge(msgspec.Struct):
         chance = probability_over(gas, limit)
         if curve.creeping() and not raised:
             # what the whole curve has sunk by is hardness; only what came on top of it may be gas
-            chance = probability_over(Gas(gas.mg_l * 10**-curve.sunk, gas.error), limit)
+            chance = probability_over(Gas(gas.mg_l * 10**-curve.creep, gas.error), limit)
             fresh = OverdoseJudge._fresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
         below = usual_low - curve.ph > OVERDOSE.below_ph

@@ -56,6 +56,7 @@ class RangeJudge(msgspec.Struct):
             len(lows) >= PH_RANGE.known_days
             and not min(lows) - PH_RANGE.strange_ph <= ph <= max(highs) + PH_RANGE.strange_ph
         )
+        to_low = -below if not lows else min(-below, max(0.0, lows[-1] - low))  # of the day's lowest
         patience = PH_RANGE.patience_min
         if far > PH_RANGE.far_ph or steep:
             patience = 0
@@ -69,7 +70,7 @@ class RangeJudge(msgspec.Struct):
             priority="high" if far > PH_RANGE.high_priority_ph else "medium",
             value=round(ph, 2),
             unit="pH",
-            time_left_s=0.0 if far > 0 else (-below / slow_fall * DAY_S if slow_fall > 0 else None),
+            time_left_s=0.0 if far > 0 else (to_low / slow_fall * DAY_S if slow_fall > 0 else None),
             cause="carbonate hardness is running out, so little acid moves pH far"
             if below > above
             else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
@@ -106,6 +107,8 @@ class RangeJudge(msgspec.Struct):
         own = low if usual is None else max(usual, low - PH_RANGE.own_swing_ph) - PH_RANGE.past_lowest_ph
         if ph < min(own, low) or (slow_fall > PH_RANGE.sinks_ph_per_day and 0 < -below < slow_fall):
             return True
+        if _sinks_to(curve, low):
+            return True
         # where no gas is given, a fall of an hour is acid, or the last of the hardness
         known = len(lows) >= PH_RANGE.known_days
         free = known and not curve.injected(tank) and ph < median(lows) - PH_RANGE.unusual_ph
@@ -133,6 +136,15 @@ class RangeJudge(msgspec.Struct):
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + PH_RANGE.beyond_air_ph
         sure = beyond_air or curve.rise > PH_RANGE.sure_rise_ph_per_h or ph > usual + PH_RANGE.strange_ph
         return unusual > PH_RANGE.unusual_ph and above + curve.rise > 0 and sure
+
+
+def _sinks_to(curve: PhCurve, low: float) -> bool:
+    """Whether the days' lowest pH comes to the limit before somebody has had a day to act."""
+    lows, highs, days = curve.extremes.lows, curve.extremes.highs, CURVE.recent_days
+    if len(lows) < days or not curve.creeping():
+        return False
+    pace = min(lows[-days] - lows[-1], highs[-days] - highs[-1]) / (days - 1)
+    return pace > PH_RANGE.sinks_ph_per_day and 0 < lows[-1] - low < PH_RANGE.ahead_days * pace
 
 
 def _listed(values: list[float]) -> str:

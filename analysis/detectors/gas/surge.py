@@ -87,6 +87,7 @@ class SurgeWatch(msgspec.Struct):
         if usual_low is None or loss is None:
             self.seen = 0
             return False
+        ph += curve.creep  # what it has sunk by over days is no gas
         best = max([self._least(ph, fall, noise, usual_low, loss) for fall in falls])
         if best <= SURGE.least_supply:
             self.seen = 0

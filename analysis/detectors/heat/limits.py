@@ -61,7 +61,8 @@ class TemperatureLimits(msgspec.Struct):
             patience = _patience_ms(past, sign)
             unusual = bool(usual) and sign * (temperature - median(usual)) > LIMITS.unusual_c
             if step >= LIMITS.coarse_c:
-                soon = past <= 0 and unusual and _may_be_past(past, sign, step, window)
+                near = unusual or not usual  # nothing is usual yet, but a limit is one
+                soon = past <= 0 and near and _may_be_past(past, sign, step, window, unusual)
             else:
                 lasting = _lasting(window, sign, speed, usual_fall) if past <= 0 and unusual else 0.0
                 soon = not better and _coming(past, lasting)
@@ -133,15 +134,16 @@ def _coming(past: float, speed: float) -> bool:
     return speed > 0 and past + max(LIMITS.tolerance_c, speed * LIMITS.expect_h) > 0
 
 
-def _may_be_past(past: float, sign: float, step: float, window: Window) -> bool:
+def _may_be_past(past: float, sign: float, step: float, window: Window, ahead: bool) -> bool:
     """Of a thermometer in coarse steps: half a step further the limit is passed, or it will be soon.
 
     Such a reading stands for all water within half a step of it, and it shows no slope but by whole steps.
+    `ahead`: whether it may be said where it goes, too.
     """
     if past > -LIMITS.at_limit_steps * step:
         return True
     values, times = window.values, window.times
-    if not values or sign * (values[-1] - values[0]) < LIMITS.climbs_steps * step:
+    if not (ahead and values) or sign * (values[-1] - values[0]) < LIMITS.climbs_steps * step:
         return False
     hours = max(times[-1] - times[0], HEAT.block_min * MINUTE_MS) / HOUR_MS
     return past + sign * (values[-1] - values[0]) / hours * LIMITS.expect_h > 0

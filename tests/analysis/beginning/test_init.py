@@ -268,7 +268,7 @@ def test_the_first_month_says_what_is_due() -> None:
     began = round(datetime.datetime(2026, 2, 1, 12, tzinfo=datetime.UTC).timestamp() * 1000)
     now = began + 9 * DAY
     lines = first_month_lines("shed", new_tank(), [], now)
-    assert lines[0] == "new tank: day 10 of 30" and "not yet" in lines[-1]
+    assert lines[0] == "new tank: day 10 of 30" and "animals can't go in yet: " in lines[-1]
     assert sum("due: test" in line for line in lines) == 3 and any("change a fifth" in line for line in lines)
     log = [
         LogEntry(tank="shed", time_ms=now - days * DAY, tests={"ammonia": 0, "nitrite": 0, "kh": 5})

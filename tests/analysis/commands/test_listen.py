@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 import tty
+from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -15,6 +16,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from rushlight.analysis.commands.main import main
+from rushlight.analysis.views.heard import HeardLines
+from rushlight.collector.intake.delivery import Delivery
+from rushlight.collector.settings import parse_settings
 from tests.conftest import Broker, free_port
 
 SETTINGS = """
@@ -140,3 +144,19 @@ def test_where_nothing_comes_it_says_so(
     config.write_text(SETTINGS.format(port=mosquitto.port))
     assert main(["listen", "--config", str(config), "--for", "1"]) == 1
     assert "Nothing came" in capsys.readouterr().err
+
+
+def test_a_broker_that_refuses_says_so_once_and_times_are_the_tanks(
+    tmp_path: Path, make_broker: Callable[[str], Broker], capsys: pytest.CaptureFixture[str]
+) -> None:
+    broker = make_broker(f"allow_anonymous false\npassword_file {tmp_path / 'passwd'}\n")
+    (tmp_path / "passwd").write_text("")
+    broker.start()
+    config = tmp_path / "rushlight.toml"
+    config.write_text(SETTINGS.format(port=broker.port))
+    assert main(["listen", "--config", str(config), "--for", "4"]) == 1
+    assert capsys.readouterr().out.count("the broker refuses") == 1
+    far = parse_settings(config.read_text().replace("Europe/Lisbon", "Pacific/Kiritimati"))  # UTC+14 all year
+    payload = b'[{"bn":"cellar/","n":"temperature","u":"Cel","v":24.06}]'
+    delivery = Delivery("b", "rushlight/cellar/readings", payload, 1_772_330_400_000)  # 2026-03-01T02:00Z
+    assert next(HeardLines(far).of(0, delivery)) == "16:00:00 rushlight/cellar/readings"

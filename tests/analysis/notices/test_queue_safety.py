@@ -297,6 +297,7 @@ def cold(store: EmbeddedStore, occurrence: str = COLD, **more: Any) -> Notice:
 
 def test_what_has_become_urgent_is_due_and_nothing_else_is(store: EmbeddedStore) -> None:
     notices = queue(settings=AT_NIGHT)
+    assert notices.urgent(store, NIGHT) == []  # the first look is at all that waits
     sleeps = cold(store)
     assert notices.urgent(store, NIGHT) == []
     notices.harm_expected({COLD: MORNING + 2 * HOUR})
@@ -308,6 +309,18 @@ def test_what_has_become_urgent_is_due_and_nothing_else_is(store: EmbeddedStore)
     notices.harm_expected({COLD: MORNING})
     assert notices.urgent(store, MORNING - 1) == [sleeps]
     assert notices.urgent(store, MORNING) == []  # it is due by itself
+
+
+def test_at_first_all_that_waits_for_the_morning_is_looked_at_and_nothing_else(store: EmbeddedStore) -> None:
+    may_wait = cold(store, "alcove/light-missing/x")
+    assert queue(settings=AT_NIGHT).urgent(store, NIGHT) == []  # quiet hours as they were
+    for_target = cold(store, "alcove/light-missing/y", not_before_ms=0)
+    store.notice_failed(for_target.id, MORNING, "not taken by its target")
+    cold(store, "alcove/light-missing/z", not_before_ms=NIGHT + STORM_MS)
+    cold(store, "alcove/co2-overdose/x", number=1, created_ms=NIGHT - RESEND + 1)
+    fresh = queue()
+    assert fresh.urgent(store, NIGHT) == [may_wait]  # there are none any more
+    assert fresh.urgent(store, NIGHT) == []
 
 
 def test_what_waits_for_its_target_is_not_made_due_by_the_harm(store: EmbeddedStore) -> None:

@@ -199,6 +199,17 @@ def test_the_time_for_an_answer_to_who_is_added_begins_with_the_question_that_is
     assert neighbour(store) == [NOON + 10 * MIN + AFTER, NOON + 12 * MIN + AFTER]
 
 
+def test_what_grows_more_urgent_asks_all_when_the_first_of_them_would_have_been(store: EmbeddedStore) -> None:
+    asks(queue(), store, event())
+    both = NoticeQueue(NoticeSettings(second_min=40), ("keeper",), "UTC", ("neighbour", "aunt"))
+    assert both.queue_missing(store, event().occurrence, NOON + MIN) == 1
+    due = {target: at for _, target, _, at in waiting(store)}
+    assert due == {"keeper": NOON, "neighbour": NOON + AFTER, "aunt": NOON + 2 * AFTER}
+    asks(both, store, event("priority-changed", NOON + 10 * MIN, priority="critical"))
+    due = {target: at for _, target, _, at in waiting(store)}
+    assert due == {"keeper": NOON + 10 * MIN, "neighbour": NOON + AFTER, "aunt": NOON + AFTER}
+
+
 def test_who_is_added_in_the_quiet_hours_has_the_morning_to_wait_for(store: EmbeddedStore) -> None:
     quiet = NoticeSettings(
         quiet_from=AT_NIGHT.quiet_from, quiet_to=AT_NIGHT.quiet_to, quiet_timezone="UTC", second_min=20

@@ -18,6 +18,7 @@ from rushlight.analysis.notices.notifier import Notifier, _batches
 from rushlight.analysis.notices.queue import QUIET
 from rushlight.analysis.notices.wording import Text
 from rushlight.analysis.notices.workers import PatientSender, SlowTarget
+from rushlight.collector.events import Priority
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.records import Notice
@@ -54,7 +55,10 @@ class Desk:
         self.urls = urls or (A,)
         self.notices = Notifier(
             more.pop("settings", NoticeSettings()),
-            environment={"RUSHLIGHT_NOTICE_URLS": " ".join(self.urls)},
+            environment={
+                "RUSHLIGHT_NOTICE_URLS": " ".join(self.urls),
+                "RUSHLIGHT_SECOND_NOTICE_URLS": more.pop("second", ""),
+            },
             clock=lambda: self.now,
             is_well=lambda: self.collecting,
             sender=self._take,
@@ -338,6 +342,23 @@ def test_the_heartbeat_stops_where_no_target_takes_anything_for_three_rounds(sto
     desk.collecting = False
     desk.round()
     assert desk.well[-1] is False
+
+
+@pytest.mark.parametrize("priority", ["medium", "high"])
+def test_one_who_may_be_asked_later_keeps_no_heartbeat_going(
+    store: EmbeddedStore, priority: Priority
+) -> None:
+    """Of what is not urgent they never hear; of what is, after a while."""
+    desk = Desk(store, A, second=B)
+    desk.tell(event(priority=priority))
+    desk.round()
+    assert desk.well == [True] and desk.tried == ["a"]
+    failing = Desk(store, A, second=B)
+    failing.refuses = {A}
+    failing.tell(event(alarm="heater-stuck-on", priority=priority))
+    for _ in range(4):
+        failing.round(3 * MIN)
+    assert failing.well == [True, True, False, False]
 
 
 def test_the_heartbeat_stops_while_what_became_of_notices_is_not_written(

@@ -14,6 +14,7 @@ import time
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from rushlight.analysis.alarms.verdicts import Verdict, keep_verdict
@@ -61,7 +62,11 @@ def test_light_as_plants_use_it() -> None:
 def sample(minute: int, light: float | None = None, on: float = 0.0) -> Sample:
     said = {} if light is None else {"light": light}
     return Sample(
-        start_ms=minute * MINUTE, time_ms=minute * MINUTE, seen=said, beliefs={"lamp_on": on}, found=()
+        start_ms=minute * MINUTE,
+        time_ms=minute * MINUTE,
+        seen=said,
+        beliefs={"lamp_on": on, "lamp_level_lx": 5000.0},
+        found=(),
     )
 
 
@@ -79,6 +84,10 @@ def test_hours_of_light_leave_half_a_day_out() -> None:
     found = lit(rows, lambda ms: ms // DAY)
     assert found is not None and (found.days, found.hours, found.lux) == (3, pytest.approx(8.0), 5000.0)
     assert lit([sample(i, 0.0) for i in range(1440)], lambda ms: ms // DAY) is None
+    # on the first day the lamp was not known yet: that is no day without light
+    learning = [msgspec.structs.replace(one, beliefs={"lamp_on": 0.0}) for one in rows[:1440]]
+    found = lit([*learning, *rows[1440:]], lambda ms: ms // DAY)
+    assert found is not None and (found.days, found.hours) == (2, pytest.approx(8.0))
 
 
 def believed(minute: int, **said: float) -> Sample:

@@ -8,6 +8,7 @@ import socket
 import ssl
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ import pytest
 
 from rushlight.analysis.service import run as running
 from rushlight.analysis.service.page_access import invited, link_lines, revoked, set_password
+from rushlight.analysis.views.access import passwords
 from rushlight.analysis.views.access.attempts import MOST_FAILURES, WINDOW_MS, Attempts
 from rushlight.analysis.views.access.forwarded import networks_of, visitor_address
 from rushlight.analysis.views.access.keys import SESSION_MS, Keys
@@ -210,6 +212,26 @@ def test_many_guesses_at_once_are_counted_too(page: Callable[..., Served]) -> No
     for guess in guesses:
         guess.join()
     assert sorted(found) == [403] * MOST_FAILURES + [429] * (12 - MOST_FAILURES)
+
+
+def test_passwords_are_looked_at_on_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    # each thread that has had Argon2's 19 MiB keeps them: five logins took the service from 67 to 107 MB
+    seen: list[int] = []
+
+    class Hasher:
+        def verify(self, kept: str, password: str) -> bool:
+            seen.append(threading.get_ident())
+            time.sleep(0.02)
+            return kept == password
+
+    monkeypatch.setattr(passwords, "_HASHER", Hasher())
+    found: list[bool] = []
+    asked = [threading.Thread(target=lambda: found.append(passwords.matches("a", "a"))) for _ in range(6)]
+    for one in asked:
+        one.start()
+    for one in asked:
+        one.join()
+    assert found == [True] * 6 and len(set(seen)) == 1 and not passwords.matches("a", "b")
 
 
 def test_behind_a_proxy_each_visitor_is_counted_by_themselves(page: Callable[..., Served]) -> None:

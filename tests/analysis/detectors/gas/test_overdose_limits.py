@@ -35,7 +35,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "later": None,
         "drift": 0.0,
         "creeps": False,
-        "sunk": 0.0,
+        "creep": 0.0,
         "ago": {},
     }
     usual |= known
@@ -175,7 +175,7 @@ def surely(share: float, error: float) -> float:
 def test_how_sure_it_is_over_the_limit() -> None:
     assert judged(surely(0.945, 0.6) * 1.02, 0.6) and not judged(surely(0.945, 0.6) / 1.02, 0.6)
     # what the whole curve has sunk by is no gas: CO2 goes as 10^-pH
-    sinks, less = {"creeps": True, "sunk": 0.1}, surely(0.945, 0.6) * 10**0.1
+    sinks, less = {"creeps": True, "creep": 0.1}, surely(0.945, 0.6) * 10**0.1
     assert judged(less * 1.02, 0.6, **sinks) and not judged(less / 1.02, 0.6, **sinks)
 
 
@@ -188,6 +188,13 @@ def test_where_the_usual_curve_is_steep_minutes_make_a_departure() -> None:
     """It moves by a quarter within the hour, as where the valve opens."""
     for moves, seen in ((0.24, True), (0.26, False)):
         assert judged(20, 0.5, 6.96, expected=7.26, later=7.26 - moves) is seen
+
+
+def test_what_the_whole_curve_has_sunk_by_is_no_gas() -> None:
+    """0.3 pH lost to hardness make 10^0.3 times the gas by the old KH."""
+    sinks = {"creeps": True, "creep": 0.3}
+    looks = surely(0.945, 0.6) * 10**0.3
+    assert judged(looks * 1.02, 0.6, **sinks) and not judged(looks / 1.02, 0.6, **sinks)
 
 
 def test_a_fast_fall_is_not_waited_on() -> None:

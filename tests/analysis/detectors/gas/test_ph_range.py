@@ -116,6 +116,21 @@ def test_hardness_that_runs_out_is_reported_the_day_before_although_it_quickens(
     assert "hardness" in finding.cause
 
 
+@pytest.mark.parametrize(("a_day", "day"), [(0.11, 8), (0.14, 7)])
+def test_a_limit_two_days_ahead_is_reported_by_the_lowest_of_each_day(a_day: float, day: int) -> None:
+    """Gas by day takes pH from 7.9 down to 7.25; both sink by the same, to a limit of 6.6."""
+
+    def curve(at: int) -> float:
+        lost = a_day * max(0, at // DAY - 3)
+        return 7.575 - 0.325 * math.sin(2 * math.pi * (at % DAY - 480) / DAY) - lost
+
+    at, finding = said(curve, 10 * DAY, GASSED)[0]
+    assert at // DAY == day and curve(at) > 7.0
+    assert 7.25 - a_day * (day - 4) - 6.6 < 2 * a_day < 7.25 - a_day * (day - 5) - 6.6
+    assert finding.time_left_s is not None and 86_400 < finding.time_left_s <= 2 * 86_400
+    assert not said(lambda at: curve(at % DAY), 10 * DAY, GASSED)
+
+
 def test_more_lost_today_than_yesterday_counts() -> None:
     """0.05 one day, 0.15 the next, then 0.36 in a night: what the days before lost is not what is coming."""
     days, lost = (0, 4, 5, 6, 6.25, 9), (0.0, 0.0, 0.05, 0.2, 0.56, 0.6)

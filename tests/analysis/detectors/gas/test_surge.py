@@ -9,9 +9,15 @@ from __future__ import annotations
 import functools
 import math
 import random
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
+from rushlight.analysis.detectors.frames import Frame
+from rushlight.analysis.detectors.gas.surge import SurgeWatch
+from rushlight.analysis.detectors.moment import Moment
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Reading
@@ -143,3 +149,17 @@ def test_an_electrode_that_settles_in_its_first_hour_does_not_hide_a_surge_days_
                 after = (reading.time_ms / 1000 - begin) / 60
                 break
     assert after is not None and 0 < after <= 15
+
+
+@pytest.mark.parametrize(("creep", "surges"), [(0.0, True), (0.3, False)])
+def test_hardness_that_has_run_out_makes_no_surge_of_a_usual_fall(creep: float, surges: bool) -> None:
+    """At half the hardness pH is 0.3 lower (10^0.3 is 2): not twice the gas. A valve opens, that is all."""
+    curve: Any = SimpleNamespace(
+        usual_low=7.0, loss_per_h=0.5, creep=creep, profile=SimpleNamespace(at=lambda *_: 7.2)
+    )
+    watch, seen = SurgeWatch(), False
+    for minute in range(21):
+        frame = Frame(minute * 60_000, (minute + 1) * 60_000, 24.0, None, 6.9, None, None, {})
+        moment = Moment(frame, 0, 600.0, False, set(), sensors={"ph": Sensor(step=0.01, interval_ms=10_000)})
+        seen = watch.add(moment, 6.9 - 0.25 * minute / 60, curve) or seen
+    assert seen is surges

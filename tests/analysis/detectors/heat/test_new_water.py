@@ -16,6 +16,7 @@ from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.heat.new_water import NewWater, Pour
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.views.pours_seen import unnoted_pours
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import TankSettings, parse_settings
@@ -202,9 +203,14 @@ def test_the_watch_believes_it_once_and_a_calm_day_is_none() -> None:
     assert len({one["poured_in_ago_min"] for one in said}) == 1
     assert said[0]["poured_in_share"] == pytest.approx(0.2, abs=0.02)
     assert said[0]["poured_in_share_low"] < 0.16 and said[0]["poured_in_share_high"] > 0.24
+    assert unnoted_pours(calm, BEGAN + 300 * MINUTE) == []
+    (line,) = unnoted_pours(changed, BEGAN + 300 * MINUTE)
+    assert "it changed by -1.9 °C, about 21 %" in line and "rushlight note sill --changed 21%" in line
+    assert unnoted_pours(changed, BEGAN + 3 * 24 * 60 * MINUTE) == []
     family = changed.of(TemperatureDetector)
     entry = LogEntry(id=7, tank="sill", time_ms=BEGAN + 170 * MINUTE, changed_share=0.3)
     family.noted(changed.tank, entry)
+    assert unnoted_pours(changed, BEGAN + 300 * MINUTE) == []
     assert family.water.celsius(changed.tank) == (pytest.approx(24 - 1.8 / 0.3, abs=0.5), 1.5)
     family.undone(changed.tank, entry)
     assert family.water.celsius(changed.tank) == (15.0, 2.0)

@@ -105,7 +105,7 @@ def test_within_the_hour_it_is_urgent() -> None:
 
 
 def coarse(
-    steps_past: float, climbed: float, step: float = 0.5, usual: float = 26.0, low: bool = False
+    steps_past: float, climbed: float, step: float = 0.5, usual: float | None = 26.0, low: bool = False
 ) -> bool:
     """A thermometer in steps, its level in steps past a limit and how many it has climbed in three hours."""
     sign = -1 if low else 1
@@ -116,7 +116,7 @@ def coarse(
         window.add(BEGAN + (n - 36) * 5 * MINUTE, level - sign * back)
     at = moment(0)
     at.sensors = {"temperature": Sensor(step=step)}
-    extremes: Any = SimpleNamespace(highs=[usual], lows=[23.0])
+    extremes: Any = SimpleNamespace(highs=[] if usual is None else [usual], lows=[23.0])
     return bool(TemperatureLimits().findings(TANK, at, level, window, extremes, None, False))
 
 
@@ -127,6 +127,10 @@ def test_a_coarse_reading_at_a_limit_may_be_past_it(low: bool) -> None:
     assert not coarse(-0.42, 0.0, low=low) and not coarse(-1.0, 0.0, low=low)
     assert not coarse(0.0, 0.0, usual=28.9) or low  # as on any day
     assert coarse(0.0, 0.0, step=0.26, low=low) and not coarse(0.0, 0.0, step=0.24, low=low)
+
+
+def test_a_limit_is_one_on_the_first_day_too() -> None:
+    assert coarse(0.0, 0.0, usual=None) and not coarse(-1.0, 2.0, usual=None)
 
 
 def test_a_coarse_thermometer_climbs_by_steps() -> None:
