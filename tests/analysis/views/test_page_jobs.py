@@ -440,7 +440,7 @@ def test_a_new_tanks_first_month_is_followed_on_the_page(tmp_path: Path) -> None
         for path in ("/", "/tank/stairs"):
             text = keeper.read(path)
             assert "New tank: day 5 of" in text and "Due: test ammonia" in text, path
-            assert "Animals: not yet" in text and "(rushlight note" not in text
+            assert "Animals can't go in yet" in text and "(rushlight note" not in text
         assert "New tank" not in keeper.read("/tank/alcove")
     finally:
         served.page.stop()
