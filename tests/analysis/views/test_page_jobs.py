@@ -365,7 +365,7 @@ def test_only_so_many_at_a_time_and_one_after_the_other(tmp_path: Path) -> None:
 def test_every_option_of_a_job_has_a_field() -> None:
     # those that make no sense on a page, or have a button of their own there
     own = {"config", "part", "sheet", "link", "follow", "paper", "send", "month", "history", "undo", "help"}
-    own |= {"buffer", "point"}
+    own |= {"buffer", "point", "sitter"}
     from rushlight.analysis.commands.main import cli
 
     settings = parse_settings(SETTINGS, "x.toml")
@@ -396,7 +396,7 @@ def test_a_new_tanks_first_month_is_followed_on_the_page(tmp_path: Path) -> None
         for path in ("/", "/tank/stairs"):
             text = keeper.read(path)
             assert "New tank: day 5 of" in text and "Due: test ammonia" in text, path
-            assert "Animals: not yet" in text and "(rushlight note" not in text
+            assert "Animals can't go in yet" in text and "(rushlight note" not in text
         assert "New tank" not in keeper.read("/tank/alcove")
     finally:
         served.page.stop()
