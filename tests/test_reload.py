@@ -206,6 +206,7 @@ def test_what_is_wrong_or_needs_a_restart_changes_nothing(service: Any, mosquitt
     assert "rushlight.toml: line 10" in run.log() and "colour" in run.log()
     bad = run.ask("reload")
     assert bad.returncode == 2 and "line" in bad.stderr and "colour" in bad.stderr
+    assert bad.stderr.endswith("Nothing was changed: a service that runs goes on by its old settings.\n")
     write(run, link + TANK + PORCH + NO_PAGE + '[store]\nbucket = "elsewhere"\n')
     moved = run.ask("reload")
     assert moved.returncode == 2

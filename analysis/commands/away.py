@@ -18,17 +18,26 @@ __all__ = ["away"]
     "--room-low",
     metavar="TEMPERATURE",
     help='The coldest that the room may get: in °C (°F with [display] units = "us"), or as "60 F"; '
-    "else of the last 14 days.",
+    "left out: as in the last 14 days.",
 )
-@click.option("--room-high", metavar="TEMPERATURE", help="The warmest.")
-@click.option("--evaporates", metavar="LITRES", help='A day: in litres (gallons in "us"), or as "1 gal".')
-@click.option("--co2-days", type=Within(0, 1000), help="How long reactor or cylinder still lasts.")
+@click.option("--room-high", metavar="TEMPERATURE", help="The warmest that it may get.")
+@click.option(
+    "--evaporates",
+    metavar="LITRES",
+    help='Water that evaporates a day: in litres (gallons in "us"), or as "1 gal".',
+)
+@click.option("--co2-days", type=Within(0, 1000), help="Days that reactor or cylinder still lasts.")
 @click.option("--sheet", metavar="NAME", help="Write the sitter's page as NAME.html and NAME.pdf.")
 @click.option("--call", multiple=True, help="For the sheet: whom to call; once for each.")
 @click.option("--feed", default="", help="For the sheet: what to feed, and when.")
 @click.option("--leave-alone", default="", help="For the sheet: what not to touch.")
 @click.option("--link", default="", help="For the sheet: where the tank's page is.")
-@click.option("--sitter", default="", metavar="NAME", help="Make a link of their own until the return.")
+@click.option(
+    "--sitter",
+    default="",
+    metavar="NAME",
+    help="Make a link to the page for NAME, until your return, and write it on the sheet.",
+)
 def away(
     config: str,
     tank: str,

@@ -23,7 +23,13 @@ __all__ = ["calibrate"]
 @click.argument("tank")
 @click.argument("what", type=click.Choice(["ph", "temperature", "light"]), required=False)
 @click.option("--buffer", "buffers", multiple=True, metavar="PH", help="A buffer, as 7.00; once for each.")
-@click.option("--point", "points", multiple=True, metavar="PH=MV", help="Typed: what it gave, as 7.00=+3.2.")
+@click.option(
+    "--point",
+    "points",
+    multiple=True,
+    metavar="PH=MV",
+    help="Typed: buffer and what the electrode gave in it, mV, as 7.00=+3.2.",
+)
 @click.option(
     "--celsius", metavar="CELSIUS", help='Temperature of the buffers, °C; or with its unit, as "72 F".'
 )
@@ -31,7 +37,7 @@ __all__ = ["calibrate"]
 @click.option("--reference", metavar="VALUE", help="What a good thermometer or lux meter shows.")
 @click.option("--value", metavar="VALUE", help="Typed: what Rushlight shows at that moment.")
 @click.option("--at", metavar="TIME", help="With --point: when it was, as in `rushlight note`.")
-@click.option("--history", is_flag=True, help="All calibrations of the tank, and what they come to.")
+@click.option("--history", is_flag=True, help="All calibrations of the tank, and what follows from them.")
 @click.option("--undo", type=int, metavar="ID", help="Take one back; --history shows the ids.")
 def calibrate(
     config: str,

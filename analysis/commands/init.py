@@ -50,7 +50,7 @@ def init(config: str, port: str | None, seconds: float) -> int:
         send_test(settings, say)
     say("To see it at work:")
     if environment is not None:
-        say(f"  set -a; . {environment}; set +a")
+        say(f"  set -a; . {environment.resolve()}; set +a")  # a name without a slash is looked for elsewhere
     command, given = how_to_call(), "" if config == "rushlight.toml" else f" --config {config}"
     say(f"  {command} check{given}")
     say(f"  {command} run{given}")

@@ -21,20 +21,31 @@ __all__ = ["move"]
 @CONFIG
 @click.argument("tank")
 @click.argument("other", required=False)
-@click.option("--species", metavar="NAME", help="Whose published limits count, too; your own: animals.toml.")
-@click.option("--temperature", "celsius", metavar="TEMPERATURE", help="Of the water they are in, if typed.")
-@click.option("--ph", type=Within(3, 11), help="Its pH.")
-@click.option("--kh", type=Hardness("dKH", 40), help="Its KH, dKH.")
-@click.option("--gh", type=Hardness("dGH", 60), help="Its GH, dGH.")
-@click.option("--tank-temperature", metavar="TEMPERATURE", help="Of TANK, if typed.")
-@click.option("--tank-kh", type=Hardness("dKH", 40), help="TANK's KH; else from its log or settings.")
-@click.option("--tank-gh", type=Hardness("dGH", 60), help="TANK's GH.")
+@click.option(
+    "--species", metavar="NAME", help="Species whose limits count, too; your own go into animals.toml."
+)
+@click.option(
+    "--temperature",
+    "celsius",
+    metavar="TEMPERATURE",
+    help="Temperature of the water they are in, where you type it.",
+)
+@click.option("--ph", type=Within(3, 11), help="pH of that water.")
+@click.option("--kh", type=Hardness("dKH", 40), help="KH of that water, dKH.")
+@click.option("--gh", type=Hardness("dGH", 60), help="GH of that water, dGH.")
+@click.option(
+    "--tank-temperature", metavar="TEMPERATURE", help="Temperature of TANK's water, where you type it."
+)
+@click.option("--tank-kh", type=Hardness("dKH", 40), help="KH of TANK; left out: from its log or settings.")
+@click.option("--tank-gh", type=Hardness("dGH", 60), help="GH of TANK.")
 @click.option("--temperature-low", metavar="TEMPERATURE", help="The lowest that the animals can bear.")
 @click.option("--temperature-high", metavar="TEMPERATURE", help="The highest.")
-@click.option("--night", metavar="TEMPERATURE", help="Of the coldest night ahead, where the tub stands.")
+@click.option("--night", metavar="TEMPERATURE", help="How cold the coldest night ahead will be at the tub.")
 @click.option("--water", metavar="LITRES", help="Water they are carried in; 4 L if left out.")
 @click.option("--container", metavar="LITRES", help="What the container holds; 12 L if left out.")
-@click.option("--follow", is_flag=True, help="Live, with a probe in the container: says what to do now.")
+@click.option(
+    "--follow", is_flag=True, help="Live, with a probe in the container: says at each step what to do."
+)
 def move(
     config: str,
     tank: str,

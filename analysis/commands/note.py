@@ -42,7 +42,7 @@ def _done_options(command: Any) -> Any:
 @click.option(
     "--at",
     metavar="TIME",
-    help="When it was: 18:30 of today, 2026-03-01 18:30 by the tank's clock, or RFC 3339; left out: now.",
+    help="When it was: 18:30 (today), 2026-03-01 18:30 by the tank's clock, or RFC 3339; left out: now.",
 )
 @click.option("--list", "listed", is_flag=True, help="Show what has been noted.")
 @click.option("--undo", type=int, metavar="ID", help="Take an entry back; --list shows the ids.")

@@ -21,10 +21,17 @@ def reload(config: str, part: Part | None) -> int:
     """Read the settings again while `run` goes on, and say what changed.
 
     Nothing is lost by it: open alarms, what was learnt and unchanged connections go on. If anything in the
-    file is wrong, or needs a restart ([store], but for how long readings are kept), nothing is changed.
-    The service does the same on SIGHUP; the log says then what changed or what is wrong.
+    file is wrong, or needs a restart ([store], except how long readings are kept), nothing is changed. New
+    values of environment variables need a restart, too. The service does the same on SIGHUP; the log then
+    says what changed or what is wrong.
     """
     from rushlight.analysis.service.reload_request import reload_all
+    from rushlight.collector.errors import SettingsError
 
-    reload_all(settings_of(config, part), say)
+    try:
+        reload_all(settings_of(config, part), say)
+    except SettingsError as error:
+        raise SettingsError(
+            f"{error}\nNothing was changed: a service that runs goes on by its old settings."
+        ) from None
     return 0

@@ -20,9 +20,9 @@ __all__ = ["report"]
     type=click.Choice(["led", "fluorescent", "metal-halide", "incandescent", "sun"]),
     default="led",
     show_default=True,
-    help="For the estimate of PPFD from lux.",
+    help="Kind of lamp, to estimate PPFD from lux.",
 )
-@click.option("--send", is_flag=True, help="Send its short form to the notice targets, too.")
+@click.option("--send", is_flag=True, help="Send a short form as a notice, too.")
 def report(
     config: str, tank: str, month: bool, end: str | None, paper: str | None, lamp: str, send: bool
 ) -> int:

@@ -9,7 +9,7 @@ from rushlight.analysis.absence.checks import Leaving
 from rushlight.analysis.absence.job import answered
 from rushlight.analysis.absence.sheet import Sitter, sitter_sheet
 from rushlight.analysis.errands.talk import Order, Talk
-from rushlight.analysis.errands.typed import number, temperature
+from rushlight.analysis.errands.typed import litres, number, temperature
 from rushlight.analysis.paper.document import Document
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.paper.kept import SHEET, as_plain, keep_document, kept_document
@@ -29,7 +29,7 @@ def away(settings: Settings, order: Order, talk: Talk) -> None:
         0.0,
         temperature(order, "room-low", settings),
         temperature(order, "room-high", settings),
-        number(order, "evaporates", 0, 100),
+        litres(order, "evaporates", settings, 0, 100),
         number(order, "co2-days", 0, 1000),
     )
     sitter = Sitter(

@@ -44,7 +44,9 @@ def _said(lines: Iterator[str], talk: Talk, answer_at: int | None) -> None:
 
 
 def _asked(settings: Settings, order: Order) -> Asked:
-    return Asked(
+    water = litres(order, "water", settings, 0.1, 500)
+    container = litres(order, "container", settings, 0.2, 1000)
+    asked = Asked(
         order.tank,
         order.text("other"),
         order.text("species"),
@@ -58,6 +60,7 @@ def _asked(settings: Settings, order: Order) -> Asked:
         temperature(order, "temperature-low", settings),
         temperature(order, "temperature-high", settings),
         temperature(order, "night", settings),
-        litres(order, "water", settings, 0.1, 500, 4.0),
-        litres(order, "container", settings, 0.2, 1000, 12.0),
     )
+    if water is not None:
+        asked = asked._replace(water_litres=water)
+    return asked if container is None else asked._replace(container_litres=container)

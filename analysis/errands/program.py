@@ -25,8 +25,11 @@ JOBS = {
     "calibrations": "probes",
     "report": "papers",
     "bundle": "papers",
+    "try": "trying",
 }
 """Each job, and the module that does it: none imports what another needs."""
+
+_CALLED = {"try": "try_"}
 
 
 def main() -> int:
@@ -40,7 +43,7 @@ def main() -> int:
         settings = load_settings(order.config)
         if order.tank not in settings.tanks:
             raise RushlightError(f"there is no tank {order.tank!r} in {order.config} any more")
-        getattr(module, order.errand)(settings, order, talk)
+        getattr(module, _CALLED.get(order.errand, order.errand))(settings, order, talk)
     except (RushlightError, OSError) as error:
         talk.tell(fault=str(error))
         return 1

@@ -2,9 +2,9 @@
 
 First the page writes an `Order`. Then the program writes: ``{"line": TEXT}``; ``{"answer": TEXT}``, what it
 comes to; ``{"progress": TEXT}``, in the place of the one before; ``{"point": [TITLE, ANSWER, WORDS]}``;
-``{"caution": TEXT}``; ``{"paper": DOCUMENT}``; ``{"choice": [NAME, TITLE]}``; ``{"ask": TEXT,
-"typed": BOOL}``,
-to which the page writes ``{"reply": TEXT}``; ``{"fault": TEXT}`` where it came to nothing.
+``{"caution": TEXT}``; ``{"paper": DOCUMENT}``; ``{"alarm": ALARM-ID}``; ``{"choice": [NAME, TITLE]}``;
+``{"ask": TEXT, "typed": BOOL}``, to which the page writes ``{"reply": TEXT}``; ``{"fault": TEXT}`` where it
+came to nothing.
 """
 
 from __future__ import annotations

@@ -33,11 +33,11 @@ def hardness(order: Order, name: str, unit: str, most: float) -> float | None:
     return None if text is None else _within(order, name, _in(name, text, unit, ""), unit, 0.0, most)
 
 
-def litres(order: Order, name: str, settings: Settings, low: float, high: float, usual: float) -> float:
+def litres(order: Order, name: str, settings: Settings, low: float, high: float) -> float | None:
     """Litres; a number alone is in the units of `[display]`."""
     text = order.text(name)
     if text is None:
-        return usual
+        return None
     bare = "gal" if settings.display.units == "us" else ""
     return _within(order, name, _in(name, text, "L", bare), "L", low, high)
 

@@ -13,12 +13,14 @@ from rushlight.analysis.estimators.units import HOUR_MS
 
 __all__ = ["Window"]
 
+_Kept = tuple[tuple[int, int, int], dict[int, float | None]]
+
 
 class Window(msgspec.Struct, dict=True):
     """The last `size` values at about equal steps, for slopes and ranges.
 
-    Slopes are kept by span, beside the saved fields: detectors ask each minute about windows that change
-    every five.
+    Slopes are kept by span, beside the saved fields, with the times that they are of: detectors ask each
+    minute about windows that change every five.
     """
 
     size: int
@@ -27,7 +29,6 @@ class Window(msgspec.Struct, dict=True):
 
     def add(self, time_ms: int, value: float) -> None:
         times, values = self.times, self.values
-        self.__dict__.clear()
         times.append(time_ms)
         values.append(value)
         if len(values) > self.size:
@@ -35,7 +36,6 @@ class Window(msgspec.Struct, dict=True):
             del values[0]
 
     def clear(self) -> None:
-        self.__dict__.clear()
         self.times.clear()
         self.values.clear()
 
@@ -43,7 +43,6 @@ class Window(msgspec.Struct, dict=True):
         """Keep what is less than `span_ms` older than the last value, and the last value."""
         times = self.times
         while len(times) > 1 and times[-1] - times[0] >= span_ms:
-            self.__dict__.clear()
             del times[0]
             del self.values[0]
 
@@ -63,10 +62,17 @@ class Window(msgspec.Struct, dict=True):
 
     def slope_per_hour(self, span_ms: int) -> float | None:
         """Least-squares slope over the last `span_ms`; None until three quarters of it are there."""
-        kept: dict[int, float | None] = self.__dict__.setdefault("kept_slopes", {})
-        if span_ms not in kept:
-            kept[span_ms] = self._slope(span_ms)
-        return kept[span_ms]
+        times = self.times
+        if not times:
+            return None
+        of = times[0], times[-1], len(times)
+        kept: _Kept | None = self.__dict__.get("kept_slopes")
+        if kept is None or kept[0] != of:
+            kept = self.__dict__["kept_slopes"] = of, {}
+        slopes = kept[1]
+        if span_ms not in slopes:
+            slopes[span_ms] = self._slope(span_ms)
+        return slopes[span_ms]
 
     def _slope(self, span_ms: int) -> float | None:
         times = self.times

@@ -40,7 +40,7 @@ UNKEPT_MS = 60_000
 log is rotated away, is over before. Common practice, no source."""
 
 _SNAPSHOT_MS = 300_000
-_FIRST_MS = 20_000  # while somebody may wait for the first sight of a new tank or setting
+_FIRST_MS = 10_000  # while somebody may wait for the first sight of a new tank or setting
 _TRIALS_IN = 5_000  # of the last events, those of test alarms that go on
 _HELD_UP_MS = 120_000  # no tick for so long: the service was held up, or its clock has leapt ahead
 

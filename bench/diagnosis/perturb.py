@@ -35,8 +35,14 @@ ROOT = Path(__file__).parents[2]
 FACTORS = (0.6, 1.5)
 WANTED = 5 / 6
 FAST = ("detectors", "estimators", "physics", "alarms")
-TESTED_WITH = {"estimators": ("test_probe",)}
-"""Numbers of the estimates are tested through those who use them."""
+TESTED_WITH = {
+    "estimators": ("test_probe",),
+    "patience": ("test_frame_limits", "test_temperature_limits"),
+    "physics": ("test_hardness_limits", "test_doubt_limits"),
+    "probes": ("test_leap_limits", "test_still_limits", "test_light_end"),
+    "stray_current": ("test_current_limits", "test_restless_current"),
+}
+"""Numbers that are tested through those who use them, or in a file of another name."""
 TABLES = "changes_by_accident"
 """In the names of tests that repeat the table of numbers."""
 _LIMIT_S = 1200
@@ -50,13 +56,17 @@ def drawn(numbers: list[tuple[str, float]], sample: int, seed: int) -> list[Chan
 
 
 def tests_of(family: str, wide: bool = False) -> list[str]:
-    """The fast tests of that family, all where it has none of its own; `wide`: the others' behind them."""
+    """The fast tests of that family, all where it has none of its own; `wide`: the others' behind them.
+
+    Those at the edges of its rules come first: they notice most, and soonest.
+    """
     words = (family.removesuffix("s"), *TESTED_WITH.get(family, ()))
     rest = []
     for room in FAST:
         for path in sorted((ROOT / "tests" / "analysis" / room).rglob("test_*.py")):
             rest.append(str(path.relative_to(ROOT)))
     own = [path for path in rest if any(word in path.removeprefix("tests/analysis/") for word in words)]
+    own.sort(key=lambda path: not path.endswith("_limits.py"))
     return own if own and not wide else own + [path for path in rest if path not in own]
 
 

@@ -99,7 +99,7 @@ class NewWater(msgspec.Struct):
         The one that was found by the newest frame.
     """
 
-    recent: Window = msgspec.field(default_factory=lambda: Window(NEW_WATER.values))
+    recent: Window = msgspec.field(default_factory=lambda: Window(NEW_WATER.look_min + 2))
     began_ms: int = -1
     before_c: float = 0.0
     far_ms: int = -1

@@ -13,7 +13,6 @@ class NewWaterNumbers(Numbers, frozen=True, kw_only=True):
     """When a step of the water's temperature is water that was poured in, and how much of it."""
 
     look_min: Annotated[int, Of("min", "a step is looked for over so long")] = 12
-    values: Annotated[int, Of("", "minutes' means that are kept for it")] = 14
     least_c: Annotated[
         float, Of("°C", "a smaller step, beyond what heater and room can do, is currents and draughts")
     ] = 0.3

@@ -6,7 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from rushlight.analysis.alarms.rationale import RATIONALE
 from rushlight.analysis.physics.buffers import BUFFERS
+from rushlight.collector.readings import QUANTITIES
 from rushlight.collector.settings import Settings
 
 __all__ = ["TITLES", "Field", "Form", "form_of", "in_the_forms_words"]
@@ -20,6 +22,10 @@ TITLES = {
     ),
     "move": ("Move animals in", "Are both waters fit for it today, and how they are brought together."),
     "calibrate": ("Calibrate a probe", "An electrode in its buffers, a thermometer, a light sensor."),
+    "try": (
+        "Try an alarm",
+        "A marked test alarm on the whole way to the phone. Answer it: Leave home looks for that.",
+    ),
     "report": (
         "Report",
         "A week or a month as a page and a PDF: how steady, what alarmed, what to look at next.",
@@ -67,9 +73,10 @@ def form_of(
     unit = "°F" if settings.display.units == "us" else "°C"
     litres = "gal" if settings.display.units == "us" else "L"
     forms = {
-        "away": lambda: _away(settings, tank, unit),
+        "away": lambda: _away(settings, tank, unit, litres),
         "move": lambda: _move(settings, tank, unit, litres, species),
         "calibrate": lambda: _calibrate(unit),
+        "try": _try,
         "report": _report,
         "bundle": _bundle,
     }[kind]()
@@ -88,10 +95,11 @@ def in_the_forms_words(text: str, forms: Sequence[Form]) -> str:
         name = labels.get(found[1])
         return f"“{name}”" if name else found[0]
 
-    return re.sub(r"--([a-z][a-z0-9-]*)", label, text)
+    here = re.sub(r"\(`?rushlight note [^)]*\)", "(on the tank’s page)", text)
+    return re.sub(r"--([a-z][a-z0-9-]*)", label, here)
 
 
-def _away(settings: Settings, tank: str, unit: str) -> tuple[Form, ...]:
+def _away(settings: Settings, tank: str, unit: str, litres: str) -> tuple[Form, ...]:
     gas = settings.tanks[tank].co2 is not None
     fields = [
         Field("from", "The day you leave", "day", required=True),
@@ -102,7 +110,7 @@ def _away(settings: Settings, tank: str, unit: str) -> tuple[Form, ...]:
             hint="Left empty: of the last 14 days, where the room is measured.",
         ),
         Field("room-high", f"Warmest the room may get, {unit}"),
-        Field("evaporates", "Litres that evaporate a day"),
+        Field("evaporates", f"Evaporates a day, {litres}"),
     ]
     if gas:
         fields.append(Field("co2-days", "Days that the CO2 supply still lasts"))
@@ -187,6 +195,16 @@ def _calibrate(unit: str) -> tuple[Form, ...]:
         Form("calibrate temperature", "Thermometer", "Begin", heat, out),
         Form("calibrate light", "Light sensor", "Begin", lamp),
     )
+
+
+def _try() -> tuple[Form, ...]:
+    alarms = [(name, row.title) for name, row in RATIONALE.items()]
+    quantities = [("", "none"), *((name, info.title) for name, info in QUANTITIES.items())]
+    fields = (
+        Field("alarm", "Which", "choice", choices=alarms, value="co2-overdose"),
+        Field("quantity", "Of which probe, for a probe’s alarm", "choice", choices=quantities),
+    )
+    return (Form("try", "Which alarm", "Raise it as a test", fields, "It ends by itself."),)
 
 
 def _report() -> tuple[Form, ...]:

@@ -174,7 +174,8 @@ class ErrandPages:
         tank = self._shown.tank(name, visitor)
         document, _ = await self._sheet(name, visitor, paper=False)
         kept, now = kept_document(self._desk.store(), SHEET, name), self._desk.clock()
-        ours = kept is not None and kept.document == document
+        today = datetime.fromtimestamp(now / 1000, ZoneInfo(self._zone(name))).date()
+        ours = kept is not None and kept.until >= today
         return self._shown.draw(
             "sheet.html",
             request,

@@ -42,8 +42,8 @@ class Errand:
     ----------
     lines, cautions, points, choices : list
         What it has said, in order.
-    answer, progress, question, fault : str
-        What it comes to; where it is; what it asks; why it came to nothing. "" for none.
+    answer, progress, question, fault, alarm : str
+        What it comes to; where it is; what it asks; why it came to nothing; the alarm it is about. "": none.
     typed : bool
         The question is answered by something that is typed.
     paper : list or None
@@ -62,7 +62,7 @@ class Errand:
         self.cautions: list[str] = []
         self.points: list[tuple[str, str, str]] = []
         self.choices: list[tuple[str, str]] = []
-        self.answer = self.progress = self.question = self.fault = ""
+        self.answer = self.progress = self.question = self.fault = self.alarm = ""
         self.typed = self.over = self.stopped = False
         self.paper: list[Any] | None = None
         self.process: subprocess.Popen[str] | None = None
@@ -95,7 +95,7 @@ class Errand:
             self.points.append((str(title), str(answer), str(words)))
         elif name == "choice":
             self.choices.append((str(value[0]), str(value[1])))
-        elif name in ("answer", "progress", "fault"):
+        elif name in ("answer", "progress", "fault", "alarm"):
             setattr(self, name, str(value))
         elif name == "paper":
             self.paper = value

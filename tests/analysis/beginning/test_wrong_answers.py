@@ -123,7 +123,7 @@ def test_a_broker_with_a_password_and_no_address_yet(
     assert terminal.text.count("the broker refuses") == 1 and "is its cable in" not in terminal.text
     settings = load_settings(tmp_path / "rushlight.toml")
     assert settings.tanks["attic"].volume_litres == 75.71
-    assert "s3cret" not in terminal.text and "set -a; . " in terminal.text
+    assert "s3cret" not in terminal.text and "set -a; . /" in terminal.text
     shell = 'set -a; . ./rushlight.env; printf "%s" "$RUSHLIGHT_MQTT_PASSWORD"'
     done = subprocess.run(["sh", "-c", shell], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert done.stdout == "s3cret & more"

@@ -24,6 +24,7 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.settings import parse_settings
 from rushlight.collector.settings.tables import LOOK_BACK_DAYS
 from rushlight.collector.store.embedded import EmbeddedStore
+from rushlight.collector.store.log_entry import LogEntry
 from rushlight.collector.store.records import Request
 from tests.analysis.notices.test_queue_safety import HOUR, MIN, NOON, event, refuse
 
@@ -307,3 +308,19 @@ def test_a_test_and_a_real_alarm_are_answered_together_or_by_their_id() -> None:
         answer(Trials(), one, ask("acknowledge", occurrence=name), NOON + 2 * MIN)
     events, words = answer(trials, one, ask("shelve", for_ms=HOUR), NOON + 2 * MIN)
     assert [e.event for e in events] == ["shelved"] and "shelved until" in words
+
+
+def test_a_tank_that_is_learnt_again_knows_the_keepers_log_before_its_readings(store: EmbeddedStore) -> None:
+    """A test of hardness and a calibration count for the readings that are behind them."""
+    store.add_log(LogEntry(tank="alcove", time_ms=NOON - HOUR, tests={"kh": 5.0}), "keeper", NOON - HOUR)
+    store.add_readings([Reading("alcove", "temperature", NOON + n * MIN, 24.0, 1, n) for n in range(3)])
+    fresh, seen = watch(), list[int]()
+    feed = fresh.feed
+
+    def feeding(reading: Reading, arrived_ms: int | None = None) -> list[Event]:
+        seen.append(fresh.state.log.seen)
+        return feed(reading, arrived_ms)
+
+    fresh.feed = feeding  # type: ignore[method-assign]
+    relearn(fresh, b"none", store, NOON + HOUR, lambda: NOON)
+    assert seen == [1, 1, 1]

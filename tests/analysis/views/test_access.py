@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import urlencode
 
 import pytest
@@ -36,10 +36,16 @@ from tests.analysis.views.test_page import HARM, NOW, SETTINGS, Served, warm_tan
 PASSWORD = "under the fern"
 
 
+class HasPort(Protocol):
+    """A page that is being served."""
+
+    port: int
+
+
 class Browser:
     """Sends forms and keeps a cookie."""
 
-    def __init__(self, served: Served) -> None:
+    def __init__(self, served: HasPort) -> None:
         self.port = served.port
         self.cookie = ""
 

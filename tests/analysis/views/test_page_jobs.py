@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 
@@ -25,13 +26,14 @@ from rushlight.analysis.views.page.errand_forms import TITLES, form_of, in_the_f
 from rushlight.analysis.views.page.errands import MOST_AT_A_TIME, Errands
 from rushlight.analysis.views.page.new_tank import new_tank_lines
 from rushlight.collector.readings import Flag, Reading
-from rushlight.collector.settings import Settings, parse_settings
+from rushlight.collector.settings import Settings, load_settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.in_hand import in_hand
 from rushlight.collector.store.service_lock import ServiceLock
 from tests.analysis.views.page_world import PASSWORD, SETTINGS, world
 from tests.analysis.views.test_access import Browser
-from tests.analysis.views.test_page import Served
+from tests.analysis.views.test_page import HARM, Served
+from tests.analysis.views.test_page_in_browser import Watched
 from tests.conftest import wait_for
 
 DAY_MS = 86_400_000
@@ -45,7 +47,7 @@ def now_ms() -> int:
 class Keeper(Browser):
     """Who is logged in, and asks for jobs."""
 
-    def __init__(self, served: Served) -> None:
+    def __init__(self, served: Served | Watched) -> None:
         super().__init__(served)
         assert self.login(PASSWORD) == 303
         self.token = self.csrf()
@@ -316,6 +318,27 @@ def test_a_calibration_that_is_stopped_keeps_nothing_and_gives_the_probe_back(el
         served.page.stop()
 
 
+def test_an_alarm_is_tried_from_the_page_and_counts_for_leaving(tmp_path: Path) -> None:
+    watched = Watched(tmp_path)
+    try:
+        with ServiceLock(watched.settings.store_path()):
+            keeper = Keeper(watched)
+            where = keeper.begin("try", alarm="co2-overdose")
+            text = keeper.done(where)
+            assert "Raised as a test; it ends by itself." in text and "rushlight acknowledge" not in text
+            found = re.search(r'href="/alarm/([^"]+)">Answer it here', keeper.ask(where)[2])
+            assert found and "This is a test alarm: nothing is wrong." in keeper.read(f"/alarm/{found[1]}")
+            status, _, _ = keeper.send("/do/acknowledge", alarm=unquote(found[1]), back="/")
+            assert status == 303
+            text = keeper.done(keeper.begin("away", **{"from": day(1), "to": day(3)}))
+            assert "fine alarm to the phone tested and answered on" in text
+            assert "fine service running" in text
+            text = keeper.done(keeper.begin("try", alarm="light-missing", quantity="ph"))
+            assert "Not done: " in text
+    finally:
+        watched.close()
+
+
 WAITS = "import sys, time; sys.stdin.readline(); print('no line of ours', flush=True); time.sleep(60)"
 ENDS = (
     "import json, os, sys; order = json.loads(sys.stdin.readline());"
@@ -362,10 +385,31 @@ def test_only_so_many_at_a_time_and_one_after_the_other(tmp_path: Path) -> None:
             os.kill(pid, 0)
 
 
+def test_markup_in_names_and_words_is_text_on_these_pages_too(tmp_path: Path) -> None:
+    world(tmp_path, now_ms(), days=1)
+    path = tmp_path / "rushlight.toml"
+    path.write_text(SETTINGS.replace('"Alcove, the long one"', f"'{HARM}'"))
+    served = Served(load_settings(str(path)), lambda: True, now_ms)
+    try:
+        keeper = Keeper(served)
+        where = keeper.begin("away", **{"from": day(1), "to": day(3), "feed": HARM, "call": HARM})
+        keeper.done(where)
+        wrong = keeper.begin("move", temperature=HARM)
+        keeper.done(wrong)
+        for at in ("/tank/alcove/jobs", "/tank/alcove/jobs/move", where, wrong, "/tank/alcove/sheet"):
+            text = keeper.ask(at)[2]
+            assert "&lt;img src=x" in text, at
+            assert "<img src=x" not in text and "<script>document" not in text, at
+        page = keeper.file(where, "sheet.html").decode()
+        assert "<img src=x" not in page and "&lt;img src=x" in page
+    finally:
+        served.page.stop()
+
+
 def test_every_option_of_a_job_has_a_field() -> None:
     # those that make no sense on a page, or have a button of their own there
     own = {"config", "part", "sheet", "link", "follow", "paper", "send", "month", "history", "undo", "help"}
-    own |= {"buffer", "point", "sitter"}
+    own |= {"buffer", "point", "sitter", "tank"}
     from rushlight.analysis.commands.main import cli
 
     settings = parse_settings(SETTINGS, "x.toml")

@@ -149,7 +149,8 @@ def test_the_lines_offered_are_toml_that_is_taken(watch: Watch) -> None:
     watch.give("rushlight/loft/readings", b'{"water": {"temp_c": 21.5}}')
     (shown,) = watch.facts()
     line = shown.mend.removeprefix("[[links.map]] with ").replace(", ", "\n")
-    more = parse_settings(SETTINGS + f'[[links]]\nkind = "mqtt"\n[[links.map]]\n{line}\n')
+    link = '[[links]]\nkind = "mqtt"\nclient_id = "other"\n'
+    more = parse_settings(SETTINGS + f"{link}[[links.map]]\n{line}\n")
     maker = BatchMaker(more, ClearLog(logging.getLogger("x"), now_ms))
     delivery = Delivery("x", "rushlight/loft/readings", b'{"water": {"temp_c": 21.5}}', now_ms())
     (reading,) = maker.make([Arrival(1, delivery)]).readings

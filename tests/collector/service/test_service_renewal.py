@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -30,11 +29,12 @@ timezone = "UTC"
 temperature_low_c = 18.0
 temperature_high_c = 26.0
 """
+KEPT = "[store]\nkeep_days = { light = 90 }\n"
 OTHER = SETTINGS.replace('kind = "mqtt"', 'kind = "mqtt"\nhost = "cellar"').replace("shed/+/t", "attic/t")
 
 
 def other() -> Settings:
-    return parse_settings(OTHER + LOFT)
+    return parse_settings(OTHER + LOFT + KEPT)
 
 
 def renew(steps: Steps) -> HandLink:
@@ -77,10 +77,8 @@ def test_days_are_packed_and_links_said_by_the_new_settings(
 ) -> None:
     steps.round()
     assert steps.metas.count(LINKS_META) == 1
-    stores: list[Any] = []
-    monkeypatch.setattr(steps.service._packing, "renew", stores.append)
     renew(steps)
-    assert [one.path for one in stores] == [other().store.path]
+    assert steps.service._packing._settings == other().store
     steps.round(1000)  # at once, not in half a minute
     assert steps.metas.count(LINKS_META) == 2
 

@@ -10,6 +10,7 @@ import stat
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -446,3 +447,13 @@ def test_a_lock_that_is_taken_again_or_lost_leaves_nothing_open(path: Path) -> N
     assert open_files() == before + 1 and second.keep()
     second.release()
     assert open_files() == before
+
+
+def test_a_new_store_can_give_room_back(tmp_path: Path) -> None:
+    """sqlite.org/pragma.html#pragma_auto_vacuum: 2 is INCREMENTAL; it must be said first."""
+    path = tmp_path / "rushlight.db"
+    with EmbeddedStore(path):
+        pass
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA auto_vacuum").fetchone() == (2,)
+        assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)

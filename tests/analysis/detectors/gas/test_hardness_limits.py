@@ -107,6 +107,11 @@ def test_the_softest_and_the_hardest_that_counts() -> None:
     assert factor(30.0) > factor(38.0) > factor(42.0) == factor(55.0)
 
 
+def test_no_drop_test_is_finer_than_eight_tenths_of_a_degree() -> None:
+    errors = [begun(carbonate_hardness_dkh=kh).kh_error for kh in (0.5, 0.75, 0.85, 1.1)]
+    assert errors[0] == errors[1] > errors[2] > errors[3]
+
+
 def test_water_of_which_nobody_knows_the_hardness() -> None:
     """As likely half as hard again as half as soft."""
     state = begun()

@@ -103,6 +103,7 @@ class Usual:
             loss_per_h=loss,
             profile=SimpleNamespace(at=at or (lambda _: 8.0)),
             extremes=SimpleNamespace(lows=[low]),
+            creep=0.0,
         )
 
     def see(self, *values: float, every_s: float = 60, begin: int = 0, noise: float = 0.0) -> list[bool]:

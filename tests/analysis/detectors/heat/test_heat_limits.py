@@ -5,6 +5,8 @@ Frames are given one by one. Common practice, no source.
 
 from __future__ import annotations
 
+import math
+import statistics
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,6 +17,7 @@ from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
+from rushlight.analysis.detectors.heat.new_water import NewWater, Pour
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
 from rushlight.analysis.estimators.sensor import Sensor
@@ -304,3 +307,29 @@ def test_its_pace_over_two_hours_counts() -> None:
 def test_a_tank_of_unknown_cooling_falls_by_half_a_degree_an_hour_at_most() -> None:
     assert ahead(-0.5, (-0.48, 180), low=True) and not ahead(-0.5, (-0.52, 180), low=True)
     assert ahead(-0.5, (-0.52, 180), low=True, fall=-0.36)
+
+
+# -- water that was poured in -----------------------------------------------------------------------
+
+
+def pours(minutes: int, by: float = -3.0) -> list[Pour]:
+    """What is found where the water fell evenly by so much within so long."""
+    water, tank, found = NewWater(), tank_of(METERED), []
+    known: Any = SimpleNamespace(
+        model=SimpleNamespace(usual_fall=lambda: None), cycle=SimpleNamespace(heat=None)
+    )
+    fall = [24.0 + by * (n + 1) / minutes for n in range(minutes)]
+    for n, celsius in enumerate([*[24.0] * 30, *fall, *[24.0 + by] * 40]):
+        water.ended = None
+        water.look(tank, moment(n), celsius, 20 * MINUTE, known)
+        found += [water.ended] if water.ended is not None else []
+    return found
+
+
+def test_how_well_the_step_of_a_pour_is_known() -> None:
+    """The heater gave anything up to its whole pace: a uniform distribution, by Python's `statistics`."""
+    (pour,) = pours(20)
+    pulled = tank_of(METERED).heating_rate_c_per_h / 3
+    evenly = statistics.pstdev([pulled * n / 1000 for n in range(1001)])
+    assert pour.error_c == pytest.approx(math.hypot(evenly, 0.03), rel=0.02)
+    assert pour.step_c == pytest.approx(-3.0 - pulled / 2)
