@@ -132,7 +132,7 @@ def shown(folder: Path, calibration: str, quantity: str, value: float) -> tuple[
     ("calibration", "quantity", "value", "words", "ph_error"),
     [
         ("calibrated = 2026-02-20", "ph", 6.8, "", 0.1),
-        ("", "ph", 6.8, "the day of the electrode's calibration is not known", 0.18),
+        ("", "ph", 6.8, "calibration is not known (ph_calibration.calibrated)", 0.18),
         ("calibrated = 2025-11-01", "ph", 6.8, "the electrode was calibrated 120 days ago", 0.18),
         ("", "ph_probe", 11.8, "the electrode is not calibrated", 0.29),
     ],
