@@ -132,7 +132,7 @@ def shown(folder: Path, calibration: str, quantity: str, value: float) -> tuple[
     ("calibration", "quantity", "value", "words", "ph_error"),
     [
         ("calibrated = 2026-02-20", "ph", 6.8, "", 0.1),
-        ("", "ph", 6.8, "when the electrode was calibrated is not known", 0.18),
+        ("", "ph", 6.8, "calibration is not known (ph_calibration.calibrated)", 0.18),
         ("calibrated = 2025-11-01", "ph", 6.8, "the electrode was calibrated 120 days ago", 0.18),
         ("", "ph_probe", 11.8, "the electrode is not calibrated", 0.29),
     ],
@@ -167,8 +167,8 @@ def test_the_judgement_takes_the_error_that_is_shown(tmp_path: Path) -> None:
         ]
         (event,) = [event for event in events if event.event == "raised"]
         assert event.alarm == "co2-overdose"
-        assert ("calibrated is not known" in event.observations[0]) is (calibration == "")
-        assert "calibrated is not known" in event.detail or calibration
+        assert ("calibration is not known" in event.observations[0]) is (calibration == "")
+        assert "calibration is not known" in event.detail or calibration
         notes = list(_notes(True, [Panel("pH", "", 2, [])], watch))
         assert [n.startswith("The pH, and the CO2 estimated from it") for n in notes] == [True] * (
             calibration == ""
