@@ -106,14 +106,18 @@ class TestBroker:
 
     __test__ = False
 
-    def __init__(self, clock: Callable[[], int], point: Callable[[str], None]) -> None:
+    def __init__(
+        self, clock: Callable[[], int], point: Callable[[str], None], true: Callable[[], int]
+    ) -> None:
         self.name = "mqtt localhost:1883"
         self.counters: dict[str, int] = {}
         self.kept: dict[int, Message] = {}
         self.acknowledged: dict[str, int] = {}  # messages with a temperature, by tank
         self._clock = clock
         self._point = point
+        self._true = true
         self._deliver: Deliver | None = None
+        self.held_back_ms: list[int] = []  # when it could hand nothing on, with so many unacknowledged
         self._number = 0
         self._connection = 0
 
@@ -161,6 +165,8 @@ class TestBroker:
         room = IN_FLIGHT - sum(message.in_flight for message in self.kept.values())
         for message in list(self.kept.values()):
             if self._deliver is None or room <= 0:
+                if self._deliver is not None:
+                    self.held_back_ms.append(self._true())
                 return
             if not message.in_flight:
                 message.in_flight = True

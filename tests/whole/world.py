@@ -138,7 +138,7 @@ class World:
         self.down_s = RESTART_S
         self.process: Process | None = None
         self.reference = Reference(parse_settings(self.config.text()), BEGAN_MS)
-        self.broker = TestBroker(self.clock, self.point)
+        self.broker = TestBroker(self.clock, self.point, lambda: self.true_ms)
         self.serial = SerialWire(self.clock)
         self.boards = boards if boards is not None else usual_boards()
         self._events: list[tuple[int, int, Callable[[], object]]] = []
