@@ -155,11 +155,11 @@ def test_an_electrode_that_settles_in_its_first_hour_does_not_hide_a_surge_days_
 def test_hardness_that_has_run_out_makes_no_surge_of_a_usual_fall(creep: float, surges: bool) -> None:
     """At half the hardness pH is 0.3 lower (10^0.3 is 2): not twice the gas. A valve opens, that is all."""
     curve: Any = SimpleNamespace(
+        extremes=SimpleNamespace(lows=[7.0]),
         usual_low=7.0,
         loss_per_h=0.5,
         creep=creep,
         profile=SimpleNamespace(at=lambda *_: 7.2),
-        extremes=SimpleNamespace(lows=[7.0]),
     )
     watch, seen = SurgeWatch(), False
     for minute in range(21):
