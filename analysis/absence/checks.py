@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from statistics import median
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 from rushlight.analysis.absence.forecasts import (
     FINE,
@@ -265,5 +266,6 @@ def _machine(
     yield from _reached(settings, name, running, now_ms)
     waiting = store.pending_notices()
     if waiting:
-        since = datetime.fromtimestamp(min(one.created_ms for one in waiting) / 1000, UTC)
-        yield Point("notices that wait", LOOK, f"{len(waiting)} since {since:%Y-%m-%d %H:%M} UTC")
+        zone = ZoneInfo(settings.tanks[name].timezone)
+        since = datetime.fromtimestamp(min(one.created_ms for one in waiting) / 1000, zone)
+        yield Point("notices that wait", LOOK, f"{len(waiting)} since {since:%Y-%m-%d %H:%M}")

@@ -172,7 +172,7 @@ def _false_silence(world: World) -> list[str]:
                 for begin, end, kind, _ in world.disturbed
                 if kind in ("down", "settings", "target", "store lost", "shelved")
             )
-            # a broker hands on only so many reports that nothing can store: docs/data-safety.md says for how long
+            # a broker hands on only so many reports that nothing can store (docs/data-safety.md)
             held_up = held_up or any(at - 60 * MINUTE_MS < ms <= at for ms in world.broker.held_back_ms)
             if held_up or "Not acknowledged for" in message.body or len(message.about()) != 1:
                 continue

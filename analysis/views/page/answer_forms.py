@@ -112,14 +112,15 @@ class Answering:
         """GET /people: invitations and tokens."""
         if not visitor.may("keep"):
             raise Denied("This is for the keeper.")
-        now = self._desk.clock()
+        now, zone = self._desk.clock(), self._zone()
+        links = [link for link in self._desk.keys.links() if link.until_ms > now]
         said: dict[str, Any] = {"made": "", "why": "", "what": "", **shown}
         return self._shown.draw(
             "people.html",
             request,
             visitor,
-            links=[(link, _day(link.until_ms)) for link in self._desk.keys.links() if link.until_ms > now],
-            tokens=[(token, _day(token.made_ms)) for token in self._desk.keys.tokens()],
+            links=[(link, _day(link.until_ms - 1, zone)) for link in links],
+            tokens=[(token, _day(token.made_ms, zone)) for token in self._desk.keys.tokens()],
             tanks={name: tank.title or name for name, tank in self._desk.settings.tanks.items()},
             url=self._desk.settings.status_page.url or "",
             ends=f"{datetime.fromtimestamp(now / 1000, self._zone()) + timedelta(days=14):%Y-%m-%d}",
@@ -262,6 +263,6 @@ def _span_ms(text: str) -> int:
     return round(hours * 3_600_000)
 
 
-def _day(time_ms: int) -> str:
-    moment = datetime.fromtimestamp(time_ms / 1000, ZoneInfo("UTC"))
+def _day(time_ms: int, zone: ZoneInfo) -> str:
+    moment = datetime.fromtimestamp(time_ms / 1000, zone)
     return f"{moment.day} {moment:%B %Y}"
