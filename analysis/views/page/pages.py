@@ -20,6 +20,7 @@ from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.views.access.records import Visitor
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
+from rushlight.analysis.views.page.alarm_steps import steps_and_cautions
 from rushlight.analysis.views.page.desk import Denied, Desk
 from rushlight.analysis.views.page.escaped_templates import environment_of
 from rushlight.analysis.views.page.front_words import (
@@ -176,8 +177,8 @@ class Shown:
         raised = [event for event in events if event.event in ("raised", "priority-changed")]
         if not raised:
             raise Denied("There is no such alarm.", 404)
-        judged = verdicts(self._desk.store(), [occurrence])
-        past = next(iter(past_alarms(events, judged)), None)
+        past = next(iter(past_alarms(events, verdicts(self._desk.store(), [occurrence]))), None)
+        steps, cautions = steps_and_cautions(live, raised[-1])
         return self.draw(
             "alarm.html",
             request,
@@ -186,7 +187,8 @@ class Shown:
             alarm=live,
             event=raised[-1],
             person_first=CAUTIONS["person-first"] in raised[-1].cautions,
-            steps=[line.partition(". ")[2] or line for line in raised[-1].action.splitlines()],
+            steps=steps,
+            cautions=cautions,
             past=past,
             history=[(self._when(event), event) for event in events],
             silenced=live is not None and live.state in {str(state) for state in SILENCED_STATES},
