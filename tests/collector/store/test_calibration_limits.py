@@ -75,7 +75,7 @@ def test_how_far_an_electrode_may_be_off(
 
 def test_a_calibration_says_what_was_compared_with_what() -> None:
     warm = Calibration(quantity="temperature", offset=-0.4, against="a kitchen thermometer")
-    assert warm.words() == "calibrated the thermometer against a kitchen thermometer: -0.40 °C"
+    assert warm.words() == "calibrated the thermometer against a kitchen thermometer: by -0.40 °C"
     assert Calibration(quantity="light", factor=1.5).words() == "calibrated the light sensor: × 1.500"
 
 
