@@ -219,3 +219,13 @@ def test_what_fails_here_stops_nothing_else(
             assert running.goes_on(NOON + 31 * DAY) == 0
     assert "loft: can't see whether a calibration is due" in caplog.text
     assert running.goes_on(NOON + 31 * DAY + HOUR) == 1
+
+
+def test_a_reminder_that_no_target_takes_stops_no_heartbeat(running: Running) -> None:
+    running.calibrated(NOON)
+    running.takes = False
+    running.goes_on(NOON + 33 * DAY)
+    assert len(running.store.pending_notices()) == 1 and set(running.well) == {True}
+    running.notifier.queue_test(running.store, running.now)
+    running.goes_on(running.now + DAY)
+    assert running.well[-1] is False
