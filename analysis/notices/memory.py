@@ -20,10 +20,12 @@ from rushlight.collector.errors import StoreError
 from rushlight.collector.events import PRIORITY_RANK, Event
 from rushlight.collector.store.records import Notice
 
-__all__ = ["OWN", "Held", "MemoryOutbox", "NoticeMemory", "is_own"]
+__all__ = ["DUE", "OWN", "Held", "MemoryOutbox", "NoticeMemory", "is_own"]
 
 OWN = "_service/"
 """Before the occurrence of a notice about Rushlight itself; no tank's name begins so."""
+DUE = "due"
+"""Transition of a reminder: nothing goes on, so it holds after a restart too, and it wakes nobody."""
 
 Key = tuple[str, str, int, str]
 _T = TypeVar("_T")

@@ -25,7 +25,7 @@ from typing import NamedTuple
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
 from rushlight.analysis.notices.links import with_links
-from rushlight.analysis.notices.memory import MemoryOutbox, is_own
+from rushlight.analysis.notices.memory import DUE, MemoryOutbox, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
 from rushlight.analysis.notices.queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
@@ -261,12 +261,12 @@ class Notifier:
     def _well(self, store: NoticeStore) -> bool:
         """Collecting, and not stuck with notices: then silence calls for help.
 
-        Stuck is what no target takes, whoever may be asked later, and what can't be written of notices.
+        Stuck is what no target takes, whoever may be asked later, and what can't be written; no reminder is.
         """
         if self.keeping.holding:
             return False
         if self._failing:
-            waiting = {notice.target for notice in store.pending_notices()}
+            waiting = {notice.target for notice in store.pending_notices() if notice.transition != DUE}
             self._failing = {name: count for name, count in self._failing.items() if name in waiting}
             if self._urls and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._first):
                 return False

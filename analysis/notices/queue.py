@@ -11,7 +11,7 @@ from rushlight.analysis.alarms.endings import is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
-from rushlight.analysis.notices.memory import is_own
+from rushlight.analysis.notices.memory import DUE, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QUIET, QuietHours, for_the_morning, harm_ms
 from rushlight.analysis.notices.second import SecondRecipient, answered_text
@@ -128,8 +128,11 @@ class NoticeQueue:
         return self._queue(store, name, "test", test_text(self.local(now_ms)), "low", now_ms)
 
     def queue_own(self, store: NoticeStore, occurrence: str, transition: str, text: Text, now_ms: int) -> int:
-        """A notice about Rushlight itself: high, and not held back by quiet hours; returns how many."""
-        return self._queue(store, occurrence, transition, text, "high", now_ms)
+        """A notice about Rushlight itself: high and at any hour, or low and waiting if due; how many."""
+        if transition != DUE:
+            return self._queue(store, occurrence, transition, text, "high", now_ms)
+        until_ms = self._quiet_until(store, occurrence, "low", now_ms)
+        return self._queue(store, occurrence, transition, text, "low", now_ms, not_before_ms=until_ms)
 
     def queue_missing(self, store: NoticeStore, occurrence: str, now_ms: int) -> int:
         """Send an alarm that wants a person to each target that has had no notice of it; returns how many."""
@@ -209,7 +212,7 @@ class NoticeQueue:
         """What failing has pushed into the quiet hours: their end (ms UTC) by the notice's id."""
         found = {}
         for notice in notices:
-            if notice.transition != "test" and not is_own(notice.occurrence):
+            if notice.transition == DUE or not (notice.transition == "test" or is_own(notice.occurrence)):
                 until_ms = self._quiet_until(store, notice.occurrence, notice.priority, now_ms)
                 if until_ms > now_ms:
                     found[notice.id] = until_ms

@@ -12,10 +12,10 @@ import logging
 from collections.abc import Callable, Iterable, Mapping
 
 from rushlight.analysis.alarms.wording import utc_text
-from rushlight.analysis.notices.memory import OWN, Held, Key, MemoryOutbox, NoticeMemory, is_own
+from rushlight.analysis.notices.memory import DUE, OWN, Held, Key, MemoryOutbox, NoticeMemory, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.queue import NoticeQueue
-from rushlight.analysis.notices.wording import kept_again_text, unkept_text
+from rushlight.analysis.notices.wording import Text, kept_again_text, unkept_text
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.log import ClearLog, Clock
@@ -102,6 +102,10 @@ class NoticeKeeping:
                 now_ms,
             )
 
+    def remind(self, store: NoticeStore, occurrence: str, text: Text, now_ms: int) -> int:
+        """Queue what is due, about Rushlight itself, in the caller's transaction; returns how many."""
+        return self._queue.queue_own(store, occurrence, DUE, text, now_ms)
+
     # -- the sender's side ------------------------------------------------------------------------------
 
     def write_back(self, store: NoticeStore) -> None:
@@ -148,7 +152,7 @@ class NoticeKeeping:
 
     def outdated(self, notice: Notice) -> bool:
         """What an earlier run of the service said of itself, and could not take back any more."""
-        own = is_own(notice.occurrence) and notice.transition != "cleared"
+        own = is_own(notice.occurrence) and notice.transition not in ("cleared", DUE)
         return own and notice.occurrence not in self._memory.standing
 
     def _write(self, store: NoticeStore, held: Mapping[Key, Held]) -> None:

@@ -7,7 +7,19 @@ from typing import NamedTuple
 
 from rushlight.analysis.replay.beliefs import Sample
 
-__all__ = ["Lit", "Spread", "belief", "curve_points", "lit", "old_water_left", "seen", "spread"]
+__all__ = [
+    "Lights",
+    "Lit",
+    "Spread",
+    "Value",
+    "belief",
+    "curve_points",
+    "lit",
+    "old_water_left",
+    "seen",
+    "spread",
+    "spread_of",
+]
 
 Value = Callable[[Sample], float | None]
 
@@ -41,7 +53,12 @@ def belief(name: str) -> Value:
 
 def spread(samples: Sequence[Sample], value: Value) -> Spread | None:
     """None where there is no value."""
-    known = sorted(one for sample in samples if (one := value(sample)) is not None)
+    return spread_of([one for sample in samples if (one := value(sample)) is not None])
+
+
+def spread_of(values: Sequence[float]) -> Spread | None:
+    """Of values in any order; None where there is none."""
+    known = sorted(values)
     if not known:
         return None
 
@@ -51,27 +68,45 @@ def spread(samples: Sequence[Sample], value: Value) -> Spread | None:
     return Spread(len(known), at(0.5), at(0.05), at(0.95))
 
 
-def lit(samples: Sequence[Sample], day_of: Callable[[int], int]) -> Lit | None:
-    """By the lamp as the analysis saw it; days with fewer than nine in ten frames are left out.
+class Lights:
+    """Hours of light, a frame at a time.
 
-    A frame before the lamp's own level was learnt counts for none: it was on by nobody's knowledge.
+    By the lamp as the analysis saw it; days with fewer than nine in ten frames are left out. A frame before
+    the lamp's own level was learnt counts for none: it was on by nobody's knowledge.
     """
-    frames: dict[int, int] = {}
-    on: dict[int, list[float]] = {}
-    for sample in samples:
+
+    def __init__(self) -> None:
+        self._frames: dict[int, int] = {}
+        self._on: dict[int, tuple[int, float]] = {}  # frames with the lamp on, and the sum of their lux
+
+    def take(self, sample: Sample, day: int) -> None:
+        """One frame, of this local day."""
         if "lamp_level_lx" not in sample.beliefs:
-            continue
-        day = day_of(sample.time_ms)
-        frames[day] = frames.get(day, 0) + 1
+            return
+        self._frames[day] = self._frames.get(day, 0) + 1
         light = sample.seen.get("light")
         if sample.beliefs.get("lamp_on") and light is not None:
-            on.setdefault(day, []).append(light)
-    most = max(frames.values(), default=0)
-    whole = [day for day, number in frames.items() if number >= 0.9 * most]
-    levels = [lux for day in whole for lux in on.get(day, ())]
-    if not levels or not most:
-        return None
-    return Lit(len(whole), 24 * len(levels) / sum(frames[day] for day in whole), sum(levels) / len(levels))
+            number, lux = self._on.get(day, (0, 0.0))
+            self._on[day] = number + 1, lux + light
+
+    def lit(self) -> Lit | None:
+        """None where the lamp was never seen on."""
+        most = max(self._frames.values(), default=0)
+        whole = [day for day, number in self._frames.items() if number >= 0.9 * most]
+        on = [self._on[day] for day in whole if day in self._on]
+        number = sum(frames for frames, _ in on)
+        if not number:
+            return None
+        hours = 24 * number / sum(self._frames[day] for day in whole)
+        return Lit(len(whole), hours, sum(lux for _, lux in on) / number)
+
+
+def lit(samples: Sequence[Sample], day_of: Callable[[int], int]) -> Lit | None:
+    """Of these frames, see `Lights`."""
+    lights = Lights()
+    for sample in samples:
+        lights.take(sample, day_of(sample.time_ms))
+    return lights.lit()
 
 
 def curve_points(

@@ -12,8 +12,10 @@ from rushlight.analysis.alarms.verdicts import verdicts
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.files import write_paper
 from rushlight.analysis.periodic.alarm_load import alarm_load
-from rushlight.analysis.periodic.sheet import Span, report_document, short_text
+from rushlight.analysis.periodic.before import Before, longest_before_days
+from rushlight.analysis.periodic.sheet import COMPARED, Span, report_document, short_text
 from rushlight.analysis.physics.numbers import ELECTRODE
+from rushlight.analysis.replay.beliefs import Sample
 from rushlight.analysis.replay.sources import open_readings
 from rushlight.analysis.replay.store import replay_store
 from rushlight.analysis.service.log_input import log_store
@@ -66,10 +68,20 @@ def _span(
     now_ms = listener.system_clock()
     to_ms = now_ms if to_day is None else _end_of(to_day, tank.timezone, now_ms)
     from_ms = to_ms - days * _DAY_MS
-    before_ms = from_ms - days * _DAY_MS
+    clock = LocalClock(tank.timezone)
+    before = Before(COMPARED, from_ms, days, lambda ms: clock.local(ms)[0])
+    now: list[Sample] = []
+
+    def keep(sample: Sample) -> None:
+        if sample.time_ms < from_ms:
+            before.take(sample)
+        else:
+            now.append(sample)
+
+    before_ms = from_ms - longest_before_days(days) * _DAY_MS
     whole = store.log(name, until_ms=to_ms)
     with open_readings(settings, store, sys.stderr) as source:
-        recording = replay_store(settings, source, name, before_ms, to_ms, thin_ms=_THIN_MS, log=whole)
+        replay_store(settings, source, name, before_ms, to_ms, thin_ms=_THIN_MS, log=whole, keep=keep)
     log = [entry for entry in whole if entry.time_ms >= from_ms]
     calibrated = [entry.time_ms for entry in whole if "calibrated" in entry.done]
     tests = [entry.time_ms for entry in whole if "kh" in entry.tests]
@@ -100,8 +112,8 @@ def _span(
         tank,
         from_ms,
         to_ms,
-        [one for one in recording.samples if one.time_ms >= from_ms],
-        [one for one in recording.samples if one.time_ms < from_ms],
+        now,
+        before,
         log,
         load,
         tuple(due),

@@ -13,6 +13,7 @@ from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.paper.document import Block, Curve, Document, Heading, Listing, Paragraph, Table
 from rushlight.analysis.periodic.alarm_load import BEARABLE_A_DAY, FLOOD, Load
+from rushlight.analysis.periodic.before import Before, beside
 from rushlight.analysis.periodic.changes import changes_of, changes_words
 from rushlight.analysis.periodic.figures import belief, curve_points, lit, seen, spread
 from rushlight.analysis.physics.plant_light import daily_light_mol, ppfd_umol
@@ -20,10 +21,11 @@ from rushlight.analysis.replay.beliefs import Sample
 from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.log_entry import LogEntry
 
-__all__ = ["Span", "report_document", "short_text"]
+__all__ = ["COMPARED", "Span", "report_document", "short_text"]
 
 _DAY_MS = 86_400_000
 _GAS = "CO2, estimated"
+_NONE = "–"
 _SERIES = (
     ("water temperature", "°C", 2, seen("temperature")),
     ("room temperature", "°C", 1, seen("room_temperature")),
@@ -31,17 +33,19 @@ _SERIES = (
     (_GAS, "mg/L", 0, belief("co2_mg_l")),
     ("KH, as it is held to be", "dKH", 1, belief("kh_dkh")),
 )
+COMPARED = {title: value for title, _, _, value in _SERIES}
+"""What is compared with the spans before, by title."""
 
 
 class Span(NamedTuple):
-    """What the report rests on: frames of the span and of the span before it, log and alarms of the span."""
+    """What the report rests on: its frames, figures of the spans before it, its log and alarms."""
 
     name: str
     tank: TankSettings
     from_ms: int
     to_ms: int
     now: Sequence[Sample]
-    before: Sequence[Sample]
+    before: Before
     log: Sequence[LogEntry]
     load: Load
     next_up: tuple[str, ...]
@@ -52,9 +56,23 @@ def report_document(span: Span) -> Document:
     """The pages."""
     zone = ZoneInfo(span.tank.timezone)
     first, last = (datetime.fromtimestamp(ms / 1000, zone) for ms in (span.from_ms, span.to_ms))
+    one = span.before.name
     blocks: list[Block] = [
         Heading("How steady"),
-        Table(("", "middle", "nine in ten within", "the time before"), tuple(_steady(span))),
+        Table(
+            (
+                "",
+                "middle",
+                "nine in ten within",
+                f"{one}s before: middle",
+                f"{one}s before: nine in ten within",
+            ),
+            tuple(row.cells(one) for row in _steady(span)),
+        ),
+        Paragraph(
+            f"Of the {one}s before: the median of their figures and, in brackets, between which these lay. A "
+            f"{one} with readings on fewer than half of its days is left out."
+        ),
         *(Paragraph(text) for text in _light(span)),
         *_curves(span, zone),
         Heading("Water changes and tests"),
@@ -75,7 +93,7 @@ def report_document(span: Span) -> Document:
 
 def short_text(span: Span) -> str:
     """A few lines, for a notice and the terminal."""
-    lines = [f"{row[0]}: {row[1]} ({row[2]}); before {row[3]}" for row in _steady(span) if row[1] != "–"]
+    lines = [row.words(span.before.name) for row in _steady(span) if row.middle != _NONE]
     lines += _light(span)
     changed = changes_words(changes_of(span.now, span.log))
     if changed:
@@ -88,22 +106,61 @@ def short_text(span: Span) -> str:
     return "\n".join(lines)
 
 
-def _steady(span: Span) -> Iterator[tuple[str, ...]]:
+class _Row(NamedTuple):
+    """How steady one series was; `before` is its middle and its width in `number` spans before."""
+
+    title: str
+    middle: str
+    within: str
+    number: int
+    before: tuple[str, str]
+
+    def cells(self, one: str) -> tuple[str, ...]:
+        """A row of the table."""
+        number = f"; {self.number} {one}{'s' * (self.number > 1)}" if self.number else ""
+        return self.title, self.middle, self.within, self.before[0] + number, self.before[1]
+
+    def words(self, one: str) -> str:
+        """In a line; `one`: what a span is called."""
+        now = f"{self.title}: {self.middle} ({self.within}); "
+        if not self.number:
+            return f"{now}no {one} before to compare with"
+        return f"{now}{_so_many(self.number, one)} before: {self.before[0]}, nine in ten {self.before[1]}"
+
+
+def _so_many(number: int, one: str) -> str:
+    return f"the {one}" if number == 1 else f"{number} {one}s"
+
+
+def _steady(span: Span) -> Iterator[_Row]:
     for title, unit, decimals, value in _SERIES:
-        now, before = spread(span.now, value), spread(span.before, value)
-        if now is None and before is None:
+        now, before = spread(span.now, value), span.before.spreads(title)
+        if now is None and not before:
             continue
-        cells = [
-            "–" if one is None else f"{one.low:.{decimals}f} to {one.high:.{decimals}f} {unit}".rstrip()
-            for one in (now, before)
-        ]
-        middle = "–" if now is None else f"{now.median:.{decimals}f} {unit}".rstrip()
-        yield title, middle, cells[0], cells[1]
+
+        def in_unit(number: str, unit: str = unit) -> str:
+            return f"{number} {unit}".rstrip()
+
+        def apart(number: str, unit: str = unit) -> str:
+            return f"{in_unit(number, unit)} apart"
+
+        middle = within = _NONE
+        if now is not None:
+            middle = in_unit(f"{now.median:.{decimals}f}")
+            within = in_unit(f"{now.low:.{decimals}f} to {now.high:.{decimals}f}")
+            within += f", {apart(f'{now.high - now.low:.{decimals}f}')}"
+        was = (_NONE, _NONE)
+        if before:
+            was = (
+                beside([one.median for one in before], in_unit, decimals),
+                beside([one.high - one.low for one in before], apart, decimals),
+            )
+        yield _Row(title, middle, within, len(before), was)
 
 
 def _light(span: Span) -> list[str]:
     clock = LocalClock(span.tank.timezone)
-    found, was = (lit(samples, lambda ms: clock.local(ms)[0]) for samples in (span.now, span.before))
+    found, was = lit(span.now, lambda ms: clock.local(ms)[0]), span.before.lit()
     if found is None:
         return []
     text = (
@@ -113,8 +170,10 @@ def _light(span: Span) -> list[str]:
         f"the sensor (an "
         f"estimate for {span.lamp}, Thimijan & Heins 1983)"
     )
-    if was is not None:
-        text += f"; before {was.hours:.1f} h at {was.lux:.0f} lx"
+    if was:
+        hours = beside([one.hours for one in was], lambda number: f"{number} h", 1)
+        level = beside([one.lux for one in was], lambda number: f"{number} lx", 0)
+        text += f"; {_so_many(len(was), span.before.name)} before: {hours} at {level}"
     return [text + "."]
 
 

@@ -88,6 +88,7 @@ class ElectrodeNumbers(Numbers, frozen=True, kw_only=True):
     )
     creep_ph: Annotated[float, Of("pH", "by which an electrode creeps in a month and more")] = 0.15
     keeps_days: Annotated[int, Of("days", "a calibration is relied on: once a month")] = 31
+    remind_days: Annotated[int, Of("days", "at least, between reminders of a calibration that is due")] = 14
     rectangular: Annotated[
         float,
         Of("", "a half-width squared over its variance", "rectangular distribution; JCGM 100:2008, 4.3.7"),

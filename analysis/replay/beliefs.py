@@ -6,6 +6,7 @@ opinion. Names carry their unit; what can't be said is left out.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import msgspec
@@ -80,11 +81,17 @@ class Sample(msgspec.Struct, frozen=True):
 
 
 class RecordingWatch(TankWatch):
-    """A `TankWatch` that notes what was believed at each frame from `from_ms` on; it judges the same."""
+    """A `TankWatch` that notes what was believed at each frame from `from_ms` on; it judges the same.
 
-    def __init__(self, name: str, settings: TankSettings, from_ms: int) -> None:
+    `keep` is given each; where there is none they are all in `samples`.
+    """
+
+    def __init__(
+        self, name: str, settings: TankSettings, from_ms: int, keep: Callable[[Sample], None] | None = None
+    ) -> None:
         super().__init__(name, settings)
         self.samples: list[Sample] = []
+        self._keep = keep or self.samples.append
         self._from_ms = from_ms
 
     def _judge(self, frame: Frame) -> list[Event]:
@@ -96,7 +103,7 @@ class RecordingWatch(TankWatch):
                 mean = series.mean()
                 if mean is not None:
                     seen[name] = mean
-            self.samples.append(
+            self._keep(
                 Sample(
                     frame.start_ms,
                     frame.time_ms,

@@ -8,7 +8,7 @@ out is what the readings alone say.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Protocol
 
 import msgspec
@@ -78,6 +78,7 @@ def replay_store(
     warm_up_days: float = 14,
     thin_ms: int = 0,
     log: Sequence[LogEntry] = (),
+    keep: Callable[[Sample], None] | None = None,
 ) -> Recording:
     """Replay one tank's kept readings.
 
@@ -92,13 +93,15 @@ def replay_store(
         learnt is nearly the same, because the analysis goes by minutes.
     log : sequence of LogEntry
         What the keeper has noted.
+    keep : callable, optional
+        Is given each frame of the span; the recording then holds none. For a span that is too long to hold.
 
     Raises
     ------
     StoreError
         The store has no readings of that span.
     """
-    watch = RecordingWatch(tank, settings.tanks[tank], from_ms)
+    watch = RecordingWatch(tank, settings.tanks[tank], from_ms, keep)
     recording = Recording(tank=tank, from_ms=from_ms, to_ms=to_ms, watch=watch)
     raised: dict[str, Event] = {}
     in_span = False

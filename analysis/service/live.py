@@ -17,6 +17,7 @@ from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.reach import reach_of
 from rushlight.analysis.service.answers import answer
 from rushlight.analysis.service.asides import Asides
+from rushlight.analysis.service.calibration_reminders import CalibrationReminders
 from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.lost_snapshots import park
 from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
@@ -70,6 +71,7 @@ class LiveAnalysis(Watches):
         self.reload_asked: set[int] = set()  # requests for the settings to be read again
         self._devices: dict[str, str] = {}
         self._asides = Asides()
+        self._reminders = CalibrationReminders(clock)
         self._said: dict[str, str] = {}
         self._snapshot_ms = self._began_ms = 0
         self._tick_ms = -1
@@ -164,7 +166,9 @@ class LiveAnalysis(Watches):
                 self.reload_asked.add(request.id)
             else:
                 self._outcomes[request.id] = self.carry_out(request, store, now_ms)
-        self._changed.update(take_log(store, self.watches))
+        noted = take_log(store, self.watches)
+        self._changed.update(noted)
+        self._reminders.look(store, self.watches, noted, now_ms)
         for event in self._trials.due(now_ms):
             self._events.append(event)
             _log.info("%s %s: %s", event.occurrence, event.event, event.summary)
@@ -198,7 +202,7 @@ class LiveAnalysis(Watches):
     def wants(self, now_ms: int) -> bool:
         """Something waits that no reading will carry along."""
         waiting = self._events or self._outcomes or self._devices or self._changed or self._unsent
-        waiting = waiting or self._put_back
+        waiting = waiting or self._put_back or self._reminders.waits
         return bool(waiting) or self._is_due(now_ms)
 
     def _is_due(self, now_ms: int) -> bool:
@@ -220,6 +224,7 @@ class LiveAnalysis(Watches):
             for occurrence in open_occurrences(self.watches.values()):
                 self._notifier.queue_missing(occurrence, store, now_ms)
         self._asides.keep(store)
+        self._reminders.keep(store, self._notifier, now_ms)
         for number, outcome in self._outcomes.items():
             store.close_request(number, outcome, now_ms)
         for tank, word in self._devices.items():
@@ -247,6 +252,7 @@ class LiveAnalysis(Watches):
         self._events, self._outcomes, self._changed, self._put_back = [], {}, set(), False
         self._devices, self._failures = {}, {}
         self._asides.kept()
+        self._reminders.kept()
         self._gas.kept()
         if kept:
             self.told(self.watches, kept)

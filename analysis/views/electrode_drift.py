@@ -12,7 +12,7 @@ from rushlight.collector.electrode import electrode_health, nernst_slope_mv
 from rushlight.collector.readings import PH_PROBE
 from rushlight.collector.store.log_entry import LogEntry
 
-__all__ = ["Due", "calibration_due", "due_words"]
+__all__ = ["Due", "Reminder", "calibration_due", "due_words", "reminder_of"]
 
 _DAY_MS = 86_400_000
 _KEPT = 4  # calibrations whose steps are looked at
@@ -27,6 +27,16 @@ class Due(NamedTuple):
 
     left_days: int
     drift_a_day: float | None
+
+
+class Reminder(NamedTuple):
+    """Of a calibration that is due: when the last one was (ms UTC), why in words, and whether Rushlight has
+    its points (else it was only noted).
+    """
+
+    calibrated_ms: int
+    words: str
+    by_points: bool
 
 
 def calibration_due(entries: Sequence[LogEntry], now_ms: int) -> Due | None:
@@ -68,3 +78,25 @@ def due_words(entries: Sequence[LogEntry], now_ms: int) -> str:
         return "the electrode is due: calibrate it again"
     month = due.drift_a_day * ELECTRODE.keeps_days
     return f"the electrode drifts by {month:.2f} pH a month by its calibrations: calibrate it again"
+
+
+def reminder_of(entries: Sequence[LogEntry], now_ms: int) -> Reminder | None:
+    """Where the electrode is due now; None where it is not, or was never calibrated by the log.
+
+    One that was only noted as calibrated, on its own board, is due by its age alone.
+    """
+    noted = [entry for entry in entries if "calibrated" in entry.done or _points_of(entry)]
+    if not noted:
+        return None
+    last = noted[-1]
+    if _points_of(last):
+        words = due_words(entries, now_ms)
+        return Reminder(last.time_ms, words, True) if words else None
+    if now_ms - last.time_ms < ELECTRODE.keeps_days * _DAY_MS:
+        return None
+    words = f"the electrode was last calibrated {(now_ms - last.time_ms) // _DAY_MS} days ago"
+    return Reminder(last.time_ms, words, False)
+
+
+def _points_of(entry: LogEntry) -> bool:
+    return entry.calibration is not None and entry.calibration.quantity == PH_PROBE

@@ -168,6 +168,16 @@ class TankCalibrations:
         """Whether the log has any of that quantity."""
         return quantity in self._by
 
+    def settled_ms(self, quantity: str) -> int:
+        """From this time on what is stored is by what is known now; 0 where the log has none of it."""
+        return max(
+            (
+                max(one.time_ms, max(one.written_ms, one.undone_ms or 0) + LEAD_MS)
+                for one in self._by.get(quantity, ())
+            ),
+            default=0,
+        )
+
     def points(self, time_ms: int) -> list[CalibrationPoint]:
         """Those of the electrode at a time."""
         found = self._wanted(PH_PROBE, time_ms)

@@ -231,7 +231,7 @@ class Shown:
                 for reading in tank.readings[:_TRACED]:
                     key = (tank.name, reading.quantity)
                     trace = self._traces.setdefault(key, Trace(*key))
-                    trace.update(self._desk.store(), now_ms)
+                    trace.update(self._desk.store(), now_ms, self._desk.settings.tanks.get(tank.name))
                     limits = limits_of(self._desk.settings.tanks.get(tank.name), reading.quantity)
                     drawing = draw(trace, reading.quantity, now_ms, limits)
                     if drawing is not None:

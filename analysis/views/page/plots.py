@@ -1,7 +1,8 @@
 """The figures of a tank's pictures: reduced here, so that a year costs a browser no more than a day.
 
 Each step keeps its lowest and highest value: what stuck out for ten seconds sticks out in the picture, too.
-Of a month or more the summaries that the store keeps are taken. CO2 is what was judged at the time; before
+A day and a week are by the calibrations that are known now; of a month or more the summaries that the store
+keeps are taken, as they were stored. CO2 is what was judged at the time; before
 there is any of that, as after an upgrade, what the detector makes of the pH of then with the water of now.
 """
 
@@ -16,6 +17,7 @@ from zoneinfo import ZoneInfo
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.lamp.schedule import DAY_MIN, is_weekend
 from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.views.page.curve_readings import CurveReadings
 from rushlight.analysis.views.usual_day import lamp_schedule, usual_day
 from rushlight.analysis.watch.judged_gas import SLOT_MS, GasRange, judged_days, judged_gas
 from rushlight.analysis.watch.tank_watch import TankWatch
@@ -71,10 +73,8 @@ def plot_of(
     span = SPANS[span_name]
     start_ms = (end_ms - span.length_ms) // span.step_ms * span.step_ms
     name, zone = watch.tank.name, ZoneInfo(tank.timezone)
-    series = {
-        quantity: _series(store, name, quantity, start_ms, end_ms, span)
-        for quantity in (TEMPERATURE, PH, LIGHT)
-    }
+    readings = CurveReadings(store, name, tank)
+    series = {one: _series(readings, one, start_ms, end_ms, span) for one in (TEMPERATURE, PH, LIGHT)}
     daily = span.step_ms < _DAY_MS
     gas = _judged(store, name, start_ms, end_ms, max(SLOT_MS, span.step_ms))
     if daily:
@@ -110,15 +110,13 @@ def plot_of(
     }
 
 
-def _series(
-    store: EmbeddedStore, tank: str, quantity: str, start_ms: int, end_ms: int, span: Span
-) -> _Points:
+def _series(readings: CurveReadings, quantity: str, start_ms: int, end_ms: int, span: Span) -> _Points:
     if span.source == "readings":
-        return store.extremes(tank, quantity, start_ms, end_ms + 1, span.step_ms)
+        return readings.extremes(quantity, start_ms, end_ms + 1, span.step_ms)
     step: Any = span.source
     return {
         part.start_ms: (part.minimum, part.maximum)
-        for part in store.summaries(tank, quantity, start_ms, end_ms + 1, step)
+        for part in readings.store.summaries(readings.tank, quantity, start_ms, end_ms + 1, step)
         if part.minimum is not None and part.maximum is not None
     }
 

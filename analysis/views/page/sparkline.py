@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from itertools import pairwise
 
 import msgspec
 
+from rushlight.analysis.views.page.curve_readings import CurveReadings
 from rushlight.collector.readings import QUANTITIES
+from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 
 __all__ = ["BUCKET_MS", "SPAN_MS", "Drawing", "Trace", "draw"]
@@ -43,16 +47,23 @@ class Trace:
         self._read_ms: int | None = None
         self._anew_ms = 0
 
-    def update(self, store: EmbeddedStore, now_ms: int) -> None:
-        """Read what is new since the last time; all of it once an hour, or where the clock went back."""
+    def update(self, store: EmbeddedStore, now_ms: int, settings: TankSettings | None = None) -> None:
+        """Read what is new since the last time; all of it once an hour, or where the clock went back.
+
+        With the tank's settings all of it is by the calibrations that are known then.
+        """
+        extremes: Callable[[str, int, int, int], dict[int, tuple[float, float]]]
+        extremes = functools.partial(store.extremes, self._tank)
         first = (now_ms - SPAN_MS) // BUCKET_MS + 1
         start = first * BUCKET_MS
         if self._read_ms is None or now_ms < self._read_ms or now_ms - self._anew_ms >= _ANEW_MS:
             self.buckets, self._anew_ms = {}, now_ms
+            if settings is not None:
+                extremes = CurveReadings(store, self._tank, settings).extremes
         else:
             self.buckets = {k: v for k, v in self.buckets.items() if k >= first}
             start = max(start, (self._read_ms // BUCKET_MS - 1) * BUCKET_MS)
-        new = store.extremes(self._tank, self._quantity, start, now_ms + 1, BUCKET_MS)
+        new = extremes(self._quantity, start, now_ms + 1, BUCKET_MS)
         self.buckets |= {time_ms // BUCKET_MS: pair for time_ms, pair in new.items()}
         self._read_ms = now_ms
 
