@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import msgspec
 import pytest
@@ -54,7 +55,7 @@ def test_what_is_known_of_the_targets_goes_on_and_only_of_those_that_are_there(s
 
 
 def test_nothing_is_sent_of_a_tank_that_is_gone_until_it_is_back(store: EmbeddedStore) -> None:
-    gone = Desk(store, A, tanks={"porch": 1})
+    gone = Desk(store, A, tanks={"porch": SimpleNamespace(title="")})
     gone.tell(event())
     assert gone.round() == 0 and gone.sent == []
     (waiting,) = store.pending_notices()
@@ -63,7 +64,7 @@ def test_nothing_is_sent_of_a_tank_that_is_gone_until_it_is_back(store: Embedded
     with store.transaction():
         gone.notices.queue_test(store, gone.now)
     assert gone.round() == 1
-    back = Desk(store, A, tanks={"alcove": 1})
+    back = Desk(store, A, tanks={"alcove": SimpleNamespace(title="")})
     back.now = gone.now
     assert back.round() == 0
     assert back.round(5 * MIN) == 1 and back.sent[0][2] == "high"
