@@ -8,7 +8,7 @@ raised again under a new occurrence. So between two `raised` of one alarm there 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from rushlight.analysis.alarms.endings import ended_by
 from rushlight.analysis.alarms.rationale import rationale_for
@@ -45,6 +45,7 @@ class AlarmBook(AlarmRecords):
         now_ms: int,
         reading_time_ms: int | None = None,
         arrived_ms: int | None = None,
+        unjudged: Callable[[str], str] = lambda alarm: "",
     ) -> list[Event]:
         """Take the complete list of findings for this tank now; return what that changes.
 
@@ -59,6 +60,8 @@ class AlarmBook(AlarmRecords):
             Time of the reading behind it, the events' `time`; `now_ms` otherwise.
         arrived_ms : int, optional
             What the clock said when it came; `now_ms` otherwise.
+        unjudged : callable, optional
+            Of an alarm: what the settings lack to judge it, "" where it is judged.
         """
         if not findings and not self._awake:
             return []
@@ -73,7 +76,7 @@ class AlarmBook(AlarmRecords):
         gone = self._awake - seen
         for key in sorted(gone) if gone else ():
             at_ms, said_ms = (clock_ms, clock_ms) if key[1] in BY_CLOCK else (now_ms, time_ms)
-            ended = ended_by(key[1], findings)
+            ended = ended_by(key[1], findings) or unjudged(key[1])
             events += self._move(key, self._records[key], Step(Input.ABSENT), at_ms, said_ms, ended=ended)
         return events + self._shelves(clock_ms) if self._shelved else events
 

@@ -1,4 +1,4 @@
-"""Why an alarm ends: its condition is gone, or nobody can see it any more, or another alarm explains it.
+"""Why an alarm ends: its condition is gone, nobody can see or judge it any more, or another explains it.
 
 Only the first is good news. Who is woken, reads "over" and goes back to bed must not have been given that
 word because the probe died.
@@ -12,7 +12,7 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import QUANTITIES
 
-__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over", "is_unseen"]
+__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over", "is_unjudged", "is_unseen"]
 
 BY_PROBE: dict[str, frozenset[str]] = {
     "temperature": frozenset(
@@ -31,6 +31,7 @@ BY_PROBE: dict[str, frozenset[str]] = {
 
 _UNSEEN = "Not seen any more, "
 _EXPLAINED = "Put down to "
+_UNJUDGED = "Not judged any more, "
 
 
 def ended_by(alarm: str, findings: Sequence[Finding]) -> Finding | None:
@@ -42,10 +43,12 @@ def ended_by(alarm: str, findings: Sequence[Finding]) -> Finding | None:
     return next((finding for finding in findings if alarm in finding.replaces.split(", ")), None)
 
 
-def end_start(ended: Finding | None) -> str:
-    """How the summary of a cleared alarm begins."""
-    if ended is None:
+def end_start(ended: Finding | str | None) -> str:
+    """How the summary of a cleared alarm begins; `ended`: a finding, or what the settings lack."""
+    if not ended:
         return "Over: "
+    if isinstance(ended, str):
+        return f"{_UNJUDGED}{ended}: "
     if ended.alarm == "probe-fault":
         info = QUANTITIES.get(ended.quantity)
         return f"{_UNSEEN}{info.title if info else ended.quantity} probe at fault: "
@@ -54,9 +57,14 @@ def end_start(ended: Finding | None) -> str:
 
 def is_over(summary: str) -> bool:
     """Whether the summary of a cleared alarm says that its condition is gone."""
-    return not summary.startswith((_UNSEEN, _EXPLAINED))
+    return not summary.startswith((_UNSEEN, _EXPLAINED, _UNJUDGED))
 
 
 def is_unseen(summary: str) -> bool:
     """Whether it says that nobody can see its condition any more."""
-    return summary.startswith(_UNSEEN)
+    return summary.startswith((_UNSEEN, _UNJUDGED))
+
+
+def is_unjudged(summary: str) -> bool:
+    """Whether that is because the settings no longer let it be judged."""
+    return summary.startswith(_UNJUDGED)

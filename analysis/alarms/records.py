@@ -186,7 +186,7 @@ class AlarmRecords:
         now_ms: int,
         time_ms: int,
         actor: str = "",
-        ended: Finding | None = None,
+        ended: Finding | str | None = None,
     ) -> list[Event]:
         after, reason = step(before, given, now_ms)
         if after is before:

@@ -99,11 +99,11 @@ def compose(
     actor: str = "",
     has: Equipment = ANY,
     clock: LocalClock | None = None,
-    ended: Finding | None = None,
+    ended: Finding | str | None = None,
 ) -> Event:
     """The event of one transition, with everything that ISA-18.2 rationalisation asks of it.
 
-    `ended`: of a cleared alarm, what else than its own end has ended it.
+    `ended`: of a cleared alarm, what else than its own end has ended it, or why it is no longer judged.
     """
     tank, alarm, quantity = key
     row = rationale_for(alarm, has)
@@ -153,7 +153,7 @@ def _summary(
     time_ms: int,
     until: str,
     actor: str,
-    ended: Finding | None,
+    ended: Finding | str | None,
 ) -> str:
     alarm, quantity = key[1], key[2]
     row = rationale_for(alarm)
@@ -167,7 +167,7 @@ def _summary(
     by = f" by {actor}" if actor else ""
     if kind == "cleared":
         lasted = ""
-        if after.raised_ms is not None and ended is None:
+        if after.raised_ms is not None and not ended:
             lasted = f", after {duration_text((time_ms - after.raised_ms) / 1000)}"
         start, end = f"{end_start(ended)}{name} in ", lasted
     elif kind == "acknowledged":

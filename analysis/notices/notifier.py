@@ -8,9 +8,6 @@ acknowledging, shelving and clearing cancel that, so reminders need no memory be
 While the store can't be written, what became of notices is in memory (`rushlight.analysis.notices.memory`),
 and so are the alarms that it can't take: they are sent all the same, once, and written as sent when it can be
 written.
-
-Targets are URLs of the `apprise` library, one sender for each, so that a failing channel hides no other.
-The URLs hold secrets: they are neither stored nor logged, a short hash is used in their place.
 """
 
 from __future__ import annotations
@@ -27,6 +24,7 @@ from rushlight.analysis.notices.heartbeat import Heartbeat
 from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.memory import DUE, MemoryOutbox, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
+from rushlight.analysis.notices.overdue import OverdueTargets
 from rushlight.analysis.notices.pictures import NoticePictures, Pictures
 from rushlight.analysis.notices.queue import QUIET, STORM_MS, STORM_SIZE, NoticeQueue
 from rushlight.analysis.notices.store_or_memory import NoticeKeeping
@@ -107,12 +105,12 @@ class Notifier:
         self._pictures = NoticePictures(pictures, settings.picture_wait_s)
         # failures in a row; the order of trying, what is logged and the heartbeat hang on it, no notice does
         self._failing: dict[str, int] = {}
-        self._began_ms = self._clock()
+        self._overdue, self._began_ms = OverdueTargets(), self._clock()
         self.keeping = NoticeKeeping(self._queue, self._clock)
 
     def go_on_from(self, before: Notifier) -> None:
         """In its place, with other settings: what is in memory and what is known of the targets goes on."""
-        self.keeping = before.keeping
+        self.keeping, self._overdue = before.keeping, before._overdue
         self.keeping.use(self._queue)
         self._failing = {name: count for name, count in before._failing.items() if name in self._urls}
 
@@ -175,7 +173,7 @@ class Notifier:
             else:
                 self._write(round_, notices, partial(self._queue.hand_over, notices, now_ms))
         self._pictures.round_over()
-        self.heartbeat.beat(now_ms, lambda: self._well(round_.outbox))
+        self.heartbeat.beat(now_ms, lambda: self._well(round_.outbox, now_ms))
         return sent
 
     def _gone(self, notice: Notice) -> bool:
@@ -192,6 +190,7 @@ class Notifier:
             if not self._deliver(round_.outbox, target, batch, round_.now_ms):
                 self._write(round_, notices, partial(self._postpone, notices, batch, round_.now_ms))
                 break
+            self._overdue.took(target, round_.now_ms)
             self._write(round_, batch, partial(self.keeping.taken, batch, self._after(round_.now_ms)))
             sent += len(batch)
             notices = [notice for notice in notices if notice not in batch]
@@ -258,19 +257,20 @@ class Notifier:
         """`now_ms` and what the run has taken so far; `now_ms` may be a replay's time, not the clock's."""
         return now_ms + max(self._clock() - self._began_ms, 0)
 
-    def _well(self, store: NoticeStore) -> bool:
+    def _well(self, store: NoticeStore, now_ms: int) -> bool:
         """Collecting, and not stuck with notices: then silence calls for help.
 
-        Stuck is what no target takes, whoever may be asked later, and what can't be written; no reminder is.
+        Stuck: owed to one first target for long, taken by none, or not to be written; no word of a calibration.
         """
         if self.keeping.holding:
             return False
-        if self._failing:
-            waiting = {notice.target for notice in store.pending_notices() if notice.transition != DUE}
-            self._failing = {name: count for name, count in self._failing.items() if name in waiting}
-            if self._urls and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._first):
-                return False
-        return self._is_well()
+        pending = [n for n in store.pending_notices() if n.transition != DUE and not self._gone(n)]
+        if self._overdue.found(pending, self._first, now_ms):
+            return False
+        waiting = {notice.target for notice in pending}
+        self._failing = {name: count for name, count in self._failing.items() if name in waiting}
+        stuck = self._failing and all(self._failing.get(name, 0) >= _STUCK_AFTER for name in self._first)
+        return not (stuck and self._urls) and self._is_well()
 
 
 class _Round(NamedTuple):

@@ -25,6 +25,8 @@ __all__ = ["NoticeKeeping"]
 
 log = logging.getLogger("rushlight.notices")
 
+_UNKEPT = "readings-not-kept"
+
 
 class NoticeKeeping:
     """The writing side of the notices; safe to use from the service's and the sender's thread.
@@ -41,7 +43,8 @@ class NoticeKeeping:
         self._say = ClearLog(log, clock)
         self._memory = NoticeMemory()
         self._written: tuple[dict[Key, Held], list[Event]] = {}, []
-        self._unkept: tuple[str, int] | None = None  # occurrence and beginning (ms) of "can't keep readings"
+        self._own: dict[str, str] = {}  # by kind, the occurrence of what is wrong with Rushlight itself
+        self._unkept_ms = 0
 
     def use(self, queue: NoticeQueue) -> None:
         """Other settings: what is in memory goes on."""
@@ -78,29 +81,39 @@ class NoticeKeeping:
 
     def unkept(self, store: NoticeStore, since_ms: int, now_ms: int, why: str) -> None:
         """Say, once, that readings can't be kept; it is repeated until `kept_again`."""
-        if self._unkept is None:
-            name = f"{OWN}readings-not-kept/{utc_text(now_ms)}"
-            self._unkept = name, since_ms
-            self._memory.standing.add(name)
-            self._queue.queue_own(
-                self.outbox(store), name, "raised", unkept_text(self._queue.local(since_ms), why), now_ms
-            )
+        if _UNKEPT not in self._own:
+            self.own_begins(_UNKEPT, lambda since: unkept_text(since, why), store, since_ms, now_ms)
+            self._unkept_ms = since_ms
 
     def kept_again(self, now_ms: int) -> None:
         """Say that this is over; nothing where it was never said."""
-        if self._unkept is not None:
-            (name, since_ms), self._unkept = self._unkept, None
-            self._memory.standing.discard(name)
-            # what waits is in memory; were it written a moment ago, `outdated` would find it
-            outbox = self.outbox(None)
-            outbox.cancel_notices(name)
-            self._queue.queue_own(
-                outbox,
-                name,
-                "cleared",
-                kept_again_text(self._queue.local(since_ms), self._queue.local(now_ms)),
-                now_ms,
-            )
+        self.own_ends(_UNKEPT, kept_again_text, self._unkept_ms, now_ms)
+
+    def own_begins(
+        self, kind: str, text: Callable[[str], Text], store: NoticeStore, since_ms: int, now_ms: int
+    ) -> None:
+        """Say, once, that something is wrong with Rushlight itself; it is repeated until `own_ends`.
+
+        `text`: the words, of the moment since when as people read it.
+        """
+        if kind in self._own:
+            return
+        name = self._own[kind] = f"{OWN}{kind}/{utc_text(now_ms)}"
+        self._memory.standing.add(name)
+        words = text(self._queue.local(since_ms))
+        self._queue.queue_own(self.outbox(store), name, "raised", words, now_ms)
+
+    def own_ends(self, kind: str, text: Callable[[str, str], Text], since_ms: int, now_ms: int) -> None:
+        """Say that this is over, with since and until when; nothing where it was never said."""
+        name = self._own.pop(kind, None)
+        if name is None:
+            return
+        self._memory.standing.discard(name)
+        # what waits is in memory; were it written a moment ago, `outdated` would find it
+        outbox = self.outbox(None)
+        outbox.cancel_notices(name)
+        words = text(self._queue.local(since_ms), self._queue.local(now_ms))
+        self._queue.queue_own(outbox, name, "cleared", words, now_ms)
 
     def remind(self, store: NoticeStore, occurrence: str, text: Text, now_ms: int) -> int:
         """Queue what is due, about Rushlight itself, in the caller's transaction; returns how many."""

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from rushlight.analysis.alarms.cautions import CAUTIONS, below, cautions_due, cautions_for
-from rushlight.analysis.alarms.endings import is_over
+from rushlight.analysis.alarms.endings import is_over, is_unjudged
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -188,7 +188,14 @@ def _over(alarms: Iterable[str], summaries: Iterable[str]) -> str:
         return (
             "It is no longer seen, but that doesn't make the water safe: what leaks may only be switched off."
         )
-    if not all(map(is_over, summaries)):
+    ends = list(summaries)
+    if any(map(is_unjudged, ends)):
+        return (
+            "It is not known to be over. Look at the tank and measure in another way. Put back into the "
+            "settings what they are said to lack, or it is not watched for. "
+            "If nobody has acknowledged this one, it is sent again."
+        )
+    if not all(map(is_over, ends)):
         return (
             "It is not known to be over. Look at the tank, measure in another way, and follow the alarm that "
             "is named in its place. If nobody has acknowledged this one, it is sent again."

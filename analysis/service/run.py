@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 from rushlight.analysis.explain.png_worker import PictureMaker
 from rushlight.analysis.notices.alarm_topics import AlarmTopics, publishers
 from rushlight.analysis.notices.channels import mistyped
+from rushlight.analysis.notices.contest_notice import ContestNotice
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.removed_topics import RemovedTopics
 from rushlight.analysis.notices.thread import NoticeThread
@@ -153,9 +154,12 @@ def run_service(
         reloader = Reloader(settings, part, parts, notifier, page_of(settings), clock)
         threads.append(reloader)
 
+        contest = ContestNotice(notifier.keeping)
+
         def between() -> None:
             reloader.between()
             removed.step(store)
+            contest.step(service.links.in_force(), store, clock())
 
         service.between = between
         signal.signal(signal.SIGHUP, lambda number, frame: reloader.ask())

@@ -24,6 +24,7 @@ from rushlight.analysis.watch.diagnosis import diagnose
 from rushlight.analysis.watch.families import FAMILIES
 from rushlight.analysis.watch.snapshot import book_in, pack, state_in
 from rushlight.analysis.watch.state import WatchState
+from rushlight.analysis.watch.unjudged import unjudged
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
@@ -246,7 +247,8 @@ class TankWatch:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
         arrived_ms = state.silence.last_ms  # of the report that closed the frame
-        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms))
+        why = functools.partial(unjudged, self.families, tank)
+        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms, why))
 
     def note(self, entry: LogEntry) -> None:
         """What the keeper noted."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Protocol, runtime_checkable
 
-__all__ = ["Contest", "Contested", "undisturbed"]
+__all__ = ["Contest", "Contested", "contested", "undisturbed"]
 
 _SHORT_MS = 10_000
 _SHORT_ONES = 3
@@ -48,6 +48,12 @@ class Contested(Protocol):
         """Whether one does so now."""
 
 
+def contested(links: Iterable[object]) -> list[str]:
+    """Names of the links that are in a contest."""
+    found = [link for link in links if isinstance(link, Contested) and link.contested()]
+    return [str(getattr(link, "name", "the broker")) for link in found]
+
+
 def undisturbed(links: Iterable[object]) -> bool:
     """Whether no link is in a contest; then what arrives is all that there is."""
-    return not any(isinstance(link, Contested) and link.contested() for link in links)
+    return not contested(links)

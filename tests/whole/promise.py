@@ -25,7 +25,8 @@ What is not promised, and so not asked for here:
 - Readings of a serial line while nobody reads it. What a board without a clock sent while the service was
   down has the time at which it came in, so it says nothing of how long something lasted.
 - Anything about a tank that is not in the settings, and what a person has shelved.
-- A notice that no target takes: then the heartbeat must stop.
+- A notice that a target does not take: then the heartbeat must stop, whatever the other targets take
+  (`HEART_STOPS_FOR_TARGET_MS`), until it takes one or is taken out of the settings.
 - Exactly once across a kill between the sending and its mark on the disk, or while that mark can't be
   written: such a notice may come once more for each such kill.
 """
@@ -62,6 +63,9 @@ QUIET_MS = 180 * MINUTE_MS
 LONG_DOWN_MS = 5 * MINUTE_MS
 HEART_STOPS_MS = 12 * MINUTE_MS
 """Two beats of five minutes were missed, and some: whoever watches the heartbeat has noticed."""
+
+HEART_STOPS_FOR_TARGET_MS = 50 * MINUTE_MS
+"""A target may owe an alarm for half an hour; then the beat on its way, and two that are missed."""
 
 
 def broken(world: World) -> list[str]:
@@ -100,18 +104,22 @@ def _deadline(world: World, span: Span, url: str) -> int:
     due = max(span.start_ms, world.since.get(url, 0)) + NOTICE_WITHIN_MS
     if world.was_quiet and span.family != "gas":
         due += QUIET_MS
+    passed: set[int] = set()
     moved = True
     while moved:
         moved = False
-        for begin, end, kind, whom in world.disturbed:
-            if whom not in ("", url, span.tank, f"{span.tank} {span.family}"):
+        for at, (begin, end, kind, whom) in enumerate(world.disturbed):
+            if whom not in ("", url, span.tank, f"{span.tank} {span.family}") or at in passed:
                 continue
             if kind == "down" and end - begin > LONG_DOWN_MS:
                 kind = "long down"
             free = end + SETTLES_MS[kind]
+            if kind == "target":  # dead for ever is no excuse for ever
+                free = min(free, due + HEART_STOPS_FOR_TARGET_MS)
             if begin <= due < free and free > span.start_ms:
                 due = free
                 moved = True
+                passed = passed | {at} if kind == "target" else set()
     return due
 
 

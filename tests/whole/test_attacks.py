@@ -9,7 +9,7 @@ import pytest
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.whole.promise import broken, heart_stopped, holds
 from tests.whole.tanks import Board
-from tests.whole.world import BEGAN_MS, Config, Make, World
+from tests.whole.world import Config, Make, World
 
 DAY_S = 86_400.0
 MINUTE_MS = 60_000
@@ -279,11 +279,30 @@ def test_a_target_that_fails_holds_up_no_other_and_gets_the_alarm_when_it_is_wel
     world.run(150)
     assert world.told("hallway", "co2-overdose", SECOND)
     holds(world)
-    assert not heart_stopped(world, BEGAN_MS, world.true_ms), "one target is well: the heart beats on"
+    began = world.reference.spans[0].start_ms
+    assert heart_stopped(world, began, world.true_ms), "who hears only by this target has no word of it"
+    dead = list(world.beats)
+    world.beats += range(began, world.true_ms, 5 * MINUTE_MS)
+    assert "json://first/ had no word of it" in broken(world)[0], "a heart that beats on is not found"
+    world.beats = dead
     world.target("well")
     world.run(30)
     holds(world)
     assert world.told("hallway", "co2-overdose")
+    assert world.beats[-1] > world.true_ms - 10 * MINUTE_MS, "it beats again"
+
+
+def test_a_dead_target_that_is_taken_out_of_the_settings_stops_no_heartbeat(make: Make) -> None:
+    world = make(replace(ONE, targets=("json://first/", SECOND)), only_hallway())
+    world.run(30)
+    world.target("refuses")
+    world.board("hallway").faults.add("hot")
+    world.run(150)
+    assert world.beats[-1] < world.true_ms - 20 * MINUTE_MS
+    world.reload(replace(ONE, targets=(SECOND,)))
+    world.run(20)
+    assert world.beats[-1] > world.true_ms - 10 * MINUTE_MS
+    holds(world)
 
 
 def test_where_no_target_takes_an_alarm_the_heartbeat_stops(make: Make) -> None:

@@ -135,3 +135,30 @@ def test_a_clock_that_is_stepped_around_it_costs_no_alarm(make: Make, hours: flo
     world.run(240)
     assert world.told("hallway", "co2-overdose")
     holds(world)
+
+
+@pytest.mark.parametrize("taken_out", [True, False])
+def test_an_overdose_that_the_settings_no_longer_let_be_judged_is_not_called_over(
+    make: Make, taken_out: bool
+) -> None:
+    """Its twin: where the gas itself ends, it is."""
+    world = make(ONE, [Board("hallway", "mqtt", ("temperature", "ph"))])
+    world.run(30)
+    world.board("hallway").faults.add("gas")
+    world.run(150)
+    assert world.told("hallway", "co2-overdose")
+    if taken_out:
+        world.reload(replace(ONE, hardness=None))
+    else:
+        world.board("hallway").faults.clear()
+    began = world.true_ms
+    world.run(180)
+    ends = [m for m in world.targets["json://first/"].taken if m.time_ms >= began]
+    (end,) = [m for m in ends if m.priority == "cleared" and "co2-overdose" in m.body]
+    asked = world.told("hallway", "co2-overdose", since_ms=end.time_ms)
+    if taken_out:
+        assert end.title.startswith("Not judged any more, the settings have no hardness: CO2 ")
+        assert "not known to be over" in end.body and "good again" not in end.body
+        assert asked, "nobody has answered"
+    else:
+        assert end.title.startswith("Over: CO2 ") and not asked

@@ -58,6 +58,7 @@ class Config:
     resend_min: float = 15.0
     heartbeat_min: float = 5.0
     keep_days: str = ""
+    hardness: float | None = 4.0
 
     def text(self) -> str:
         lines = [
@@ -81,10 +82,12 @@ class Config:
                 f'quiet_from = "{self.quiet[0]}"\nquiet_to = "{self.quiet[1]}"\nquiet_timezone = "UTC"'
             )
         for tank in self.tanks:
+            hardness = f"carbonate_hardness_dkh = {self.hardness}\n"
+            water = "" if self.hardness is None else f"[tanks.{tank}.water]\n{hardness}"
             lines.append(
                 f'[tanks.{tank}]\nvolume_litres = 54\ntimezone = "UTC"\nreport_every_s = 120\n'
-                f"[tanks.{tank}.water]\ncarbonate_hardness_dkh = 4.0\n"
-                f"[tanks.{tank}.livestock]\ntemperature_low_c = 18.0\ntemperature_high_c = {self.high_c}"
+                f"{water}[tanks.{tank}.livestock]\n"
+                f"temperature_low_c = 18.0\ntemperature_high_c = {self.high_c}"
             )
         return "\n".join(lines) + "\n"
 

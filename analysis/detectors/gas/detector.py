@@ -13,7 +13,7 @@ from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty
-from rushlight.analysis.detectors.gas.estimate import GasEstimate
+from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference
 from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
@@ -127,6 +127,14 @@ class CarbonDioxideDetector(msgspec.Struct):
             # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
             out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, -CURVE.steepest_ph_per_h)
         return out
+
+    def unjudged(self, tank: Tank, alarm: str) -> str:
+        """What the settings lack to judge too much gas, or none; "" where it is judged."""
+        if alarm == "co2-absent" and not self.curve.injected(tank):
+            return "the settings have no [co2]"
+        if alarm == "ph-out-of-range" or has_reference(tank) or (self.judged is not None and _knows(tank)):
+            return ""
+        return "the settings have no hardness"
 
     def _say(self, tank: Tank, moment: Moment) -> None:
         """What the other families may know of the curve."""
@@ -276,6 +284,4 @@ class CarbonDioxideDetector(msgspec.Struct):
 
 def _knows(tank: Tank) -> bool:
     """Whether CO2 is a matter here: something ties pH to it, or it is given."""
-    water = tank.settings.water
-    known = water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
-    return known or tank.settings.co2 is not None
+    return has_reference(tank) or tank.settings.co2 is not None

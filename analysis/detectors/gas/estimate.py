@@ -67,7 +67,7 @@ class GasEstimate(msgspec.Struct):
     def _lived(self, tank: Tank, curve: PhCurve, ph: float) -> Gas | None:
         """By the usual lowest pH, with which the fish live."""
         usual_low = curve.usual_low
-        if usual_low is None or (_has_reference(tank) and not curve.injected(tank)):
+        if usual_low is None or (has_reference(tank) and not curve.injected(tank)):
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
         error = ESTIMATE.lived_log
@@ -120,6 +120,7 @@ def rested(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
     return just and still and (on - off) % 1440 >= HARDNESS.after_gas_min
 
 
-def _has_reference(tank: Tank) -> bool:
+def has_reference(tank: Tank) -> bool:
+    """Whether the settings tie pH to CO2: by a hardness, or by the pH of the water without gas."""
     water = tank.settings.water
     return water.carbonate_hardness_dkh is not None or water.degassed_ph is not None

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from rushlight.analysis.alarms.endings import is_over
 from rushlight.analysis.alarms.states import SILENCED_STATES
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
@@ -61,7 +62,15 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
                 else "Look at the tank and at its device."
             ],
         )
-    unseen = [(tank, alarm) for tank in watched for alarm in tank.alarms if alarm.over]
+    events = list(events)
+    ended = _ended(events)
+    unseen = [
+        (tank, alarm, ended.get(alarm.occurrence, ""))
+        for tank in watched
+        for alarm in tank.alarms
+        if alarm.over
+    ]
+    doubtful = [f"{end}. Nobody has said they saw it." for _, _, end in unseen if not is_over(end)]
     checks = [check.text for tank in watched for check in tank.checks]
     if checks:
         return Answer(
@@ -72,16 +81,22 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
     blind = [line for tank in watched for line in _unjudged(tank)]
     if blind:
         return Answer(tone="odd", title="No alarm, but not all could be judged.", lines=blind)
+    quiet = [line for tank in watched for line in _silenced(tank)]
+    if doubtful:
+        return Answer(
+            tone="odd",
+            title="No alarm, but not all is known to be over.",
+            lines=[*doubtful, "Look at the tank and measure in another way.", *quiet],
+        )
     names = {1: "All is well.", 2: "Both tanks are well."}
     title = names.get(len(watched), f"All {_count(len(watched))} tanks are well.")
     if not watched:
         return Answer(tone="odd", title="There is no tank to watch.", lines=["Add one to the settings."])
     lines = [_since(events, settings, facts)]
-    for tank, alarm in unseen:
+    for tank, alarm, _ in unseen:
         lines.append(
             f"Over, but nobody has said they saw it: {_plain(alarm.headline)} ({tank.title or tank.name})."
         )
-    quiet = [line for tank in watched for line in _silenced(tank)]
     if quiet:
         return Answer(tone="odd", title="No alarm, but not every alarm may speak.", lines=[*quiet, *lines])
     lines.append("Nothing needs doing.")
@@ -204,7 +219,14 @@ def _since(events: Iterable[Event], settings: Settings, facts: Facts) -> str:
     tank = settings.tanks.get(event.tank)
     zone = "UTC" if tank is None else tank.timezone
     said = day_and_time(milliseconds(event.time), zone, facts.time_ms)
+    if not is_over(event.summary):
+        return f"Since {said}: {event.summary}."
     return f"Since {said}, when this was over: {_plain(event.summary)}."
+
+
+def _ended(events: Iterable[Event]) -> dict[str, str]:
+    """By occurrence, with what words it ended."""
+    return {event.occurrence: event.summary for event in events if event.event == "cleared"}
 
 
 def _plain(summary: str) -> str:

@@ -322,26 +322,97 @@ def test_notices_wait_where_no_target_is_set_and_go_to_the_one_that_comes(store:
 
 def test_the_heartbeat_stops_where_no_target_takes_anything_for_three_rounds(store: EmbeddedStore) -> None:
     desk = Desk(store, A, B)
-    desk.tell(event())
+    desk.tell(event(priority="medium"))
     desk.refuses = {A, B}
     for _ in range(4):
         desk.round(15 * MIN)
     assert desk.well == [True, True, False, False]
-    desk.refuses = {A}  # one of them is enough to reach somebody
+    desk.refuses = {A}  # of what is not urgent it is enough that somebody has it
     for _ in range(3):
         desk.round(15 * MIN)
     assert desk.well[4:] == [True] * 3
+    desk.tell(event(alarm="light-missing", priority="medium", at_ms=desk.now))
     desk.refuses = {A, B}
     for _ in range(3):
         desk.round(15 * MIN)
     assert desk.well[-1] is False
     # nothing waits any more: that it failed once is no reason to be silent for ever
-    desk.tell(event("acknowledged", desk.now))
+    desk.tell(event("acknowledged", desk.now), event("acknowledged", desk.now, alarm="light-missing"))
     desk.round()
     assert desk.well[-1] is True
     desk.collecting = False
     desk.round()
     assert desk.well[-1] is False
+
+
+@pytest.mark.parametrize("priority", ["critical", "high"])
+def test_the_heartbeat_stops_where_one_of_several_targets_takes_no_urgent_alarm_for_half_an_hour(
+    store: EmbeddedStore, caplog: pytest.LogCaptureFixture, priority: Priority
+) -> None:
+    """Who hears only by that one has no other way to learn of it."""
+    caplog.set_level(logging.INFO)
+    desk = Desk(store, A, B)
+    desk.refuses = {B}
+    desk.tell(event(priority=priority))
+    for minute in range(45):
+        desk.round(MIN)
+        assert desk.well[-1] is (minute + 1 < 30), minute
+    assert ("a", priority) in {(target, level) for target, _, level in desk.sent}
+    assert caplog.text.count(f"target {target_name(B)}: has not taken an urgent alarm for 30 minutes") == 1
+    assert target_name(A) not in caplog.text and "json://" not in caplog.text
+    # neither another priority nor the end of the alarm gives it a new half-hour
+    desk.tell(event("priority-changed", desk.now, priority="high"))
+    desk.round(MIN)
+    desk.tell(event("cleared", desk.now))
+    desk.round(MIN)
+    assert desk.well[-2:] == [False, False]
+    desk.refuses = set()
+    desk.round(15 * MIN)
+    assert desk.well[-1] is True and ("b", "cleared") in {(name, word) for name, _, word in desk.sent}
+    assert f"target {target_name(B)}: is no longer a reason" in caplog.text
+
+
+def test_a_target_that_took_the_alarm_and_is_dead_at_the_reminder_stops_the_heartbeat(
+    store: EmbeddedStore,
+) -> None:
+    desk = Desk(store, A, B)
+    desk.tell(event())
+    desk.round()
+    desk.refuses = {B}
+    for minute in range(1, 60):
+        desk.round(MIN)
+        assert desk.well[-1] is (minute < 45), minute  # the reminder was due after a quarter of an hour
+    # the next process knows it by what waits, not only by what it has tried itself
+    after = Desk(store, A, B)
+    after.now, after.refuses = desk.now, {B}
+    after.round()
+    assert after.well == [False]
+    # out of the settings, it is missed by nobody; and back, it is owed what waits for it
+    alone = Desk(store, A)
+    alone.now = desk.now
+    alone.notices.go_on_from(after.notices)
+    alone.round()
+    assert alone.well == [True]
+
+
+@pytest.mark.parametrize(
+    ("priority", "tank", "began_ms", "well"),
+    [
+        ("high", "alcove", NOON, False),
+        ("medium", "alcove", NOON, True),
+        ("high", "porch", NOON, True),  # the alarm is of a tank that was taken out of the settings
+        ("high", "alcove", NIGHT, True),  # it may wait for the morning
+    ],
+)
+def test_what_a_target_is_not_owed_stops_no_heartbeat(
+    store: EmbeddedStore, priority: Priority, tank: str, began_ms: int, well: bool
+) -> None:
+    desk = Desk(store, A, B, settings=AT_NIGHT, tanks={tank: SimpleNamespace(title="")})
+    desk.now, desk.refuses = began_ms, {B}
+    desk.tell(event(alarm="light-missing", at_ms=began_ms, began_ms=began_ms, priority=priority))
+    for _ in range(12):
+        desk.round(5 * MIN)
+    assert desk.well[-1] is well
 
 
 @pytest.mark.parametrize("priority", ["medium", "high"])
@@ -382,6 +453,7 @@ def test_without_targets_a_failure_of_before_is_no_reason_for_silence(store: Emb
         desk.round(15 * MIN)
     assert desk.well[-1] is False
     desk.notices._urls.clear()
+    desk.notices._first.clear()
     desk.round(15 * MIN)
     assert desk.well[-1] is True
 

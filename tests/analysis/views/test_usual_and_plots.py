@@ -204,6 +204,39 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
     assert more.tone == "high" and "And 1 more alarm in Alcove." in more.lines
 
 
+@pytest.mark.parametrize("answered", [False, True])
+@pytest.mark.parametrize(
+    "end",
+    [
+        "Not seen any more, pH probe at fault",
+        "Not judged any more, the settings have no hardness",
+        "Put down to heater stuck on",
+        "Over",
+    ],
+)
+def test_an_alarm_that_has_ended_is_over_only_where_its_notice_said_so(
+    quiet: Settings, end: str, answered: bool
+) -> None:
+    ended = replace(alarm(state="returned unacknowledged"), raised=False, over=True, occurrence="alcove/x/1")
+    event = Event(
+        time="2026-03-01T12:00:00Z", tank="alcove", alarm="co2-overdose", event="cleared", priority="high",
+        summary=f"{end}: CO2 overdose in Alcove", detail="", cautions=[], occurrence="alcove/x/1",
+    )  # fmt: skip
+    said = answer_of(facts() if answered else facts(ended), quiet, [event], True)
+    if end == "Over":
+        assert said.tone == "well" and "Nothing needs doing." in said.lines
+        assert "when this was over: CO2 overdose in Alcove." in said.lines[0]
+        assert answered or said.lines[1].startswith("Over, but nobody has said they saw it: ")
+        return
+    assert " over:" not in " ".join(said.lines) and "Over, but" not in " ".join(said.lines)
+    if answered:
+        assert said.lines[0] == f"Since today 13:00: {event.summary}."
+    else:
+        assert (said.tone, said.title) == ("odd", "No alarm, but not all is known to be over.")
+        assert said.lines[0] == f"{event.summary}. Nobody has said they saw it."
+        assert "Nothing needs doing." not in said.lines
+
+
 def test_what_may_not_speak_or_was_not_judged_is_not_called_well(quiet: Settings) -> None:
     put_aside = replace(alarm(state="out of service"), raised=False, state_text="out of service for 3 days")
     said = answer_of(facts(put_aside), quiet, [], True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rushlight.collector.links.contest import Contest, undisturbed
+from rushlight.collector.links.contest import Contest, contested, undisturbed
 
 NOW = 1_772_330_400_000
 MINUTE = 60_000
@@ -40,3 +40,6 @@ class _Link:
 def test_a_link_that_nobody_can_throw_out_is_undisturbed() -> None:
     assert undisturbed([object(), _Link(False)])
     assert not undisturbed([object(), _Link(False), _Link(True)])
+    named = _Link(True)
+    named.name = "mqtt attic"  # type: ignore[attr-defined]
+    assert contested([_Link(True), _Link(False), named]) == ["the broker", "mqtt attic"]
