@@ -260,7 +260,7 @@ class Notifier:
     def _well(self, store: NoticeStore, now_ms: int) -> bool:
         """Collecting, and not stuck with notices: then silence calls for help.
 
-        Stuck: owed to one first target for long, taken by none, or not to be written; no word of a calibration.
+        Stuck: owed to one first target for long, taken by none, or not to be written; no calibration notice.
         """
         if self.keeping.holding:
             return False
