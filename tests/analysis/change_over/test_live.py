@@ -21,23 +21,10 @@ from rushlight.collector.readings import Reading
 from rushlight.collector.settings import load_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.simulator.microcontroller import Firmware, PtyLine
+from tests.analysis.change_over.test_move import TOML as TANKS
 from tests.conftest import Broker
 
 HOUR = 3_600_000
-TANKS = """
-[tanks.porch]
-volume_litres = 100
-timezone = "Europe/Helsinki"
-[tanks.porch.livestock]
-temperature_low_c = 10
-temperature_high_c = 26
-[tanks.tub]
-volume_litres = 80
-timezone = "Europe/Helsinki"
-[tanks.tub.livestock]
-temperature_low_c = 5
-temperature_high_c = 25
-"""
 
 
 def kept(folder: Path, tub_c: float) -> None:
