@@ -72,6 +72,15 @@ class SeriesFrame(msgspec.Struct):
     def mean(self) -> float | None:
         return self.total / self.good if self.good else None
 
+    def take_one(self, time_ms: int, value: float) -> None:
+        """A good reading of this frame."""
+        if value != self.last:
+            self.last = value
+            self.flat_since = time_ms
+        self.good += 1
+        self.total += value
+        self.seen_ms = time_ms
+
     def take_good(self, times_ms: list[int], values: list[float]) -> None:
         """Good readings of this frame, one and more."""
         last, since_ms, total = self.last, self.flat_since, self.total
@@ -147,12 +156,7 @@ class FrameBuilder(msgspec.Struct):
         if series is None:
             series = self.series[quantity] = SeriesFrame()
         if flag < _SUSPECT and value is not None:
-            if value != series.last:
-                series.last = value
-                series.flat_since = time_ms
-            series.good += 1
-            series.total += value
-            series.seen_ms = time_ms
+            series.take_one(time_ms, value)
         elif flag == _SUSPECT:
             series.suspect += 1
             series.last_suspect = value

@@ -17,7 +17,30 @@ UNIT_NAME = "rushlight.service"
 _USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")  # as useradd(8) takes them
 _PLAIN = re.compile(r"[A-Za-z0-9_./@+:-]+")
 
-_TEXT = """\
+# what both units have
+_RUNS = """\
+Type=notify
+ExecStart={program} run --config {config}
+ExecReload={program} reload --config {config}
+WorkingDirectory={folder}
+"""
+_KEEPS_ON = """\
+WatchdogSec=5min
+Restart=always
+RestartSec=5
+TimeoutStopSec=40
+"""
+_NARROW = """\
+RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+SystemCallArchitectures=native
+"""
+
+_TEXT = (
+    """\
 [Unit]
 Description=Rushlight, watching the tanks
 Documentation=man:systemd.service(5)
@@ -26,15 +49,13 @@ Wants=network-online.target
 StartLimitIntervalSec=0
 
 [Service]
-Type=notify
-ExecStart={program} run --config {config}
-ExecReload={program} reload --config {config}
-WorkingDirectory={folder}
+"""
+    + _RUNS
+    + """\
 {who}EnvironmentFile=-{environment}
-WatchdogSec=5min
-Restart=always
-RestartSec=5
-TimeoutStopSec=40
+"""
+    + _KEEPS_ON
+    + """\
 
 # it reads its settings, writes its store, and talks to brokers, ports and addresses: nothing else
 ReadWritePaths={writes}
@@ -48,48 +69,43 @@ ProtectKernelLogs=yes
 ProtectControlGroups=yes
 ProtectClock=yes
 ProtectHostname=yes
-RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
-SystemCallArchitectures=native
+"""
+    + _NARROW
+    + """\
 CapabilityBoundingSet=
 UMask=0077
 {devices}
 [Install]
 WantedBy=multi-user.target
 """
+)
 
 # what a user's own systemd can do without rights: no mounts, no capabilities (systemd.exec(5))
-_MINE = """\
+_MINE = (
+    """\
 [Unit]
 Description=Rushlight, watching the tanks
 Documentation=man:systemd.service(5)
 StartLimitIntervalSec=0
 
 [Service]
-Type=notify
-ExecStart={program} run --config {config}
-ExecReload={program} reload --config {config}
-WorkingDirectory={folder}
+"""
+    + _RUNS
+    + """\
 EnvironmentFile=-{environment}
-WatchdogSec=5min
-Restart=always
-RestartSec=5
-TimeoutStopSec=40
+"""
+    + _KEEPS_ON
+    + """\
 NoNewPrivileges=yes
-RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
-SystemCallArchitectures=native
+"""
+    + _NARROW
+    + """\
 UMask=0077
 
 [Install]
 WantedBy=default.target
 """
+)
 
 
 def user_unit_text(config: Path, environment: Path) -> str:
