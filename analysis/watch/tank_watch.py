@@ -140,7 +140,7 @@ class TankWatch:
         frames = self._frames
         frame = frames.take(quantity, time_ms, value, flag, stamp)
         if frame is not None:
-            events += self._judge(frame)
+            events += self.judge(frame)
         elif frames.back_ms:
             self._put_back(time_ms)
             self._frames.take(quantity, time_ms, value, flag, stamp)
@@ -222,7 +222,8 @@ class TankWatch:
         silence.standing = True
         return self._note(self.book.without_readings(finding, now_ms))
 
-    def _judge(self, frame: Frame) -> list[Event]:
+    def judge(self, frame: Frame) -> list[Event]:
+        """Let the families judge a closed frame; what changes by it."""
         state = self.state
         tank = self.tank
         day, minute = tank.clock.local(frame.start_ms)
