@@ -30,9 +30,7 @@ import math
 import msgspec
 
 from rushlight.collector.intake.limits import LIMITS, Limits
-from rushlight.collector.readings import (
-    Reading,
-)
+from rushlight.collector.readings import Reading
 
 __all__ = ["QualityChecker", "SeriesQuality", "SeriesState"]
 
@@ -166,27 +164,29 @@ class SeriesQuality:
         tolerance, flat_suspect_ms = self._tolerance, self._flat_suspect_ms
         last, last_ms, lively = self._last, self._last_ms, self._lively
         flat, flat_ms, step = self._flat, self._flat_ms, self._step
-        done = 0
+        begin_ms, flat_end_ms = last_ms, flat_ms + flat_suspect_ms
         for time_ms, value in zip(times_ms, values, strict=True):
+            if value == last and last_ms < time_ms < flat_end_ms:  # as before
+                lively *= memory
+                last_ms = time_ms
+                continue
             change = value - last
             if not (low <= value <= high and -quiet <= change <= quiet) or time_ms <= last_ms:
                 break
             moved = value - flat
-            if -tolerance <= moved <= tolerance:
-                if time_ms - flat_ms >= flat_suspect_ms:
-                    break
-            else:
+            if not -tolerance <= moved <= tolerance:
                 if -step < moved < step:
                     step = abs(moved)
-                flat, flat_ms = value, time_ms
+                flat, flat_ms, flat_end_ms = value, time_ms, time_ms + flat_suspect_ms
+            elif time_ms >= flat_end_ms:
+                break
             lively *= memory
             if change > lively or -change > lively:
                 lively = abs(change)
             last, last_ms = value, time_ms
-            done += 1
         self._last, self._last_ms, self._lively = last, last_ms, lively
         self._flat, self._flat_ms, self._step = flat, flat_ms, step
-        return done
+        return 0 if last_ms == begin_ms else times_ms.index(last_ms) + 1
 
     def _flat_flag(self, value: float, span_ms: int) -> int:
         limits = self._limits

@@ -382,3 +382,35 @@ def test_of_two_coarse_readings_the_least_that_the_water_did_counts() -> None:
 def test_no_light_is_negative() -> None:
     """-1 is what a driver gives where nothing answered (common practice); 0 is dark."""
     assert run(SeriesQuality(LIMITS["light"]), [0.0, 5000.0, -1.0, 0.0], 60_000) == [1, 1, 3, 1]
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([10, 10, 10, 60, 0, -20, 14_000, 3_000_000]),
+            st.sampled_from([24.0, 24.0, 24.0, 24.0004, 24.0625, 24.2, 25.9, 24.7, 85.0, math.nan]),
+        ),
+        max_size=60,
+    ),
+    st.sampled_from(["temperature", "ph", "light"]),
+    st.integers(1, 20),
+)
+def test_runs_are_flagged_as_one_by_one(steps: list[tuple[int, float]], quantity: str, together: int) -> None:
+    """Seconds since the one before, and the value; the numbers are of all kinds for each of the limits."""
+    scale = {"temperature": 1.0, "ph": 0.29, "light": 10.0}[quantity]
+    times, values, at = [], [], 1_772_330_400_000
+    for seconds, value in steps:
+        at += 1000 * seconds
+        times.append(at)
+        values.append(value * scale)
+    alone, runs = SeriesQuality(LIMITS[quantity]), SeriesQuality(LIMITS[quantity])
+    expected = [alone.flag(*one) for one in zip(times, values, strict=True)]
+    flags: list[int] = []
+    while len(flags) < len(values):
+        at = len(flags)
+        flags += [1] * runs.passing(times[at : at + together], values[at : at + together])
+        at = len(flags)
+        if at < len(values):
+            flags.append(runs.flag(times[at], values[at]))
+    assert flags == expected
+    assert repr(runs.state()) == repr(alone.state())
