@@ -54,11 +54,12 @@ def prior_time_constant_h(volume_litres: float) -> float:
     return THERMAL.prior_tau_h * float((volume_litres / THERMAL.prior_litres) ** (1 / 3))
 
 
-class ThermalModel(msgspec.Struct):
+class ThermalModel(msgspec.Struct, dict=True):
     """Running estimates; every figure in °C and hours.
 
     `taus` are estimates of the time constant from falling stretches with the room known; `falls` and
-    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle.
+    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle. What follows from
+    each list is kept beside them until it changes.
     """
 
     taus: list[float] = msgspec.field(default_factory=list)
@@ -68,18 +69,18 @@ class ThermalModel(msgspec.Struct):
     def learn(self, slope: float, temperature: float, room: float | None) -> None:
         """One clean stretch of the curve (no disturbance, no lamp edge, no alarm)."""
         if slope < -THERMAL.slope_c_per_h:
-            self._keep(self.falls, slope)
+            self._keep("of_falls", self.falls, slope)
             if room is not None and temperature - room > THERMAL.room_gap_c:
                 tau = (temperature - room) / -slope
                 if THERMAL.tau_least_h < tau < THERMAL.tau_most_h:
-                    self._keep(self.taus, tau)
+                    self._keep("of_taus", self.taus, tau)
         elif slope > THERMAL.slope_c_per_h:
-            self._keep(self.rises, slope)
+            self._keep("of_rises", self.rises, slope)
 
-    @staticmethod
-    def _keep(values: list[float], value: float) -> None:
+    def _keep(self, name: str, values: list[float], value: float) -> None:
         values.append(value)
         del values[: -THERMAL.kept]
+        self.__dict__.pop(name, None)
 
     @property
     def learnt(self) -> bool:
@@ -94,7 +95,11 @@ class ThermalModel(msgspec.Struct):
         """
         if not self.learnt:
             return prior_time_constant_h(volume_litres)
-        return sorted(self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
+        tau: float | None = self.__dict__.get("of_taus")
+        if tau is None:
+            tau = sorted(self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
+            self.__dict__["of_taus"] = tau
+        return tau
 
     def passive_slope(self, temperature: float, room: float, volume_litres: float) -> float:
         """Slope in °C/h with nothing switched on."""
@@ -102,8 +107,16 @@ class ThermalModel(msgspec.Struct):
 
     def usual_fall(self) -> float | None:
         """The middle slope with the heater off, °C/h (negative)."""
-        return median(self.falls) if len(self.falls) >= THERMAL.slopes_least else None
+        return self._middle("of_falls", self.falls)
 
     def usual_rise(self) -> float | None:
         """The middle slope with the heater on, °C/h."""
-        return median(self.rises) if len(self.rises) >= THERMAL.slopes_least else None
+        return self._middle("of_rises", self.rises)
+
+    def _middle(self, name: str, values: list[float]) -> float | None:
+        if len(values) < THERMAL.slopes_least:
+            return None
+        middle: float | None = self.__dict__.get(name)
+        if middle is None:
+            middle = self.__dict__[name] = median(values)
+        return middle

@@ -14,7 +14,7 @@ from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 
-__all__ = ["HeatNow", "explained_slope", "heat_now", "kept_heat"]
+__all__ = ["HeatNow", "explained_slope", "heat_now", "kept_heat", "learn_model"]
 
 
 class HeatNow(msgspec.Struct):
@@ -25,8 +25,10 @@ class HeatNow(msgspec.Struct):
     now : int
         ms UTC.
     temperature, room : float, float or None
-    slope, quarter, hour : float or None
-        How fast the water changes, over the last half-hour, quarter of an hour and hour.
+    slope : float or None
+        How fast the water changes, over the last half-hour; over a quarter of an hour until there is more.
+    course : Window
+        What it did in the last hours.
     floor, ceiling : float or None
         Between what the heater holds this probe's reading; None where it isn't known.
     power : float or None
@@ -45,8 +47,7 @@ class HeatNow(msgspec.Struct):
     temperature: float
     room: float | None
     slope: float | None
-    quarter: float | None
-    hour: float | None
+    course: Window
     floor: float | None
     ceiling: float | None
     power: float | None
@@ -57,6 +58,16 @@ class HeatNow(msgspec.Struct):
     learnt: bool
     unheated: float | None
     explained: float | None
+
+    @property
+    def quarter(self) -> float | None:
+        """How fast the water changes, over the last quarter of an hour."""
+        return self.course.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+
+    @property
+    def hour(self) -> float | None:
+        """The same over the last hour."""
+        return self.course.slope_per_hour(HEAT.long_slope_min * MINUTE_MS)
 
     @property
     def drawing(self) -> bool | None:
@@ -104,25 +115,34 @@ class _Known(Protocol):
     heater: HeaterMemory
 
 
-def kept_heat(tank: Tank, known: _Known, asked: bool) -> KeptHeat:
-    """What the heater holds and the usual cooling; `asked`: this frame may have changed them.
+def kept_heat(tank: Tank, known: _Known) -> KeptHeat:
+    """What the heater holds, the usual cooling and the slope, worked out anew and kept.
 
-    Else only one with the heater's power may, after which nothing is kept.
+    They change with what is learnt every five minutes, with the heater's power, and with a hand in the tank.
     """
-    kept = tank.kept_heat
-    if kept is None or kept.of is not known or asked:
-        floor, ceiling = heater_range(tank, known.heater, known.extremes.highs)
-        kept = tank.kept_heat = KeptHeat(known, floor, ceiling, known.model.usual_fall())
+    floor, ceiling = heater_range(tank, known.heater, known.extremes.highs)
+    slope = known.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+    kept = tank.kept_heat = KeptHeat(known, floor, ceiling, known.model.usual_fall(), slope)
     return kept
+
+
+def learn_model(model: ThermalModel, window: Window, temperature: float, room: float | None) -> None:
+    """A five-minute value was added to `window`: no alarm, no disturbance, no lamp; °C of water and room."""
+    slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+    if slope is None:
+        slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+    if slope is not None:
+        model.learn(slope, temperature, room)
 
 
 def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None, known: _Known) -> HeatNow:
     """The balance at this frame; temperatures of water and room in °C."""
     now = moment.frame.start_ms
     window, model, heater = known.window, known.model, known.heater
-    quarter = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
-    slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-    floor, ceiling = heater_range(tank, heater, known.extremes.highs)
+    kept = kept_heat(tank, known)
+    slope = kept.slope
+    if slope is None:
+        slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
     unheated = None
     if room is not None:
         unheated = model.passive_slope(temperature, room, tank.settings.volume_litres)
@@ -130,15 +150,14 @@ def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None,
         now=now,
         temperature=temperature,
         room=room,
-        slope=quarter if slope is None else slope,
-        quarter=quarter,
-        hour=window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS),
-        floor=floor,
-        ceiling=ceiling,
+        slope=slope,
+        course=window,
+        floor=kept.floor,
+        ceiling=kept.ceiling,
         power=heater.power(now),
         full=heater.full(tank),
         rate=tank.heating_rate_c_per_h,
-        usual_fall=model.usual_fall(),
+        usual_fall=kept.cooling_rate,
         usual_rise=model.usual_rise(),
         learnt=model.learnt,
         unheated=unheated,

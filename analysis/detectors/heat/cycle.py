@@ -15,8 +15,8 @@ from rushlight.analysis.estimators.units import HOUR_MS
 __all__ = ["HeaterCycle"]
 
 
-class HeaterCycle(msgspec.Struct):
-    """State of one tank's cycle.
+class HeaterCycle(msgspec.Struct, dict=True):
+    """State of one tank's cycle; what follows from `tops` and `heats` is kept beside them.
 
     Attributes
     ----------
@@ -92,6 +92,7 @@ class HeaterCycle(msgspec.Struct):
         if heated and sharp and learn:
             _keep(self.tops, self.turned_c)
             _keep(self.heats, before - fell)
+            self.__dict__.clear()
         return None
 
     @property
@@ -106,9 +107,13 @@ class HeaterCycle(msgspec.Struct):
         """Where the heater lets go: (lowest, highest that counts, spread) in °C; None before it is known."""
         if len(self.tops) < CYCLE.tops:
             return None
-        ordered = sorted(self.tops)
-        last = len(ordered) - 1
-        return ordered[int(last * CYCLE.low_share)], ordered[round(last * CYCLE.high_share)], spread(ordered)
+        kept: tuple[float, float, float] | None = self.__dict__.get("kept_top")
+        if kept is None:
+            ordered = sorted(self.tops)
+            last = len(ordered) - 1
+            low, high = ordered[int(last * CYCLE.low_share)], ordered[round(last * CYCLE.high_share)]
+            kept = self.__dict__["kept_top"] = low, high, spread(ordered)
+        return kept
 
     @property
     def heat(self) -> float | None:

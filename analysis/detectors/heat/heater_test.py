@@ -125,28 +125,29 @@ def unheated_verdict(
     from_c = memory.switches_at() if heat.drawing is False else None
     level = heat.floor if from_c is None else from_c
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
-    free, bias, early = heat.explained, explained_error(moment, heat), False
-    if heat.temperature < level:
+    early, own = heat.temperature >= level, None
+    if early:
+        came_to, lets_go = cycle.came_to, cycle.top
+        if came_to is None or lets_go is None or came_to[0] >= lets_go[0]:
+            return None  # held, as nearly always
+        if course.newest_ms - came_to[1] < WEIGHED.least_min * MINUTE_MS:
+            return None
+        if not _came_on(moment, heat, memory, cycle):
+            return None
+        first_ms = came_to[1]
+        beyond, error = lets_go[0] - came_to[0], max(least, lets_go[2])
+    else:
         known = memory.metered or len(memory.picks) >= COMES_ON.corners
         error = max(least, spread(memory.picks if from_c is None else memory.switches))
         beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
         first_ms = course.left_ms(level, -1)
         if course.newest_ms - first_ms < WEIGHED.least_min * MINUTE_MS:
-            return None  # too short a course, as nearly always: nothing of it need be worked out
+            return None  # too short a course
         own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
-        if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
-            free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
-    elif (
-        (came_to := cycle.came_to) is not None
-        and (lets_go := cycle.top) is not None
-        and _came_on(moment, heat, memory, cycle)
-    ):
-        came_c, first_ms = came_to
-        beyond, error = lets_go[0] - came_c, max(least, lets_go[2])
-        early = True
-    else:
-        return None
-    if beyond <= 0 or free is None or free >= 0:
+    free, bias = heat.explained, explained_error(moment, heat)
+    if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
+        free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
+    if free is None or free >= 0:
         return None
     line = course.line(first_ms)
     if line is None:
@@ -186,17 +187,15 @@ def welded_verdict(
     """
     if heat.drawing is False:
         return None
-    least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
     lets_go = cycle.top
-    if lets_go is not None:
-        top, error = lets_go[1], max(least, lets_go[2])
-    elif heat.ceiling is not None:
-        top, error = heat.ceiling, WEIGHED.level_guess_c
-    else:
-        return None
+    top = heat.ceiling if lets_go is None else lets_go[1]
+    if top is None or heat.temperature <= top:
+        return None  # held, as nearly always
     over = heat.temperature - top
+    least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
+    error = WEIGHED.level_guess_c if lets_go is None else max(least, lets_go[2])
     first_ms = course.left_ms(top, 1)
-    line = course.line(first_ms) if over > 0 else None
+    line = course.line(first_ms)
     if line is None:
         return None
     gives = cycle.heat or heat.rate

@@ -122,11 +122,13 @@ class NewWater(msgspec.Struct):
             What the heat family knows of the tank's paces.
         """
         now_ms, recent = moment.frame.start_ms, self.recent
-        if recent.times and not 0 < now_ms - recent.times[-1] <= gap_ms:
+        times = recent.times
+        if times and not 0 < now_ms - times[-1] <= gap_ms:
             recent.clear()
             self.began_ms = -1
         recent.add(now_ms, celsius)
-        recent.drop_older(NEW_WATER.look_min * MINUTE_MS)
+        if now_ms - times[0] >= NEW_WATER.look_min * MINUTE_MS:
+            recent.drop_older(NEW_WATER.look_min * MINUTE_MS)
         if self.began_ms >= 0:
             self._follow(now_ms, celsius, _pace(tank, moment, known))
         elif abs(celsius - recent.values[0]) > NEW_WATER.least_c:
