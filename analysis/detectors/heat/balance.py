@@ -111,7 +111,6 @@ class _Known(Protocol):
     model: ThermalModel
     window: Window
     extremes: DailyExtremes
-    profile: DailyProfile
     heater: HeaterMemory
 
 
@@ -135,11 +134,17 @@ def learn_model(model: ThermalModel, window: Window, temperature: float, room: f
         model.learn(slope, temperature, room)
 
 
-def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None, known: _Known) -> HeatNow:
-    """The balance at this frame; temperatures of water and room in °C."""
-    now = moment.frame.start_ms
+def heat_now(
+    tank: Tank,
+    now: int,
+    temperature: float,
+    room: float | None,
+    explained: float | None,
+    kept: KeptHeat,
+    known: _Known,
+) -> HeatNow:
+    """The balance at `now` (ms UTC); water and room in °C, the slope that is explained in °C/h."""
     window, model, heater = known.window, known.model, known.heater
-    kept = kept_heat(tank, known)
     slope = kept.slope
     if slope is None:
         slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
@@ -161,5 +166,5 @@ def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None,
         usual_rise=model.usual_rise(),
         learnt=model.learnt,
         unheated=unheated,
-        explained=explained_slope(tank, moment, temperature, room, model, known.profile),
+        explained=explained,
     )

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE
+from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE, WEIGHED
 from rushlight.analysis.estimators.robust import median, spread
-from rushlight.analysis.estimators.units import HOUR_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
 __all__ = ["HeaterCycle"]
 
@@ -101,6 +101,13 @@ class HeaterCycle(msgspec.Struct, dict=True):
         if not self.by_heater or self.rising is None:
             return None
         return (self.peak_c, self.peak_ms) if self.rising else (self.turned_c, self.turned_ms)
+
+    def gave_up(self, now_ms: int) -> bool:
+        """Whether the heater has not brought the water to where it lets go, and that for a while."""
+        came_to, lets_go = self.came_to, self.top
+        if came_to is None or lets_go is None or came_to[0] >= lets_go[0]:
+            return False
+        return now_ms - came_to[1] >= WEIGHED.least_min * MINUTE_MS
 
     @property
     def top(self) -> tuple[float, float, float] | None:

@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now, kept_heat, learn_model
+from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now, kept_heat, learn_model
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
@@ -18,11 +18,11 @@ from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.heater_test import (
     Course,
-    Verdict,
     noise_of,
     unheated_verdict,
     welded_verdict,
 )
+from rushlight.analysis.detectors.heat.held import OF_HEAT, held
 from rushlight.analysis.detectors.heat.limits import LIMIT_ALARMS, TemperatureLimits
 from rushlight.analysis.detectors.heat.new_water import NewWater, stepped
 from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
@@ -40,7 +40,6 @@ __all__ = ["TemperatureDetector"]
 
 NOTHING: list[Finding] = []
 """What nearly every frame finds; nobody adds to it."""
-OF_HEAT = frozenset({"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"})
 
 
 class TemperatureDetector(msgspec.Struct):
@@ -238,23 +237,34 @@ class TemperatureDetector(msgspec.Struct):
             self.water.forget_note(entry.time_ms)
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
-        now, own = moment.frame.start_ms, False
-        if moment.frame.room is not None and "room_temperature" not in moment.probes.faulty:
-            self.rooms.add(now, moment.frame.room)
+        """Learn, each five minutes, and judge."""
+        now, frame = moment.frame.start_ms, moment.frame
+        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
+            self.rooms.add(now, frame.room)
         room = self.room_now(now)
         if moment.fifth:
-            self.window.add(now, temperature)
-            own = self._learn(tank, moment, temperature, room)
-        heat = heat_now(tank, moment, temperature, room, self)
-        self.unheated = heat.explained
+            self._learn(tank, moment, temperature, room)
+        kept = kept_heat(tank, self)
+        self.unheated = explained_slope(tank, moment, temperature, room, self.model, self.profile)
+        if not self.hold and held(tank, moment, temperature, kept, self.heater, self.cycle, self.extremes):
+            self.stuck.since = self.dead.since = -1
+            self.limits.clear()
+            return
+        heat = heat_now(tank, now, temperature, room, self.unheated, kept, self)
         usual, recent = self.profile.at(moment.minute), self.window.values or [temperature]
-        welded, unheated = self._weighed(tank, moment, heat, usual, own) if moment.fifth else (None, None)
+        welded, unheated = None, None
+        if moment.fifth and not moment.heat.disturbed:
+            course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
+            bend = self.cooler.bend(tank.settings.cooler, temperature)
+            welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
+            unheated = unheated_verdict(moment, heat, self.heater, self.cycle, course)
         stuck = self.stuck.finding(tank, moment, heat, usual, recent, welded)
         dead = self.dead.finding(tank, moment, heat, self.heater, self.model, unheated)
         stopped = None
-        if stuck is None and tank.settings.cooler is not None:
+        if stuck is None:
+            highs = self.extremes.highs
             stopped = self.stopped.finding(
-                tank, moment, heat, self.cooler, self.extremes.highs, self.window, self.lamp_edge_ms
+                tank, moment, heat, self.cooler, highs, self.window, self.lamp_edge_ms
             )
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
         limits = self.limits.findings(
@@ -262,39 +272,25 @@ class TemperatureDetector(msgspec.Struct):
         )
         self.hold = {found.alarm: found for found in (stuck, dead, stopped, *limits) if found is not None}
 
-    def _weighed(
-        self, tank: Tank, moment: Moment, heat: HeatNow, usual: float | None, own: bool
-    ) -> tuple[Verdict | None, Verdict | None]:
-        """What the heater's cycle and the water's course say of a heater that stays on, or gives no heat.
-
-        `own`: a turn of the water here can be the heater's.
-        """
-        course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
-        learn = own and not moment.active
-        came_on = self.cycle.add(heat.now, heat.temperature, course.noise, heat.rate, learn)
-        if came_on is not None and not self.heater.metered:
-            self.heater.saw(heat.now, came_on)
-            tank.kept_heat = None
-        if moment.heat.disturbed:
-            return None, None
-        bend = self.cooler.bend(tank.settings.cooler, heat.temperature)
-        welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
-        return welded, unheated_verdict(moment, heat, self.heater, self.cycle, course)
-
-    def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> bool:
-        """A five-minute value was added; whether a turn of the water here can be the heater's."""
+    def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:
+        """A five-minute value: the water's course, its usual day, heater, cooler and the room's pull."""
         now, disturbed, cooler = moment.frame.start_ms, moment.heat.disturbed, tank.settings.cooler
-        heat_alarm = bool(moment.active) and not moment.active.isdisjoint(OF_HEAT)
-        every_min = max(HEAT.block_min, moment.sensor("temperature").interval_ms / MINUTE_MS)
+        window, active, sensor = self.window, moment.active, moment.sensor("temperature")
+        window.add(now, temperature)
+        quiet = not active or active.isdisjoint(OF_HEAT)
+        every_min = max(HEAT.block_min, sensor.interval_ms / MINUTE_MS)
         enough = round(HEAT.day_share * 1440 / every_min)
-        self.extremes.add(now, temperature, not heat_alarm and not disturbed, enough)
-        self.profile.add(moment.minute, temperature, not heat_alarm)
+        self.extremes.add(now, temperature, quiet and not disturbed, enough)
+        self.profile.add(moment.minute, temperature, quiet)
         settled = now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
         own = settled and corner_is_its_own(tank, temperature)
         if own and not self.heater.metered:
-            self.heater.corner(self.window, tank.heating_rate_c_per_h, every_min)
+            self.heater.corner(window, tank.heating_rate_c_per_h, every_min)
         if cooler is not None and settled and not disturbed:
-            self.cooler.learn(cooler, self.window, room)
-        if not moment.active and not disturbed and not moment.lamp.on:
-            learn_model(self.model, self.window, temperature, room)
-        return own
+            self.cooler.learn(cooler, window, room)
+        if not active and not disturbed and not moment.lamp.on:
+            learn_model(self.model, window, temperature, room)
+        rate = tank.heating_rate_c_per_h
+        came_on = self.cycle.add(now, temperature, noise_of(sensor), rate, own and not active)
+        if came_on is not None and not self.heater.metered:
+            self.heater.saw(now, came_on)

@@ -42,9 +42,6 @@ class HeaterDead(msgspec.Struct):
             self.since = -1
             return None
         under = heat.floor - heat.temperature
-        if under <= 0.0 and not raised:  # held, as nearly always
-            self.since = self.above_since = -1
-            return None
         idle = self._idle(heat, memory, under)
         if raised:
             if not moment.heat.disturbed and self._contrary(heat, memory, under):

@@ -128,9 +128,7 @@ def unheated_verdict(
     early, own = heat.temperature >= level, None
     if early:
         came_to, lets_go = cycle.came_to, cycle.top
-        if came_to is None or lets_go is None or came_to[0] >= lets_go[0]:
-            return None  # held, as nearly always
-        if course.newest_ms - came_to[1] < WEIGHED.least_min * MINUTE_MS:
+        if came_to is None or lets_go is None or not cycle.gave_up(course.newest_ms):
             return None
         if not _came_on(moment, heat, memory, cycle):
             return None

@@ -29,17 +29,27 @@ class TemperatureLimits(msgspec.Struct):
         live = tank.settings.livestock
         return temperature > live.temperature_high_c or temperature < live.temperature_low_c
 
-    def _far_within(self, tank: Tank, moment: Moment, temperature: float, extremes: DailyExtremes) -> bool:
-        """Whether no limit is passed or near, as nearly always: nothing of it need be worked out.
+    @staticmethod
+    def far_within(tank: Tank, moment: Moment, temperature: float, extremes: DailyExtremes) -> bool:
+        """Whether no limit is passed or near: then there are no findings.
 
         Water between the lowest of the usual peaks and the highest of the usual troughs is not unusual.
         """
-        if self.beyond(tank, temperature) or (moment.active and not moment.active.isdisjoint(LIMIT_ALARMS)):
+        active, highs, lows = moment.active, extremes.highs, extremes.lows
+        if (
+            TemperatureLimits.beyond(tank, temperature)
+            or moment.sensor("temperature").step >= LIMITS.coarse_c
+        ):
             return False
-        highs, lows = extremes.highs, extremes.lows
+        if active and not active.isdisjoint(LIMIT_ALARMS):
+            return False
         if highs and temperature - min(highs) > LIMITS.unusual_c:
             return False
         return not lows or max(lows) - temperature <= LIMITS.unusual_c
+
+    def clear(self) -> None:
+        """No limit is passed."""
+        self.past_ms = [-1, -1]
 
     def findings(
         self,
@@ -53,9 +63,6 @@ class TemperatureLimits(msgspec.Struct):
     ) -> list[Finding]:
         """The active findings; `better`: a cause is about to be named, so nothing is expected ahead."""
         step = moment.sensor("temperature").step
-        if step < LIMITS.coarse_c and self._far_within(tank, moment, temperature, extremes):
-            self.past_ms = [-1, -1]
-            return []
         out: list[Finding] = []
         live = tank.settings.livestock
         now = moment.frame.start_ms

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.detectors.frames import Frame
-from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now
+from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now, kept_heat
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
@@ -93,7 +93,8 @@ def bent(flat: int, before: int = 120) -> TemperatureDetector:
 @pytest.mark.parametrize(("name", "minutes"), [("slope", 30), ("quarter", 15), ("hour", 60)])
 def test_over_how_long_a_slope_is(name: str, minutes: int) -> None:
     for flat, level in ((minutes, True), (minutes - 5, False)):
-        heat = heat_now(tank_of(), moment(0), 24.0, None, bent(flat))
+        tank, detector = tank_of(), bent(flat)
+        heat = heat_now(tank, BEGAN, 24.0, None, None, kept_heat(tank, detector), detector)
         slope = getattr(heat, name)
         assert (abs(slope) < 1e-6) is level
 
