@@ -8,11 +8,11 @@ the lamp are estimated from the falling and rising stretches of the curve itself
 
 from __future__ import annotations
 
+import bisect
 from typing import Annotated
 
 import msgspec
 
-from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.numbers import Numbers, Of
 
 __all__ = ["THERMAL", "ThermalModel", "ThermalNumbers", "prior_time_constant_h"]
@@ -58,8 +58,8 @@ class ThermalModel(msgspec.Struct, dict=True):
     """Running estimates; every figure in °C and hours.
 
     `taus` are estimates of the time constant from falling stretches with the room known; `falls` and
-    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle. What follows from
-    each list is kept beside them until it changes.
+    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle. Each list is kept
+    in order of size, too, beside them.
     """
 
     taus: list[float] = msgspec.field(default_factory=list)
@@ -78,9 +78,17 @@ class ThermalModel(msgspec.Struct, dict=True):
             self._keep("of_rises", self.rises, slope)
 
     def _keep(self, name: str, values: list[float], value: float) -> None:
+        ordered = self._ordered(name, values)
         values.append(value)
-        del values[: -THERMAL.kept]
-        self.__dict__.pop(name, None)
+        bisect.insort(ordered, value)
+        while len(values) > THERMAL.kept:
+            del ordered[bisect.bisect_left(ordered, values.pop(0))]
+
+    def _ordered(self, name: str, values: list[float]) -> list[float]:
+        ordered: list[float] | None = self.__dict__.get(name)
+        if ordered is None:
+            ordered = self.__dict__[name] = sorted(values)
+        return ordered
 
     @property
     def learnt(self) -> bool:
@@ -95,11 +103,7 @@ class ThermalModel(msgspec.Struct, dict=True):
         """
         if not self.learnt:
             return prior_time_constant_h(volume_litres)
-        tau: float | None = self.__dict__.get("of_taus")
-        if tau is None:
-            tau = sorted(self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
-            self.__dict__["of_taus"] = tau
-        return tau
+        return self._ordered("of_taus", self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
 
     def passive_slope(self, temperature: float, room: float, volume_litres: float) -> float:
         """Slope in °C/h with nothing switched on."""
@@ -114,9 +118,8 @@ class ThermalModel(msgspec.Struct, dict=True):
         return self._middle("of_rises", self.rises)
 
     def _middle(self, name: str, values: list[float]) -> float | None:
-        if len(values) < THERMAL.slopes_least:
+        count = len(values)
+        if count < THERMAL.slopes_least:
             return None
-        middle: float | None = self.__dict__.get(name)
-        if middle is None:
-            middle = self.__dict__[name] = median(values)
-        return middle
+        ordered, half = self._ordered(name, values), count // 2
+        return ordered[half] if count % 2 else (ordered[half - 1] + ordered[half]) / 2

@@ -5,6 +5,7 @@ What room and lamp don't explain of the slope that is seen is the heater's, or a
 
 from __future__ import annotations
 
+import bisect
 from typing import ClassVar
 
 import msgspec
@@ -60,7 +61,6 @@ class TemperatureDetector(msgspec.Struct):
     recalls: ClassVar[frozenset[str]] = frozenset()
 
     model: ThermalModel = msgspec.field(default_factory=ThermalModel)
-    block: Window = msgspec.field(default_factory=lambda: Window(HEAT.block_min))
     window: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
     rooms: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
@@ -75,7 +75,6 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_min + 1))
     rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_min))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
@@ -101,13 +100,13 @@ class TemperatureDetector(msgspec.Struct):
             return self._doubtful(tank, moment)
         self._take(tank, moment, temperature)
         said.disturbed = now < self.disturbed_until
-        values = self.block.values
         if moment.fifth:
-            self._slow(tank, moment, sum(values) / len(values))
+            block = self._block()
+            self._slow(tank, moment, sum(block) / len(block))
             said.comes_on = self.heater.holds_from(None) if self.heater.sure else None
         elif self.limits.beyond(tank, temperature) and not self.hold and not said.disturbed:
             # past a limit: no waiting for the five-minute block
-            self._slow(tank, moment, median(values))
+            self._slow(tank, moment, median(self._block()))
         kept = tank.kept_heat
         if kept is None or kept.of is not self:
             kept = kept_heat(tank, self)
@@ -116,28 +115,32 @@ class TemperatureDetector(msgspec.Struct):
         return list(self.hold.values()) if self.hold else NOTHING
 
     def _take(self, tank: Tank, moment: Moment, temperature: float) -> None:
-        """A minute's mean into the block of five, and the look for a hand or water that was poured in."""
-        now, block, steps = moment.frame.start_ms, self.block, self.steps
+        """A minute's mean, and the look for a hand or water that was poured in."""
+        now, recent = moment.frame.start_ms, self.water.recent
         if self.rough.values:
             self.rough.clear()
+        since_ms = abs(now - recent.times[-1]) if recent.times else 0
         gap_ms = HEAT.gap_min * MINUTE_MS
-        if block.times and abs(now - block.times[-1]) > gap_ms:
+        if since_ms > gap_ms:
             gap_ms = max(gap_ms, round(HEAT.gap_reports * moment.sensor("temperature").interval_ms))
-            if abs(now - block.times[-1]) > gap_ms:
-                block.clear()
-                steps.clear()
+            if since_ms > gap_ms:
                 self._restart(tank)  # slopes across a gap would mean nothing
+        stayed = self.leaping and 0 < since_ms <= gap_ms
+        stayed = stayed and abs(temperature - median(self._block())) > HEAT.stayed_c
+        self.leaping = False
         self.water.look(tank, moment, temperature, gap_ms, self)
-        if self.leaping:
-            self.leaping = False
-            if block.values and abs(temperature - median(block.values)) > HEAT.stayed_c:
-                block.clear()  # a mean over both levels would be neither
-                self._disturb(tank, now)
-        block.add(now, temperature)
-        block.drop_older(HEAT.block_min * MINUTE_MS)
-        steps.add(now, temperature)
-        if max(steps.values) - min(steps.values) > HEAT.step_c and stepped(tank, steps, self.cycle.heat):
+        if stayed:
+            recent.clear()  # a mean over both levels would be neither
+            recent.add(now, temperature)
             self._disturb(tank, now)
+        last = recent.values[-HEAT.step_min - 1 :]
+        if max(last) - min(last) > HEAT.step_c and stepped(tank, recent, self.cycle.heat):
+            self._disturb(tank, now)
+
+    def _block(self) -> list[float]:
+        """The values of the last five minutes."""
+        times = self.water.recent.times
+        return self.water.recent.values[bisect.bisect_right(times, times[-1] - HEAT.block_min * MINUTE_MS) :]
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""

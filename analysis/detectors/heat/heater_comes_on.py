@@ -22,7 +22,7 @@ class HeaterMemory(msgspec.Struct, dict=True):
     """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
 
     `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
-    meter last showed it heating, and not heating (ms UTC).
+    meter last showed it heating, and not heating (ms UTC). What follows from `picks` is kept beside them.
     """
 
     picks: list[float] = msgspec.field(default_factory=list)
@@ -138,7 +138,10 @@ class HeaterMemory(msgspec.Struct, dict=True):
         picks = self.picks
         if len(picks) < (1 if self.metered else COMES_ON.corners):
             return min([setpoint - HEAT.dial_c, *picks]) if setpoint is not None else None
-        usual = sorted(picks)[int((len(picks) - 1) * COMES_ON.low_share)]
+        usual: float | None = self.__dict__.get("kept_low")
+        if usual is None:
+            usual = sorted(picks)[int((len(picks) - 1) * COMES_ON.low_share)]
+            self.__dict__["kept_low"] = usual
         if setpoint is None:
             return usual
         return min(max(usual, setpoint - HEAT.dial_most_c), setpoint + HEAT.dial_up_c)
