@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE, WEIGHED
+from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE
 from rushlight.analysis.estimators.robust import median, spread
-from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS
 
 __all__ = ["HeaterCycle"]
 
@@ -32,8 +32,8 @@ class HeaterCycle(msgspec.Struct, dict=True):
         Where the heater let go (°C), the newest last.
     heats : list of float
         By how much the water's slope changed while it was on (°C/h).
-    from_c, from_ms : float, int
-        That turn.
+    from_c : float
+        The last turn upwards (°C).
     by_heater : bool
         The last turn upwards was the heater's: it is on until the water has come to `top`.
     """
@@ -48,7 +48,6 @@ class HeaterCycle(msgspec.Struct, dict=True):
     heats: list[float] = msgspec.field(default_factory=list)
     by_heater: bool = False
     from_c: float = 0.0
-    from_ms: int = -1
 
     def restart(self) -> None:
         """After a gap or a hand in the tank; what was learnt stays."""
@@ -86,7 +85,7 @@ class HeaterCycle(msgspec.Struct, dict=True):
         self.rising = not self.rising
         if self.rising:
             self.by_heater = sharp and learn
-            self.from_c, self.from_ms = self.turned_c, self.turned_ms
+            self.from_c = self.turned_c
             self.fall = before
             return self.turned_c if self.by_heater else None
         if heated and sharp and learn:
@@ -94,20 +93,6 @@ class HeaterCycle(msgspec.Struct, dict=True):
             _keep(self.heats, before - fell)
             self.__dict__.clear()
         return None
-
-    @property
-    def came_to(self) -> tuple[float, int] | None:
-        """How far the heater has brought the water this time: (°C, ms UTC); None where it was no heater."""
-        if not self.by_heater or self.rising is None:
-            return None
-        return (self.peak_c, self.peak_ms) if self.rising else (self.turned_c, self.turned_ms)
-
-    def gave_up(self, now_ms: int) -> bool:
-        """Whether the heater has not brought the water to where it lets go, and that for a while."""
-        came_to, lets_go = self.came_to, self.top
-        if came_to is None or lets_go is None or came_to[0] >= lets_go[0]:
-            return False
-        return now_ms - came_to[1] >= WEIGHED.least_min * MINUTE_MS
 
     @property
     def top(self) -> tuple[float, float, float] | None:

@@ -30,7 +30,7 @@ def held(
     floor, ceiling, lets_go = kept.floor, kept.ceiling, cycle.top
     if ceiling is not None and temperature > ceiling:
         return False
-    if lets_go is not None and (temperature > lets_go[1] or cycle.gave_up(moment.frame.start_ms)):
+    if lets_go is not None and temperature > lets_go[1]:
         return False
     if floor is not None and (temperature < floor or temperature < (heater.switches_at() or floor)):
         return False
