@@ -66,10 +66,14 @@ class ThermalModel(msgspec.Struct, dict=True):
     falls: list[float] = msgspec.field(default_factory=list)
     rises: list[float] = msgspec.field(default_factory=list)
 
-    def learn(self, slope: float, temperature: float, room: float | None) -> None:
-        """One clean stretch of the curve (no disturbance, no lamp edge, no alarm)."""
+    def learn(self, slope: float, temperature: float, room: float | None, lit: bool = False) -> None:
+        """One clean stretch of the curve (no disturbance, no lamp edge, no alarm).
+
+        `lit`: the lamp warms the water. So it falls slower, and the stretch counts only among others.
+        """
         if slope < -THERMAL.slope_c_per_h:
-            self._keep("of_falls", self.falls, slope)
+            if not lit:
+                self._keep("of_falls", self.falls, slope)
             if room is not None and temperature - room > THERMAL.room_gap_c:
                 tau = (temperature - room) / -slope
                 if THERMAL.tau_least_h < tau < THERMAL.tau_most_h:

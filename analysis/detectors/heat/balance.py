@@ -6,6 +6,7 @@ from typing import Protocol
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, heater_range
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.moment import KeptHeat, Moment, Tank
@@ -112,6 +113,7 @@ class _Known(Protocol):
     window: Window
     extremes: DailyExtremes
     heater: HeaterMemory
+    cycle: HeaterCycle
 
 
 def kept_heat(tank: Tank, known: _Known) -> KeptHeat:
@@ -125,13 +127,31 @@ def kept_heat(tank: Tank, known: _Known) -> KeptHeat:
     return kept
 
 
-def learn_model(model: ThermalModel, window: Window, temperature: float, room: float | None) -> None:
-    """A five-minute value was added to `window`: no alarm, no disturbance, no lamp; °C of water and room."""
+def learn_model(known: _Known, moment: Moment, temperature: float, room: float | None) -> None:
+    """A five-minute value was added to the window: no alarm, no disturbance; °C of water and room.
+
+    Water may fall with a heater at work in it: one that is too weak for a cold night, or one of two. So, of a
+    heater whose cycle is known, falls count only when it was seen to let go, and each for as long as another.
+    """
+    window, lit = known.window, moment.lamp.on is True
     slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
     if slope is None:
         slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
-    if slope is not None:
-        model.learn(slope, temperature, room)
+    if slope is None:
+        return
+    if slope > 0 or not (known.heater.metered or known.cycle.heat is not None):
+        if not lit:
+            known.model.learn(slope, temperature, room)
+    elif _seen_off(known, moment.frame.start_ms):
+        known.model.learn(slope, temperature, room, lit)
+
+
+def _seen_off(known: _Known, now: int) -> bool:
+    """Whether the heater was seen to be off over the slope that is learnt."""
+    if known.heater.metered:
+        return known.heater.off_min(now) >= HEAT.slope_min
+    since_ms = now - known.cycle.let_go_ms if known.cycle.let_go_ms >= 0 else 0
+    return HEAT.slope_min * MINUTE_MS <= since_ms <= HEAT.let_go_min * MINUTE_MS
 
 
 def heat_now(

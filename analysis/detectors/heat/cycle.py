@@ -34,6 +34,8 @@ class HeaterCycle(msgspec.Struct, dict=True):
         By how much the water's slope changed while it was on (°C/h).
     from_c : float
         The last turn upwards (°C).
+    let_go_ms : int
+        When it was seen to let go (ms UTC), -1 where it was not since.
     by_heater : bool
         The last turn upwards was the heater's: it is on until the water has come to `top`.
     """
@@ -47,11 +49,12 @@ class HeaterCycle(msgspec.Struct, dict=True):
     tops: list[float] = msgspec.field(default_factory=list)
     heats: list[float] = msgspec.field(default_factory=list)
     by_heater: bool = False
+    let_go_ms: int = -1
     from_c: float = 0.0
 
     def restart(self) -> None:
         """After a gap or a hand in the tank; what was learnt stays."""
-        self.rising, self.peak_ms, self.by_heater = None, -1, False
+        self.rising, self.peak_ms, self.by_heater, self.let_go_ms = None, -1, False, -1
 
     def add(self, now_ms: int, celsius: float, noise: float, rate: float, learn: bool) -> float | None:
         """A five-minute mean; the level (°C) at which the heater was seen to come on, where it just was.
@@ -83,6 +86,7 @@ class HeaterCycle(msgspec.Struct, dict=True):
         self.turned_c, self.turned_ms = self.peak_c, self.peak_ms
         self.peak_c, self.peak_ms = celsius, now_ms
         self.rising = not self.rising
+        self.let_go_ms = self.turned_ms if sharp and learn and not self.rising else -1
         if self.rising:
             self.by_heater = sharp and learn
             self.from_c = self.turned_c

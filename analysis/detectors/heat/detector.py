@@ -291,8 +291,8 @@ class TemperatureDetector(msgspec.Struct):
             self.heater.corner(window, tank.heating_rate_c_per_h, every_min)
         if cooler is not None and settled and not disturbed:
             self.cooler.learn(cooler, window, room)
-        if not active and not disturbed and not moment.lamp.on:
-            learn_model(self.model, window, temperature, room)
+        if not active and not disturbed:
+            learn_model(self, moment, temperature, room)
         rate = tank.heating_rate_c_per_h
         came_on = self.cycle.add(now, temperature, noise_of(sensor), rate, own and not active)
         if came_on is not None and not self.heater.metered:

@@ -135,7 +135,9 @@ def unheated_verdict(
     beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
     own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
     free, bias = heat.explained, explained_error(moment, heat)
-    if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
+    measured = heat.room is not None and heat.learnt and free is not None
+    if own is not None and own < 0 and not (measured and free is not None and own > free + bias):
+        # the water fell as it does without heat: so it goes on; had it fallen slower, something heated it
         free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
     if free is None or free >= 0:
         return None
