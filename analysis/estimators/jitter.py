@@ -71,7 +71,7 @@ class Jitter(msgspec.Struct):
     ) -> bool:
         """Frames a minute apart, the newest at `now`; True where they end a block.
 
-        `values` are their means, None where all readings were set aside; `failed`: one was, of a single frame.
+        `values` are their means, None where all was set aside; `failed`: some was, of a single frame.
         `learn` False while a fault lasts: its calmer blocks would pass for usual, one by one. `step`: the
         probe's own.
         """

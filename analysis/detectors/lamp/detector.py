@@ -25,14 +25,30 @@ from rushlight.analysis.detectors.lamp.schedule import (
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
 __all__ = ["LampDetector"]
 
+_NOTHING: list[Finding] = []
+
 
 class LampDetector(msgspec.Struct):
-    """State of the light family of one tank."""
+    """State of the light family of one tank.
+
+    Light that stays as it is, while nothing is amiss or waited for, is looked at every five minutes.
+
+    Attributes
+    ----------
+    waiting : list of float
+        The light of the minutes since the last look, lx.
+    low_lx, high_lx : float
+        Light between these is as it was at the last look. Nothing is, where the next minute matters.
+    until_ms : int
+        When the schedule's next switching is due (ms UTC).
+    due_ms, should_be_on
+        What `LampFacts` has of them since the last look.
+    """
 
     name: ClassVar[str] = "lamp"
     place: ClassVar[str] = "lamp"
@@ -48,34 +64,98 @@ class LampDetector(msgspec.Struct):
     dimming: LampDimming = msgspec.field(default_factory=LampDimming)
     hours: LampHours = msgspec.field(default_factory=LampHours)
     clock: TimerClock = msgspec.field(default_factory=TimerClock)
+    waiting: list[float] = msgspec.field(default_factory=list)
+    low_lx: float = 0.0
+    high_lx: float = -1.0
+    until_ms: int = -1
+    due_ms: int = -1
+    should_be_on: bool | None = None
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
-        self.hours.own = list(moment.doubts_before.lamp_hours)
+        lux = None if "light" in moment.probes.faulty else moment.frame.light
+        calm = lux is not None and self._goes_on(moment, lux)
+        if calm and lux is not None and not moment.fifth:
+            self.waiting.append(lux)
+            facts = moment.lamp
+            facts.on, facts.level_lx = self.tracker.lit, self.tracker.level()
+            facts.should_be_on, facts.due_ms = self.should_be_on, self.due_ms
+            return _NOTHING
+        return self._look(tank, moment, lux, calm)
+
+    def _goes_on(self, moment: Moment, lux: float) -> bool:
+        """Whether the light is as it was at the last look, with no minute missing and no switching due."""
+        now = moment.frame.start_ms
+        return (
+            self.low_lx <= lux <= self.high_lx
+            and now < self.until_ms
+            and now - self.tracker.raw_ms[-1] == (len(self.waiting) + 1) * MINUTE_MS
+            and list(moment.doubts_before.lamp_hours) == self.hours.own
+        )
+
+    def _look(self, tank: Tank, moment: Moment, lux: float | None, calm: bool) -> list[Finding]:
+        """Judge this frame and those that have waited for it; `calm`: it is like them."""
         frame = moment.frame
         now = frame.start_ms
+        waited, self.waiting = self.waiting, []
+        self.hours.own = list(moment.doubts_before.lamp_hours)
         self.clock.watch(tank, now)
         schedule = self.hours.schedule(tank)
         if self.hours.changed(schedule):
             self.drift = LampDrift()
             self.presence.anew()
-        if frame.light is not None and "light" not in moment.probes.faulty:
+        if waited and not calm:
+            newest_ms = self.tracker.raw_ms[-1] + len(waited) * MINUTE_MS
+            self._see(tank, moment, newest_ms, waited, schedule)
+            waited = []
+        if lux is not None:
             self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
-            edge = self.tracker.add(now, frame.light, _ramp_set(tank))
-            if edge is not None:
-                moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
-                self._edge(tank, edge, schedule)
-            if schedule is not None:
-                self._watch(tank, moment, frame.light, schedule)
-            elif moment.fifth:
-                self.tracker.learn_blind(moment.day, frame.light)
+            self._see(tank, moment, now, [*waited, lux], schedule)
         elif frame.light is None:
             self.presence.missing.gap()
-        moment.lamp.on, moment.lamp.level_lx = self.tracker.lit, self.tracker.level()
-        moment.lamp.out_since_ms = self.presence.missing.out_since
-        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
-            moment.lamp.absent, moment.lamp.out_since_ms = False, -1
+        self._facts(moment, lux, schedule)
         return self._findings(moment, schedule)
+
+    def _see(
+        self, tank: Tank, moment: Moment, newest_ms: int, values: list[float], schedule: Schedule | None
+    ) -> None:
+        """The light of minutes on end, as one; the newest at `newest_ms`."""
+        lux = values[-1]
+        edge = self.tracker.add(newest_ms, lux, _ramp_set(tank), values[:-1])
+        if edge is not None:
+            moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
+            self._edge(tank, edge, schedule)
+        if schedule is not None:
+            self._watch(tank, moment, newest_ms, lux, schedule)
+            return
+        self.until_ms = newest_ms + DAY_MS
+        if moment.fifth and newest_ms == moment.frame.start_ms:
+            self.tracker.learn_blind(moment.day, lux)
+
+    def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
+        """What the others are told; and whether the next minutes may wait."""
+        facts, tracker = moment.lamp, self.tracker
+        facts.on, facts.level_lx = tracker.lit, tracker.level()
+        facts.out_since_ms = self.presence.missing.out_since
+        absent = facts.absent
+        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
+            facts.absent, facts.out_since_ms = False, -1
+        self.due_ms, self.should_be_on = facts.due_ms, facts.should_be_on
+        amiss = (
+            absent
+            or tracker.lit is not (tracker.lit if schedule is None else facts.should_be_on)
+            or self.presence.missing.out_since >= 0
+            or self.drift.waiting is not None
+            or self.drift.standing
+            or self.presence.found
+            or self.dimming.standing
+        )
+        self.low_lx, self.high_lx = 0.0, -1.0
+        if lux is None or amiss:
+            return
+        stirs = TRACKER.stirs_share * (facts.level_lx or 0.0)
+        if max(tracker.raw) - min(tracker.raw) <= stirs:  # an edge shows a minute late
+            self.low_lx, self.high_lx = lux - stirs, lux + stirs
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""
@@ -195,20 +275,21 @@ class LampDetector(msgspec.Struct):
 
     # -- minute by minute ---------------------------------------------------------------------------
 
-    def _watch(self, tank: Tank, moment: Moment, lux: float, schedule: Schedule) -> None:
-        now = moment.frame.start_ms
+    def _watch(self, tank: Tank, moment: Moment, now: int, lux: float, schedule: Schedule) -> None:
         tracker = self.tracker
         period, next_on = period_at(schedule, moment.day, moment.minute)
         due = self._due(tank, moment, period, next_on)
-        moment.lamp.should_be_on = due.lit
-        if moment.fifth:
+        lit = due.lit
+        moment.lamp.should_be_on = lit
+        self.until_ms = moment.frame.start_ms + int((-due.past_off if lit else due.to_on) * MINUTE_MS)
+        if moment.fifth and now == moment.frame.start_ms:
             self._learn_level(moment, lux, due, period)
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, due.tolerance, self.clock.explains(now, self.drift))
-        if due.lit:
+        if lit:
             moment.lamp.due_ms = now - int((due.since_on - due.late - due.ramp / 2) * MINUTE_MS)
-        self.presence.watch(moment, lux, tracker, due)
-        if "power-interrupted" in moment.active and (not due.lit or tracker.lit):
+        self.presence.watch(moment, now, lux, tracker, due)
+        if "power-interrupted" in moment.active and (not lit or tracker.lit):
             self.presence.missing.found = False  # why it was missed is known; it is back, or none is due
 
     def _due(self, tank: Tank, moment: Moment, period: Period, next_on: float) -> Due:
@@ -247,7 +328,7 @@ class LampDetector(msgspec.Struct):
 
     def _findings(self, moment: Moment, schedule: Schedule | None) -> list[Finding]:
         if not (self.drift.standing or self.presence.found or self.dimming.standing):
-            return []
+            return _NOTHING
         times = "no schedule known"
         if schedule is not None:
             times = f"schedule {hours_text(schedule[is_weekend(moment.day)])}"

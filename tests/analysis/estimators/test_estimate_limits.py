@@ -173,7 +173,7 @@ def test_what_is_usual() -> None:
 def doubted(jump: float, wild: int) -> bool:
     """Whether so many jumps make it doubtful before the block is over."""
     jitter = Jitter(usual=[0.02] * 10, sizes=[30], last_ms=BEGAN)
-    for n in range(wild):
+    for _ in range(wild):
         jitter.last = [7.0, 7.0]
         jitter._swing("ph", 0.02, [7.0 + jump])
     return jitter.doubtful()
