@@ -9,8 +9,9 @@ import msgspec
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.due import due_now, ramp_set, tolerance_min
 from rushlight.analysis.detectors.lamp.hours import LampHours
-from rushlight.analysis.detectors.lamp.numbers import MISSING, STUCK, TIMER, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import MISSING, TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.presence import LampPresence
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
@@ -24,6 +25,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
 )
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.waiting import WaitingLight
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
@@ -37,17 +39,6 @@ class LampDetector(msgspec.Struct):
     """State of the light family of one tank.
 
     Light that stays as it is, while nothing is amiss or waited for, is looked at every five minutes.
-
-    Attributes
-    ----------
-    waiting : list of float
-        The light of the minutes since the last look, lx.
-    low_lx, high_lx : float
-        Light between these is as it was at the last look. Nothing is, where the next minute matters.
-    until_ms : int
-        When the schedule's next switching is due (ms UTC).
-    due_ms, should_be_on
-        What `LampFacts` has of them since the last look.
     """
 
     name: ClassVar[str] = "lamp"
@@ -64,40 +55,26 @@ class LampDetector(msgspec.Struct):
     dimming: LampDimming = msgspec.field(default_factory=LampDimming)
     hours: LampHours = msgspec.field(default_factory=LampHours)
     clock: TimerClock = msgspec.field(default_factory=TimerClock)
-    waiting: list[float] = msgspec.field(default_factory=list)
-    low_lx: float = 0.0
-    high_lx: float = -1.0
-    until_ms: int = -1
-    due_ms: int = -1
-    should_be_on: bool | None = None
+    waiting: WaitingLight = msgspec.field(default_factory=WaitingLight)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
         lux = None if "light" in moment.probes.faulty else moment.frame.light
-        calm = lux is not None and self._goes_on(moment, lux)
+        waiting = self.waiting
+        calm = lux is not None and waiting.goes_on(moment, lux, self.tracker, self.hours.own)
         if calm and lux is not None and not moment.fifth:
-            self.waiting.append(lux)
+            waiting.values.append(lux)
             facts = moment.lamp
             facts.on, facts.level_lx = self.tracker.lit, self.tracker.level()
-            facts.should_be_on, facts.due_ms = self.should_be_on, self.due_ms
+            facts.should_be_on, facts.due_ms = waiting.should_be_on, waiting.due_ms
             return _NOTHING
         return self._look(tank, moment, lux, calm)
-
-    def _goes_on(self, moment: Moment, lux: float) -> bool:
-        """Whether the light is as it was at the last look, with no minute missing and no switching due."""
-        now = moment.frame.start_ms
-        return (
-            self.low_lx <= lux <= self.high_lx
-            and now < self.until_ms
-            and now - self.tracker.raw_ms[-1] == (len(self.waiting) + 1) * MINUTE_MS
-            and list(moment.doubts_before.lamp_hours) == self.hours.own
-        )
 
     def _look(self, tank: Tank, moment: Moment, lux: float | None, calm: bool) -> list[Finding]:
         """Judge this frame and those that have waited for it; `calm`: it is like them."""
         frame = moment.frame
         now = frame.start_ms
-        waited, self.waiting = self.waiting, []
+        waited, self.waiting.values = self.waiting.values, []
         self.hours.own = list(moment.doubts_before.lamp_hours)
         self.clock.watch(tank, now)
         schedule = self.hours.schedule(tank)
@@ -121,14 +98,14 @@ class LampDetector(msgspec.Struct):
     ) -> None:
         """The light of minutes on end, as one; the newest at `newest_ms`."""
         lux = values[-1]
-        edge = self.tracker.add(newest_ms, lux, _ramp_set(tank), values[:-1])
+        edge = self.tracker.add(newest_ms, lux, ramp_set(tank), values[:-1])
         if edge is not None:
             moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
             self._edge(tank, edge, schedule)
         if schedule is not None:
             self._watch(tank, moment, newest_ms, lux, schedule)
             return
-        self.until_ms = newest_ms + DAY_MS
+        self.waiting.until_ms = newest_ms + DAY_MS
         if moment.fifth and newest_ms == moment.frame.start_ms:
             self.tracker.learn_blind(moment.day, lux)
 
@@ -140,22 +117,16 @@ class LampDetector(msgspec.Struct):
         absent = facts.absent
         if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
             facts.absent, facts.out_since_ms = False, -1
-        self.due_ms, self.should_be_on = facts.due_ms, facts.should_be_on
         amiss = (
             absent
-            or tracker.lit is not (tracker.lit if schedule is None else facts.should_be_on)
+            or (schedule is not None and tracker.lit is not facts.should_be_on)
             or self.presence.missing.out_since >= 0
             or self.drift.waiting is not None
             or self.drift.standing
             or self.presence.found
             or self.dimming.standing
         )
-        self.low_lx, self.high_lx = 0.0, -1.0
-        if lux is None or amiss:
-            return
-        stirs = TRACKER.stirs_share * (facts.level_lx or 0.0)
-        if max(tracker.raw) - min(tracker.raw) <= stirs:  # an edge shows a minute late
-            self.low_lx, self.high_lx = lux - stirs, lux + stirs
+        self.waiting.looked(facts, None if amiss else lux, tracker)
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""
@@ -175,21 +146,6 @@ class LampDetector(msgspec.Struct):
             else None,
         }
 
-    def _tolerance(self, tank: Tank) -> float:
-        """How far off the timer may be, minutes: a ramp blurs its own beginning."""
-        return self._tolerance_at(tank, self.tracker.ramp_min(_ramp_set(tank)))
-
-    def _tolerance_at(self, tank: Tank, ramp: float) -> float:
-        """The same where the ramp's length is at hand, minutes."""
-        light = tank.settings.light
-        tolerance = TIMER.tolerance_min if light is None else light.tolerance_min
-        tolerance += TIMER.spacing_share * (self.tracker.every_min - 1)
-        if light is not None and light.ramp_min is not None:
-            return tolerance + TIMER.set_ramp_share * ramp
-        if not self.tracker.knows_ramp:
-            return tolerance
-        return tolerance + TIMER.seen_ramp_share * min(ramp, TRACKER.longest_ramp_min)
-
     # -- switchings ---------------------------------------------------------------------------------
 
     def _edge(self, tank: Tank, edge: Edge, schedule: Schedule | None) -> None:
@@ -204,7 +160,7 @@ class LampDetector(msgspec.Struct):
             return
         period = self._period(edge, day, minute, schedule)
         error = minute - (period.on if edge.sign > 0 else period.off)
-        tolerance = self._tolerance(tank)
+        tolerance = tolerance_min(tank, self.tracker)
         early = edge.sign < 0 and error < -tolerance
         if early and period.inside(minute, self._lit_margin(edge, minute, period, tolerance)):
             if self.tracker.values[-1] > TRACKER.lit_share * (self.tracker.level() or 0.0):
@@ -217,7 +173,7 @@ class LampDetector(msgspec.Struct):
             return
         if abs(error) <= tolerance:
             self.tracker.learn_edge(edge)
-        ramp = self.tracker.ramp_min(_ramp_set(tank))
+        ramp = self.tracker.ramp_min(ramp_set(tank))
         due_on_ms = edge.time_ms - int(error * MINUTE_MS) if edge.sign > 0 else -1
         self.drift.take(edge, error, self.tracker, ramp, due_on_ms)
 
@@ -277,13 +233,13 @@ class LampDetector(msgspec.Struct):
 
     def _watch(self, tank: Tank, moment: Moment, now: int, lux: float, schedule: Schedule) -> None:
         tracker = self.tracker
-        period, next_on = period_at(schedule, moment.day, moment.minute)
-        due = self._due(tank, moment, period, next_on)
+        periods = period_at(schedule, moment.day, moment.minute)
+        due = due_now(tank, moment, periods, tracker, self.clock, self.drift)
         lit = due.lit
         moment.lamp.should_be_on = lit
-        self.until_ms = moment.frame.start_ms + int((-due.past_off if lit else due.to_on) * MINUTE_MS)
+        self.waiting.until_ms = moment.frame.start_ms + int((-due.past_off if lit else due.to_on) * MINUTE_MS)
         if moment.fifth and now == moment.frame.start_ms:
-            self._learn_level(moment, lux, due, period)
+            self._learn_level(moment, lux, due, periods[0])
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, due.tolerance, self.clock.explains(now, self.drift))
         if lit:
@@ -291,28 +247,6 @@ class LampDetector(msgspec.Struct):
         self.presence.watch(moment, now, lux, tracker, due)
         if "power-interrupted" in moment.active and (not lit or tracker.lit):
             self.presence.missing.found = False  # why it was missed is known; it is back, or none is due
-
-    def _due(self, tank: Tank, moment: Moment, period: Period, next_on: float) -> Due:
-        ramp = self.tracker.ramp_min(_ramp_set(tank))
-        tolerance = self._tolerance_at(tank, ramp)
-        hour_off = self.clock.hour_off(moment.frame.start_ms, self.drift)
-        patience = TIMER.patience_hour_off_min if hour_off else TIMER.patience_min
-        least = tolerance + ramp + MISSING.extra_min
-        light = tank.settings.light
-        night = light is not None and light.night_light
-        return Due(
-            since_on=moment.minute - period.on,
-            past_off=moment.minute - period.off,
-            to_on=next_on - moment.minute,
-            length=period.length,
-            ramp=ramp,
-            tolerance=tolerance,
-            pause=period.pause,
-            late=self.drift.shift,
-            patience=max(min(patience, MISSING.patience_share * period.length), least),
-            patience_after=patience,
-            dark_share=STUCK.night_share if night else STUCK.glow_share,
-        )
 
     def _learn_level(self, moment: Moment, lux: float, due: Due, period: Period) -> None:
         """A five-minute value of a period's middle; at the end of the day's last, whether the lamp dims."""
@@ -338,8 +272,3 @@ class LampDetector(msgspec.Struct):
             *self.presence.findings(moment, self.tracker.level(), times),
             *self.dimming.findings(),
         ]
-
-
-def _ramp_set(tank: Tank) -> float | None:
-    light = tank.settings.light
-    return light.ramp_min if light is not None else None
