@@ -89,10 +89,10 @@ class Window(msgspec.Struct, dict=True):
         """Least-squares slope an hour of the values from place `first` up to `last`; at least two."""
         times, ys = self.times[first:last], self.values[first:last]
         count, end = len(ys), times[-1]
-        xs = [time_ms - end for time_ms in times]
+        xs = [(time_ms - end) / HOUR_MS for time_ms in times]
         sum_x = sum(xs)
         across = count * sum(map(mul, xs, ys)) - sum_x * sum(ys)
-        slope: float = HOUR_MS * across / (count * sum(map(mul, xs, xs)) - sum_x * sum_x)
+        slope: float = across / (count * sum(map(mul, xs, xs)) - sum_x * sum_x)
         return slope
 
     def ago(self, span_ms: int) -> float | None:
