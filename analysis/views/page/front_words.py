@@ -10,6 +10,7 @@ import msgspec
 
 from rushlight.analysis.alarms.endings import is_over
 from rushlight.analysis.alarms.states import SILENCED_STATES
+from rushlight.analysis.alarms.wording import LONGEST_LEFT_S
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -170,7 +171,7 @@ def _needed(
     zone = settings.tanks[tank.name].timezone
     unseen = [pair for pair in raised if pair[1].state == "unacknowledged"]
     by = ""
-    if alarm.time_left_s is not None:
+    if alarm.time_left_s is not None and alarm.time_left_s <= LONGEST_LEFT_S:
         at = day_and_time(now_ms + round(alarm.time_left_s * 1000), zone, now_ms).removeprefix("today ")
         by = "now: no time is left" if alarm.time_left_s < 60 else f"by {at}"
     urgent = PRIORITY_RANK[alarm.priority] >= PRIORITY_RANK["high"]

@@ -196,6 +196,8 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
         answer_of(facts(alarm(left_s=0)), quiet, [], True).title == "Alcove needs you now: no time is left."
     )
     assert answer_of(facts(alarm(left_s=None)), quiet, [], True).title == "Alcove needs you now."
+    # a slope of next to nothing: no date in some million years
+    assert answer_of(facts(alarm(left_s=1e17)), quiet, [], True).title == "Alcove needs you now."
     low = answer_of(facts(alarm("low", None)), quiet, [], True)
     assert low.title == "Alcove needs you when you pass by."
     seen = answer_of(facts(alarm(state="acknowledged")), quiet, [], True)
