@@ -133,7 +133,11 @@ def sentence(tank: TankFacts) -> str:
     """One tank in a sentence."""
     raised = [alarm for alarm in tank.alarms if alarm.raised]
     if raised:
-        return f"{len(raised)} alarm{'s' if len(raised) > 1 else ''}"
+        count = f"{len(raised)} alarm{'s' if len(raised) > 1 else ''}"
+        unseen = [alarm.unseen for alarm in raised if alarm.unseen]
+        if not unseen:
+            return count
+        return f"{count}, {unseen[0] if len(unseen) == len(raised) else f'{len(unseen)} not seen any more'}"
     if tank.hands_until_ms is not None:
         return "hands in the tank"
     if tank.checks:
@@ -142,6 +146,9 @@ def sentence(tank: TankFacts) -> str:
         return "no fresh numbers"
     if _unjudged(tank):
         return "not all could be judged"
+    gone = next((alarm for alarm in tank.alarms if alarm.over and alarm.unseen), None)
+    if gone is not None:
+        return f"no alarm, but {gone.title} {gone.unseen}"
     if _silenced(tank):
         return "no alarm, some are silenced"
     return "well" if tank.watched else "not watched"
@@ -184,7 +191,9 @@ def _needed(
         lines.append(f"And {more} more alarm{'s' if more > 1 else ''} in {_and(sorted(others))}.")
     if not unseen:
         lines.append("Somebody has said they are on it.")
-    if not well:
+    if alarm.unseen:
+        lines.append(f"{_capital(alarm.unseen)}: the numbers are as old.")
+    elif not well:
         lines.append("The numbers may be old: no readings come in.")
     return Answer(tone=alarm.priority, title=f"{name} needs you {when}.", lines=lines)
 
