@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.collector.errors import SettingsError
@@ -246,3 +247,10 @@ def test_notices_are_shown_in_the_units_of_the_settings(tmp_path: Path) -> None:
         assert len(taken) == 1 and wanted in taken[0]
         assert ("about 2 °F an hour" in taken[0]) is (units == "us")
         assert "reminded every 15 min until" in taken[0]
+
+
+@pytest.mark.parametrize("alarm", RATIONALE)
+def test_no_step_of_any_alarm_gives_a_rule_of_thumb_with_decimals(alarm: str) -> None:
+    steps = [step for probe in ("", "ph", "temperature") for step in rationale_for(alarm).action_for(probe)]
+    for step in map(lambda text: shown(text, "us"), steps):
+        assert "°C" not in step and not re.search(r"about \d+\.\d+ °F", step), step
