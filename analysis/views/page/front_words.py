@@ -71,7 +71,11 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
         for alarm in tank.alarms
         if alarm.over
     ]
-    doubtful = [f"{end}. Nobody has said they saw it." for _, _, end in unseen if not is_over(end)]
+    doubtful = [
+        f"{end or f'{_capital(alarm.title)}: {alarm.unseen}'}. Nobody has said they saw it."
+        for _, alarm, end in unseen
+        if alarm.unseen or not is_over(end)
+    ]
     checks = [check.text for tank in watched for check in tank.checks]
     if checks:
         return Answer(

@@ -239,6 +239,18 @@ def test_an_alarm_that_has_ended_is_over_only_where_its_notice_said_so(
         assert "Nothing needs doing." not in said.lines
 
 
+def test_an_end_so_long_ago_that_its_event_is_not_at_hand_is_not_called_over(quiet: Settings) -> None:
+    ended = replace(alarm(state="returned unacknowledged"), raised=False, over=True, occurrence="alcove/x/1")
+    assert answer_of(facts(ended), quiet, [], True).tone == "well"  # its twin, that was seen to end
+    ended.unseen = "not seen any more since 1 Mar, 13:00, pH probe at fault"
+    said = answer_of(facts(ended), quiet, [], True)
+    assert said.title == "No alarm, but not all is known to be over."
+    assert said.lines[0] == (
+        "CO2 overdose: not seen any more since 1 Mar, 13:00, pH probe at fault. Nobody has said they saw it."
+    )
+    assert sentence(facts(ended).tanks[0]).startswith("no alarm, but CO2 overdose not seen any more since")
+
+
 def test_what_may_not_speak_or_was_not_judged_is_not_called_well(quiet: Settings) -> None:
     put_aside = replace(alarm(state="out of service"), raised=False, state_text="out of service for 3 days")
     said = answer_of(facts(put_aside), quiet, [], True)
