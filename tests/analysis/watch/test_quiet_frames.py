@@ -29,4 +29,4 @@ def test_the_book_is_asked_where_something_is_found_and_until_it_is_over() -> No
         celsius = 24.0 + minute % 3 / 10 if minute < 60 or minute > 140 else 30.0 + minute % 3 / 10
         events += watch.feed(Reading("loft", TEMPERATURE, BEGAN + minute * MINUTE, celsius, 1))
     assert (events[0].event, events[-1].event) == ("raised", "cleared")
-    assert 60 <= asked[0] and len(asked) >= 80 and asked[-1] < 299
+    assert asked[0] >= 60 and len(asked) >= 80 and asked[-1] < 299
