@@ -81,7 +81,9 @@ class Block:
         self._times_ms = times_ms
         self._series = series
         minute = times_ms // FRAME_MS
-        self._begins = np.flatnonzero(np.diff(minute, prepend=-1))
+        new = np.diff(minute, prepend=-1) > 0
+        self._begins = np.flatnonzero(new)
+        self._minute_of = np.cumsum(new) - 1
         self._starts_ms: list[int] = (minute[self._begins] * FRAME_MS).tolist()
         self._first_ms: list[int] = times_ms[self._begins].tolist()
         self._minutes = {name: self._by_minute(one) for name, one in series.items()}
@@ -100,16 +102,15 @@ class Block:
 
     def _by_minute(self, one: Series) -> _Minutes:
         times_ms, values = self._times_ms[one.rows], one.values
-        begins = np.searchsorted(one.rows, np.append(self._begins, len(self._times_ms)))
-        good = np.diff(begins)
-        total = np.zeros(len(good))
-        for place in range(good.max()):  # one after the other, as they come: a sum depends on it
-            there = good > place
-            total[there] += values[begins[:-1][there] + place]
+        minute, count = self._minute_of[one.rows], len(self._starts_ms)
+        good = np.bincount(minute, minlength=count)
+        # a sum depends on the order of what is added: this adds one after the other, as they come
+        total = np.asarray(np.bincount(minute, values, count), np.float64)
+        behind = np.cumsum(good)
         moved = np.flatnonzero(np.diff(values, prepend=values[0]))
-        moved_ms = np.append(times_ms[moved], -1)[np.searchsorted(moved, begins[1:]) - 1]
-        ends = begins[1:] - 1
-        return _Minutes(begins, good, total, values[ends], times_ms[ends], moved_ms)
+        moved_ms = np.append(times_ms[moved], -1)[np.searchsorted(moved, behind) - 1]
+        ends = behind - 1
+        return _Minutes(np.append(0, behind), good, total, values[ends], times_ms[ends], moved_ms)
 
     def _is_odd(self) -> NDArray[np.bool_]:
         """Of each minute, whether it goes reading by reading."""

@@ -16,6 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
+from rushlight.collector.intake.flagging import Flagger
+from rushlight.collector.intake.flagging_runs import not_passing
 from rushlight.collector.intake.limits import LIMITS, Limits
 from rushlight.collector.intake.quality import QualityChecker, SeriesQuality, SeriesState
 from rushlight.collector.readings import QUANTITIES, Reading
@@ -414,3 +416,35 @@ def test_runs_are_flagged_as_one_by_one(steps: list[tuple[int, float]], quantity
             flags.append(runs.flag(times[at], values[at]))
     assert flags == expected
     assert repr(runs.state()) == repr(alone.state())
+    warm: list[float] = []
+    blocks = Flagger(SeriesQuality(LIMITS[quantity]), warm.append)
+    found: list[int] = []
+    for at in range(0, len(values), together):
+        part = slice(at, at + together)
+        odd = not_passing(blocks, np.array(times[part]), np.array(values[part]))
+        found += [odd.get(place, 1) for place in range(len(values[part]))]
+    assert found == [9 if value != value else flag for value, flag in zip(values, expected, strict=True)]
+    assert repr(blocks.series.state()) == repr(alone.state())
+    good = [value for value, flag in zip(values, expected, strict=True) if flag < 3]
+    assert warm[-1:] == good[-1:]
+
+
+def test_a_run_in_which_all_pass_is_not_looked_at_one_by_one() -> None:
+    taken: list[int] = []
+
+    class Counted(SeriesQuality):
+        def passing(self, times_ms: list[int], values: list[float]) -> int:
+            taken.append(len(values))
+            return super().passing(times_ms, values)
+
+    series = Counted(LIMITS["temperature"])
+    times = np.arange(1000) * 10_000 + 1_772_330_400_000
+    values = 24 + np.arange(1000) % 3 * 0.0625
+    assert not_passing(Flagger(series, None), times, values) == {}
+    assert taken  # the first of all has none before it
+    taken.clear()
+    assert not_passing(Flagger(series, None), times + 10_000_000, values) == {}
+    assert not taken
+    values[700] = 29.0
+    assert not_passing(Flagger(series, None), times + 20_000_000, values) == {700: 3}
+    assert taken
