@@ -150,8 +150,8 @@ class OverdoseJudge(msgspec.Struct):
         expected = curve.expected
         steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
-        doubtful = steep or curve.profile.at(moment.minute, OVERDOSE.least_days) is None
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
+        once = curve.profile.at(moment.minute, OVERDOSE.least_days) is None
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once)
         # within its saw-tooth a controller's valve shuts again: no fall goes on
         works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
         soon = not works and (
@@ -169,8 +169,11 @@ class OverdoseJudge(msgspec.Struct):
         return level or soon or sure
 
     @staticmethod
-    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, doubtful: bool) -> bool:
-        """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
+    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool) -> bool:
+        """The surer the estimate is, the less the departure from the usual has to be, and the other way.
+
+        `steep`: the usual curve is just here; `once`: and was seen on one day only.
+        """
         scatter, below = curve.scatter, usual_low - curve.ph
         margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
@@ -179,9 +182,9 @@ class OverdoseJudge(msgspec.Struct):
         ):
             return True
         # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
-        strange = odd > OVERDOSE.strange_ph + margin and below > OVERDOSE.strange_below_ph
+        strange = odd > OVERDOSE.strange_ph + margin and below > OVERDOSE.strange_below_ph and not once
         far = max(OVERDOSE.stranger_least_ph, OVERDOSE.stranger_ph + OVERDOSE.stranger_scatters * scatter)
-        stranger = odd > far and below > OVERDOSE.below_ph and not doubtful
+        stranger = odd > far and below > OVERDOSE.below_ph and not (steep or once)
         likely = gas.mg_l * math.exp(OVERDOSE.strange_errors * gas.error)
         return (strange and likely > limit) or (stranger and gas.high > limit)
 

@@ -147,6 +147,8 @@ def _sinks_to(curve: PhCurve, low: float) -> bool:
     lows, highs, days = curve.extremes.lows, curve.extremes.highs, CURVE.recent_days
     if len(lows) < days or not curve.creeping:
         return False
+    if lows[-1] >= lows[-2] or highs[-1] >= highs[-2]:
+        return False  # a tank that was not at rest on its first day has sunk since, and goes no further
     pace = min(lows[-days] - lows[-1], highs[-days] - highs[-1]) / (days - 1)
     return pace > PH_RANGE.sinks_ph_per_day and 0 < lows[-1] - low < PH_RANGE.ahead_days * pace
 

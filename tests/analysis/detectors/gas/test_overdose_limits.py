@@ -57,8 +57,9 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
 def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = None, **known: Any) -> bool:
     ph = LOW - below
     expected = None if odd is None else ph + odd
-    doubtful = known.pop("doubtful", False)
-    return OverdoseJudge._level(LIMIT, curve(ph, expected=expected, **known), Gas(mg_l, error), LOW, doubtful)
+    steep, once = known.pop("steep", False), known.pop("once", False)
+    shown = curve(ph, expected=expected, **known)
+    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once)
 
 
 @pytest.mark.parametrize(
@@ -68,6 +69,10 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
         ({"below": 0.185, "mg_l": 29}, {"below": 0.175, "mg_l": 29}),
         ({"below": 0.225, "mg_l": 31, "scatter": 0.1}, {"below": 0.215, "mg_l": 31, "scatter": 0.1}),
         ({"below": 0.06, "mg_l": 28, "odd": 0.11}, {"below": 0.06, "mg_l": 28, "odd": 0.09}),
+        (
+            {"below": 0.06, "mg_l": 28, "odd": 0.2, "steep": True},
+            {"below": 0.06, "mg_l": 28, "odd": 0.2, "once": True},
+        ),
         ({"below": 0.055, "mg_l": 28, "odd": 0.12}, {"below": 0.045, "mg_l": 28, "odd": 0.12}),
         ({"below": 0.06, "mg_l": 27.2, "odd": 0.11}, {"below": 0.06, "mg_l": 26.8, "odd": 0.11}),
         (
@@ -84,7 +89,7 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
         ),
         (
             {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5},
-            {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5, "doubtful": True},
+            {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5, "steep": True},
         ),
     ],
 )
