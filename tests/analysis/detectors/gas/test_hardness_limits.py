@@ -238,11 +238,11 @@ def test_what_moves_in_days_is_moved_on_each_hour() -> None:
 
 @pytest.mark.parametrize("kh", [1.0, 4.0, 12.0])
 def test_between_whole_degrees_co2_is_straight(kh: float) -> None:
-    """To a ten-thousandth of what the carbonate equilibria give, which test_water.py checks."""
+    """To two ten-thousandths of what the carbonate equilibria give, which test_water.py checks."""
     water = WaterSettings(carbonate_hardness_dkh=kh)
     state = HardnessState()
     state.follow(water, 0.1, HOUR)
     for celsius in (0.5, 14.3, 23.5, 24.0, 29.9):
         exact = carbon_dioxide_mg_l(7.0, kh, celsius)
-        assert state.gas(7.0, celsius).mg_l == pytest.approx(exact, rel=1e-4)
-        assert carbon_dioxide_mg_l(7.0, kh, celsius + 1.0) < 0.9999 * exact
+        assert state.gas(7.0, celsius).mg_l == pytest.approx(exact, rel=2e-4)
+        assert carbon_dioxide_mg_l(7.0, kh, celsius + 1.0) < 0.9998 * exact
