@@ -11,12 +11,13 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.duty import ValveDuty
+from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
 from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference
 from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
-from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
+from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -96,6 +97,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._restart()
             if ph is None:
                 self.overdose.over = self.overdose.sudden = -1
+                self.overdose.shakes = False
         if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
             self._look(tank, moment, ph)
 
@@ -122,29 +124,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
 
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """The CO2 that it judged by last, one standard error either way, and the usual pH."""
-        out: dict[str, float | None] = {
-            "ph_usual": self.curve.profile.at(moment.minute),
-            "ph_usual_lowest": self.curve.usual_low,
-        }
-        judged = self.shown
-        fresh_ms = CURVE.block_values * MINUTE_MS
-        if moment.frame.ph is None or judged is None or moment.frame.time_ms - judged.time_ms >= fresh_ms:
-            return out
-        out |= {
-            "ph_slope_per_h": judged.slope,
-            "co2_mg_l": judged.gas.mg_l,
-            "co2_low_mg_l": judged.gas.low,
-            "co2_high_mg_l": judged.gas.high,
-            "ph_error": self.curve.ph_error,
-            "co2_over_now_probability": judged.over_now,
-            "co2_over_soon_probability": judged.over_soon,
-        }
-        if self.estimate.hardness.known:
-            out["kh_dkh"] = self.estimate.hardness.kh
-        if judged.slope is not None:
-            # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
-            out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, -CURVE.steepest_ph_per_h)
-        return out
+        curve, kh = self.curve, self.estimate.hardness
+        return beliefs(moment, curve, self.shown, kh.kh if kh.known else None)
 
     def unjudged(self, tank: Tank, alarm: str) -> str:
         """What the settings lack to judge too much gas, or none; "" where it is judged."""
@@ -231,7 +212,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
             judged = None if gas is None else self._judgement(tank, moment, ph, gas)
         self.read = judged
-        return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph)
+        return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph, self.block)
 
     def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Where nothing else is judged: what the pH as read would mean."""
@@ -306,7 +287,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
             if found is not None:
                 findings[found.alarm] = found
-        found = self.range.judge(tank, moment, curve, stepped, findings)
+        found = self.range.judge(tank, moment, curve, stepped, findings, self.overdose.shakes)
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings

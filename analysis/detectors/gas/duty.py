@@ -20,7 +20,12 @@ from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
 from rushlight.collector.settings import parse_time_of_day
 
-__all__ = ["ValveDuty"]
+__all__ = ["ValveDuty", "controlled"]
+
+
+def controlled(tank: Tank) -> bool:
+    """Whether a pH controller gives the gas."""
+    return tank.settings.co2 is not None and tank.settings.co2.control == "ph-controller"
 
 
 class ValveDuty(msgspec.Struct):
