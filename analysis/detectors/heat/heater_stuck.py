@@ -74,7 +74,8 @@ class HeaterStuck(msgspec.Struct):
                 self.since = heat.now
                 return self._told(tank, heat, False, excess, verdict)
             looks_so = beyond and heating and self._unusual(heat, usual, over)
-            if not looks_so or self._refuted(heat) or self._poured(heat):
+            other = verdict is not None and verdict.outdone
+            if not looks_so or other or self._refuted(heat) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:

@@ -52,6 +52,11 @@ class Verdict(msgspec.Struct, frozen=True):
     odds: float
 
     @property
+    def outdone(self) -> bool:
+        """Whether something that is not the heater's doing is likelier."""
+        return self.odds < 1
+
+    @property
     def told(self) -> bool:
         """Whether that is enough for an alarm."""
         return self.named and self.nats >= WEIGHED.enough()
