@@ -206,7 +206,7 @@ class GasFacts(msgspec.Struct):
     swing : float
         Usual difference between a day's highest and lowest pH, 0 before the first day.
     slope_2h : float or None
-        pH an hour over the last two hours.
+        pH an hour over the last two hours; None where it is not known, or the lamp is on.
     injected : bool
         CO2 is fed.
     ph_error : float

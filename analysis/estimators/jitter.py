@@ -12,6 +12,8 @@ a limit is never below that.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from rushlight.analysis.estimators.numbers import JITTER
@@ -59,22 +61,34 @@ class Jitter(msgspec.Struct):
     step: float = 0.0
 
     def add(
-        self, name: str, now: int, value: float | None, failed: bool, learn: bool, step: float = 0.0
+        self,
+        name: str,
+        now: int,
+        values: Sequence[float | None],
+        failed: bool,
+        learn: bool,
+        step: float = 0.0,
     ) -> bool:
-        """One frame; True where it ends a block. `value` None: only readings that were set aside.
+        """Frames a minute apart, the newest at `now`; True where they end a block.
 
+        `values` are their means, None where all was set aside; `failed`: some was, of a single frame.
         `learn` False while a fault lasts: its calmer blocks would pass for usual, one by one. `step`: the
         probe's own.
         """
-        if not self.frames or now < self.began_ms:
-            self.began_ms = now
+        first_ms = now - (len(values) - 1) * MINUTE_MS
+        if not self.frames or first_ms < self.began_ms:
+            self.began_ms = first_ms
         self.step = step
-        self.frames += 1
+        self.frames += len(values)
         if failed:
             self.broken += 1
         floor = self.floor(name)
         if floor is not None:
-            self._swing(name, floor, now, value)
+            if self.last and first_ms - self.last_ms > JITTER.stale_ms:
+                self.last.clear()
+            self._swing(name, floor, values)
+            if values[-1] is not None:
+                self.last_ms = now
         if now - self.began_ms < JITTER.block_ms or self.frames < JITTER.block_frames:
             return False
         self._close(name, learn)
@@ -130,22 +144,21 @@ class Jitter(msgspec.Struct):
         self.sizes.clear()
         self.frames = self.wild = self.broken = self.restless = self.calm = 0
 
-    def _swing(self, name: str, floor: float, now: int, value: float | None) -> None:
-        last = self.last
-        if value is None:
-            swing = JITTER.loud
-        else:
-            if last and now - self.last_ms > JITTER.stale_ms:
-                last.clear()
-            self.last_ms = now
-            last.append(value)
-            if len(last) <= 2:
-                return
-            swing = abs(last[2] - 2 * last[1] + last[0])
-            del last[0]
-        self.swings.append(swing)
-        if swing > JITTER.wild_times * floor and swing > JITTER.wild_times * self.limit(name):
-            self.wild += 1
+    def _swing(self, name: str, floor: float, values: Sequence[float | None]) -> None:
+        last, swings = self.last, self.swings
+        wild = JITTER.wild_times * floor
+        for value in values:
+            if value is None:
+                swing = JITTER.loud
+            elif len(last) < 2:
+                last.append(value)
+                continue
+            else:
+                swing = abs(value - 2 * last[1] + last[0])
+                last[0], last[1] = last[1], value
+            swings.append(swing)
+            if swing > wild and swing > JITTER.wild_times * self.limit(name):
+                self.wild += 1
 
     def _close(self, name: str, learn: bool) -> None:
         self.gaps.append(self.broken)

@@ -20,6 +20,8 @@ from rushlight.analysis.findings import Finding
 
 __all__ = ["SettingsDoubt"]
 
+_NOTHING: list[Finding] = []
+
 
 def _emit(doubt: RestWater | ThermostatHold | GasDays) -> list[Finding]:
     """New on its first frame, then only held on to: raised once, whatever people do with it."""
@@ -48,17 +50,24 @@ class SettingsDoubt(msgspec.Struct):
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame, after the other detectors have judged it; the doubts that stand. O(1)."""
-        self.gas.update(tank, moment)
-        self.heater.update(tank, moment, moment.heat.comes_on)
-        self.water.update(tank, moment)
+        if moment.fifth:
+            self.gas.update(tank, moment)
+            self.heater.update(tank, moment, moment.heat.comes_on)
+            self.water.update(tank, moment)
+        lamp = self.lamp.update(tank, moment) if moment.fifth or self.lamp.matters(moment) else _NOTHING
+        if not (self.water.found or self.gas.found or self.heater.found):
+            self.doubted = False
+            return lamp
         of_water, gas = _emit(self.water), _emit(self.gas)
         # a reference that is in doubt is no longer used, where the tank's usual can take its place
         self.doubted = bool(of_water or (gas and self.gas.settled))
-        return self.lamp.update(tank, moment) + (of_water or gas) + _emit(self.heater)
+        return lamp + (of_water or gas) + _emit(self.heater)
 
     def recall(self, moment: Moment) -> None:
         """The doubts as of the frame before: lamp and carbon dioxide judge without what is in doubt."""
         settled = self.gas.found is not None and self.gas.settled
+        if not (settled or self.doubted or self.lamp.told):
+            return  # as the moment has it
         moment.doubts_before = DoubtFacts(
             lamp_hours=self.lamp.told,
             reference=self.doubted,

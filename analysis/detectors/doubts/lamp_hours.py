@@ -125,6 +125,10 @@ class LampTimes(msgspec.Struct):
             return ((ons[0], offs[0]),)
         return found
 
+    def matters(self, moment: Moment) -> bool:
+        """Whether this frame can't wait for the next look."""
+        return bool(moment.lamp.edge or self.told) or moment.lamp.level_lx is None
+
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame. O(1), but for the few edges of a day."""
         frame = moment.frame

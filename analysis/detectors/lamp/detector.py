@@ -9,8 +9,9 @@ import msgspec
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.due import due_now, ramp_set, tolerance_min
 from rushlight.analysis.detectors.lamp.hours import LampHours
-from rushlight.analysis.detectors.lamp.numbers import MISSING, STUCK, TIMER, TRACKER
+from rushlight.analysis.detectors.lamp.numbers import MISSING, TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.presence import LampPresence
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
@@ -24,15 +25,21 @@ from rushlight.analysis.detectors.lamp.schedule import (
 )
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.waiting import WaitingLight
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
 __all__ = ["LampDetector"]
 
+_NOTHING: list[Finding] = []
+
 
 class LampDetector(msgspec.Struct):
-    """State of the light family of one tank."""
+    """State of the light family of one tank.
+
+    Light that stays as it is, while nothing is amiss or waited for, is looked at every five minutes.
+    """
 
     name: ClassVar[str] = "lamp"
     place: ClassVar[str] = "lamp"
@@ -48,34 +55,78 @@ class LampDetector(msgspec.Struct):
     dimming: LampDimming = msgspec.field(default_factory=LampDimming)
     hours: LampHours = msgspec.field(default_factory=LampHours)
     clock: TimerClock = msgspec.field(default_factory=TimerClock)
+    waiting: WaitingLight = msgspec.field(default_factory=WaitingLight)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
-        self.hours.own = list(moment.doubts_before.lamp_hours)
+        lux = None if "light" in moment.probes.faulty else moment.frame.light
+        waiting = self.waiting
+        calm = lux is not None and waiting.goes_on(moment, lux, self.tracker, self.hours.own)
+        if calm and lux is not None and not moment.fifth:
+            waiting.values.append(lux)
+            facts = moment.lamp
+            facts.on, facts.level_lx = self.tracker.lit, self.tracker.level()
+            facts.should_be_on, facts.due_ms = waiting.should_be_on, waiting.due_ms
+            return _NOTHING
+        return self._look(tank, moment, lux, calm)
+
+    def _look(self, tank: Tank, moment: Moment, lux: float | None, calm: bool) -> list[Finding]:
+        """Judge this frame and those that have waited for it; `calm`: it is like them."""
         frame = moment.frame
         now = frame.start_ms
+        waited, self.waiting.values = self.waiting.values, []
+        self.hours.own = list(moment.doubts_before.lamp_hours)
         self.clock.watch(tank, now)
         schedule = self.hours.schedule(tank)
         if self.hours.changed(schedule):
             self.drift = LampDrift()
             self.presence.anew()
-        if frame.light is not None and "light" not in moment.probes.faulty:
+        if waited and not calm:
+            newest_ms = self.tracker.raw_ms[-1] + len(waited) * MINUTE_MS
+            self._see(tank, moment, newest_ms, waited, schedule)
+            waited = []
+        if lux is not None:
             self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
-            edge = self.tracker.add(now, frame.light, _ramp_set(tank))
-            if edge is not None:
-                moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
-                self._edge(tank, edge, schedule)
-            if schedule is not None:
-                self._watch(tank, moment, frame.light, schedule)
-            elif moment.fifth:
-                self.tracker.learn_blind(moment.day, frame.light)
+            self._see(tank, moment, now, [*waited, lux], schedule)
         elif frame.light is None:
             self.presence.missing.gap()
-        moment.lamp.on, moment.lamp.level_lx = self.tracker.lit, self.tracker.level()
-        moment.lamp.out_since_ms = self.presence.missing.out_since
-        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
-            moment.lamp.absent, moment.lamp.out_since_ms = False, -1
+        self._facts(moment, lux, schedule)
         return self._findings(moment, schedule)
+
+    def _see(
+        self, tank: Tank, moment: Moment, newest_ms: int, values: list[float], schedule: Schedule | None
+    ) -> None:
+        """The light of minutes on end, as one; the newest at `newest_ms`."""
+        lux = values[-1]
+        edge = self.tracker.add(newest_ms, lux, ramp_set(tank), values[:-1])
+        if edge is not None:
+            moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
+            self._edge(tank, edge, schedule)
+        if schedule is not None:
+            self._watch(tank, moment, newest_ms, lux, schedule)
+            return
+        self.waiting.until_ms = newest_ms + DAY_MS
+        if moment.fifth and newest_ms == moment.frame.start_ms:
+            self.tracker.learn_blind(moment.day, lux)
+
+    def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
+        """What the others are told; and whether the next minutes may wait."""
+        facts, tracker = moment.lamp, self.tracker
+        facts.on, facts.level_lx = tracker.lit, tracker.level()
+        facts.out_since_ms = self.presence.missing.out_since
+        absent = facts.absent
+        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
+            facts.absent, facts.out_since_ms = False, -1
+        amiss = (
+            absent
+            or (schedule is not None and tracker.lit is not facts.should_be_on)
+            or self.presence.missing.out_since >= 0
+            or self.drift.waiting is not None
+            or self.drift.standing
+            or self.presence.found
+            or self.dimming.standing
+        )
+        self.waiting.looked(facts, None if amiss else lux, tracker)
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""
@@ -95,21 +146,6 @@ class LampDetector(msgspec.Struct):
             else None,
         }
 
-    def _tolerance(self, tank: Tank) -> float:
-        """How far off the timer may be, minutes: a ramp blurs its own beginning."""
-        return self._tolerance_at(tank, self.tracker.ramp_min(_ramp_set(tank)))
-
-    def _tolerance_at(self, tank: Tank, ramp: float) -> float:
-        """The same where the ramp's length is at hand, minutes."""
-        light = tank.settings.light
-        tolerance = TIMER.tolerance_min if light is None else light.tolerance_min
-        tolerance += TIMER.spacing_share * (self.tracker.every_min - 1)
-        if light is not None and light.ramp_min is not None:
-            return tolerance + TIMER.set_ramp_share * ramp
-        if not self.tracker.knows_ramp:
-            return tolerance
-        return tolerance + TIMER.seen_ramp_share * min(ramp, TRACKER.longest_ramp_min)
-
     # -- switchings ---------------------------------------------------------------------------------
 
     def _edge(self, tank: Tank, edge: Edge, schedule: Schedule | None) -> None:
@@ -124,7 +160,7 @@ class LampDetector(msgspec.Struct):
             return
         period = self._period(edge, day, minute, schedule)
         error = minute - (period.on if edge.sign > 0 else period.off)
-        tolerance = self._tolerance(tank)
+        tolerance = tolerance_min(tank, self.tracker)
         early = edge.sign < 0 and error < -tolerance
         if early and period.inside(minute, self._lit_margin(edge, minute, period, tolerance)):
             if self.tracker.values[-1] > TRACKER.lit_share * (self.tracker.level() or 0.0):
@@ -137,7 +173,7 @@ class LampDetector(msgspec.Struct):
             return
         if abs(error) <= tolerance:
             self.tracker.learn_edge(edge)
-        ramp = self.tracker.ramp_min(_ramp_set(tank))
+        ramp = self.tracker.ramp_min(ramp_set(tank))
         due_on_ms = edge.time_ms - int(error * MINUTE_MS) if edge.sign > 0 else -1
         self.drift.take(edge, error, self.tracker, ramp, due_on_ms)
 
@@ -195,43 +231,22 @@ class LampDetector(msgspec.Struct):
 
     # -- minute by minute ---------------------------------------------------------------------------
 
-    def _watch(self, tank: Tank, moment: Moment, lux: float, schedule: Schedule) -> None:
-        now = moment.frame.start_ms
+    def _watch(self, tank: Tank, moment: Moment, now: int, lux: float, schedule: Schedule) -> None:
         tracker = self.tracker
-        period, next_on = period_at(schedule, moment.day, moment.minute)
-        due = self._due(tank, moment, period, next_on)
-        moment.lamp.should_be_on = due.lit
-        if moment.fifth:
-            self._learn_level(moment, lux, due, period)
+        periods = period_at(schedule, moment.day, moment.minute)
+        due = due_now(tank, moment, periods, tracker, self.clock, self.drift)
+        lit = due.lit
+        moment.lamp.should_be_on = lit
+        self.waiting.until_ms = moment.frame.start_ms + int((-due.past_off if lit else due.to_on) * MINUTE_MS)
+        if moment.fifth and now == moment.frame.start_ms:
+            self._learn_level(moment, lux, due, periods[0])
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, due.tolerance, self.clock.explains(now, self.drift))
-        if due.lit:
+        if lit:
             moment.lamp.due_ms = now - int((due.since_on - due.late - due.ramp / 2) * MINUTE_MS)
-        self.presence.watch(moment, lux, tracker, due)
-        if "power-interrupted" in moment.active and (not due.lit or tracker.lit):
+        self.presence.watch(moment, now, lux, tracker, due)
+        if "power-interrupted" in moment.active and (not lit or tracker.lit):
             self.presence.missing.found = False  # why it was missed is known; it is back, or none is due
-
-    def _due(self, tank: Tank, moment: Moment, period: Period, next_on: float) -> Due:
-        ramp = self.tracker.ramp_min(_ramp_set(tank))
-        tolerance = self._tolerance_at(tank, ramp)
-        hour_off = self.clock.hour_off(moment.frame.start_ms, self.drift)
-        patience = TIMER.patience_hour_off_min if hour_off else TIMER.patience_min
-        least = tolerance + ramp + MISSING.extra_min
-        light = tank.settings.light
-        night = light is not None and light.night_light
-        return Due(
-            since_on=moment.minute - period.on,
-            past_off=moment.minute - period.off,
-            to_on=next_on - moment.minute,
-            length=period.length,
-            ramp=ramp,
-            tolerance=tolerance,
-            pause=period.pause,
-            late=self.drift.shift,
-            patience=max(min(patience, MISSING.patience_share * period.length), least),
-            patience_after=patience,
-            dark_share=STUCK.night_share if night else STUCK.glow_share,
-        )
 
     def _learn_level(self, moment: Moment, lux: float, due: Due, period: Period) -> None:
         """A five-minute value of a period's middle; at the end of the day's last, whether the lamp dims."""
@@ -247,7 +262,7 @@ class LampDetector(msgspec.Struct):
 
     def _findings(self, moment: Moment, schedule: Schedule | None) -> list[Finding]:
         if not (self.drift.standing or self.presence.found or self.dimming.standing):
-            return []
+            return _NOTHING
         times = "no schedule known"
         if schedule is not None:
             times = f"schedule {hours_text(schedule[is_weekend(moment.day)])}"
@@ -257,8 +272,3 @@ class LampDetector(msgspec.Struct):
             *self.presence.findings(moment, self.tracker.level(), times),
             *self.dimming.findings(),
         ]
-
-
-def _ramp_set(tank: Tank) -> float | None:
-    light = tank.settings.light
-    return light.ramp_min if light is not None else None

@@ -45,6 +45,10 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
     seen_share: Annotated[
         float, Of("", "where less than this share of a span was reported, nothing is said of it")
     ] = 0.6
+    stirs_share: Annotated[
+        float,
+        Of("", "light that moved by more of the level is looked at now, and not with the next five minutes"),
+    ] = 0.05
     kept_frames: Annotated[int, Of("", "minutes of light that are kept, before some are let go")] = 100
     let_go_frames: Annotated[int, Of("", "minutes that are let go of at once")] = 20
     steady_frames: Annotated[int, Of("", "from fewer frames nobody can say that light stands still")] = 3

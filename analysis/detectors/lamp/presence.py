@@ -30,9 +30,9 @@ class LampPresence(msgspec.Struct):
         self.missing.anew()
         self.stuck.found = False
 
-    def watch(self, moment: Moment, lux: float, tracker: LampTracker, due: Due) -> None:
-        """One frame; says in `moment.lamp` whether the lamp is absent."""
-        level, now = tracker.level(), moment.frame.start_ms
+    def watch(self, moment: Moment, now: int, lux: float, tracker: LampTracker, due: Due) -> None:
+        """The light at `now` (ms UTC); says in `moment.lamp` whether the lamp is absent."""
+        level = tracker.level()
         if level is None:
             self.missing.watch_unknown(lux, tracker.lapsed, due)
             return

@@ -7,6 +7,7 @@ are rises and falls by more than half the lamp's level within the lamp's own ram
 from __future__ import annotations
 
 import bisect
+from collections.abc import Sequence
 
 import msgspec
 
@@ -140,21 +141,31 @@ class LampTracker(msgspec.Struct, dict=True):
             ramp = self.__dict__["kept_ramp"] = 0.0 if quarter <= TRACKER.at_once_min else ramp
         return ramp
 
-    def add(self, time_ms: int, lux: float, ramp_setting: float | None) -> Edge | None:
-        """One frame's mean; the edge that it completes, if it completes one."""
+    def add(
+        self, time_ms: int, lux: float, ramp_setting: float | None, waited: Sequence[float] = ()
+    ) -> Edge | None:
+        """One frame's mean; the edge that it completes, if it completes one.
+
+        `waited` are those of the minutes before it that have not been given yet: light as it was.
+        """
         if self.times and abs(time_ms - self.times[-1]) > TRACKER.gap_min * MINUTE_MS:
             self._gap(lux)
-        # the middle of three, a minute late: a spike is no edge
-        raw, raw_ms = [*self.raw, lux], [*self.raw_ms, time_ms]
         self.lapsed = (
-            max(1, (raw_ms[-1] - raw_ms[-2]) // MINUTE_MS) if len(raw) > 1 else round(self.every_min)
+            max(1, (time_ms - self.raw_ms[-1]) // MINUTE_MS) if self.raw_ms else round(self.every_min)
         )
+        raw = [*self.raw[-2:], *waited, lux]
+        raw_ms = [*self.raw_ms[-2:], *range(time_ms - len(waited) * MINUTE_MS, time_ms + 1, MINUTE_MS)]
         self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
         if len(raw) <= 2:
             return None
-        a, b, c = self.raw
-        lux = max(min(a, b), min(max(a, b), c))
-        self._keep(self.raw_ms[1], lux)
+        # the middle of three, a minute late: a spike is no edge
+        for a, b, c in zip(raw, raw[1:], raw[2:], strict=False):
+            self.values.append(b if a <= b <= c or c <= b <= a else max(min(a, b), min(max(a, b), c)))
+        self.times += raw_ms[1:-1]
+        if len(self.times) > TRACKER.kept_frames:
+            del self.times[: TRACKER.let_go_frames]
+            del self.values[: TRACKER.let_go_frames]
+        lux = self.values[-1]
         level = self.level()
         if level is None:
             self.lit = False if lux < TRACKER.dark_lx else self.lit
@@ -173,13 +184,6 @@ class LampTracker(msgspec.Struct, dict=True):
         if level is not None:
             lit, dark = lux > TRACKER.lit_share * level, lux < TRACKER.dark_share * level
             self.lit = True if lit else False if dark else None
-
-    def _keep(self, time_ms: int, lux: float) -> None:
-        self.times.append(time_ms)
-        self.values.append(lux)
-        if len(self.times) > TRACKER.kept_frames:
-            del self.times[: TRACKER.let_go_frames]
-            del self.values[: TRACKER.let_go_frames]
 
     def _edge(self, lux: float, level: float, ramp: float | None) -> Edge | None:
         """The edge within the last minutes, as many as the ramp takes and some; `ramp` as set."""

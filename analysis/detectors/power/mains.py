@@ -15,6 +15,8 @@ from rushlight.collector.readings import HEATER_POWER, TEMPERATURE
 
 __all__ = ["PowerDetector"]
 
+_NOTHING: list[Finding] = []
+
 
 class PowerDetector(msgspec.Struct):
     """Loss of mains power from what it does to the tank.
@@ -52,33 +54,28 @@ class PowerDetector(msgspec.Struct):
         frame = moment.frame
         now = frame.start_ms
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
-        floor = moment.heat.floor
-        gap_ms = now - self.last_frame_ms
-        long = gap_ms > MAINS.gap_min * MINUTE_MS and self.last_frame_ms >= 0
-        if (
-            long
-            and temperature is not None
-            and gap_ms > _intervals_ms(moment, TEMPERATURE, MAINS.gap_intervals)
-        ):
-            self._gap(moment, temperature, floor, gap_ms)
         if frame.heater is not None:
             self._meter(frame.heater, now)
         self._lamp(moment, temperature, now)
         if temperature is not None:
+            gap_ms = now - self.last_frame_ms
+            if gap_ms > MAINS.gap_min * MINUTE_MS and self.last_frame_ms >= 0:
+                self._gap(moment, temperature, gap_ms)
             self.last_temperature = temperature
             self.last_frame_ms = now
             if moment.fifth:
                 calm = not moment.heat.disturbed and not moment.active and moment.lamp.out_since_ms < 0
                 calm = calm and not moment.lamp.absent
                 self.turns.add(now, temperature, moment.heat.cooling_rate, calm, self.off_ms)
-        if not self.standing and moment.lamp.absent and self.out_ms < 0:
-            self.out_ms, self.out_temperature = now, temperature
-        if not self.standing and (self.out_ms >= 0 or moment.lamp.absent) and temperature is not None:
-            self._outage(moment, temperature, floor, now)
-        elif self.standing:
-            self._recovery(moment, temperature, floor, now)
+        if self.standing:
+            self._recovery(moment, temperature, moment.heat.floor, now)
+        elif self.out_ms >= 0 or moment.lamp.absent:
+            if self.out_ms < 0:
+                self.out_ms, self.out_temperature = now, temperature
+            if temperature is not None:
+                self._outage(moment, temperature, moment.heat.floor, now)
         if not self.standing:
-            return []
+            return _NOTHING
         return [
             Finding(
                 alarm="power-interrupted",
@@ -119,9 +116,11 @@ class PowerDetector(msgspec.Struct):
         """It judges by what lamp and heat believe."""
         return {}
 
-    def _gap(self, moment: Moment, temperature: float, floor: float | None, gap_ms: int) -> None:
-        before = self.last_temperature
+    def _gap(self, moment: Moment, temperature: float, gap_ms: int) -> None:
+        before, floor = self.last_temperature, moment.heat.floor
         if before is None or floor is None:
+            return
+        if gap_ms <= _intervals_ms(moment, TEMPERATURE, MAINS.gap_intervals):
             return
         fall = before - temperature
         hours = gap_ms / HOUR_MS

@@ -35,27 +35,41 @@ class ProbeDetector(msgspec.Struct):
 
         Of a current through the water the frame before knows: its flutter is not the electrode's.
         """
+        now = moment.frame.start_ms
+        between = not moment.fifth
         out: list[Finding] = []
-        one, healths = self._one, self.health
         for name, series in moment.frame.series.items():
-            if name not in QUANTITIES:
-                continue
-            health = healths.get(name)
+            health = self.health.get(name)
             if health is None:
-                health = healths[name] = SeriesHealth()
-            electrical = name == PH and explains(moment.current_before, health.jitter, moment.frame.start_ms)
-            one(moment, name, series, health, electrical)
+                if name not in QUANTITIES:
+                    continue
+                health = self.health[name] = SeriesHealth()
+            calm = health.calm and health.goes_on(name, series, now)
+            if calm and between:
+                continue
+            electrical = name == PH and explains(moment.current_before, health.jitter, now)
+            if health.waiting:
+                self._catch_up(moment, name, health, electrical)
+            if not calm:
+                self._one(moment, name, series, health, electrical)
+            elif series.good:
+                still.note(moment, name, series, health, moment.sensor(name))
             doubted = health.dead_from_ms >= 0 and health.dead_ms() >= DEAD.doubted_ms
             unsure = doubted or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
+            health.calm = not (
+                health.fault
+                or unsure
+                or health.dead_from_ms >= 0
+                or health.jitter.restless
+                or health.jitter.wild
+            )
             if not (health.fault or unsure or jitters):
-                if name == PH:
-                    moment.probes.ph_jitter = health.jitter.level
                 continue
             if health.fault not in ("", "loose") or unsure or jitters:
                 moment.probes.faulty.add(name)  # doubtful: not judged by, not yet alarmed about
             if health.fault:
-                out.append(health.finding(name, series, moment.frame.start_ms))
+                out.append(health.finding(name, series, now))
             if health.fault in ("", "noisy") and not unsure and (jitters or health.fault):
                 moment.probes.restless.add(name)
             if health.jump_ms >= 0 and not doubted and health.fault in ("", "out"):
@@ -70,6 +84,7 @@ class ProbeDetector(msgspec.Struct):
         if health is None or "calibrated" not in entry.done:
             return
         health.jump_ms = health.settled_ms = -1
+        health.waiting.clear()
         health.jitter.forget()
         if health.fault == "out":
             health.fault = ""
@@ -83,6 +98,15 @@ class ProbeDetector(msgspec.Struct):
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """1 for each probe that is doubted."""
         return {f"doubts_{name}": 1.0 for name in moment.probes.faulty}
+
+    @staticmethod
+    def _catch_up(moment: Moment, name: str, health: SeriesHealth, electrical: bool) -> None:
+        """What the minutes since the last look say of its jitter and of leaps."""
+        values, health.waiting = health.waiting, []
+        newest_ms = health.last_good_ms
+        if name != HEATER_POWER:
+            restless.note(name, values, health, newest_ms, False, electrical, moment.sensor(name).step)
+        leap.note(name, values, moment.frame.room, health, newest_ms)
 
     @staticmethod
     def _one(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, electrical: bool) -> None:
@@ -100,10 +124,10 @@ class ProbeDetector(msgspec.Struct):
             strange = series.suspect > 0 and not electrical and not sight.edge
             failed = sight.full or series.bad > 0 or strange
             value = health.level if series.good else None
-            restless.note(name, value, health, now, failed, electrical, sensor.step)
+            restless.note(name, [value], health, now, failed, electrical, sensor.step)
         if not series.good:
             if sight.walked and health.settled_ms >= 0:
                 health.settled_ms = now  # where it walked to, it still is
             return
         still.note(moment, name, series, health, sensor)
-        leap.note(name, series.total / series.good, moment.frame.room, health, now)
+        leap.note(name, [series.total / series.good], moment.frame.room, health, now)

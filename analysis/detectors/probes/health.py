@@ -9,12 +9,13 @@ import msgspec
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import minutes_text
 from rushlight.analysis.detectors.probes.light_end import LightEnd
-from rushlight.analysis.detectors.probes.numbers import RESTLESS, STILL
+from rushlight.analysis.detectors.probes.numbers import DEAD, LEAP, LIGHT_END, RESTLESS, STILL
 from rushlight.analysis.estimators.jitter import Jitter
 from rushlight.analysis.estimators.numbers import JITTER, RESTS
 from rushlight.analysis.estimators.rests import Rests
+from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
-from rushlight.collector.readings import PH, QUANTITIES, TEMPERATURE
+from rushlight.collector.readings import LIGHT, PH, QUANTITIES, TEMPERATURE
 
 __all__ = ["DEAD_FAULTS", "SeriesHealth"]
 
@@ -40,7 +41,11 @@ RULES_OUT = {  # where the row of the alarm's rationale doesn't say it best
 
 
 class SeriesHealth(msgspec.Struct):
-    """What is known of one probe."""
+    """What is known of one probe.
+
+    Of a calm one most is asked every five minutes only: `waiting` are the means of the minutes since then, a
+    minute apart, the newest at `last_good_ms`.
+    """
 
     last_good_ms: int = -1
     dead_from_ms: int = -1  # since when nothing good has come; -1 where it does
@@ -65,6 +70,30 @@ class SeriesHealth(msgspec.Struct):
     since_ms: int = -1
     good_from_ms: int = -1
     end: LightEnd | None = None  # of a light meter
+    calm: bool = False  # nothing is wrong with it or in doubt
+    waiting: list[float] = msgspec.field(default_factory=list)
+
+    def goes_on(self, name: str, series: SeriesFrame, now_ms: int) -> bool:
+        """Whether a calm probe goes on as it did a minute before; such a frame's mean waits in `waiting`."""
+        if series.suspect or series.bad:
+            return False
+        elapsed_ms = now_ms - self.last_good_ms
+        if not series.good:
+            return 0 <= elapsed_ms <= DEAD.absent_ms  # its reports are rarer
+        if elapsed_ms != MINUTE_MS:
+            return False
+        value = series.total / series.good
+        if name == TEMPERATURE:
+            leaps = abs(value - self.level) > LEAP.stirs_temperature_c
+        elif name == PH:
+            leaps = abs(value - self.level) > LEAP.stirs_ph
+        else:
+            leaps = name == LIGHT and series.last >= LIGHT_END.least_lx
+        if leaps:
+            return False
+        self.last_good_ms, self.level = now_ms, value
+        self.waiting.append(value)
+        return True
 
     def dead_ms(self) -> int:
         """For how long nothing good has come, up to the newest minute that should have had it."""

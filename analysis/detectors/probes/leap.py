@@ -4,39 +4,57 @@ from __future__ import annotations
 
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import LEAP
+from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.collector.readings import PH, TEMPERATURE
 
 __all__ = ["note"]
 
 
-def note(name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int) -> None:
-    """Set or take back the fault of a thermometer or a pH electrode; `value` is the frame's mean."""
+def note(name: str, values: list[float], room: float | None, health: SeriesHealth, now_ms: int) -> None:
+    """Set or take back the fault of a thermometer or a pH electrode.
+
+    `values` are frames' means, a minute apart, the newest at `now_ms`.
+    """
     if name not in (TEMPERATURE, PH):
         return
     if health.fault in ("noisy", "loose"):
         health.jump_ms = health.settled_ms = -1  # it leaps about, and back when it is put right
-    elif health.jump_ms < 0:
-        _follow(name, value, health, now_ms)
-    else:
-        _away(name, value, room, health, now_ms)
-
-
-def _follow(name: str, value: float, health: SeriesHealth, now_ms: int) -> None:
-    """Where the water is, until a value leaps from it."""
-    limit = LEAP.leap_temperature_c if name == TEMPERATURE else LEAP.leap_ph
-    if not 0 <= health.settled_ms <= now_ms:  # nothing known, or time has run back
-        health.settled = health.swift = value
-    elif abs(value - health.swift) > limit and now_ms - health.settled_ms < LEAP.gap_ms:
-        health.jump_ms, health.jump_from = now_ms, health.settled
         return
-    else:
-        # one follows faster than water changes, slower than a probe lifted out; the other, more slowly,
-        # keeps the water's level over a rinse in buffers
-        elapsed = now_ms - health.settled_ms
-        follow_ms = LEAP.follow_temperature_ms if name == TEMPERATURE else LEAP.follow_ph_ms
-        health.swift += min(1.0, elapsed / follow_ms) * (value - health.swift)
-        health.settled += min(1.0, elapsed / LEAP.settle_ms) * (value - health.settled)
-    health.settled_ms = now_ms
+    count = len(values)
+    taken = 0
+    while taken < count:
+        at_ms = now_ms - (count - 1 - taken) * MINUTE_MS
+        if health.jump_ms < 0:
+            taken += _follow(name, values[taken:] if taken else values, health, at_ms)
+        else:
+            _away(name, values[taken], room, health, at_ms)
+            taken += 1
+
+
+def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) -> int:
+    """Where the water is, until a value leaps from it; how many were taken. `at_ms`: of the first."""
+    limit = LEAP.leap_temperature_c if name == TEMPERATURE else LEAP.leap_ph
+    follow_ms = LEAP.follow_temperature_ms if name == TEMPERATURE else LEAP.follow_ph_ms
+    settle_ms = LEAP.settle_ms
+    settled, swift, settled_ms = health.settled, health.swift, health.settled_ms
+    taken = 0
+    for value in values:
+        taken += 1
+        elapsed = at_ms - settled_ms
+        if settled_ms < 0 or elapsed < 0:  # nothing known, or time has run back
+            settled = swift = value
+        elif not -limit <= value - swift <= limit and elapsed < LEAP.gap_ms:
+            health.jump_ms, health.jump_from = at_ms, settled
+            break
+        else:
+            # one follows faster than water changes, slower than a probe lifted out; the other, more slowly,
+            # keeps the water's level over a rinse in buffers
+            swift = value if elapsed >= follow_ms else swift + elapsed / follow_ms * (value - swift)
+            settled = value if elapsed >= settle_ms else settled + elapsed / settle_ms * (value - settled)
+        settled_ms = at_ms
+        at_ms += MINUTE_MS
+    health.settled, health.swift, health.settled_ms = settled, swift, settled_ms
+    return taken
 
 
 def _away(name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int) -> None:

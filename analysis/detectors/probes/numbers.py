@@ -158,6 +158,10 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
 
     leap_temperature_c: Annotated[float, Of("°C", "no water leaps further")] = 2.0
     leap_ph: Annotated[float, Of("pH", "no water leaps further")] = 0.9
+    stirs_temperature_c: Annotated[
+        float, Of("°C", "so far within a minute may be a leap: looked at now, and not with the next five")
+    ] = 1.0
+    stirs_ph: Annotated[float, Of("pH", "the same for pH")] = 0.45
     follow_temperature_ms: Annotated[int, Of("ms", "within this, water may change so far")] = 15 * MINUTE_MS
     follow_ph_ms: Annotated[
         int, Of("ms", "within this: soda poured in moves pH by 0.3 a minute, a probe lifted out leaps")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import RESTLESS
 
@@ -10,7 +12,7 @@ __all__ = ["note"]
 
 def note(
     name: str,
-    value: float | None,
+    values: Sequence[float | None],
     health: SeriesHealth,
     now_ms: int,
     failed: bool,
@@ -21,17 +23,17 @@ def note(
 
     Parameters
     ----------
-    value : float or None
-        The frame's mean, None where it has nothing good.
+    values : sequence of float or None
+        Frames' means, a minute apart, the newest at `now_ms`; None where there is nothing good.
     failed : bool
-        A reading was set aside that no water explains.
+        A reading was set aside that no water explains, of the only frame.
     electrical : bool
         The jitter may come with a device: then it waits for the device to switch back.
     step : float
         The probe's own.
     """
     jitter = health.jitter
-    if not jitter.add(name, now_ms, value, failed, not health.fault, step):
+    if not jitter.add(name, now_ms, values, failed, not health.fault, step):
         return
     if not health.fault:
         if jitter.restless >= RESTLESS.noisy_blocks and not electrical:

@@ -25,8 +25,7 @@ def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, s
     health.seen_ms, health.rest_value = now_ms, series.last
     minutes = _minutes(name, series.last, now_ms - health.rest_from_ms)
     # no limit is shorter than that; most frames are spared the limit itself
-    least = STILL.floor_min(name) if health.rests.known() else start_min
-    if minutes > least and minutes > limit_min(name, series.last, sensor.step, health):
+    if minutes > STILL.floor_min(name) and minutes > limit_min(name, series.last, sensor.step, health):
         if health.fault != "flat":
             health.since_ms = now_ms
         health.fault = "flat"

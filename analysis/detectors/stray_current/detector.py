@@ -25,6 +25,8 @@ from rushlight.collector.readings import PH
 
 __all__ = ["StrayCurrentDetector"]
 
+_NOTHING: list[Finding] = []
+
 
 class StrayCurrentDetector(msgspec.Struct):
     """pH steps that come and go with a mains device: leakage into the water, or a shared earth.
@@ -64,10 +66,11 @@ class StrayCurrentDetector(msgspec.Struct):
                 self._keep(self.switch_ms, self.switch_sign, now, 1 if on else -1)
         if moment.lamp.edge and (not self.lamp_ms or moment.lamp.edge_ms != self.lamp_ms[-1]):
             self._keep(self.lamp_ms, self.lamp_sign, moment.lamp.edge_ms, moment.lamp.edge)
-        if frame.ph is not None and ("ph" not in moment.probes.faulty or "ph" in moment.probes.restless):
+        restless = "ph" in moment.probes.restless
+        if frame.ph is not None and (restless or "ph" not in moment.probes.faulty):
             count = len(self.step_ms)
             least = 0.0
-            if "ph" in moment.probes.restless:
+            if restless:
                 # a noisy electrode makes steps of its own: only steps beyond its jitter count
                 series = frame.series.get("ph")
                 self.set_aside = STEPS.set_aside_share * self.set_aside + (series.suspect if series else 0)
@@ -90,7 +93,7 @@ class StrayCurrentDetector(msgspec.Struct):
                 abs(self.step_ms[-1] - edge) < CURRENT.beside_ms for edge in self.lamp_ms
             )
         if not self.standing:
-            return []
+            return _NOTHING
         sizes = [abs(s) for s in self.step_size[-CURRENT.shown :]] or [0.0]
         device = {"heater": "the heater", "lamp": "the lamp"}.get(self.standing, "a mains device")
         return [
@@ -113,9 +116,10 @@ class StrayCurrentDetector(msgspec.Struct):
 
     def recall(self, moment: Moment) -> None:
         """Steps and switchings as of the frame before: the probe family asks for them."""
-        moment.current_before = CurrentFacts(
-            step_ms=self.step_ms, step_size=self.step_size, lamp_ms=self.lamp_ms
-        )
+        if self.step_ms or self.lamp_ms:
+            moment.current_before = CurrentFacts(
+                step_ms=self.step_ms, step_size=self.step_size, lamp_ms=self.lamp_ms
+            )
 
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """The pH by steps, where there is any worth leaving out of account."""
@@ -134,13 +138,13 @@ class StrayCurrentDetector(msgspec.Struct):
         last.append(ph)
         last_ms.append(now)
         # two before and two after; where reports come each minute, two between: an electrode lags
-        interval_ms = max(FRAME_MS, sensor.interval_ms)
+        interval_ms = sensor.interval_ms if sensor.interval_ms > FRAME_MS else FRAME_MS
         frames = STEPS.frames if interval_ms <= STEPS.dense_ms else STEPS.frames_rare
         if len(last) < frames:
             return
-        del last[:-frames]
-        del last_ms[:-frames]
-        if last_ms[-1] - last_ms[0] > max(STEPS.span_ms, STEPS.span_intervals * interval_ms):
+        del last[:-frames], last_ms[:-frames]
+        span_ms = now - last_ms[0]
+        if span_ms > STEPS.span_ms and span_ms > STEPS.span_intervals * interval_ms:
             return
         # level of the two newest minutes against the two before the middle pair
         before = (last[0] + last[1]) / 2

@@ -28,7 +28,7 @@ class Probe:
     def stay(self, value: float, minutes: float) -> Probe:
         """So long at that value."""
         for _ in range(round(minutes)):
-            leap.note(self.quantity, value, self.room, self.health, BEGAN + round(self.minute * MINUTE))
+            leap.note(self.quantity, [value], self.room, self.health, BEGAN + round(self.minute * MINUTE))
             self.minute += 1
         return self
 

@@ -113,7 +113,7 @@ def test_when_a_contact_is_tight_again(broken: int, fault: str) -> None:
     health = SeriesHealth(fault="loose")
     health.jitter = Jitter(gaps=[5, 0, 0], sizes=[30] * 3, frames=29, began_ms=BEGAN - 29 * MINUTE)
     health.jitter.broken = broken
-    restless.note(PH, 7.0, health, BEGAN, False, False)
+    restless.note(PH, [7.0], health, BEGAN, False, False)
     assert health.fault == fault
 
 

@@ -133,7 +133,7 @@ def test_the_last_week_is_remembered() -> None:
 def test_how_long_a_block_is(every: int, ends: int) -> None:
     """Half an hour, and twelve frames where they are rare."""
     jitter = Jitter()
-    said = [n for n in range(0, 120, every) if jitter.add("ph", BEGAN + n * MINUTE, 7.0, False, True)]
+    said = [n for n in range(0, 120, every) if jitter.add("ph", BEGAN + n * MINUTE, [7.0], False, True)]
     assert said[0] == ends
 
 
@@ -166,16 +166,16 @@ def test_what_is_usual() -> None:
     assert not restless(0.165, usual=[*lively[:9], 0.1]) and restless(0.165, usual=[*lively[:9], 0.09])
     jitter = Jitter()
     for n in range(80 * 30):
-        jitter.add("ph", BEGAN + n * MINUTE, 7.0, False, True)
+        jitter.add("ph", BEGAN + n * MINUTE, [7.0], False, True)
     assert len(jitter.usual) == 48  # half-hours of a day
 
 
 def doubted(jump: float, wild: int) -> bool:
     """Whether so many jumps make it doubtful before the block is over."""
     jitter = Jitter(usual=[0.02] * 10, sizes=[30], last_ms=BEGAN)
-    for n in range(wild):
+    for _ in range(wild):
         jitter.last = [7.0, 7.0]
-        jitter._swing("ph", 0.02, BEGAN + n * MINUTE, 7.0 + jump)
+        jitter._swing("ph", 0.02, [7.0 + jump])
     return jitter.doubtful()
 
 
@@ -188,7 +188,7 @@ def test_wild_jumps_make_it_doubtful_at_once() -> None:
 @pytest.mark.parametrize(("minutes", "kept"), [(30, 2), (31, 1)])
 def test_after_a_gap_neighbours_say_nothing(minutes: int, kept: int) -> None:
     jitter = Jitter(last=[7.0], last_ms=BEGAN)
-    jitter._swing("ph", 0.02, BEGAN + minutes * MINUTE, 7.0)
+    jitter.add("ph", BEGAN + minutes * MINUTE, [7.0], False, True)
     assert len(jitter.last) == kept
 
 

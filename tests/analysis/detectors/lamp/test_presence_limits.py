@@ -14,6 +14,7 @@ import pytest
 from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.lamp.drift import LampDrift
+from rushlight.analysis.detectors.lamp.due import due_now, tolerance_min
 from rushlight.analysis.detectors.lamp.glows import glows
 from rushlight.analysis.detectors.lamp.hours import LampHours
 from rushlight.analysis.detectors.lamp.missing import MissingLamp
@@ -186,7 +187,10 @@ def expected(length: float = 480, ramp: float = 0.0, fitted: bool = True, more: 
     detector = LampDetector(drift=LampDrift(fitted=fitted))
     tank = tank_of(f"{LIGHT}ramp_min = {ramp:g}\n{more}")
     frame = Frame(BEGAN, BEGAN + MINUTE, None, None, None, None, None, {})
-    return detector._due(tank, Moment(frame, 0, 700.0, True, set()), Period(600, 600 + length, 0, True, 0), 0)
+    periods = Period(600, 600 + length, 0, True, 0), 0.0
+    return due_now(
+        tank, Moment(frame, 0, 700.0, True, set()), periods, detector.tracker, detector.clock, detector.drift
+    )
 
 
 def waits(length: float, ramp: float = 0.0, fitted: bool = True) -> float:
@@ -334,11 +338,15 @@ def test_three_parts_of_it_agree() -> None:
 
 def test_how_far_off_a_timer_may_be() -> None:
     plain, ramped = LampDetector(), LampDetector(tracker=LampTracker(quarters=[5.0] * 4))
-    assert plain._tolerance(tank_of()) == 15
-    assert ramped._tolerance(tank_of(LIGHT + "tolerance_min = 10\n")) == pytest.approx(10 + 0.3 * 20)
-    assert ramped._tolerance(tank_of(LIGHT + "tolerance_min = 10\nramp_min = 20\n")) == 10 + 0.1 * 20
+    assert tolerance_min(tank_of(), plain.tracker) == 15
+    assert tolerance_min(tank_of(LIGHT + "tolerance_min = 10\n"), ramped.tracker) == pytest.approx(
+        10 + 0.3 * 20
+    )
+    assert (
+        tolerance_min(tank_of(LIGHT + "tolerance_min = 10\nramp_min = 20\n"), ramped.tracker) == 10 + 0.1 * 20
+    )
     plain.tracker.every_min = 5.0
-    assert plain._tolerance(tank_of()) == 15 + (5 - 1) / 2  # an edge is between two frames
+    assert tolerance_min(tank_of(), plain.tracker) == 15 + (5 - 1) / 2  # an edge is between two frames
 
 
 def test_out_as_early_as_it_came_on_is_a_timer_that_is_off() -> None:
