@@ -54,8 +54,8 @@ class Verdict(msgspec.Struct, frozen=True):
 
     @property
     def outdone(self) -> bool:
-        """Whether something that is not the heater's doing is likelier."""
-        return self.odds < 1
+        """Whether it is sure enough that it is something that is not the heater's doing."""
+        return self.odds * WEIGHED.sure < 1 - WEIGHED.sure
 
     @property
     def told(self) -> bool:
@@ -65,7 +65,7 @@ class Verdict(msgspec.Struct, frozen=True):
 
 def next_likeliest(verdict: Verdict | None) -> str:
     """What comes next, to be put behind the cause; "" where nothing was weighed."""
-    if verdict is None or not verdict.runner_up or verdict.outdone:
+    if verdict is None or not verdict.runner_up or verdict.odds < 1:
         return ""
     return f"; next likeliest, 1 to {verdict.odds:.0f}: {WORDS[verdict.runner_up]}"
 

@@ -97,7 +97,8 @@ class TemperatureLimits(msgspec.Struct):
                 lasting = _lasting(window, sign, speed, usual_fall) if past <= 0 and unusual else 0.0
                 soon = lasting > 0 and not better and _coming(past, lasting)
                 if unheld is not None and sign < 0 and lasting > 0 and not better:
-                    soon = soon or _will_pass(past, lasting, unheld[0] - temperature, unheld[1])
+                    sunk = max(window.lately(LIMITS.long_min * MINUTE_MS), default=unheld[0]) < unheld[0]
+                    soon = soon or (sunk and _will_pass(past, lasting, unheld[0] - temperature, unheld[1]))
             if not (past > 0 or soon or (raised and past > -LIMITS.hold_c)):
                 continue
             if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
