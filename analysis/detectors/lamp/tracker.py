@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
-from rushlight.analysis.detectors.lamp.steady_light import steady_level
+from rushlight.analysis.detectors.lamp.steady_light import level_beside_dark, steady_level
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -278,11 +278,16 @@ class LampTracker(msgspec.Struct, dict=True):
                 self._learn_level(self.today_day, low, low)
             self.today.clear()
 
-    def learn_blind(self, day: int, lux: float) -> None:
-        """Five-minute values round the clock where no schedule is known: a day's show the lamp's level."""
+    def learn_blind(self, day: int, lux: float, sunny: bool = False) -> None:
+        """Five-minute values round the clock where no schedule is known: a day's show the lamp's level.
+
+        `sunny`: also where all but an hour of it may have the sun in it.
+        """
         self.today.append(lux)
         if len(self.today) >= TRACKER.day_values:
             level = steady_level(self.today)
+            if level is None and sunny:
+                level = level_beside_dark(self.today)
             if level is not None:
                 self._learn_level(day, level, level)
             self.today.clear()
