@@ -156,6 +156,8 @@ _LITRES = re.compile(rf"(?<![\w./])(?P<values>{_RUN}) (?:L|litres)(?!\w|/(?!h\b)
 _DEGREES = re.compile(rf"(?<![\w.])(?P<values>{_RUN}) (?P<unit>dKH|dGH)(?!\w| \()")
 _ONE = re.compile(_NUMBER)
 _SMALL_GAL = 2.0
+_A_TIME = ("/h", " an hour", " a day", "/day")
+_ONE_DECIMAL_FROM = 0.995  # °F an hour or a day: 0.99 has two decimals, and so has what is less
 _CUT_NAME = 8  # letters that a headline leaves of a name at least
 
 
@@ -174,8 +176,9 @@ def shown(text: str, display: Display, names: Iterable[str] = ()) -> str:
 
     Temperatures, rates of change and differences, litres and hardness are found by their units. °C never
     changes to °F where the number is a difference: "by more than 2 °C", "within 1 °C", "± 0.1 °C",
-    "2 °C an hour", "2 °C less". `names`: a tank that is called "60 L" goes on being called so, also where its
-    name was cut off with "…".
+    "2 °C an hour", "2 °C less". A rule of thumb, "about 1 °C an hour", is one again, "about 2 °F an hour"; a
+    limit keeps its decimals, "at most 1.8 °F an hour". `names`: a tank that is called "60 L" goes on being
+    called so, also where its name was cut off with "…".
     """
     if display == "metric":
         return text
@@ -225,18 +228,31 @@ def _temperature(found: re.Match[str]) -> str:
     # "within 20 to 26 °C" is where, "within 1 °C" by how much
     where = by.startswith("within") and _ONE.fullmatch(found["values"]) is None
     difference = bool(step) or (bool(by) and not where)
-    values = _each(found, 1.8, 0.0, 2) if difference else _each(found, 1.8, 32.0, 1)
+    about = by.endswith("about ") or found.string.endswith("about ", 0, found.start())
+    values = (
+        _each(found, 1.8, 0.0, 2, about, step in _A_TIME) if difference else _each(found, 1.8, 32.0, 1, about)
+    )
     return f"{by}{values} °F{step}"
 
 
-def _each(found: re.Match[str], factor: float, offset: float, most: int) -> str:
-    """Each number of a run, with as many decimals as it had and `most` at most."""
+def _each(
+    found: re.Match[str], factor: float, offset: float, most: int, about: bool = False, rate: bool = False
+) -> str:
+    """Each number of a run, with as many decimals as it had and `most` at most.
+
+    Whole degrees that are said with "about" are whole degrees again: no limit is said so. A `rate` of one
+    degree and more has one decimal: it was measured.
+    """
 
     def one(number: re.Match[str]) -> str:
         text = number[0].replace("−", "-")
         had = len(text.partition(".")[2])
         value = float(text) * factor + offset
         sign = "+" if text.startswith("+") else ""
+        if about and had == 0:
+            return f"{value:{sign}.0f}"
+        if rate and had >= 2 and abs(value) >= _ONE_DECIMAL_FROM:
+            return f"{value:{sign}.1f}"
         if had == 0 or had > most:
             rounded = f"{value:{sign}.{max(most, 0) if had else min(most, 1)}f}"
             return rounded.rstrip("0").rstrip(".") if "." in rounded else rounded

@@ -34,6 +34,7 @@ class Conditions(NamedTuple):
     soil_floor: float = 0.0  # dKH at which the soil takes up no more
     second_gain: float = 1.0
     second_forced: float = 0.0
+    respiration_gain: float = 1.0  # above 1: fed
 
 
 class Poured(NamedTuple):

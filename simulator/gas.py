@@ -77,7 +77,7 @@ class Gas:
         light = now.lamp
         taken = design.uptake * now.uptake_gain * light / (light + HALF_LIGHT) * mg / (mg + HALF_CO2_MG_L)
         speed = design.exchange * now.exchange_gain * (1.0 if now.mains else STILL_EXCHANGE)
-        gained = dose - taken + design.respiration - speed * (mg - in_balance)
+        gained = dose - taken + design.respiration * now.respiration_gain - speed * (mg - in_balance)
         self._carbon = max(self._carbon + hours * gained / CO2_MG_PER_MOL, LEAST_CARBON)
 
 

@@ -9,11 +9,11 @@ tests hold every alarm to, and is there for texts written elsewhere.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from rushlight.analysis.alarms.rationale import ANY, CautionName, Equipment, rationale_for
 
-__all__ = ["CAUTIONS", "below", "beside", "cautions_due", "cautions_for"]
+__all__ = ["CAUTIONS", "below", "below_all", "beside", "cautions_due", "cautions_for"]
 
 _WIRING = (
     "Every cable needs a drip loop, hanging lower than its socket. The tank's sockets belong behind a "
@@ -83,6 +83,29 @@ def below(cautions: Sequence[str], steps: str) -> list[str]:
         CAUTIONS["gas"]: "Gas: " + " ".join(gas or _BY_SOURCE.values()),
     }
     return [left[text] if text in said else text for text in cautions]
+
+
+def below_all(alarms: Iterable[tuple[Sequence[str], str]], said: Collection[str] = ()) -> list[str]:
+    """As `below`, of several alarms on one screen: each text once, whole where one of them needs it.
+
+    Parameters
+    ----------
+    alarms : iterable of (cautions, steps)
+        Of each alarm the steps that are shown.
+    said : collection of str
+        Cautions that are shown already.
+    """
+    steps: dict[str, list[str]] = {}
+    for cautions, shown in alarms:
+        for text in cautions:
+            steps.setdefault(text, []).append(shown)
+    found = []
+    for text, shown_beside in steps.items():
+        if text in said:
+            continue
+        whole = any(below([text], one) == [text] for one in shown_beside)
+        found += [text] if whole else below([text], "\n".join(shown_beside))
+    return found
 
 
 def cautions_due(text: str) -> set[CautionName]:

@@ -101,6 +101,11 @@ class AlarmRecords:
         """The latest time that it has been given (ms UTC)."""
         return max(self._now_ms, self._judged_ms)
 
+    @property
+    def asleep(self) -> bool:
+        """Whether nothing is active, on its way or shelved: no time that passes changes anything."""
+        return not self._awake
+
     def standing(self) -> set[str]:
         """Names of the alarms whose condition is there, whatever people have done about them; cheap."""
         return {key[1] for key in self._awake if self._records[key].standing}

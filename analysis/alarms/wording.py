@@ -15,6 +15,7 @@ from rushlight.collector.events import AlarmKey, Event, EventKind, Priority
 from rushlight.collector.readings import QUANTITIES
 
 __all__ = [
+    "LONGEST_LEFT_S",
     "SUMMARY_LENGTH",
     "compose",
     "duration_text",
@@ -24,6 +25,8 @@ __all__ = [
     "utc_text",
 ]
 
+LONGEST_LEFT_S = 14 * 86_400.0
+"""A slope that is hardly one says nothing of later; common practice, no source."""
 SUMMARY_LENGTH = 100  # what a phone's lock screen shows
 _PRINTED = {"Cel": "°C", "pH": "", "s": "s"}
 _DECIMALS = {"Cel": 1, "°C": 1, "pH": 2, "lx": 0, "min": 0, "%": 0, "mV": 1, "W": 0}
@@ -53,6 +56,8 @@ def time_left_text(seconds: float | None) -> str:
     """ "about 40 min left", "no time left", or nothing if it can't be said."""
     if seconds is None:
         return ""
+    if seconds > LONGEST_LEFT_S:
+        return "more than two weeks left"
     return "no time left" if seconds < 60 else f"about {duration_text(seconds)} left"
 
 

@@ -151,7 +151,7 @@ class FrameBuilder(msgspec.Struct):
             if time_ms < self.start_ms:
                 self._late(time_ms, stamp)
                 return None
-            closed = self._next(time_ms)
+            closed = self.open_at(time_ms)
         series = self.series.get(quantity)
         if series is None:
             series = self.series[quantity] = SeriesFrame()
@@ -167,8 +167,8 @@ class FrameBuilder(msgspec.Struct):
             series.last_bad = value
         return closed
 
-    def _next(self, time_ms: int) -> Frame | None:
-        """Open the frame of that time; the one it closes, if one was open."""
+    def open_at(self, time_ms: int) -> Frame | None:
+        """Open the frame of a reading's time (ms UTC); the one it closes, if one was open."""
         closed = None
         if self.end_ms >= 0:
             closed = self._close(time_ms)

@@ -35,13 +35,15 @@ _EPOCH = datetime.date.fromisoformat("1970-01-01")
 class KeptHeat(NamedTuple):
     """What the heat family worked out last, between the frames on which it may change; °C and °C/h.
 
-    `of` is the state that it is of: after a restart or a clock's step it is another.
+    `ceiling` is the warmest that the heater holds, the others are as in `HeatFacts`. `of` is the state that
+    it is of: after a restart or a clock's step it is another.
     """
 
     of: object
     floor: float | None
     ceiling: float | None
     cooling_rate: float | None
+    slope: float | None
 
 
 class Tank:
@@ -207,7 +209,7 @@ class GasFacts(msgspec.Struct):
     swing : float
         Usual difference between a day's highest and lowest pH, 0 before the first day.
     slope_2h : float or None
-        pH an hour over the last two hours.
+        pH an hour over the last two hours; None where it is not known, or the lamp is on.
     injected : bool
         CO2 is fed.
     ph_error : float

@@ -8,11 +8,11 @@ the lamp are estimated from the falling and rising stretches of the curve itself
 
 from __future__ import annotations
 
+import bisect
 from typing import Annotated
 
 import msgspec
 
-from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.numbers import Numbers, Of
 
 __all__ = ["THERMAL", "ThermalModel", "ThermalNumbers", "prior_time_constant_h"]
@@ -54,32 +54,45 @@ def prior_time_constant_h(volume_litres: float) -> float:
     return THERMAL.prior_tau_h * float((volume_litres / THERMAL.prior_litres) ** (1 / 3))
 
 
-class ThermalModel(msgspec.Struct):
+class ThermalModel(msgspec.Struct, dict=True):
     """Running estimates; every figure in °C and hours.
 
     `taus` are estimates of the time constant from falling stretches with the room known; `falls` and
-    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle.
+    `rises` are the slopes of the falling and rising stretches of the thermostat's cycle. Each list is kept
+    in order of size, too, beside them.
     """
 
     taus: list[float] = msgspec.field(default_factory=list)
     falls: list[float] = msgspec.field(default_factory=list)
     rises: list[float] = msgspec.field(default_factory=list)
 
-    def learn(self, slope: float, temperature: float, room: float | None) -> None:
-        """One clean stretch of the curve (no disturbance, no lamp edge, no alarm)."""
+    def learn(self, slope: float, temperature: float, room: float | None, lit: bool = False) -> None:
+        """One clean stretch of the curve (no disturbance, no lamp edge, no alarm).
+
+        `lit`: the lamp warms the water. So it falls slower, and the stretch counts only among others.
+        """
         if slope < -THERMAL.slope_c_per_h:
-            self._keep(self.falls, slope)
+            if not lit:
+                self._keep("of_falls", self.falls, slope)
             if room is not None and temperature - room > THERMAL.room_gap_c:
                 tau = (temperature - room) / -slope
                 if THERMAL.tau_least_h < tau < THERMAL.tau_most_h:
-                    self._keep(self.taus, tau)
+                    self._keep("of_taus", self.taus, tau)
         elif slope > THERMAL.slope_c_per_h:
-            self._keep(self.rises, slope)
+            self._keep("of_rises", self.rises, slope)
 
-    @staticmethod
-    def _keep(values: list[float], value: float) -> None:
+    def _keep(self, name: str, values: list[float], value: float) -> None:
+        ordered = self._ordered(name, values)
         values.append(value)
-        del values[: -THERMAL.kept]
+        bisect.insort(ordered, value)
+        while len(values) > THERMAL.kept:
+            del ordered[bisect.bisect_left(ordered, values.pop(0))]
+
+    def _ordered(self, name: str, values: list[float]) -> list[float]:
+        ordered: list[float] | None = self.__dict__.get(name)
+        if ordered is None:
+            ordered = self.__dict__[name] = sorted(values)
+        return ordered
 
     @property
     def learnt(self) -> bool:
@@ -94,7 +107,7 @@ class ThermalModel(msgspec.Struct):
         """
         if not self.learnt:
             return prior_time_constant_h(volume_litres)
-        return sorted(self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
+        return self._ordered("of_taus", self.taus)[int(len(self.taus) * THERMAL.quartile_share)]
 
     def passive_slope(self, temperature: float, room: float, volume_litres: float) -> float:
         """Slope in °C/h with nothing switched on."""
@@ -102,8 +115,15 @@ class ThermalModel(msgspec.Struct):
 
     def usual_fall(self) -> float | None:
         """The middle slope with the heater off, °C/h (negative)."""
-        return median(self.falls) if len(self.falls) >= THERMAL.slopes_least else None
+        return self._middle("of_falls", self.falls)
 
     def usual_rise(self) -> float | None:
         """The middle slope with the heater on, °C/h."""
-        return median(self.rises) if len(self.rises) >= THERMAL.slopes_least else None
+        return self._middle("of_rises", self.rises)
+
+    def _middle(self, name: str, values: list[float]) -> float | None:
+        count = len(values)
+        if count < THERMAL.slopes_least:
+            return None
+        ordered, half = self._ordered(name, values), count // 2
+        return ordered[half] if count % 2 else (ordered[half - 1] + ordered[half]) / 2

@@ -81,13 +81,18 @@ class Window(msgspec.Struct, dict=True):
             return None
         end = times[-1]
         first = bisect.bisect_left(times, end - span_ms, 0, n - 1)
-        count = n - first
-        if count < WINDOW.fewest or end - times[first] < WINDOW.full_share * span_ms:
+        if n - first < WINDOW.fewest or end - times[first] < WINDOW.full_share * span_ms:
             return None
-        xs, ys = [(time_ms - end) / HOUR_MS for time_ms in times[first:]], self.values[first:]
-        sum_x, sum_y = sum(xs), sum(ys)
-        sum_xx, sum_xy = sum(map(mul, xs, xs)), sum(map(mul, xs, ys))
-        slope: float = (count * sum_xy - sum_x * sum_y) / (count * sum_xx - sum_x * sum_x)
+        return self.slope_between(first, n)
+
+    def slope_between(self, first: int, last: int) -> float:
+        """Least-squares slope an hour of the values from place `first` up to `last`; at least two."""
+        times, ys = self.times[first:last], self.values[first:last]
+        count, end = len(ys), times[-1]
+        xs = [(time_ms - end) / HOUR_MS for time_ms in times]
+        sum_x = sum(xs)
+        across = count * sum(map(mul, xs, ys)) - sum_x * sum(ys)
+        slope: float = across / (count * sum(map(mul, xs, xs)) - sum_x * sum_x)
         return slope
 
     def ago(self, span_ms: int) -> float | None:

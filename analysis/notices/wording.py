@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from rushlight.analysis.alarms.cautions import CAUTIONS, below, cautions_due, cautions_for
+from rushlight.analysis.alarms.cautions import CAUTIONS, below, below_all, cautions_due, cautions_for
 from rushlight.analysis.alarms.endings import is_over, is_unjudged
 from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.alarms.wording import SUMMARY_LENGTH, duration_text, time_left_text
@@ -117,16 +117,20 @@ def group_text(lines: Sequence[Line]) -> Text:
     for line in ranked:
         step = "" if line.transition == "cleared" else "\n  " + line.body.split("\n", 1)[0]
         body.append(f"- {line.title}{step}\n  Alarm: {line.occurrence}")
-    cautions: dict[str, None] = {}
-    for line in ranked:
-        alarm = alarm_of(line.occurrence)
-        if line.transition == "cleared" and not _person_first(alarm):
-            continue
-        for text in cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]:
-            cautions[text] = None
+    cautions = below_all(
+        (_cautions_of(line), "" if line.transition == "cleared" else line.body.split("\n", 1)[0])
+        for line in ranked
+    )
     if active:
         body.append("For the full text of each: `rushlight explain` with the alarm's ID.")
     return Text(_short(title), "\n\n".join([*body, *cautions]))
+
+
+def _cautions_of(line: Line) -> list[str]:
+    alarm = alarm_of(line.occurrence)
+    if line.transition == "cleared" and not _person_first(alarm):
+        return []
+    return cautions_for(alarm) if alarm else [CAUTIONS[name] for name in cautions_due(line.body)]
 
 
 def unkept_text(since: str, why: str) -> Text:

@@ -94,8 +94,9 @@ class RecordingWatch(TankWatch):
         self._keep = keep or self.samples.append
         self._from_ms = from_ms
 
-    def _judge(self, frame: Frame) -> list[Event]:
-        events = super()._judge(frame)
+    def judge(self, frame: Frame) -> list[Event]:
+        """As `TankWatch.judge`."""
+        events = super().judge(frame)
         moment = self.moment
         if frame.start_ms >= self._from_ms and moment is not None:
             seen = {}

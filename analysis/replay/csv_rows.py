@@ -9,34 +9,31 @@ from __future__ import annotations
 
 import csv
 import heapq
+import io
 import math
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import repeat
 from operator import itemgetter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from rushlight.analysis.replay.columns import Columns, columns_of
+from rushlight.analysis.replay.sound_times import Complain, RecordedRow, SoundTimes, sound_times
 from rushlight.collector.errors import ReplayError
 
-__all__ = ["HEADER", "RecordedRow", "read_rows", "sound_times"]
+if TYPE_CHECKING:
+    from _csv import Reader as CsvReader
+
+__all__ = ["HEADER", "RecordedRow", "read_parts", "read_rows", "sound_times"]
 
 HEADER = ["time", "tank", "quantity", "value"]
 EXPORTED = [*HEADER, "flag", "seq", "stamp"]
-UNIX_CLOCK_MS = 31_536_000_000  # 1970 and earlier, and
-UNSET_MS = 946_684_800_000, 949_363_200_000  # January 2000: where unset clocks of boards begin
-BEHIND_MS = 366 * 86_400_000
-LEAP_MS = 6 * 3_600_000
 _SECONDS = {f":{second:02d}Z": second * 1000 for second in range(60)}  # what the commonest times end in
 _BLANK = ("", "\n", "\r\n", "\r")
 _ODD = b'\0"'
-LARGEST_REPORT = 16  # rows; beyond it the clock does not move and its time is all there is
-
-Complain = Callable[[str], None]
-
-
-# Time in ms, tank, quantity, value, arrival: True where the time was not sound and that of the row before
-# is used in its place. A plain tuple, because millions are made.
-RecordedRow = tuple[int, str, str, float | None, bool]
+_BLOCK = 1 << 18  # characters, some 5000 rows
+_STEP = 20_000  # rows, from one word of the progress to the next
 
 
 def read_rows(
@@ -49,23 +46,66 @@ def read_rows(
     ReplayError
         If a file is missing or has another header.
     """
-    streams = [_read_one(Path(path), complain) for path in paths]
-    if progress is not None:
-        streams = [_counted(stream, progress) for stream in streams]
-    merged = streams[0] if len(streams) == 1 else heapq.merge(*streams, key=itemgetter(0))
-    return sound_times(merged, complain)
+    for part in read_parts(paths, complain, progress):
+        yield from part.rows() if isinstance(part, Columns) else part
 
 
-def _counted(rows: Iterator[RecordedRow], progress: Callable[[int], None]) -> Iterator[RecordedRow]:
-    done = 0
-    for done, row in enumerate(rows, 1):
-        yield row
-        if not done % 20_000:
-            progress(20_000)
-    progress(done % 20_000)
+def read_parts(
+    paths: Sequence[str | Path], complain: Complain, progress: Callable[[int], None] | None = None
+) -> Iterator[Columns | Iterator[RecordedRow]]:
+    """The same in parts: a block of plain rows by columns, and rows one by one of all else.
+
+    Each part is to be taken whole before the next is asked for. Raises what `read_rows` does.
+    """
+    sound = SoundTimes(complain)
+    count = _Count(progress)
+    if len(paths) == 1:
+        for part in _parts(Path(paths[0]), complain):
+            if isinstance(part, Columns):
+                count.add(len(part.values))
+                yield part if sound.whole(*part.span_ms()) else sound.rows(part.rows())
+            else:
+                yield sound.rows(count.counted(part))
+    else:
+        each = [count.counted(_rows(Path(path), complain)) for path in paths]
+        yield sound.rows(heapq.merge(*each, key=itemgetter(0)))
+    count.end()
+    yield sound.rest()
 
 
-def _read_one(path: Path, complain: Complain) -> Iterator[RecordedRow]:
+class _Count:
+    """Tells a caller how many rows were read, now and then."""
+
+    def __init__(self, progress: Callable[[int], None] | None) -> None:
+        self._progress = progress
+        self._waiting = 0
+
+    def add(self, rows: int) -> None:
+        self._waiting += rows
+        if self._waiting >= _STEP:
+            self.end()
+
+    def end(self) -> None:
+        if self._progress is not None:
+            self._progress(self._waiting)
+        self._waiting = 0
+
+    def counted(self, rows: Iterator[RecordedRow]) -> Iterator[RecordedRow]:
+        if self._progress is None:
+            yield from rows
+            return
+        for row in rows:
+            yield row
+            self.add(1)
+
+
+def _rows(path: Path, complain: Complain) -> Iterator[RecordedRow]:
+    for part in _parts(path, complain):
+        yield from part.rows() if isinstance(part, Columns) else part
+
+
+def _parts(path: Path, complain: Complain) -> Iterator[Columns | Iterator[RecordedRow]]:
+    """One file's rows; their times are as they were written."""
     try:
         file = path.open(encoding="utf-8", errors="replace", newline="")
     except OSError as error:
@@ -73,20 +113,46 @@ def _read_one(path: Path, complain: Complain) -> Iterator[RecordedRow]:
     with file:
         odd = _odd_bytes(path)
         reader = csv.reader(_without_nul(file) if b"\0" in odd else file)
-        rows: Iterator[list[str]] = reader
-        short = _is_short(next(reader, []), path)
-        plain = short and not odd
-        if plain:  # no field is quoted: splitting takes half the time
-            rows = map(str.split, file, repeat(","))
+        header = _known_header(next(reader, []), path)
+        one = _OneByOne(path, complain, header == HEADER)
+        if odd:
+            yield one.rows(reader, reader)
+        else:  # no field is quoted: splitting takes half the time
+            number = 2
+            while text := file.read(_BLOCK):
+                text += file.readline()
+                columns = columns_of(text, len(header), one.milliseconds)
+                if columns is not None:
+                    number += len(columns.values)
+                    yield columns
+                    continue
+                lines = list(io.StringIO(text, newline=""))
+                yield one.rows(map(str.split, lines, repeat(",")), number)
+                number += len(lines)
+        one.sum_up()
+
+
+class _OneByOne:
+    """Reads rows of one file that are already split; reports what can't be read by its line."""
+
+    def __init__(self, path: Path, complain: Complain, short: bool) -> None:
+        self.milliseconds = _Times().milliseconds
+        self._path = path
+        self._complain = complain
+        self._short = short
+        self._bad = 0
+
+    def rows(self, rows: Iterator[list[str]], number: int | CsvReader) -> Iterator[RecordedRow]:
+        """`number`: that of the first line, or the reader, which knows at which line it is."""
+        short, isfinite, milliseconds = self._short, math.isfinite, self.milliseconds
         last_text = ""
         last_ms = 0
-        bad = 0
         value: float | None
-        isfinite, milliseconds = math.isfinite, _Times().milliseconds
         at_end = False
+        first = number if isinstance(number, int) else 0
         while not at_end:
             try:
-                for number, row in enumerate(rows, 2):
+                for line, row in enumerate(rows, first):
                     try:
                         text, tank, quantity, value_text = row if short else _first_four(row)
                         if text != last_text:
@@ -99,30 +165,35 @@ def _read_one(path: Path, complain: Complain) -> Iterator[RecordedRow]:
                         else:
                             value = None
                     except ValueError as error:
-                        row = _without_end(row)
-                        if not row:
-                            continue
-                        bad += 1
-                        if bad <= 20:
-                            line = number if plain else reader.line_num
-                            complain(f"{path}, line {line}: {_why(row, error)}; the row is left out")
+                        self._left_out(row, error, line if isinstance(number, int) else number.line_num)
                         continue
                     yield last_ms, tank, quantity, value, False
                 at_end = True
             except csv.Error as error:
-                complain(f"{path}, line {reader.line_num}: {error}; left out")
-        if bad > 20:
-            complain(f"{path}: {bad} rows were left out in all")
+                line = 0 if isinstance(number, int) else number.line_num
+                self._complain(f"{self._path}, line {line}: {error}; left out")
+
+    def _left_out(self, row: list[str], error: ValueError, line: int) -> None:
+        row = _without_end(row)
+        if not row:
+            return
+        self._bad += 1
+        if self._bad <= 20:
+            self._complain(f"{self._path}, line {line}: {_why(row, error)}; the row is left out")
+
+    def sum_up(self) -> None:
+        if self._bad > 20:
+            self._complain(f"{self._path}: {self._bad} rows were left out in all")
 
 
-def _is_short(first_row: list[str], path: Path) -> bool:
-    """Whether a file has the columns of a reading only, by its header."""
+def _known_header(first_row: list[str], path: Path) -> list[str]:
+    """The columns of a file, by its header."""
     header = [name.strip().lstrip("\ufeff") for name in first_row]
     if header not in (HEADER, EXPORTED):
         raise ReplayError(
             f"{path}, line 1: the header must be {','.join(HEADER)!r}, not {','.join(header)!r}"
         )
-    return header == HEADER
+    return header
 
 
 def _without_end(row: list[str]) -> list[str]:
@@ -192,75 +263,3 @@ def _why(row: list[str], error: ValueError) -> str:
     if "could not convert" in str(error):
         return f"value {row[3]!r} is no number"
     return str(error)
-
-
-def sound_times(rows: Iterator[RecordedRow], complain: Complain) -> Iterator[RecordedRow]:
-    """Replace times that can't be true.
-
-    A time of 1970 or January 2000 (a clock that was never set), or one more than a year behind, becomes that
-    of the row before; readings of any other year are taken as they are. A leap of more than six
-    hours ahead is believed only when a row of another time agrees: after a real gap the readings go on
-    from there, a broken clock's single stamp (one report, a row for each probe) does not.
-    """
-    latest = -1
-    held: list[RecordedRow] = []
-    warned = 0
-    sound_ms: int | None = None  # the time of the row before, where that was taken as it is
-    for row in rows:
-        time_ms = row[0]
-        if time_ms == sound_ms:  # of the same report
-            yield row
-            continue
-        sound_ms = None
-        if held:
-            leapt_ms = held[0][0]
-            if time_ms == leapt_ms and len(held) < LARGEST_REPORT:
-                held.append(row)
-                continue
-            if abs(time_ms - leapt_ms) < LEAP_MS:
-                latest = leapt_ms
-                yield from held
-            else:
-                warned += 1
-                if warned <= 5:
-                    complain(
-                        f"a report of {held[0][1]} lies {_ahead(leapt_ms - latest)} ahead of its "
-                        "neighbours; it is taken as just arrived"
-                    )
-                for early in held:
-                    yield _arrived(early, latest)
-            held.clear()
-        if _never_set(time_ms, latest):
-            warned += 1
-            if warned <= 5:
-                year = datetime.fromtimestamp(max(time_ms, 0) / 1000, UTC).year
-                complain(
-                    f"a reading of {row[1]} has a time of {year}, as a clock that was never set; "
-                    "it is taken as just arrived"
-                )
-            if latest >= 0:
-                yield _arrived(row, latest)
-            continue
-        if time_ms > latest:
-            if latest >= 0 and time_ms - latest > LEAP_MS:
-                held.append(row)
-                continue
-            latest = time_ms
-        sound_ms = time_ms
-        yield row
-    for row in held:  # whole reports at the end are a gap's other side, a lone row is not
-        yield row if len(held) > 1 else _arrived(row, latest)
-
-
-def _never_set(time_ms: int, latest: int) -> bool:
-    unset = time_ms < UNIX_CLOCK_MS or UNSET_MS[0] <= time_ms < UNSET_MS[1]
-    return unset or latest - time_ms > BEHIND_MS
-
-
-def _arrived(row: RecordedRow, time_ms: int) -> RecordedRow:
-    return time_ms, row[1], row[2], row[3], True
-
-
-def _ahead(span_ms: int) -> str:
-    days = span_ms / 86_400_000
-    return f"{days:.0f} days" if days >= 2 else f"{span_ms / 3_600_000:.0f} hours"

@@ -7,9 +7,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 import msgspec
+import numpy as np
 
-from rushlight.analysis.replay.csv_rows import RecordedRow, read_rows
+from rushlight.analysis.replay.columns import Columns
+from rushlight.analysis.replay.csv_rows import RecordedRow, read_parts
 from rushlight.analysis.watch.lane import ElectrodeLane, Lane, TankLanes
+from rushlight.analysis.watch.minutes import Block, Series
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import ReplayError
 from rushlight.collector.events import Event
@@ -20,6 +23,7 @@ from rushlight.collector.settings import Settings, load_settings
 __all__ = ["Replay", "ReplaySummary", "replay_files"]
 
 TICK_MS = 60_000
+_PLAIN = frozenset(QUANTITIES) - {PH_PROBE}  # quantities of which one reading stays one reading
 
 
 class ReplaySummary(msgspec.Struct):
@@ -43,38 +47,75 @@ class Replay:
         self._intake = Intake(settings)
         self._complain = complain
         self._strange: set[str] = set()
+        self._lanes: dict[str, TankLanes] = {}
+        self._tick_at = -1
         # by tank: the time of its newest reading, and the time of the others when that was first seen
         self._last: dict[str, int] = {}
         self._heard: dict[str, int] = {}
 
     def events(self, rows: Iterable[RecordedRow], until_ms: int | None = None) -> Iterator[Event]:
         """Events in the order in which they could first be known."""
+        return self.events_of([iter(rows)], until_ms)
+
+    def events_of(
+        self, parts: Iterable[Columns | Iterator[RecordedRow]], until_ms: int | None = None
+    ) -> Iterator[Event]:
+        """The same of rows in parts: `rushlight.analysis.replay.csv_rows.read_parts`."""
+        for part in parts:
+            if not isinstance(part, Columns):
+                yield from self._one_by_one(part)
+            elif list(self.watches) == [part.tank] and _PLAIN.issuperset(part.quantities):
+                yield from self._together(part)
+            else:
+                yield from self._one_by_one(part.rows())
+        for tank in self._lanes.values():
+            tank.catch_up()
+        last_ms = (watch.state.silence.last_ms for watch in self.watches.values())
+        self.summary.last_ms = max(last_ms, default=-1)
+        if until_ms is not None:
+            for watch in self.watches.values():
+                yield from watch.tick(until_ms)
+
+    def _together(self, block: Columns) -> Iterator[Event]:
+        """Plain rows of the only tank."""
+        tank = self._of_tank(block.tank)
+        tank.catch_up()
+        series: dict[str, Series] = {}
+        for place, name in enumerate(block.quantities):
+            rows = np.flatnonzero(block.of == place)
+            times_ms, values = block.times_ms[rows], block.values[rows]
+            lane = self._lane(tank, block.tank, name)
+            series[name] = Series(rows, values, lane.not_passing(times_ms.tolist(), values.tolist()))
+        self.summary.readings += len(block.values)
+        if self.summary.first_ms < 0:
+            self.summary.first_ms = int(block.times_ms[0])
+        yield from Block(self.watches[block.tank], block.times_ms, series).events()
+        tank.follow()
+
+    def _one_by_one(self, rows: Iterator[RecordedRow]) -> Iterator[Event]:
         watches = self.watches
         summary = self.summary
-        by_tank = {name: TankLanes(watch) for name, watch in watches.items()}
         of_tank: TankLanes | None = None
         last_tank = ""
         several = len(watches) > 1
-        tick_at = -1
+        tick_at = self._tick_at
         count = 0
         for time_ms, tank, quantity, value, arrival in rows:
             if tank != last_tank:
-                of_tank, last_tank = by_tank.get(tank), tank
+                of_tank, last_tank = self._of_tank(tank) if tank in watches else None, tank
             if of_tank is None or quantity not in QUANTITIES:
                 self._unknown(tank, quantity, of_tank is None)
                 continue
-            way = of_tank.lanes.get(quantity)
-            if way is None:
-                way = of_tank.lanes[quantity] = self._lane(tank, quantity)
+            way = of_tank.lanes.get(quantity) or self._lane(of_tank, tank, quantity)
             count += 1
             if time_ms > tick_at:
                 if several and tick_at > 0:
-                    for other in by_tank.values():
+                    for other in self._lanes.values():
                         other.catch_up()
                     yield from self._others(time_ms, watches[tank])
-                    for other in by_tank.values():
+                    for other in self._lanes.values():
                         other.follow()
-                tick_at = time_ms + TICK_MS
+                self._tick_at = tick_at = time_ms + TICK_MS
                 if summary.first_ms < 0:
                     summary.first_ms = time_ms
             if (
@@ -91,13 +132,7 @@ class Replay:
             of_tank.follow()
             if found:
                 yield from found
-        for other in by_tank.values():
-            other.catch_up()
         summary.readings += count
-        summary.last_ms = max((watch.state.silence.last_ms for watch in watches.values()), default=-1)
-        if until_ms is not None:
-            for watch in watches.values():
-                yield from watch.tick(until_ms)
 
     def _others(self, time_ms: int, watch: TankWatch) -> Iterator[Event]:
         """What time does to those that are silent while one is heard."""
@@ -119,11 +154,22 @@ class Replay:
                 found.append(watch)
         return found
 
-    def _lane(self, tank: str, quantity: str) -> Lane:
+    def _of_tank(self, tank: str) -> TankLanes:
+        found = self._lanes.get(tank)
+        if found is None:
+            found = self._lanes[tank] = TankLanes(self.watches[tank])
+        return found
+
+    def _lane(self, of_tank: TankLanes, tank: str, quantity: str) -> Lane:
         """Where the readings of one probe go."""
-        if quantity == PH_PROBE:
-            return ElectrodeLane(self.watches[tank], self._intake)
-        return Lane(self.watches[tank], sys.intern(quantity), self._intake.flagger(tank, quantity))
+        lane = of_tank.lanes.get(quantity)
+        if lane is None:
+            if quantity == PH_PROBE:
+                lane = ElectrodeLane(self.watches[tank], self._intake)
+            else:
+                lane = Lane(self.watches[tank], sys.intern(quantity), self._intake.flagger(tank, quantity))
+            of_tank.lanes[quantity] = lane
+        return lane
 
     def _unknown(self, tank: str, quantity: str, no_tank: bool) -> None:
         self.summary.left_out += 1
@@ -158,13 +204,13 @@ def replay_files(
     replay = Replay(settings, complain)
     summary = replay.summary
     encode = msgspec.json.encode
-    rows = read_rows(csvs, complain, progress)
+    parts = read_parts(csvs, complain, progress)
     try:
         out = Path(events_path).open("wb") if events_path is not None else None  # noqa: SIM115
     except OSError as error:
         raise ReplayError(f"{events_path}: can't be written ({error.strerror}); check the folder") from None
     try:
-        for event in replay.events(rows, until_ms):
+        for event in replay.events_of(parts, until_ms):
             summary.events += 1
             summary.raised += event.event == "raised"
             if out is not None:

@@ -74,6 +74,7 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     """One alarm that is not plainly normal.
 
     `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
+    `unseen` says since when nobody can see whether its condition is there, "" where it is seen;
     `time_left_s` is as of now. `state_text` is
     the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
     cautions come before its steps. `occurrence` is what `rushlight explain` takes.
@@ -85,6 +86,7 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     priority: Priority
     state: str
     state_text: str
+    unseen: str = ""
     raised: bool
     over: bool
     headline: str

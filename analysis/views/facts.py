@@ -13,9 +13,10 @@ from rushlight.analysis.alarms.hands import HANDS_META, LONGEST_HANDS_MS
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.states import RAISED_STATES, AlarmRecord, AlarmState
 from rushlight.analysis.alarms.trials import trial_lines
-from rushlight.analysis.alarms.wording import duration_text, headline, rule_out_text, time_left_text
+from rushlight.analysis.alarms.wording import headline, rule_out_text, time_left_text
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.physics.electrode_trust import PhTrust
+from rushlight.analysis.views.alarm_words import AHEAD_S, AlarmWords, age_text, alarm_words
 from rushlight.analysis.views.beyond_limits import FRESH_MS, being_checked
 from rushlight.analysis.views.electrode_drift import due_words
 from rushlight.analysis.views.fact_types import (
@@ -37,7 +38,7 @@ from rushlight.analysis.views.weak_series import weak_lines
 from rushlight.analysis.watch.learnt import learnt
 from rushlight.analysis.watch.saved import DEVICE_META, FAILED_META, watch_of
 from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.events import PRIORITY_RANK
+from rushlight.collector.events import PRIORITY_RANK, Event
 from rushlight.collector.influx.state import drain_report
 from rushlight.collector.intake.clock_doubt import clock_doubt
 from rushlight.collector.readings import LIGHT, PH, PH_PROBE, QUANTITIES, Flag, Reading
@@ -50,7 +51,6 @@ __all__ = ["age_text", "carbon_dioxide_now", "collect_facts"]
 
 FAILURE_SHOWN_MS = 86_400_000
 _EVENTS = 200  # the last ones, among which a test alarm that goes on is looked for
-_AHEAD_S = 120  # a device's clock may be ahead by so much (rushlight.collector.intake.timing)
 
 _REMARKS: dict[int, str] = {
     Flag.SUSPECT: "suspect",
@@ -91,21 +91,9 @@ def collect_facts(settings: Settings, store: EmbeddedStore, now_ms: int) -> Fact
     )
 
 
-def age_text(age_ms: int) -> str:
-    """An age as a person says it."""
-    seconds = age_ms / 1000
-    if seconds < -_AHEAD_S:
-        return f"dated {duration_text(-seconds)} ahead of this computer's clock"
-    if seconds < 0:
-        return "just now"
-    if seconds < 90:
-        return f"{seconds:.0f} s ago"
-    return f"{duration_text(seconds)} ago"
-
-
 def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> TankFacts:
     tank = settings.tanks.get(name)
-    latest = store.latest(name, now_ms + 1000 * _AHEAD_S)
+    latest = store.latest(name, now_ms + 1000 * AHEAD_S)
     facts = TankFacts(
         name=name,
         title=tank.title if tank is not None else "",
@@ -123,7 +111,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
             reading.doubt = trust_now(watch, latest, now_ms).words
             if not reading.doubt and PH_PROBE in latest:
                 reading.doubt = due_words(store.log(name), now_ms)
-        if reading.value is None or reading.remark or not 0 <= reading.age_ms + 1000 * _AHEAD_S < FRESH_MS:
+        if reading.value is None or reading.remark or not 0 <= reading.age_ms + 1000 * AHEAD_S < FRESH_MS:
             continue  # what is old says nothing of this hour
         reading.trend = trend_words(watch, reading.quantity)
         reading.usual = (
@@ -144,7 +132,7 @@ def _tank(name: str, settings: Settings, store: EmbeddedStore, now_ms: int) -> T
     hands = store.get_meta(HANDS_META + name) or ""
     if hands.isdigit() and now_ms < int(hands) <= now_ms + LONGEST_HANDS_MS:
         facts.hands_until_ms = int(hands)
-    facts.alarms = _alarms(watch, now_ms)
+    facts.alarms = _alarms(watch, store, latest, now_ms)
     facts.tests = trial_lines(store.events(tank=name, limit=_EVENTS), now_ms)
     facts.checks = being_checked(watch, latest, now_ms)
     known = learnt(watch)
@@ -196,27 +184,37 @@ def trust_now(watch: TankWatch, latest: dict[str, Reading], now_ms: int) -> PhTr
     return watch.tank.ph_trust(raw, watch.tank.clock.local(now_ms)[0])
 
 
-def _alarms(watch: TankWatch, now_ms: int) -> list[AlarmFacts]:
+def _alarms(
+    watch: TankWatch, store: EmbeddedStore, latest: dict[str, Reading], now_ms: int
+) -> list[AlarmFacts]:
     records = sorted(
         watch.book.records().values(),
         key=lambda r: (r.state not in RAISED_STATES, -PRIORITY_RANK[r.priority], r.raised_ms or 0),
     )
     shown = [r for r in records if r.occurrence or r.state is not AlarmState.NORMAL]
-    return [_alarm(record, watch, now_ms) for record in shown]
+    every_s, clock = watch.tank.settings.report_every_s, watch.tank.clock
+    return [
+        _alarm(
+            record,
+            alarm_words(record, _end_of(record, store), latest, clock, every_s, now_ms),
+            watch,
+            now_ms,
+        )
+        for record in shown
+    ]
 
 
-def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
+def _end_of(record: AlarmRecord, store: EmbeddedStore) -> Event | None:
+    """With what words it ended: the book does not keep them."""
+    if record.state is not AlarmState.RETURNED_UNACKNOWLEDGED:
+        return None
+    ends = [event for event in store.events(occurrence=record.occurrence) if event.event == "cleared"]
+    return ends[-1] if ends else None
+
+
+def _alarm(record: AlarmRecord, words: AlarmWords, watch: TankWatch, now_ms: int) -> AlarmFacts:
     has, finding = watch.book.has, record.finding
     row = rationale_for(record.alarm, has)
-    over = record.state is AlarmState.RETURNED_UNACKNOWLEDGED
-    state_text = "over, nobody has said they saw it" if over else str(record.state)
-    if record.state is AlarmState.SHELVED and record.shelf_end_ms is not None:
-        state_text = f"shelved for {duration_text(max(0, record.shelf_end_ms - now_ms) / 1000)} more"
-    elif record.state is AlarmState.OUT_OF_SERVICE and record.shelved_ms is not None:
-        # it ends by no clock: who forgot it is to see it
-        state_text += f", taken out {age_text(now_ms - record.shelved_ms)}"
-    elif record.raised_ms is not None:
-        state_text += f", raised {age_text(now_ms - record.raised_ms)}"
     left = None if finding is None else finding.time_left_s
     if left is not None:
         # as of the snapshot: a promise must not stay as long while time goes by
@@ -230,9 +228,10 @@ def _alarm(record: AlarmRecord, watch: TankWatch, now_ms: int) -> AlarmFacts:
         title=row.title,
         priority=record.priority,
         state=str(record.state),
-        state_text=state_text,
+        state_text=words.state,
+        unseen=words.unseen,
         raised=record.state in RAISED_STATES,
-        over=over,
+        over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
         headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, shown, record.quantity),
         raised_ms=record.raised_ms,
         shelf_end_ms=record.shelf_end_ms,

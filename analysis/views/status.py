@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TextIO
 
 from rich.console import Console
@@ -10,6 +10,7 @@ from rich.text import Text
 
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.physics.carbon_dioxide import likely_text
+from rushlight.analysis.views.cautions_beside import before_step, below_steps
 from rushlight.analysis.views.fact_types import AlarmFacts, LinkFacts, NoticeFacts, TankFacts
 from rushlight.analysis.views.facts import age_text, collect_facts
 from rushlight.analysis.views.first_month import first_month_lines
@@ -51,7 +52,10 @@ def status_lines(settings: Settings, store: EmbeddedStore, now_ms: int) -> Itera
             log = store.log(tank.name)
             for text in first_month_lines(tank.name, settings.tanks[tank.name], log, now_ms):
                 yield Text(f"  {text}")
-    yield from _cautions(facts.tanks)
+    left = below_steps(alarm for tank in facts.tanks for alarm in tank.alarms)
+    if left:
+        yield Text()
+    yield from map(Text, left)
     yield Text()
     for link in facts.links:
         yield _link(link)
@@ -123,23 +127,14 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
     style = _STYLES[alarm.priority] if alarm.raised else "dim"
     yield Text("  ") + Text(alarm.priority.upper(), style=style) + Text(f" {name}: {alarm.state_text}")
     yield Text(f"      {alarm.headline}")
+    for text in before_step(alarm):
+        yield Text(f"      {text}", style="bold")
     if alarm.raised:
         yield Text(f"      {alarm.time_left or 'time left unknown'}. First: {alarm.action[0]}")
         if alarm.observations:
             yield Text(f"      seen: {'; '.join(alarm.observations)}")
         yield Text(f"      what would rule it out: {alarm.rule_out}")
         yield Text(f"      all steps and the curve: rushlight explain {alarm.occurrence}", style="dim")
-
-
-def _cautions(tanks: Sequence[TankFacts]) -> Iterator[Text]:
-    """Of alarms that ask for something to be done, and of dangers to people that are over; each text once."""
-    texts = dict.fromkeys(
-        text for t in tanks for a in t.alarms if a.raised or a.person_first for text in a.cautions
-    )
-    if texts:
-        yield Text()
-    for text in texts:
-        yield Text(text)
 
 
 def _link(link: LinkFacts) -> Text:

@@ -37,6 +37,10 @@ class Lane:
         flag = self._flagger.flag(time_ms, value)
         return self._watch.take(self._quantity, time_ms, value, flag, stamp, time_ms)
 
+    def not_passing(self, times_ms: list[int], values: list[float]) -> dict[int, int]:
+        """As `Flagger.not_passing`."""
+        return self._flagger.not_passing(times_ms, values)
+
     def catch_up(self) -> None:
         """Take those that wait."""
         times, values = self.times, self.values

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import zlib
 from collections.abc import Sequence
 from typing import TypeVar
@@ -13,8 +14,9 @@ from rushlight.analysis.alarms.rationale import equipment_of
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.detectors.registry import Family
 from rushlight.collector.errors import StoreError
+from rushlight.collector.store.saved import schema_version
 
-__all__ = ["book_in", "pack", "state_in"]
+__all__ = ["book_in", "pack", "state_in", "version_of"]
 
 _State = TypeVar("_State", bound=msgspec.Struct)
 
@@ -28,6 +30,12 @@ class _Saved(msgspec.Struct):
     version: int
     state: msgspec.Raw = msgspec.Raw()
     families: dict[str, msgspec.Raw] = {}
+
+
+@functools.cache
+def version_of(state: type[msgspec.Struct], families: tuple[type[Family], ...]) -> int:
+    """Version of what these remember: it follows from their fields."""
+    return schema_version({"watch": state, **{kind.name: kind for kind in families}})
 
 
 def pack(version: int, state: msgspec.Struct, families: Sequence[Family], alarms: bytes) -> bytes:

@@ -22,7 +22,7 @@ from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.watch.diagnosis import diagnose
 from rushlight.analysis.watch.families import FAMILIES
-from rushlight.analysis.watch.snapshot import book_in, pack, state_in
+from rushlight.analysis.watch.snapshot import book_in, pack, state_in, version_of
 from rushlight.analysis.watch.state import WatchState
 from rushlight.analysis.watch.unjudged import unjudged
 from rushlight.collector.errors import StoreError
@@ -30,7 +30,6 @@ from rushlight.collector.events import Event
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import TankSettings
 from rushlight.collector.store.log_entry import LogEntry
-from rushlight.collector.store.saved import schema_version
 
 __all__ = ["FAMILIES", "TankWatch", "WatchState"]
 
@@ -39,11 +38,6 @@ Failed = Callable[[str, int, Exception], None]
 """Called when a detector failed: its name, the frame's time (ms UTC), the error."""
 
 _Kind = TypeVar("_Kind")
-
-
-@functools.cache
-def _version(families: tuple[type[Family], ...]) -> int:
-    return schema_version({"watch": WatchState, **{kind.name: kind for kind in families}})
 
 
 class TankWatch:
@@ -76,7 +70,7 @@ class TankWatch:
         self.state = WatchState()
         self._kinds = in_order(families)
         self._owners = owner_of(families)
-        self._version = _version(tuple(families))
+        self._version = version_of(WatchState, tuple(families))
         self.families: list[Family] = [kind() for kind in self._kinds]
         self.moment: Moment | None = None
         self.failed: Failed | None = None
@@ -91,6 +85,7 @@ class TankWatch:
         self._frames.clocked = self.clocked
         self._silence = self.state.silence
         recalled = {place for family in self.families for place in family.recalls}
+        self._why = functools.partial(unjudged, self.families, self.tank)
         self._recall = [family.recall for family in self.families if family.place in recalled]
 
     def of(self, kind: type[_Kind]) -> _Kind:
@@ -140,7 +135,7 @@ class TankWatch:
         frames = self._frames
         frame = frames.take(quantity, time_ms, value, flag, stamp)
         if frame is not None:
-            events += self._judge(frame)
+            events += self.judge(frame)
         elif frames.back_ms:
             self._put_back(time_ms)
             self._frames.take(quantity, time_ms, value, flag, stamp)
@@ -222,7 +217,8 @@ class TankWatch:
         silence.standing = True
         return self._note(self.book.without_readings(finding, now_ms))
 
-    def _judge(self, frame: Frame) -> list[Event]:
+    def judge(self, frame: Frame) -> list[Event]:
+        """Let the families judge a closed frame; what changes by it."""
         state = self.state
         tank = self.tank
         day, minute = tank.clock.local(frame.start_ms)
@@ -246,9 +242,10 @@ class TankWatch:
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
         state.findings = findings
+        if not findings and self.book.asleep:
+            return []
         arrived_ms = state.silence.last_ms  # of the report that closed the frame
-        why = functools.partial(unjudged, self.families, tank)
-        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms, why))
+        return self._note(self.book.update(findings, frame.time_ms, frame.time_ms, arrived_ms, self._why))
 
     def note(self, entry: LogEntry) -> None:
         """What the keeper noted."""

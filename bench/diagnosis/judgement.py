@@ -56,6 +56,7 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
         (e for e in events if e.get("event") == "raised" and e.get("tank") == truth["tank"]),
         key=lambda e: seconds(e["time"]),
     )
+    raised = [e for e in raised if not _true_for_a_while(e, truth)]
     weeks = (seconds(truth["end"]) - seconds(truth["begin"])) / 604800
     verdict: dict[str, Any] = {"scenario": truth["scenario"], "kind": truth["kind"], "weeks": weeks}
     verdict["world"] = truth.get("world", "usual")
@@ -118,6 +119,16 @@ def judge(truth: dict[str, Any], events: list[dict[str, Any]]) -> dict[str, Any]
 def _side(e: dict[str, Any], excused: set[str]) -> bool:
     """Whether it is excused, by its name or by NAME/QUANTITY."""
     return e["alarm"] in excused or f"{e['alarm']}/{e.get('quantity', '')}" in excused
+
+
+def _true_for_a_while(e: dict[str, Any], truth: dict[str, Any]) -> bool:
+    """Whether it was true when it was raised, and is not what the run is about."""
+    at = seconds(e["time"])
+    begun = truth["kind"] == "fault" and at >= seconds(truth["onset"]) - EARLY_S
+    if begun and e["alarm"] in {truth["alarm"], *truth["accept"]}:
+        return False
+    spans = truth.get("true_spans", [])
+    return any(_side(e, {name}) and seconds(begin) <= at <= seconds(end) for name, begin, end in spans)
 
 
 def _in_words(e: dict[str, Any]) -> str:

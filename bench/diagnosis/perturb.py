@@ -2,10 +2,11 @@
 
     python -m bench.diagnosis.perturb --keep DIR [--sample 24 --seed 1] [--family heat] [--no-gate]
 
-For each, the diagnosis gate's runs are judged up to the first that departs from what is frozen; where none
-does, the fast tests of its family are run (`--wide`: the others', too). A number that neither notices
-survives: it needs a short run or a test of what it is for, or it is not needed. Tests that only repeat the
-table of numbers (`test_no_number_changes_by_accident`) are left out: they notice all and say nothing.
+For each, the fast tests of its family are run up to the first that fails (`--wide`: the others', too); where
+none does, the diagnosis gate's runs are judged, up to the first that departs from what is frozen. A number
+that neither notices survives: it needs a short run or a test of what it is for, or it is not needed. Tests
+that only repeat the table of numbers (`test_no_number_changes_by_accident`) are left out: they notice all and
+say nothing.
 Exit status 1 where fewer than five in six are caught.
 """
 
@@ -124,6 +125,43 @@ def frozen_traces(folder: Path, processes: int, short: bool = False) -> dict[Pat
     return {one: frozen[one.name].trace for one in runs_in(folder, processes=processes, short=short)}
 
 
+def _say(change: Change, seen: str) -> None:
+    print(f"{text_of(change):50} {'caught' if seen else 'NOT SEEN'}  {seen[:110]}", flush=True)
+
+
+def _unnoticed_by_tests(changes: list[Change], wide: bool) -> list[Change]:
+    """The changes that no test notices; ValueError where a test fails with nothing changed."""
+    families = {name: family_of(numbers) for name, numbers in catalogue().items()}
+    left, checked = [], set[str]()
+    for change in changes:
+        tests = tests_of(families[change.name.split(".")[0]], wide)
+        if not checked.issuperset(tests) and (wrong := caught_by_tests(None, tests)):
+            raise ValueError(f"fails with all numbers as they are: {wrong}")
+        checked.update(tests)
+        seen = caught_by_tests(change, tests)
+        _say(change, seen)
+        if not seen:
+            left.append(change)
+    return left
+
+
+def _unnoticed_by_gate(changes: list[Change], keep: Path, jobs: int, short: bool) -> list[Change]:
+    """The changes that no run of the gate notices; ValueError where one departs with nothing changed."""
+    left, reads = [], {}
+    with multiprocessing.Pool(jobs, gc.disable) as pool:
+        traces = frozen_traces(keep, jobs, short)
+        for folder, wrong, read in pool.imap(_as_it_is, traces.items(), chunksize=1):
+            reads[folder] = read
+            if wrong:
+                raise ValueError(f"differs with all numbers as they are: {wrong}")
+        by_gate = pool.imap(_gate_job, [(change, traces, reads) for change in changes], chunksize=1)
+        for change, seen in zip(changes, by_gate, strict=True):
+            _say(change, seen)
+            if not seen:
+                left.append(change)
+    return left
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Command line; returns the exit status."""
     parser = argparse.ArgumentParser(
@@ -143,30 +181,15 @@ def main(arguments: list[str] | None = None) -> int:
     if not changes:
         print("perturb: no such number; see rushlight.analysis.watch.catalogue", file=sys.stderr)
         return 1
-    began, survivors = time.monotonic(), []
-    families = {name: family_of(numbers) for name, numbers in catalogue().items()}
-    with tempfile.TemporaryDirectory() as scratch, multiprocessing.Pool(args.jobs, gc.disable) as pool:
-        traces = {} if args.no_gate else frozen_traces(args.keep or Path(scratch), args.jobs, args.short)
-        reads = {}
-        for folder, wrong, read in pool.imap(_as_it_is, traces.items(), chunksize=1):
-            reads[folder] = read
-            if wrong:
-                print(f"perturb: differs with all numbers as they are: {wrong}", file=sys.stderr)
-                return 1
-        by_gate = pool.imap(_gate_job, [(change, traces, reads) for change in changes], chunksize=1)
-        checked: set[str] = set()
-        for change, seen in zip(changes, by_gate, strict=True):
-            said = seen
-            if not said:
-                tests = tests_of(families[change.name.split(".")[0]], args.wide)
-                if not checked.issuperset(tests) and (wrong := caught_by_tests(None, tests)):
-                    print(f"perturb: fails with all numbers as they are: {wrong}", file=sys.stderr)
-                    return 1
-                checked.update(tests)
-                said = caught_by_tests(change, tests)
-            if not said:
-                survivors.append(change)
-            print(f"{text_of(change):50} {'caught' if said else 'SURVIVES'}  {said[:110]}", flush=True)
+    began = time.monotonic()
+    try:
+        survivors = _unnoticed_by_tests(changes, args.wide)
+        if survivors and not args.no_gate:
+            with tempfile.TemporaryDirectory() as scratch:
+                survivors = _unnoticed_by_gate(survivors, args.keep or Path(scratch), args.jobs, args.short)
+    except ValueError as error:
+        print(f"perturb: {error}", file=sys.stderr)
+        return 1
     caught = len(changes) - len(survivors)
     print(f"\n{caught} of {len(changes)} caught in {time.monotonic() - began:.0f} s")
     for change in survivors:

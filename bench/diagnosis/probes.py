@@ -52,6 +52,8 @@ def sample(world: World, course: Course, setup: dict[str, Any]) -> tuple[Array, 
             lux = lux * mark["factor"]
     lux = lux + world.sun_lux + world.evening_lux
     out["light"] = np.maximum(lux[step] * (1 + rng.normal(0, setup["lux_noise"], count)), 0)
+    if "light_end" in setup:
+        out["light"] = np.minimum(out["light"], setup["light_end"])
     if setup["power_meter"]:
         watts = course.heating[step]
         out["heater_power"] = np.where(
@@ -84,6 +86,8 @@ def electrode_error(world: World, setup: dict[str, Any], rng: np.random.Generato
             error = np.where(np.arange(n) >= mark["to"], error - error[min(mark["to"], n - 1)] + left, error)
         elif mark["kind"] == "creep":
             error = error + mark["per_day"] * np.clip(np.arange(n) - mark["from"], 0, None) / DAY
+        elif mark["kind"] == "wander":
+            error = error + mark["walk"]
     return error
 
 
@@ -157,6 +161,12 @@ def rows_of(world: World, seconds: Array, readings: dict[str, Array], rng: np.ra
     for j in rng.integers(0, n, rng.poisson(world.days * 0.3)):  # a queue on the way delivers late
         held = int(rng.integers(1, 8))
         arrival[j : j + held] += rng.uniform(30, 400)
+    for begin, end, newest_first in world.held:
+        late = np.flatnonzero((step >= begin) & (step < end))
+        keep[late[: -world.held_most]] = False  # what the board had no room for
+        late = late[-world.held_most :]
+        sent = late[::-1] if newest_first else late
+        arrival[sent] = end * STEP_S + np.arange(1, len(late) + 1)  # one a second
     order = np.argsort(arrival[keep], kind="stable")
     index = np.flatnonzero(keep)[order]
     index = np.insert(

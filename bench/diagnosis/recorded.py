@@ -66,7 +66,7 @@ class FrameWatch(TankWatch):
         for step in steps:
             if step.frame is not None:
                 silence.last_ms = max(silence.last_ms, step.frame.time_ms)
-                yield from self._judge(step.frame)
+                yield from self.judge(step.frame)
             elif (heard := step.heard) is not None and heard.time_ms - heard.last_ms > self.silence_limit_ms:
                 silence.last_ms, frames.start_ms = heard.last_ms, heard.start_ms
                 yield from self._heard(heard.time_ms, heard.time_ms)

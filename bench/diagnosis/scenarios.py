@@ -36,7 +36,7 @@ def build(
     apart = () if of is USUAL else (zlib.crc32(world.encode()),)
     for attempt in range(40):
         rng = np.random.default_rng([STREAM[stream], seed, index, attempt, *apart])
-        kind = only or _draw(seed, index, STREAM[stream])
+        kind = only or _draw(seed, index, STREAM[stream], of)
         made = _attempt(rng, kind, of)
         if made is not None:
             settings, rows, truth = made
@@ -54,18 +54,25 @@ def build(
     )
 
 
-def _draw(seed: int, index: int, stream: int) -> str:
+def _draw(seed: int, index: int, stream: int, of: Kind) -> str:
     """The kind of scenario `index`, whatever the attempt: retries must not skew the mixture."""
     rng = np.random.default_rng([stream, seed, index])
     if rng.random() < 0.3:
         return "nominal"
-    return list(FAULTS)[(index * 5 + seed) % len(FAULTS)]
+    kind = list(FAULTS)[(index * 5 + seed) % len(FAULTS)]
+    if kind not in of.never:
+        return kind
+    return [name for name in FAULTS if name not in of.never][index % (len(FAULTS) - len(of.never))]
 
 
 def _options(kind: str, of: Kind) -> list[Fault]:
     """The ways in which this fault comes about in such a tank."""
     options = of.faults.get(kind, FAULTS[kind])
-    fitting = [f for f in options if all(f.needs.get(k, v) == v for k, v in of.needs.items())]
+    fitting = [
+        f
+        for f in options
+        if kind not in of.never and all(f.needs.get(k, v) == v for k, v in of.needs.items())
+    ]
     if not fitting:
         raise RuntimeError(f"{kind} does not happen in the world {of.name}")
     return fitting

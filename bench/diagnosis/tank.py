@@ -72,6 +72,7 @@ class Drive:
     soil_floor: Array | None = None
     second_gain: Array | None = None
     second_forced: Array | None = None
+    respiration_gain: Array | None = None
 
     def steps(self) -> Iterator[Conditions]:
         """One after the other."""

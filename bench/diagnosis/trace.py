@@ -151,8 +151,9 @@ class TraceWatch(FrameWatch):
                 self._places.setdefault(family, []).append(field)
         self._owner = owner_of(FAMILIES)
 
-    def _judge(self, frame: Frame) -> list[Event]:
-        events = super()._judge(frame)
+    def judge(self, frame: Frame) -> list[Event]:
+        """As `TankWatch.judge`."""
+        events = super().judge(frame)
         if self._first_ms < 0:
             self._first_ms, self._until_ms = frame.start_ms, frame.start_ms + DAY_MS
         while frame.start_ms >= self._until_ms:

@@ -61,6 +61,8 @@ def truth_of(
     }
     if world.excused:
         base["excused"] = world.excused
+    if world.true_spans:
+        base["true_spans"] = [[name, when(a), when(min(b, world.n - 1))] for name, a, b in world.true_spans]
     until = label.onset if label else world.n
     for name in ("co2", "warm", "cold"):  # the quiet part must be quiet in truth
         if (beyond[name][:until] > 0).any():

@@ -68,6 +68,11 @@ class World:
     setup: dict[str, Any] = field(default_factory=dict)  # probes and settings that are fixed beforehand
     lines: dict[str, list[str]] = field(default_factory=dict)  # more lines of a table of the settings
     excused: list[str] = field(default_factory=list)  # alarms that are true in such a tank
+    true_spans: list[tuple[str, int, int]] = field(
+        default_factory=list
+    )  # and those that are true for a while
+    held: list[tuple[int, int, bool]] = field(default_factory=list)  # sent at the end; True: newest first
+    held_most: int = 0  # reports that the board can hold
     tap_kh: float = 0.0  # of what is poured in; 0: near the tank's
     change_every: int = 0  # days between water changes; 0: as drawn
     periods: list[tuple[int, int]] = field(default_factory=list)  # of the lamp, where it has several a day
@@ -88,8 +93,8 @@ def make_world(rng: np.random.Generator, days: int, quiet: float, needs: dict[st
     """A tank that can show the fault of `needs`, in a room, with schedules; no faults or nuisances yet."""
     dst = bool(needs.get("dst")) or (rng.random() < 0.25)
     zone = str(rng.choice(ZONES[:5] if dst else ZONES))
-    start_date = dt.date(2026, 1, 3) + dt.timedelta(days=int(rng.integers(0, 330)))
-    if dst:
+    start_date = dt.date(2026, 1, 3) + dt.timedelta(days=int(rng.integers(*needs.get("season", (0, 330)))))
+    if dst and "season" not in needs:
         change = CHANGES[zone.split("/")[0]][int(rng.integers(0, 2))]
         ahead = int(quiet) + 1 if needs.get("dst") else int(rng.integers(2, 9))
         start_date = change - dt.timedelta(days=ahead)

@@ -18,6 +18,8 @@ __all__ = ["Flagger", "Intake"]
 _log = logging.getLogger("rushlight.collector")
 
 WARM_C = 25.0  # where no water temperature is known yet
+_TOGETHER = 200  # readings of one series that are flagged in one step
+_PASS = int(Flag.PASS)
 _SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
 
 
@@ -43,6 +45,20 @@ class Flagger:
         if self._warm is not None and done:
             self._warm(values[done - 1])
         return done
+
+    def not_passing(self, times_ms: list[int], values: list[float]) -> dict[int, int]:
+        """Flag a run of readings, NaN where one has no value; flags of those that don't pass, by place."""
+        found: dict[int, int] = {}
+        at, end = 0, len(values)
+        while at < end:
+            at += self.passing(times_ms[at : at + _TOGETHER], values[at : at + _TOGETHER])
+            if at < end:
+                value = values[at]
+                flag = self.flag(times_ms[at], value if value == value else None)
+                if flag != _PASS:
+                    found[at] = flag
+                at += 1
+        return found
 
 
 class Intake:

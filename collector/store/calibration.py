@@ -87,8 +87,8 @@ def calibration_entry_fault(calibration: Calibration) -> str:
     if calibration.quantity == TEMPERATURE:
         if not abs(calibration.offset) <= MOST_OFFSET_C:  # nan is not, either
             return (
-                f"the thermometer is off by {calibration.offset:.1f} °C; more than {MOST_OFFSET_C:g} is a "
-                "broken probe, or the reference is wrong"
+                f"the thermometer is off by {calibration.offset:.1f} °C; by more than {MOST_OFFSET_C:g} °C "
+                "it is a broken probe, or the reference is wrong"
             )
         return ""
     if calibration.quantity == LIGHT:

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.rationale import RATIONALE, rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.collector.errors import SettingsError
@@ -88,7 +89,9 @@ def test_what_is_shown_is_what_was_judged_to_the_last_figure(value: float) -> No
 @given(st.floats(min_value=-3, max_value=3), st.sampled_from([" an hour", "/h", " below", " a day"]))
 def test_a_difference_has_no_offset(value: float, step: str) -> None:
     text = shown(f"{value:+.2f} °C{step}", "us")
-    assert float(text.removesuffix(f" °F{step}")) == pytest.approx(value * 1.8, abs=0.01 + 0.005)
+    # a rate of one degree and more to a tenth, all else to a hundredth
+    close = 0.06 if step != " below" and abs(value) * 1.8 > 0.98 else 0.015
+    assert float(text.removesuffix(f" °F{step}")) == pytest.approx(value * 1.8, abs=close)
 
 
 @given(st.text(alphabet="0123456789 .+-°CLdKHto→mg/", max_size=60))
@@ -103,6 +106,18 @@ def test_any_text_is_converted_once_only_and_never_raises(text: str) -> None:
     [
         ("water 24.1 °C, 0.6 °C above what it holds", "water 75.4 °F, 1.1 °F above what it holds"),
         ("at no more than 1 to 2 °C a day", "at no more than 1.8 to 3.6 °F a day"),
+        ("Cool by about 1 °C an hour: float", "Cool by about 2 °F an hour: float"),
+        ("cold water at a time, about 1 °C an hour.", "cold water at a time, about 2 °F an hour."),
+        ("at most 1 °C an hour", "at most 1.8 °F an hour"),  # a limit is not rounded
+        ("set them at least 1 °C apart", "set them at least 1.8 °F apart"),
+        ("by 1 °C a day at most", "by 1.8 °F a day at most"),
+        ("known within about 0.2 °C", "known within about 0.4 °F"),
+        ("about 24 °C in summer", "about 75 °F in summer"),
+        ("changing -0.76 °C an hour", "changing -1.4 °F an hour"),
+        ("changing +0.25 °C an hour", "changing +0.45 °F an hour"),
+        ("slowed by 1.10 °C/h, 0.04 °C/h is usual", "slowed by 2.0 °F/h, 0.07 °F/h is usual"),
+        ("off by 2.6 °C; by more than 2 °C it is", "off by 4.7 °F; by more than 3.6 °F it is"),
+        ("calibrated the thermometer: by -1.25 °C", "calibrated the thermometer: by -2.25 °F"),
         ("22.1 → 24.5 °C", "71.8 → 76.1 °F"),
         ("within 20 to 26 °C", "within 68 to 78.8 °F"),
         ("cools by 0.25 °C an hour", "cools by 0.45 °F an hour"),
@@ -230,5 +245,12 @@ def test_notices_are_shown_in_the_units_of_the_settings(tmp_path: Path) -> None:
             assert "27.4 °C" in store.pending_notices()[0].title
             notifier.run_once(store, NOW_MS)
         assert len(taken) == 1 and wanted in taken[0]
-        assert ("1.8 °F an hour" in taken[0]) is (units == "us")
+        assert ("about 2 °F an hour" in taken[0]) is (units == "us")
         assert "reminded every 15 min until" in taken[0]
+
+
+@pytest.mark.parametrize("alarm", RATIONALE)
+def test_no_step_of_any_alarm_gives_a_rule_of_thumb_with_decimals(alarm: str) -> None:
+    steps = [step for probe in ("", "ph", "temperature") for step in rationale_for(alarm).action_for(probe)]
+    for step in map(lambda text: shown(text, "us"), steps):
+        assert "°C" not in step and not re.search(r"about \d+\.\d+ °F", step), step

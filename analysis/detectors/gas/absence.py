@@ -73,12 +73,14 @@ class AbsenceJudge(msgspec.Struct):
             return False
         # fresh water, or an electrode set right
         odd = curve.ph - max(stepped, curve.lifted, 0.0) - curve.expected
-        swing = curve.swing()
+        swing = curve.swing
         if co2.on is not None:
             need = max(ABSENCE.timed_ph, ABSENCE.timed_share * swing)
         else:
             need = max(ABSENCE.untimed_ph, ABSENCE.untimed_share * swing)
         level = curve.slope is None or curve.slope > -ABSENCE.level_ph_per_h
+        if not (odd > need and level):
+            return False
         most = ABSENCE.most_share * tank.settings.livestock.co2_limit_mg_l
         highest = median(highs[-CURVE.recent_days :]) + ABSENCE.above_highest_ph
-        return odd > need and level and gas.mg_l < most and (co2.on is not None or curve.ph > highest)
+        return gas.mg_l < most and (co2.on is not None or curve.ph > highest)

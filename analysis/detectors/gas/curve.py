@@ -23,9 +23,15 @@ from rushlight.collector.readings import PH_PROBE
 
 __all__ = ["PhCurve"]
 
+_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h")
+"""What is kept of the usual days."""
 
-class PhCurve(msgspec.Struct):
+
+class PhCurve(msgspec.Struct, dict=True):
     """The last three hours in five-minute values, the usual day, and the departure from it.
+
+    What follows from the days before is worked out once, beside the saved fields, until one of them changes
+    (`changed`); what follows from the last hours, once in five minutes.
 
     Attributes
     ----------
@@ -41,6 +47,8 @@ class PhCurve(msgspec.Struct):
         The usual pH less the pH, six hours of it: grows with gas, and with hardness that runs out.
     moved : float
         By how much pH all that was learnt was moved with the newest value: the electrode was set right.
+    creeping, creep : bool, float
+        The whole curve sinks over days, and by how much (pH), less what came in the last hours.
     lately : Window
         The last quarter of an hour, steps and all.
     lifted, lifted_ms, lift_from : float, int, float
@@ -59,6 +67,8 @@ class PhCurve(msgspec.Struct):
     slope: float | None = None
     expected: float | None = None
     moved: float = 0.0
+    creeping: bool = False
+    creep: float = 0.0
     lately: Window = msgspec.field(default_factory=lambda: Window(CURVE.lift_values))
     lifted: float = 0.0
     lifted_ms: int = -1
@@ -74,13 +84,18 @@ class PhCurve(msgspec.Struct):
         """One five-minute value; `learn` False where it isn't the tank's own usual water."""
         now = moment.frame.start_ms
         self.ph, self.moved = ph, 0.0
-        self.extremes.add(now, ph, learn, CURVE.day_values)
-        self.profile.add(moment.minute, ph, learn)
+        extremes, profile = self.extremes, self.profile
+        days = extremes.day, profile.bin
+        extremes.add(now, ph, learn, CURVE.day_values)
+        profile.add(moment.minute, ph, learn)
+        if days != (extremes.day, profile.bin):
+            self.changed()
         self.window.add(now, ph)
         self.expected = self.profile.at(moment.minute)
         if self.expected is not None:
             self.residuals.add(now, self.expected - ph)
             self._set_right()
+        self._creeps()
         slope = self.window.slope_per_hour(CURVE.slope_min * MINUTE_MS)
         if slope is None:
             slope = self.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
@@ -88,6 +103,11 @@ class PhCurve(msgspec.Struct):
         self.fall = self._steady(1)
         self.rise = self._steady(-1)
         self._lift(now)
+
+    def changed(self) -> None:
+        """The usual days are others: what was worked out of them holds no more."""
+        for name in _OF_DAYS:
+            self.__dict__.pop(name, None)
 
     def _lift(self, now: int) -> None:
         """Fresh, harder water lifts pH in minutes; gas that is missing leaves by the tank's own pace."""
@@ -113,10 +133,10 @@ class PhCurve(msgspec.Struct):
         A fall that is one step within five minutes or over a gap (an electrode set right, other water) is no
         gas: chemistry goes on falling. So where one step is most of it, what counts is what comes after.
         """
-        kept = CURVE.steady_values
-        values, times = self.window.values[-kept:], self.window.times[-kept:]
         if self.slope is None or self.slope * way >= 0.0:
             return 0.0
+        kept = CURVE.steady_values
+        values, times = self.window.values[-kept:], self.window.times[-kept:]
         largest, after = 0.0, 0
         for i in range(len(values) - 1):
             end = i + 1
@@ -163,11 +183,12 @@ class PhCurve(msgspec.Struct):
         extremes.low += size
         extremes.high += size
         extremes.total += extremes.count * size
+        self.changed()
         self.residuals.clear()
         if self.expected is not None:
             self.expected += size
 
-    @property
+    @functools.cached_property
     def usual_low(self) -> float | None:
         """The usual lowest pH: of three undisturbed days only, to follow a creeping electrode.
 
@@ -184,7 +205,7 @@ class PhCurve(msgspec.Struct):
             low = max(low, median(lows[:days]) - max(0.0, sunk))
         return low
 
-    @property
+    @functools.cached_property
     def scatter(self) -> float:
         """How much the lowest pH differs from one day to the next (a standard deviation; growth is none)."""
         lows = self.extremes.lows
@@ -199,12 +220,13 @@ class PhCurve(msgspec.Struct):
         """What is not known of the electrode, to stand behind a figure: "; …", "" for nothing."""
         return f"; {self.doubt}" if self.doubt else ""
 
+    @functools.cached_property
     def swing(self) -> float:
         """The usual difference between a day's highest and lowest pH; 0 before the first day."""
         highs, lows = self.extremes.highs, self.extremes.lows
-        return _swing(tuple(highs), tuple(lows)) if lows else 0.0
+        return max(0.0, median(highs) - median(lows)) if lows else 0.0
 
-    @property
+    @functools.cached_property
     def loss_per_h(self) -> float | None:
         """By which share of it the tank loses its gas in an hour: the usual day's steepest rise of pH (1/h).
 
@@ -218,31 +240,19 @@ class PhCurve(msgspec.Struct):
         hours = apart * DAY_MS / HOUR_MS / bins
         return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
 
-    def creeping(self) -> bool:
-        """The whole curve sinks over days: hardness running out, or the electrode. Gas takes hours."""
+    def _creeps(self) -> None:
+        """Whether the whole curve sinks over days: hardness or the electrode. Gas takes hours."""
         lows, highs = self.extremes.lows, self.extremes.highs
         days, sinks = CURVE.recent_days, CURVE.creep_days_ph
-        if len(lows) >= days and lows[-1] < lows[-days] - sinks and highs[-1] < highs[-days] - sinks:
-            return True
-        now = self.residuals.values[-1] if self.residuals.values else 0.0
-        before = self.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
-        if before is None:
-            return False
-        return now > CURVE.creep_now_ph and before > CURVE.creep_before_share * now
-
-    @property
-    def creep(self) -> float:
-        """By how much (pH) the whole curve has sunk, less what came in the last hours; 0 where it has not."""
-        before = self.residuals.ago(CURVE.creep_span_min * MINUTE_MS) if self.creeping() else None
-        return 0.0 if before is None else max(0.0, min(before, self.residuals.values[-1]))
+        odd = self.residuals.values
+        now, before = odd[-1] if odd else 0.0, self.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
+        self.creeping = (
+            len(lows) >= days and lows[-1] < lows[-days] - sinks and highs[-1] < highs[-days] - sinks
+        ) or (before is not None and now > CURVE.creep_now_ph and before > CURVE.creep_before_share * now)
+        self.creep = max(0.0, min(before, now)) if self.creeping and before is not None else 0.0
 
     def injected(self, tank: Tank) -> bool:
         """CO2 is fed: the settings say so, or a daily swing of pH that plants alone hardly make."""
         if tank.settings.co2 is not None:
             return True
-        return len(self.extremes.lows) >= 2 and self.swing() > CURVE.injected_ph
-
-
-@functools.lru_cache  # asked each minute, and another one each day
-def _swing(highs: tuple[float, ...], lows: tuple[float, ...]) -> float:
-    return max(0.0, median(highs) - median(lows))
+        return len(self.extremes.lows) >= 2 and self.swing > CURVE.injected_ph

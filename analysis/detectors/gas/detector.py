@@ -20,7 +20,7 @@ from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
@@ -32,8 +32,14 @@ __all__ = ["CarbonDioxideDetector"]
 _UNSURE = ("co2-overdose", "stray-current-suspected")  # while these are active no surge is looked for
 
 
-class CarbonDioxideDetector(msgspec.Struct):
-    """State; `judged` is by the pH less what stepped, `read` by the pH as read (an overdose `by_reading`)."""
+_NOTHING: list[Finding] = []
+
+
+class CarbonDioxideDetector(msgspec.Struct, dict=True):
+    """State; `judged` is by the pH less what stepped, `read` by the pH as read (an overdose `by_reading`).
+
+    Beside the saved fields it keeps `said`, what the other families were told five minutes ago.
+    """
 
     name: ClassVar[str] = "carbon dioxide"
     place: ClassVar[str] = "gas"
@@ -41,7 +47,7 @@ class CarbonDioxideDetector(msgspec.Struct):
     needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "current", "heat"})
     recalls: ClassVar[frozenset[str]] = frozenset({"doubts"})
 
-    block: Window = msgspec.field(default_factory=lambda: Window(CURVE.block_values))
+    block: Window = msgspec.field(default_factory=lambda: Window(SURGE.frames))
     curve: PhCurve = msgspec.field(default_factory=PhCurve)
     estimate: GasEstimate = msgspec.field(default_factory=GasEstimate)
     overdose: OverdoseJudge = msgspec.field(default_factory=OverdoseJudge)
@@ -59,25 +65,43 @@ class CarbonDioxideDetector(msgspec.Struct):
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
-        ph = moment.frame.ph
-        now = moment.frame.start_ms
-        window = self.curve.window
+        ph, fifth = moment.frame.ph, moment.fifth
         restless = "ph" in moment.probes.restless
-        if ph is not None and moment.fifth:
-            self.curve.trust(tank, moment)
-        self._doubts(tank, moment)
-        self._say(tank, moment)
+        if fifth:
+            if ph is not None:
+                self.curve.trust(tank, moment)
+            self._doubts(tank, moment)
         if ph is None or ("ph" in moment.probes.faulty and not restless):
-            if window.times and now - window.times[-1] > CURVE.lost_min * MINUTE_MS:
-                if ph is not None or not moment.beyond("ph"):
-                    self.hold.clear()
-                self._restart()
-                if ph is None:
-                    self.overdose.over = self.overdose.sudden = -1
-            if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
-                self._look(tank, moment, ph)
-            return list(self.hold.values())
-        block = self.block
+            self._unseen(tank, moment, ph)
+        else:
+            self._seen(tank, moment, ph, restless)
+        said: GasFacts | None = self.__dict__.get("said")
+        if said is None or fifth:
+            said = self.__dict__["said"] = self._facts(tank, moment)
+        moment.gas = said
+        if not self.hold:
+            return _NOTHING
+        if restless:
+            # the level is still to be seen: what stood stays, and a surge may be what shakes the electrode
+            believed = moment.active | ({"co2-overdose"} if "probe-fault" in moment.active else set())
+            return [finding for alarm, finding in self.hold.items() if alarm in believed]
+        return list(self.hold.values())
+
+    def _unseen(self, tank: Tank, moment: Moment, ph: float | None) -> None:
+        """A frame without a pH, or with one that can't be relied on."""
+        now, times = moment.frame.start_ms, self.curve.window.times
+        if times and now - times[-1] > CURVE.lost_min * MINUTE_MS:
+            if ph is not None or not moment.beyond("ph"):
+                self.hold.clear()
+            self._restart()
+            if ph is None:
+                self.overdose.over = self.overdose.sudden = -1
+        if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
+            self._look(tank, moment, ph)
+
+    def _seen(self, tank: Tank, moment: Moment, ph: float, restless: bool) -> None:
+        """A frame with a pH."""
+        now, block = moment.frame.start_ms, self.block
         if block.times and (gap := abs(now - block.times[-1])) > CURVE.block_gap_min * MINUTE_MS:
             block.clear()  # a median across a gap would make a slope of a step
             if gap > CURVE.restart_gap_min * MINUTE_MS:
@@ -87,17 +111,11 @@ class CarbonDioxideDetector(msgspec.Struct):
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
             self.quiet_until = now + CURVE.step_quiet_min * MINUTE_MS
-            window.clear()
+            self.curve.window.clear()
             self.overdose.since = -1
             self.range.reset()
         if moment.fifth:
-            self._slow(tank, moment, median(block.values))
-            self._say(tank, moment)
-        if restless:
-            # the level is still to be seen: what stood stays, and a surge may be what shakes the electrode
-            believed = moment.active | ({"co2-overdose"} if "probe-fault" in moment.active else set())
-            return [finding for alarm, finding in self.hold.items() if alarm in believed]
-        return list(self.hold.values())
+            self._slow(tank, moment, median(block.values[-CURVE.block_values :]))
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""
@@ -136,14 +154,12 @@ class CarbonDioxideDetector(msgspec.Struct):
             return ""
         return "the settings have no hardness"
 
-    def _say(self, tank: Tank, moment: Moment) -> None:
+    def _facts(self, tank: Tank, moment: Moment) -> GasFacts:
         """What the other families may know of the curve."""
         curve = self.curve
-        said = moment.gas
-        said.ph, said.swing, said.injected = curve.ph, curve.swing(), curve.injected(tank)
-        said.ph_error = curve.ph_error
-        long_ms = CURVE.long_slope_min * MINUTE_MS
-        said.slope_2h = curve.window.slope_per_hour(long_ms) if moment.fifth else None
+        # under its lamp no water rests
+        slope = None if moment.lamp.on else curve.window.slope_per_hour(CURVE.long_slope_min * MINUTE_MS)
+        return GasFacts(curve.ph, curve.swing, slope, curve.injected(tank), curve.ph_error)
 
     def _doubts(self, tank: Tank, moment: Moment) -> None:
         """What the settings say of the water is left out once it is in doubt and the tank is known."""
@@ -153,24 +169,30 @@ class CarbonDioxideDetector(msgspec.Struct):
             curve.extremes.lows = [low for low, _ in doubts.lived]
             curve.extremes.highs = [high for _, high in doubts.lived]
             curve.extremes.means = [(low + high) / 2 for low, high in doubts.lived]
+            curve.changed()
         known = bool(curve.extremes.lows) and curve.injected(tank)
         self.estimate.doubtful = doubts.reference and known
 
     def _fast(self, tank: Tank, moment: Moment, ph: float, restless: bool) -> None:
         """Every frame: several times the usual supply is an alarm within minutes."""
-        unsure = (
-            moment.current.step_seen
+        surge, now = self.surge, moment.frame.start_ms
+        if moment.fifth or "below" not in surge.__dict__:
+            # a controller's valve gives several times what is lost, for minutes
+            looks = _knows(tank) and not controlled(tank)
+            surge.prepare(moment, self.block, self.curve if looks else None)
+        current = moment.current
+        if (
+            restless
+            or current.step_seen
             or moment.heat.disturbed
-            or restless
-            or moment.frame.start_ms < self.quiet_until
-        )
-        # after steps down the level is a guess, and so is what it says of the supply
-        unsure = unsure or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
-        unsure = unsure or controlled(tank)  # its valve gives several times what is lost, for minutes
-        if unsure or not moment.active.isdisjoint(_UNSURE) or not _knows(tank):
-            self.surge.clear()
+            or now < self.quiet_until
+            # after steps down the level is a guess, and so is what it says of the supply
+            or -current.ph_stepped >= CURVE.stepped_guess_ph
+            or not moment.active.isdisjoint(_UNSURE)
+        ):
+            surge.clear(now)
             return
-        if not self.surge.add(moment, ph, self.curve) or "co2-overdose" in self.hold:
+        if not surge.add(moment, self.block, ph, self.curve) or "co2-overdose" in self.hold:
             return
         gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
         limit = tank.settings.livestock.co2_limit_mg_l
@@ -189,18 +211,19 @@ class CarbonDioxideDetector(msgspec.Struct):
     def _judgement(self, tank: Tank, moment: Moment, ph: float, gas: Gas) -> Judged:
         limit, now = tank.settings.livestock.co2_limit_mg_l, moment.frame.time_ms
         ahead = min(self.curve.fall, CURVE.steepest_ph_per_h)
-        soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit)
-        return Judged(now, ph, self.curve.slope, gas, probability_over(gas, limit), soon)
+        over = probability_over(gas, limit)
+        soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit) if ahead > 0 else over
+        return Judged(now, ph, self.curve.slope, gas, over, soon)
 
-    def _as_read(self, tank: Tank, moment: Moment, ph: float, gas: Gas | None = None) -> Finding | None:
-        """`gas` at that pH, where it is known already."""
-        celsius = moment.frame.temperature
+    def _as_read(self, tank: Tank, moment: Moment, ph: float, judged: Judged | None = None) -> Finding | None:
+        """`judged` at that pH, where that has been done already."""
         if not _knows(tank):
-            gas = None
-        elif gas is None:
-            gas = self.estimate.at(tank, self.curve, ph, celsius)
-        self.read = None if gas is None else self._judgement(tank, moment, ph, gas)
-        return self.overdose.look(tank, moment, self.curve, gas, ph)
+            judged = None
+        elif judged is None:
+            gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
+            judged = None if gas is None else self._judgement(tank, moment, ph, gas)
+        self.read = judged
+        return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph)
 
     def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Where nothing else is judged: what the pH as read would mean."""
@@ -222,7 +245,6 @@ class CarbonDioxideDetector(msgspec.Struct):
         self.by_reading = False
         self.block.clear()
         self.duty.reset()
-        self.surge.clear()
         self.curve.window.clear()
         self.overdose.since = self.absence.since = -1
         self.range.reset()
@@ -258,7 +280,7 @@ class CarbonDioxideDetector(msgspec.Struct):
             return
         findings: dict[str, Finding] = {}
         found: Finding | None
-        seen = self._as_read(tank, moment, stepped, gas if stepped == ph else None)
+        seen = self._as_read(tank, moment, stepped, self.judged if stepped == ph else None)
         self.by_reading = False
         if gas is not None and _knows(tank):
             found = self.overdose.judge(tank, moment, curve, gas)

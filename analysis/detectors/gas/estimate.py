@@ -115,9 +115,10 @@ def rested(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
     if co2 is None or co2.control != "hours" or co2.source != "cylinder" or co2.on is None or co2.off is None:
         return False
     on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-    just = 0 <= (on - moment.minute) % 1440 < HARDNESS.before_gas_min
+    if (on - moment.minute) % 1440 >= HARDNESS.before_gas_min:
+        return False
     still = curve.slope is not None and abs(curve.slope) < HARDNESS.rest_ph_per_h
-    return just and still and (on - off) % 1440 >= HARDNESS.after_gas_min
+    return still and (on - off) % 1440 >= HARDNESS.after_gas_min
 
 
 def has_reference(tank: Tank) -> bool:

@@ -15,7 +15,7 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.numbers import HARDNESS
-from rushlight.analysis.estimators.units import DAY_MS
+from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
@@ -34,8 +34,10 @@ def kh_is_the_taps(water: WaterSettings) -> bool:
     return water.active_soil and kh is not None and tap is not None and abs(kh - tap) <= WATER.kh_error_dkh
 
 
-class HardnessState(msgspec.Struct):
+class HardnessState(msgspec.Struct, dict=True):
     """Means and covariances (natural logarithms) of KH in dKH, offset times ln 10, CO2 at rest in mg/L.
+
+    Beside the saved fields it keeps the settings' `water` that it follows, and the `ln_factors` at its KH.
 
     Attributes
     ----------
@@ -87,10 +89,18 @@ class HardnessState(msgspec.Struct):
         `ph_error`: pH; `first`: in the tank's first month.
         """
         self.first = first
+        due = now_ms - self.at_ms >= HARDNESS.moves_every_min * MINUTE_MS
+        if self.__dict__.get("water") is water and self.mark and ph_error == self.ph_error:
+            if due:
+                self._move(now_ms)
+            return False
+        self.__dict__.clear()
+        self.__dict__["water"] = water
         mark = f"{water.carbonate_hardness_dkh} {water.tap_hardness_dkh} {water.active_soil}"
         self.general, self.conductivity = water.general_hardness_dgh, water.conductivity_us_cm
         if mark == self.mark and ph_error >= self.ph_error:
-            self._move(now_ms)
+            if due:
+                self._move(now_ms)
             if self.known:  # a calibration that has grown old
                 self.cov[_OFFSET][_OFFSET] += _LN10**2 * (ph_error**2 - self.ph_error**2)
             self.ph_error = ph_error
@@ -208,7 +218,20 @@ class HardnessState(msgspec.Struct):
         return Gas(math.exp(ln_gas), math.sqrt(max(variance, HARDNESS.least_log**2)))
 
     def _ln_factor(self, celsius: float) -> float:
-        """ln of mg/L of CO2 a dKH at the reference pH: below pH 8 CO2 goes as 10^-pH from it."""
+        """ln of mg/L of CO2 a dKH at the reference pH: below pH 8 CO2 goes as 10^-pH from it.
+
+        Worked out at whole degrees; between them it is straight, to a ten-thousandth.
+        """
+        kept, ln_kh = self.__dict__, self.mean[_KH]
+        if kept.get("ln_kh") != ln_kh:
+            kept["ln_kh"], kept["ln_factors"] = ln_kh, {}
+        factors: dict[int, float] = kept["ln_factors"]
+        whole = math.floor(celsius)
+        low = factors.get(whole) or factors.setdefault(whole, self._ln_factor_at(whole))
+        high = factors.get(whole + 1) or factors.setdefault(whole + 1, self._ln_factor_at(whole + 1))
+        return low + (celsius - whole) * (high - low)
+
+    def _ln_factor_at(self, celsius: float) -> float:
         kh = min(max(self.kh, HARDNESS.least_dkh), HARDNESS.most_dkh)
         mg_l = carbon_dioxide_mg_l(
             HARDNESS.reference_ph,

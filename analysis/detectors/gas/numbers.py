@@ -126,6 +126,7 @@ class HardnessNumbers(Numbers, frozen=True, kw_only=True):
         float,
         Of("", "so much faster KH moves in them: fresh soil takes it up, filter and stones begin to work"),
     ] = 1.5
+    moves_every_min: Annotated[int, Of("min", "what moves in days is moved on once in so long")] = 60
     soil_least_dkh: Annotated[float, Of("dKH", "fresh active soil leaves no less")] = 0.3
     least_dkh: Annotated[float, Of("dKH", "a KH below it counts as it: keeps the logarithm finite")] = 0.05
     most_dkh: Annotated[float, Of("dKH", "and one above it as it: no tank is harder")] = 40.0

@@ -140,6 +140,8 @@ class OverdoseJudge(msgspec.Struct):
         tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
     ) -> bool:
         """Over the limit and below the usual, or on its way there."""
+        if curve.ph >= usual_low - OVERDOSE.below_ph and curve.fall <= OVERDOSE.soon_fall_ph_per_h:
+            return False  # most of the time: neither below the usual lowest nor on its way there
         limit = tank.settings.livestock.co2_limit_mg_l
         # The hour after the first reading's time of day was seen but once, in a tank that may not have been
         # at rest; there the usual curve has a step that is no gas.
@@ -157,7 +159,7 @@ class OverdoseJudge(msgspec.Struct):
             or (later is not None and OverdoseJudge._soon(limit, curve, gas, usual_low, later, steep))
         )
         chance = probability_over(gas, limit)
-        if curve.creeping() and not raised:
+        if curve.creeping and not raised:
             # what the whole curve has sunk by is hardness; only what came on top of it may be gas
             chance = probability_over(Gas(gas.mg_l * 10**-curve.creep, gas.error), limit)
             fresh = OverdoseJudge._fresh(tank, curve)

@@ -37,6 +37,10 @@ class RangeJudge(msgspec.Struct):
         high = PH_RANGE.highest_ph if water.ph_high is None else water.ph_high
         slope = curve.slope
         raised = "ph-out-of-range" in moment.active
+        falls = min(slope or 0.0, 0.0)
+        if not (raised or curve.creeping) and low < ph + falls and ph + curve.rise < high:
+            self.reset()  # most of the time: within its limits now and in an hour
+            return None
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(curve, ph)
         too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
@@ -86,7 +90,7 @@ class RangeJudge(msgspec.Struct):
     def _slow_fall(curve: PhCurve, ph: float) -> float:
         """pH a day by which the whole curve sinks; 0 where it doesn't."""
         before = curve.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
-        if before is None or not curve.creeping():
+        if before is None or not curve.creeping:
             return 0.0
         lows, highs = curve.extremes.lows, curve.extremes.highs
         days = CURVE.recent_days
@@ -98,7 +102,7 @@ class RangeJudge(msgspec.Struct):
     @staticmethod
     def _too_low(tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool) -> bool:
         fast = curve.slope is not None and curve.slope < -PH_RANGE.gas_ph_per_h
-        if overdose or (tank.settings.co2 is not None and fast and not curve.creeping()):
+        if overdose or (tank.settings.co2 is not None and fast and not curve.creeping):
             return False  # gas lowers it
         below = low - ph
         # a swing that has always gone this far is this tank's own
@@ -141,7 +145,7 @@ class RangeJudge(msgspec.Struct):
 def _sinks_to(curve: PhCurve, low: float) -> bool:
     """Whether the days' lowest pH comes to the limit before somebody has had a day to act."""
     lows, highs, days = curve.extremes.lows, curve.extremes.highs, CURVE.recent_days
-    if len(lows) < days or not curve.creeping():
+    if len(lows) < days or not curve.creeping:
         return False
     pace = min(lows[-days] - lows[-1], highs[-days] - highs[-1]) / (days - 1)
     return pace > PH_RANGE.sinks_ph_per_day and 0 < lows[-1] - low < PH_RANGE.ahead_days * pace

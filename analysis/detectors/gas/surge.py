@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from operator import mul, sub
+from operator import sub
 from typing import NamedTuple
 
 import msgspec
@@ -20,6 +20,7 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment
+from rushlight.analysis.estimators.numbers import WINDOW
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
@@ -38,13 +39,15 @@ class _Fall(NamedTuple):
     hours: float
 
 
-class SurgeWatch(msgspec.Struct):
-    """The last quarter of an hour, minute by minute.
+class SurgeWatch(msgspec.Struct, dict=True):
+    """What the pH of the last half-hour, minute by minute, says of the supply.
+
+    Beside the saved fields it keeps `below`: only under that pH can one be odd within these five minutes.
 
     Attributes
     ----------
-    window : Window
-        pH of the last frames.
+    clear_ms : int
+        What came up to then says nothing: a step, a hand in the tank (ms UTC).
     seen : int
         Frames in a row that looked like a surge.
     supply : float
@@ -54,37 +57,50 @@ class SurgeWatch(msgspec.Struct):
         what two neighbouring slopes differ by, squared. 0 until it is known.
     """
 
-    window: Window = msgspec.field(default_factory=lambda: Window(SURGE.frames))
+    clear_ms: int = -1
     seen: int = 0
     supply: float = 0.0
     wanders: list[float] = msgspec.field(default_factory=lambda: [0.0, 0.0])
 
-    def clear(self) -> None:
-        """What came before says nothing any more: a step, a gap."""
-        self.window.clear()
-        self.seen, self.supply = 0, 0.0
+    def clear(self, now_ms: int) -> None:
+        """What came up to now says nothing any more."""
+        self.clear_ms, self.seen, self.supply = now_ms, 0, 0.0
 
-    def add(self, moment: Moment, ph: float, curve: PhCurve) -> bool:
-        """One frame's pH, less what stepped; True where a surge is on. O(1)."""
-        window, now = self.window, moment.frame.start_ms
-        if window.times and now - window.times[-1] > SURGE.gap_min * MINUTE_MS:
-            self.clear()
-        window.add(now, ph)
-        self.supply = 0.0
-        if moment.fifth:
-            self._learn()
-        if not curve.extremes.lows:  # no usual lowest yet
+    def prepare(self, moment: Moment, window: Window, curve: PhCurve | None) -> None:
+        """Every five minutes; no `curve` where no surge is to be looked for."""
+        below = 0.0
+        if curve is not None:
+            if moment.minute % SURGE.learns_every_min < SURGE.block_min:
+                self._learn(window)
+            now, soon = (
+                curve.profile.at(moment.minute),
+                curve.profile.at((moment.minute + SURGE.block_min) % 1440),
+            )
+            if curve.usual_low is not None and now is not None and soon is not None:
+                below = max(now, soon) - min(SURGE.odd_ph, SURGE.far_odd_ph) - curve.creep
+        self.__dict__["below"] = below
+
+    def add(self, moment: Moment, window: Window, ph: float, curve: PhCurve) -> bool:
+        """One frame's pH, less what stepped; True where a surge is on. O(1).
+
+        `window` has the pH of the last frames, this one too.
+        """
+        if ph >= self.__dict__["below"]:  # most frames
             self.seen = 0
             return False
+        self.supply = 0.0
+        return self._surges(moment, window, ph, curve)
+
+    def _surges(self, moment: Moment, window: Window, ph: float, curve: PhCurve) -> bool:
+        """The same where the pH is odd."""
         sensor = moment.sensor("ph")
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
         readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
         spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
-        falls = [fall for span in spans if (fall := self._falls(span, noise)) is not None]
-        # most frames: the usual day need not be asked
-        usual_low, loss = (curve.usual_low, curve.loss_per_h) if falls else (None, None)
-        if usual_low is None or loss is None:
+        falls = [fall for span in spans if (fall := self._falls(window, span, noise)) is not None]
+        usual_low, loss = curve.usual_low, curve.loss_per_h
+        if not falls or usual_low is None or loss is None:
             self.seen = 0
             return False
         ph += curve.creep  # what it has sunk by over days is no gas
@@ -113,12 +129,12 @@ class SurgeWatch(msgspec.Struct):
                 most = max(most, (1 + _LN10 * fall / loss) * 10 ** (usual_low - later))
         return most
 
-    def _falls(self, span: int, noise: float) -> _Fall | None:
+    def _falls(self, window: Window, span: int, noise: float) -> _Fall | None:
         """The fall of pH over the last `span` min; None where there is none, or no chemistry falls so."""
-        times, values = self.window.times, self.window.values
-        first = bisect.bisect_left(times, times[-1] - span * MINUTE_MS)
-        count, length = len(times) - first, times[-1] - times[first]
-        if count < SURGE.least_frames:
+        times, values = window.times, window.values
+        first = self._first(window, times[-1] - span * MINUTE_MS)
+        count, length = len(times) - first, times[-1] - times[first] if first < len(times) else 0
+        if count < SURGE.least_frames or length < WINDOW.full_share * span * MINUTE_MS:
             return None
         total = values[first] - values[-1]
         if total <= 0:
@@ -126,8 +142,11 @@ class SurgeWatch(msgspec.Struct):
         drops = map(sub, values[first:-1], values[first + 1 :])
         if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
             return None  # one step is no chemistry
-        slope = self.window.slope_per_hour(span * MINUTE_MS)
-        return None if slope is None else _Fall(span, slope, count, length / HOUR_MS)
+        return _Fall(span, window.slope_between(first, len(times)), count, length / HOUR_MS)
+
+    def _first(self, window: Window, from_ms: int) -> int:
+        """The first value that counts from a time on (ms UTC)."""
+        return bisect.bisect_left(window.times, max(from_ms, self.clear_ms + 1))
 
     def _least(self, ph: float, fall: _Fall, noise: float, usual_low: float, loss: float) -> float:
         """The supply that is at least there, by a fall."""
@@ -140,13 +159,15 @@ class SurgeWatch(msgspec.Struct):
         self.supply = max(self.supply, supply)
         return supply - SURGE.errors(span) * _LN10 * error / loss * share
 
-    def _learn(self) -> None:
+    def _learn(self, window: Window) -> None:
         """How far two neighbouring slopes differ where nothing happens: electrodes wander, in minutes too."""
+        times = window.times
         for place, span in enumerate((SURGE.short_min, SURGE.long_min)):
-            now = _slope(self.window, 0, span)
-            before = _slope(self.window, span, 2 * span)
-            if now is None or before is None:
+            middle = self._first(window, times[-1] - span * MINUTE_MS)
+            first = self._first(window, times[-1] - 2 * span * MINUTE_MS)
+            if min(middle - first, len(times) - middle) < SURGE.least_frames:
                 continue
+            now, before = window.slope_between(middle, len(times)), window.slope_between(first, middle)
             known = self.wanders[place]
             # the first look may be at an electrode that still settles: then no more than of a quiet one
             quiet = SURGE.least_noise_ph**2 * SURGE.regression / SURGE.least_frames / (span / 60) ** 2
@@ -174,19 +195,3 @@ class SurgeWatch(msgspec.Struct):
         level = self.supply * peak
         later = level + (gas.mg_l - level) * math.exp(-loss * hours)
         return probability_over(Gas(later, math.hypot(gas.error, SURGE.forecast_log)), limit)
-
-
-def _slope(window: Window, from_min: int, to_min: int) -> float | None:
-    """Least-squares slope (pH/h) between so long ago and so long ago; None where too little is there."""
-    times = window.times
-    end = times[-1]
-    first = bisect.bisect_left(times, end - to_min * MINUTE_MS)
-    last = bisect.bisect_right(times, end - from_min * MINUTE_MS)
-    count = last - first
-    if count < SURGE.least_frames:
-        return None
-    xs, ys = [(at - end) / HOUR_MS for at in times[first:last]], window.values[first:last]
-    x, y = sum(xs) / count, sum(ys) / count
-    dx = [one - x for one in xs]
-    across: float = sum(map(mul, dx, [one - y for one in ys]))
-    return across / sum([one**2 for one in dx])

@@ -15,7 +15,6 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
 
     frames: Annotated[int, Of("frames", "that are kept: twice the long span, and a little")] = 28
     least_share: Annotated[float, Of("", "of the limit: with less gas there is time to see more")] = 0.25
-    gap_min: Annotated[int, Of("min", "a longer gap begins anew")] = 3
     short_min: Annotated[int, Of("min", "a fall is looked for over so long")] = 6
     long_min: Annotated[int, Of("min", "and over so long where readings are rare or coarse")] = 13
     often: Annotated[float, Of("1/min", "readings, for a fall over the short span")] = 3.0
@@ -27,9 +26,12 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
     between_h: Annotated[float, Of("h", "mean time between two surges made of noise: two months")] = 1460.0
-    learns_in: Annotated[
-        int, Of("looks", "over which the electrode's own wandering is learnt, one in five minutes: a day")
-    ] = 288
+    block_min: Annotated[int, Of("min", "a usual day moves no more than evenly within five minutes")] = 5
+    learns_every_min: Annotated[
+        int,
+        Of("min", "between two looks at the electrode's own wandering: twice the long span"),
+    ] = 30
+    learns_in: Annotated[int, Of("looks", "over which that is learnt: a day")] = 48
     clipped: Annotated[
         float, Of("", "times what is known of it: more is gas or a hand, and counts as that")
     ] = 4.0

@@ -6,6 +6,7 @@ from typing import Protocol
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, heater_range
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.moment import KeptHeat, Moment, Tank
@@ -14,7 +15,7 @@ from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 
-__all__ = ["HeatNow", "explained_slope", "heat_now", "kept_heat"]
+__all__ = ["HeatNow", "explained_slope", "heat_now", "kept_heat", "learn_model"]
 
 
 class HeatNow(msgspec.Struct):
@@ -25,8 +26,10 @@ class HeatNow(msgspec.Struct):
     now : int
         ms UTC.
     temperature, room : float, float or None
-    slope, quarter, hour : float or None
-        How fast the water changes, over the last half-hour, quarter of an hour and hour.
+    slope : float or None
+        How fast the water changes, over the last half-hour; over a quarter of an hour until there is more.
+    course : Window
+        What it did in the last hours.
     floor, ceiling : float or None
         Between what the heater holds this probe's reading; None where it isn't known.
     power : float or None
@@ -45,8 +48,7 @@ class HeatNow(msgspec.Struct):
     temperature: float
     room: float | None
     slope: float | None
-    quarter: float | None
-    hour: float | None
+    course: Window
     floor: float | None
     ceiling: float | None
     power: float | None
@@ -57,6 +59,16 @@ class HeatNow(msgspec.Struct):
     learnt: bool
     unheated: float | None
     explained: float | None
+
+    @property
+    def quarter(self) -> float | None:
+        """How fast the water changes, over the last quarter of an hour."""
+        return self.course.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+
+    @property
+    def hour(self) -> float | None:
+        """The same over the last hour."""
+        return self.course.slope_per_hour(HEAT.long_slope_min * MINUTE_MS)
 
     @property
     def drawing(self) -> bool | None:
@@ -100,29 +112,62 @@ class _Known(Protocol):
     model: ThermalModel
     window: Window
     extremes: DailyExtremes
-    profile: DailyProfile
     heater: HeaterMemory
+    cycle: HeaterCycle
 
 
-def kept_heat(tank: Tank, known: _Known, asked: bool) -> KeptHeat:
-    """What the heater holds and the usual cooling; `asked`: this frame may have changed them.
+def kept_heat(tank: Tank, known: _Known) -> KeptHeat:
+    """What the heater holds, the usual cooling and the slope, worked out anew and kept.
 
-    Else only one with the heater's power may, after which nothing is kept.
+    They change with what is learnt every five minutes, with the heater's power, and with a hand in the tank.
     """
-    kept = tank.kept_heat
-    if kept is None or kept.of is not known or asked:
-        floor, ceiling = heater_range(tank, known.heater, known.extremes.highs)
-        kept = tank.kept_heat = KeptHeat(known, floor, ceiling, known.model.usual_fall())
+    floor, ceiling = heater_range(tank, known.heater, known.extremes.highs)
+    slope = known.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
+    kept = tank.kept_heat = KeptHeat(known, floor, ceiling, known.model.usual_fall(), slope)
     return kept
 
 
-def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None, known: _Known) -> HeatNow:
-    """The balance at this frame; temperatures of water and room in °C."""
-    now = moment.frame.start_ms
-    window, model, heater = known.window, known.model, known.heater
-    quarter = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+def learn_model(known: _Known, moment: Moment, temperature: float, room: float | None) -> None:
+    """A five-minute value was added to the window: no alarm, no disturbance; °C of water and room.
+
+    Water may fall with a heater at work in it: one that is too weak for a cold night, or one of two. So, of a
+    heater whose cycle is known, falls count only when it was seen to let go, and each for as long as another.
+    """
+    window, lit = known.window, moment.lamp.on is True
     slope = window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-    floor, ceiling = heater_range(tank, heater, known.extremes.highs)
+    if slope is None:
+        slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
+    if slope is None:
+        return
+    if slope > 0 or not (known.heater.metered or known.cycle.heat is not None):
+        if not lit:
+            known.model.learn(slope, temperature, room)
+    elif _seen_off(known, moment.frame.start_ms):
+        known.model.learn(slope, temperature, room, lit)
+
+
+def _seen_off(known: _Known, now: int) -> bool:
+    """Whether the heater was seen to be off over the slope that is learnt."""
+    if known.heater.metered:
+        return known.heater.off_min(now) >= HEAT.slope_min
+    since_ms = now - known.cycle.let_go_ms if known.cycle.let_go_ms >= 0 else 0
+    return HEAT.slope_min * MINUTE_MS <= since_ms <= HEAT.let_go_min * MINUTE_MS
+
+
+def heat_now(
+    tank: Tank,
+    now: int,
+    temperature: float,
+    room: float | None,
+    explained: float | None,
+    kept: KeptHeat,
+    known: _Known,
+) -> HeatNow:
+    """The balance at `now` (ms UTC); water and room in °C, the slope that is explained in °C/h."""
+    window, model, heater = known.window, known.model, known.heater
+    slope = kept.slope
+    if slope is None:
+        slope = window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
     unheated = None
     if room is not None:
         unheated = model.passive_slope(temperature, room, tank.settings.volume_litres)
@@ -130,17 +175,16 @@ def heat_now(tank: Tank, moment: Moment, temperature: float, room: float | None,
         now=now,
         temperature=temperature,
         room=room,
-        slope=quarter if slope is None else slope,
-        quarter=quarter,
-        hour=window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS),
-        floor=floor,
-        ceiling=ceiling,
+        slope=slope,
+        course=window,
+        floor=kept.floor,
+        ceiling=kept.ceiling,
         power=heater.power(now),
         full=heater.full(tank),
         rate=tank.heating_rate_c_per_h,
-        usual_fall=model.usual_fall(),
+        usual_fall=kept.cooling_rate,
         usual_rise=model.usual_rise(),
         learnt=model.learnt,
         unheated=unheated,
-        explained=explained_slope(tank, moment, temperature, room, model, known.profile),
+        explained=explained,
     )

@@ -15,8 +15,8 @@ from rushlight.analysis.estimators.units import HOUR_MS
 __all__ = ["HeaterCycle"]
 
 
-class HeaterCycle(msgspec.Struct):
-    """State of one tank's cycle.
+class HeaterCycle(msgspec.Struct, dict=True):
+    """State of one tank's cycle; what follows from `tops` and `heats` is kept beside them.
 
     Attributes
     ----------
@@ -32,8 +32,10 @@ class HeaterCycle(msgspec.Struct):
         Where the heater let go (°C), the newest last.
     heats : list of float
         By how much the water's slope changed while it was on (°C/h).
-    from_c, from_ms : float, int
-        That turn.
+    from_c : float
+        The last turn upwards (°C).
+    let_go_ms : int
+        When it was seen to let go (ms UTC), -1 where it was not since.
     by_heater : bool
         The last turn upwards was the heater's: it is on until the water has come to `top`.
     """
@@ -47,12 +49,12 @@ class HeaterCycle(msgspec.Struct):
     tops: list[float] = msgspec.field(default_factory=list)
     heats: list[float] = msgspec.field(default_factory=list)
     by_heater: bool = False
+    let_go_ms: int = -1
     from_c: float = 0.0
-    from_ms: int = -1
 
     def restart(self) -> None:
         """After a gap or a hand in the tank; what was learnt stays."""
-        self.rising, self.peak_ms, self.by_heater = None, -1, False
+        self.rising, self.peak_ms, self.by_heater, self.let_go_ms = None, -1, False, -1
 
     def add(self, now_ms: int, celsius: float, noise: float, rate: float, learn: bool) -> float | None:
         """A five-minute mean; the level (°C) at which the heater was seen to come on, where it just was.
@@ -84,31 +86,30 @@ class HeaterCycle(msgspec.Struct):
         self.turned_c, self.turned_ms = self.peak_c, self.peak_ms
         self.peak_c, self.peak_ms = celsius, now_ms
         self.rising = not self.rising
+        self.let_go_ms = self.turned_ms if sharp and learn and not self.rising else -1
         if self.rising:
             self.by_heater = sharp and learn
-            self.from_c, self.from_ms = self.turned_c, self.turned_ms
+            self.from_c = self.turned_c
             self.fall = before
             return self.turned_c if self.by_heater else None
         if heated and sharp and learn:
             _keep(self.tops, self.turned_c)
             _keep(self.heats, before - fell)
+            self.__dict__.clear()
         return None
-
-    @property
-    def came_to(self) -> tuple[float, int] | None:
-        """How far the heater has brought the water this time: (°C, ms UTC); None where it was no heater."""
-        if not self.by_heater or self.rising is None:
-            return None
-        return (self.peak_c, self.peak_ms) if self.rising else (self.turned_c, self.turned_ms)
 
     @property
     def top(self) -> tuple[float, float, float] | None:
         """Where the heater lets go: (lowest, highest that counts, spread) in °C; None before it is known."""
         if len(self.tops) < CYCLE.tops:
             return None
-        ordered = sorted(self.tops)
-        last = len(ordered) - 1
-        return ordered[int(last * CYCLE.low_share)], ordered[round(last * CYCLE.high_share)], spread(ordered)
+        kept: tuple[float, float, float] | None = self.__dict__.get("kept_top")
+        if kept is None:
+            ordered = sorted(self.tops)
+            last = len(ordered) - 1
+            low, high = ordered[int(last * CYCLE.low_share)], ordered[round(last * CYCLE.high_share)]
+            kept = self.__dict__["kept_top"] = low, high, spread(ordered)
+        return kept
 
     @property
     def heat(self) -> float | None:

@@ -5,11 +5,12 @@ What room and lamp don't explain of the slope that is seen is the heater's, or a
 
 from __future__ import annotations
 
+import bisect
 from typing import ClassVar
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.balance import HeatNow, heat_now, kept_heat
+from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now, kept_heat, learn_model
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
@@ -18,12 +19,12 @@ from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.heater_test import (
     Course,
-    Verdict,
     noise_of,
     unheated_verdict,
     welded_verdict,
 )
-from rushlight.analysis.detectors.heat.limits import TemperatureLimits
+from rushlight.analysis.detectors.heat.held import OF_HEAT, held
+from rushlight.analysis.detectors.heat.limits import LIMIT_ALARMS, TemperatureLimits
 from rushlight.analysis.detectors.heat.new_water import NewWater, stepped
 from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
 from rushlight.analysis.detectors.heat.taught import taught
@@ -38,8 +39,8 @@ from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["TemperatureDetector"]
 
-LIMIT_ALARMS = ("temperature-high", "temperature-low")
-OF_HEAT = frozenset({"heater-stuck-on", "heater-not-heating", "cooling-not-cooling", "power-interrupted"})
+NOTHING: list[Finding] = []
+"""What nearly every frame finds; nobody adds to it."""
 
 
 class TemperatureDetector(msgspec.Struct):
@@ -60,7 +61,6 @@ class TemperatureDetector(msgspec.Struct):
     recalls: ClassVar[frozenset[str]] = frozenset()
 
     model: ThermalModel = msgspec.field(default_factory=ThermalModel)
-    block: Window = msgspec.field(default_factory=lambda: Window(HEAT.block_min))
     window: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
     rooms: Window = msgspec.field(default_factory=lambda: Window(HEAT.course_values))
     extremes: DailyExtremes = msgspec.field(default_factory=DailyExtremes)
@@ -75,7 +75,6 @@ class TemperatureDetector(msgspec.Struct):
     disturbed_until: int = -1
     last_step_ms: int = -1
     lamp_edge_ms: int = -1
-    steps: Window = msgspec.field(default_factory=lambda: Window(HEAT.step_min + 1))
     rough: Window = msgspec.field(default_factory=lambda: Window(HEAT.rough_min))
     hold: dict[str, Finding] = msgspec.field(default_factory=dict)
     ceiling: float | None = None  # the warmest the heater holds, °C
@@ -86,52 +85,62 @@ class TemperatureDetector(msgspec.Struct):
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it. O(1)."""
-        frame = moment.frame
+        frame, said = moment.frame, moment.heat
+        now = frame.start_ms
         temperature = frame.temperature if "temperature" not in moment.probes.faulty else None
         if moment.lamp.edge:
             self.lamp_edge_ms = moment.lamp.edge_ms
         if frame.heater is not None:
-            calm = frame.start_ms - self.last_step_ms > HEAT.settle_min * MINUTE_MS
-            self.heater.meter(frame.start_ms, frame.heater, temperature, self.heater.full(tank), calm)
+            calm = now - self.last_step_ms > HEAT.settle_min * MINUTE_MS
+            self.heater.meter(now, frame.heater, temperature, self.heater.full(tank), calm)
             tank.kept_heat = None
-        moment.heat.disturbed = frame.start_ms < self.disturbed_until
         self.water.ended = None
         if temperature is None:
+            said.disturbed = now < self.disturbed_until
             return self._doubtful(tank, moment)
-        self.rough.clear()
-        block = self.block
-        every_ms = moment.sensor("temperature").interval_ms
-        gap_ms = max(HEAT.gap_min * MINUTE_MS, HEAT.gap_reports * every_ms)
-        if block.times and abs(frame.start_ms - block.times[-1]) > gap_ms:
-            block.clear()
-            self.steps.clear()
-            self._restart()  # slopes across a gap would mean nothing
-        self.water.look(tank, moment, temperature, round(gap_ms), self)
-        if self.leaping:
-            self.leaping = False
-            if block.values and abs(temperature - median(block.values)) > HEAT.stayed_c:
-                block.clear()  # a mean over both levels would be neither
-                self._disturb(frame.start_ms)
-        block.add(frame.start_ms, temperature)
-        block.drop_older(HEAT.block_min * MINUTE_MS)
-        self.steps.add(frame.start_ms, temperature)
-        if stepped(tank, self.steps, self.cycle.heat):
-            self._disturb(frame.start_ms)
-        moment.heat.disturbed = frame.start_ms < self.disturbed_until
-        asked = True
+        self._take(tank, moment, temperature)
+        said.disturbed = now < self.disturbed_until
         if moment.fifth:
-            self._slow(tank, moment, sum(block.values) / len(block.values))
-        elif self.limits.beyond(tank, temperature) and not self.hold and not moment.heat.disturbed:
+            block = self._block()
+            self._slow(tank, moment, sum(block) / len(block))
+            said.comes_on = self.heater.holds_from(None) if self.heater.sure else None
+        elif self.limits.beyond(tank, temperature) and not self.hold and not said.disturbed:
             # past a limit: no waiting for the five-minute block
-            self._slow(tank, moment, median(block.values))
-        else:
-            asked = False
-        kept = kept_heat(tank, self, asked)
-        moment.heat.floor, self.ceiling = kept.floor, kept.ceiling
-        moment.heat.comes_on = self.heater.holds_from(None) if moment.fifth and self.heater.sure else None
-        moment.heat.slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-        moment.heat.cooling_rate = kept.cooling_rate
-        return list(self.hold.values())
+            self._slow(tank, moment, median(self._block()))
+        kept = tank.kept_heat
+        if kept is None or kept.of is not self:
+            kept = kept_heat(tank, self)
+        said.floor, self.ceiling = kept.floor, kept.ceiling
+        said.cooling_rate, said.slope = kept.cooling_rate, kept.slope
+        return list(self.hold.values()) if self.hold else NOTHING
+
+    def _take(self, tank: Tank, moment: Moment, temperature: float) -> None:
+        """A minute's mean, and the look for a hand or water that was poured in."""
+        now, recent = moment.frame.start_ms, self.water.recent
+        if self.rough.values:
+            self.rough.clear()
+        since_ms = abs(now - recent.times[-1]) if recent.times else 0
+        gap_ms = HEAT.gap_min * MINUTE_MS
+        if since_ms > gap_ms:
+            gap_ms = max(gap_ms, round(HEAT.gap_reports * moment.sensor("temperature").interval_ms))
+            if since_ms > gap_ms:
+                self._restart(tank)  # slopes across a gap would mean nothing
+        stayed = self.leaping and 0 < since_ms <= gap_ms
+        stayed = stayed and abs(temperature - median(self._block())) > HEAT.stayed_c
+        self.leaping = False
+        self.water.look(tank, moment, temperature, gap_ms, self)
+        if stayed:
+            recent.clear()  # a mean over both levels would be neither
+            recent.add(now, temperature)
+            self._disturb(tank, now)
+        last = recent.values[-HEAT.step_min - 1 :]
+        if max(last) - min(last) > HEAT.step_c and stepped(tank, recent, self.cycle.heat):
+            self._disturb(tank, now)
+
+    def _block(self) -> list[float]:
+        """The values of the last five minutes."""
+        times = self.water.recent.times
+        return self.water.recent.values[bisect.bisect_right(times, times[-1] - HEAT.block_min * MINUTE_MS) :]
 
     def recall(self, moment: Moment) -> None:
         """Nobody asks what it said before."""
@@ -206,16 +215,17 @@ class TemperatureDetector(msgspec.Struct):
         fresh = bool(rooms.times) and now_ms - rooms.times[-1] < HEAT.room_old_min * MINUTE_MS
         return rooms.values[-1] if fresh else None
 
-    def _restart(self) -> None:
+    def _restart(self, tank: Tank) -> None:
+        tank.kept_heat = None
         self.window.clear()
         self.rooms.clear()
         self.cycle.restart()
         self.stuck.since = self.dead.since = self.stopped.hot_since = -1
 
-    def _disturb(self, now_ms: int) -> None:
+    def _disturb(self, tank: Tank, now_ms: int) -> None:
         self.disturbed_until = now_ms + HEAT.disturbed_min * MINUTE_MS
         self.last_step_ms = now_ms
-        self._restart()
+        self._restart(tank)
 
     def noted(self, tank: Tank, entry: LogEntry) -> None:
         """A water change that was noted explains for a while what the water does."""
@@ -230,67 +240,60 @@ class TemperatureDetector(msgspec.Struct):
             self.water.forget_note(entry.time_ms)
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
-        frame = moment.frame
-        now = frame.start_ms
-        heat_alarm = bool(moment.active & OF_HEAT)
-        if moment.fifth:
-            self.window.add(now, temperature)
+        """Learn, each five minutes, and judge."""
+        now, frame = moment.frame.start_ms, moment.frame
         if frame.room is not None and "room_temperature" not in moment.probes.faulty:
             self.rooms.add(now, frame.room)
         room = self.room_now(now)
         if moment.fifth:
-            every_min = max(HEAT.block_min, moment.sensor("temperature").interval_ms / MINUTE_MS)
-            enough = round(HEAT.day_share * 1440 / every_min)
-            self.extremes.add(now, temperature, not heat_alarm and not moment.heat.disturbed, enough)
-            self.profile.add(moment.minute, temperature, not heat_alarm)
             self._learn(tank, moment, temperature, room)
-        heat = heat_now(tank, moment, temperature, room, self)
-        self.unheated = heat.explained
-        welded, unheated = self._weighed(tank, moment, heat) if moment.fifth else (None, None)
-        tau_h = self.model.time_constant_h(tank.settings.volume_litres)
+        kept = kept_heat(tank, self)
+        self.unheated = explained_slope(tank, moment, temperature, room, self.model, self.profile)
+        if not self.hold and held(tank, moment, temperature, kept, self.heater, self.cycle, self.extremes):
+            self.stuck.since = self.dead.since = -1
+            self.limits.clear()
+            return
+        heat = heat_now(tank, now, temperature, room, self.unheated, kept, self)
         usual, recent = self.profile.at(moment.minute), self.window.values or [temperature]
-        findings = [
-            self.stuck.finding(tank, moment, heat, usual, recent, welded),
-            self.dead.finding(tank, moment, heat, self.heater, tau_h, unheated),
-        ]
-        if findings[0] is None:
-            findings.append(
-                self.stopped.finding(
-                    tank, moment, heat, self.cooler, self.extremes.highs, self.window, self.lamp_edge_ms
-                )
+        welded, unheated = None, None
+        if moment.fifth and not moment.heat.disturbed:
+            course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
+            bend = self.cooler.bend(tank.settings.cooler, temperature)
+            welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
+            unheated = unheated_verdict(moment, heat, self.heater, self.cycle, course)
+        stuck = self.stuck.finding(tank, moment, heat, usual, recent, welded)
+        dead = self.dead.finding(tank, moment, heat, self.heater, self.model, unheated)
+        stopped = None
+        if stuck is None:
+            highs = self.extremes.highs
+            stopped = self.stopped.finding(
+                tank, moment, heat, self.cooler, highs, self.window, self.lamp_edge_ms
             )
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
-        findings += self.limits.findings(
+        limits = self.limits.findings(
             tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better
         )
-        self.hold = {found.alarm: found for found in findings if found is not None}
-
-    def _weighed(self, tank: Tank, moment: Moment, heat: HeatNow) -> tuple[Verdict | None, Verdict | None]:
-        """What the heater's cycle and the water's course say of a heater that stays on, or gives no heat."""
-        course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
-        settled = heat.now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
-        learn = settled and not moment.active and corner_is_its_own(tank, heat.temperature)
-        came_on = self.cycle.add(heat.now, heat.temperature, course.noise, heat.rate, learn)
-        if came_on is not None and not self.heater.metered:
-            self.heater.saw(heat.now, came_on)
-        if moment.heat.disturbed:
-            return None, None
-        bend = self.cooler.bend(tank.settings.cooler, heat.temperature)
-        usual = self.profile.at(moment.minute)
-        welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
-        return welded, unheated_verdict(moment, heat, self.heater, self.cycle, course)
+        self.hold = {found.alarm: found for found in (stuck, dead, stopped, *limits) if found is not None}
 
     def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:
-        now = moment.frame.start_ms
+        """A five-minute value: the water's course, its usual day, heater, cooler and the room's pull."""
+        now, disturbed, cooler = moment.frame.start_ms, moment.heat.disturbed, tank.settings.cooler
+        window, active, sensor = self.window, moment.active, moment.sensor("temperature")
+        window.add(now, temperature)
+        quiet = not active or active.isdisjoint(OF_HEAT)
+        every_min = max(HEAT.block_min, sensor.interval_ms / MINUTE_MS)
+        enough = round(HEAT.day_share * 1440 / every_min)
+        self.extremes.add(now, temperature, quiet and not disturbed, enough)
+        self.profile.add(moment.minute, temperature, quiet)
         settled = now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
-        if settled and not self.heater.metered and corner_is_its_own(tank, temperature):
-            self.heater.corner(self.window, tank.heating_rate_c_per_h)
-        if tank.settings.cooler is not None and settled and not moment.heat.disturbed:
-            self.cooler.learn(tank.settings.cooler, self.window, room)
-        if moment.active or moment.heat.disturbed:
-            return
-        slope = self.window.slope_per_hour(HEAT.slope_min * MINUTE_MS)
-        if slope is None:
-            slope = self.window.slope_per_hour(HEAT.short_slope_min * MINUTE_MS)
-        if slope is not None and not moment.lamp.on:
-            self.model.learn(slope, temperature, room)
+        own = settled and corner_is_its_own(tank, temperature)
+        if own and not self.heater.metered:
+            self.heater.corner(window, tank.heating_rate_c_per_h, every_min)
+        if cooler is not None and settled and not disturbed:
+            self.cooler.learn(cooler, window, room)
+        if not active and not disturbed:
+            learn_model(self, moment, temperature, room)
+        rate = tank.heating_rate_c_per_h
+        came_on = self.cycle.add(now, temperature, noise_of(sensor), rate, own and not active)
+        if came_on is not None and not self.heater.metered:
+            self.heater.saw(now, came_on)

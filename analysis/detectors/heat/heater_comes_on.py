@@ -18,11 +18,11 @@ from rushlight.analysis.estimators.window import Window
 __all__ = ["HeaterMemory", "corner_is_its_own", "heater_range"]
 
 
-class HeaterMemory(msgspec.Struct):
+class HeaterMemory(msgspec.Struct, dict=True):
     """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
 
     `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
-    meter last showed it heating, and not heating (ms UTC).
+    meter last showed it heating, and not heating (ms UTC). What follows from `picks` is kept beside them.
     """
 
     picks: list[float] = msgspec.field(default_factory=list)
@@ -70,19 +70,19 @@ class HeaterMemory(msgspec.Struct):
             self._keep(now_ms, self.lowest)
         self.on_since = 0  # this time is counted
 
-    def corner(self, window: Window, rate: float) -> bool:
-        """A five-minute value was added to `window`; whether falling water was seen turned up by heat."""
-        values = window.values
-        arm = max(COMES_ON.arm_values, window.values_in(COMES_ON.arm_min * MINUTE_MS))
-        apart_ms = COMES_ON.corner_apart_min * MINUTE_MS
-        if len(values) < 2 * arm + 1 or window.times[-1] - self.last_pick_ms < apart_ms:
+    def corner(self, window: Window, rate: float, every_min: float) -> bool:
+        """A value was added to `window`, one each `every_min`; was falling water seen turned up by heat?"""
+        values, apart_ms = window.values, COMES_ON.corner_apart_min * MINUTE_MS
+        if not values or window.times[-1] - self.last_pick_ms < apart_ms:
+            return False
+        arm = max(COMES_ON.arm_values, round(COMES_ON.arm_min / every_min))
+        if len(values) < 2 * arm + 1:
             return False
         near = values[-2 * arm - 1 :]
         lowest = min(near[arm - 1 : arm + 2])
         if lowest > min(near) + COMES_ON.corner_flat_c:
             return False
-        apart_min = COMES_ON.arm_min / window.values_in(COMES_ON.arm_min * MINUTE_MS)
-        before, after = _slope(near[:arm], apart_min), _slope(near[arm + 1 :], apart_min)
+        before, after = _slope(near[:arm], every_min), _slope(near[arm + 1 :], every_min)
         if before > -COMES_ON.fall_c_per_h or after < COMES_ON.rise_c_per_h:
             return False
         if after - before < max(COMES_ON.change_c_per_h, COMES_ON.change_share * rate):
@@ -99,6 +99,7 @@ class HeaterMemory(msgspec.Struct):
         self.last_pick_ms = now_ms
         self.picks.append(temperature)
         del self.picks[: -COMES_ON.kept]
+        self.__dict__.clear()
 
     def power(self, now_ms: int) -> float | None:
         """What it draws, W: the middle of the last minutes; None where no meter reports."""
@@ -137,7 +138,10 @@ class HeaterMemory(msgspec.Struct):
         picks = self.picks
         if len(picks) < (1 if self.metered else COMES_ON.corners):
             return min([setpoint - HEAT.dial_c, *picks]) if setpoint is not None else None
-        usual = sorted(picks)[int((len(picks) - 1) * COMES_ON.low_share)]
+        usual: float | None = self.__dict__.get("kept_low")
+        if usual is None:
+            usual = sorted(picks)[int((len(picks) - 1) * COMES_ON.low_share)]
+            self.__dict__["kept_low"] = usual
         if setpoint is None:
             return usual
         return min(max(usual, setpoint - HEAT.dial_most_c), setpoint + HEAT.dial_up_c)
@@ -145,11 +149,17 @@ class HeaterMemory(msgspec.Struct):
     @property
     def sure(self) -> bool:
         """Whether it has come on at one temperature so often that a little below it says something."""
-        return len(self.picks) >= COMES_ON.sure_times and spread(self.picks) < COMES_ON.sure_spread_c
+        if len(self.picks) < COMES_ON.sure_times:
+            return False
+        sure: bool | None = self.__dict__.get("kept_sure")
+        if sure is None:
+            sure = self.__dict__["kept_sure"] = spread(self.picks) < COMES_ON.sure_spread_c
+        return sure
 
     def moved_to(self) -> None:
         """It came on lower than it was thought to hold: what was learnt before holds no more."""
         del self.picks[:-1]
+        self.__dict__.clear()
 
 
 def _slope(values: list[float], apart_min: float) -> float:

@@ -12,6 +12,7 @@ from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likelies
 from rushlight.analysis.detectors.heat.numbers import HEAT, UNHEATED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
@@ -32,10 +33,10 @@ class HeaterDead(msgspec.Struct):
         moment: Moment,
         heat: HeatNow,
         memory: HeaterMemory,
-        tau_h: float,
+        model: ThermalModel,
         verdict: Verdict | None,
     ) -> Finding | None:
-        """The active finding, if there is one; `tau_h` is the tank's time constant in hours."""
+        """The active finding, if there is one; `model` is how the tank cools."""
         raised = "heater-not-heating" in moment.active
         if heat.floor is None or (moment.heat.disturbed and not raised):
             self.since = -1
@@ -52,7 +53,7 @@ class HeaterDead(msgspec.Struct):
             self.above_since = -1
             if verdict is not None and verdict.told and idle and under > 0.0:
                 self.since = heat.now
-                return self._told(tank, heat, False, under, tau_h, verdict)
+                return self._told(tank, heat, False, under, model, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
             if not (under > enough and idle) or self._poured(heat):
                 self.since = -1
@@ -61,7 +62,7 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
             if heat.now - self.since < self._wait_min(under) * MINUTE_MS:
                 return None
-        return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, tau_h, verdict)
+        return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, model, verdict)
 
     @staticmethod
     def _wait_min(under: float) -> int:
@@ -129,8 +130,9 @@ class HeaterDead(msgspec.Struct):
 
     @staticmethod
     def _told(
-        tank: Tank, heat: HeatNow, holding: bool, under: float, tau_h: float, verdict: Verdict | None
+        tank: Tank, heat: HeatNow, holding: bool, under: float, model: ThermalModel, verdict: Verdict | None
     ) -> Finding:
+        tau_h = model.time_constant_h(tank.settings.volume_litres)
         left = _cooling_time(heat, tank.settings.livestock.temperature_low_c, tau_h)
         where = f"{under:.1f} °C below" if under >= 0 else f"{-under:.1f} °C above"
         observations = [f"water {heat.temperature:.1f} °C, {where} what the heater holds"]

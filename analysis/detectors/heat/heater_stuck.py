@@ -49,6 +49,12 @@ class HeaterStuck(msgspec.Struct):
             self.since = -1
             return None
         over = heat.temperature - heat.ceiling
+        told = verdict is not None and verdict.told
+        # a meter leaves less doubt
+        beyond = over > (WELDED.over_c if heat.drawing is None else WELDED.over_metered_c)
+        if not (beyond or told or raised):  # held, as nearly always
+            self.since, self.peak = -1, heat.temperature
+            return None
         heating, excess = self._heating(tank, heat, raised, recent)
         guessed = heat.room is not None and heat.drawing is None and not heat.learnt
         if heating and not raised and excess is not None and guessed:
@@ -64,10 +70,11 @@ class HeaterStuck(msgspec.Struct):
                 return None
         else:
             self.peak = heat.temperature
-            if verdict is not None and verdict.told and not self._refuted(heat):
+            if told and not self._refuted(heat):
                 self.since = heat.now
                 return self._told(tank, heat, False, excess, verdict)
-            if not self._looks_so(heat, usual, over, heating) or self._refuted(heat) or self._poured(heat):
+            looks_so = beyond and heating and self._unusual(heat, usual, over)
+            if not looks_so or self._refuted(heat) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
@@ -78,11 +85,9 @@ class HeaterStuck(msgspec.Struct):
         return self._told(tank, heat, raised and not heating, excess, verdict)
 
     @staticmethod
-    def _looks_so(heat: HeatNow, usual: float | None, over: float, heating: bool) -> bool:
-        """Heated, and warmer than the heater holds and than is usual at this hour."""
-        unusual = usual is None or heat.temperature > usual + WELDED.unusual_c or over > WELDED.always_c
-        enough = WELDED.over_c if heat.drawing is None else WELDED.over_metered_c  # a meter leaves less doubt
-        return over > enough and heating and unusual
+    def _unusual(heat: HeatNow, usual: float | None, over: float) -> bool:
+        """Warmer than is usual at this hour, or than a heater ever holds it."""
+        return usual is None or heat.temperature > usual + WELDED.unusual_c or over > WELDED.always_c
 
     def _refuted(self, heat: HeatNow) -> bool:
         """Another heat has made the water as warm of late."""

@@ -1,7 +1,7 @@
 """The heater's hypotheses, weighed each five minutes: dead, weak or stuck, against all that is not its doing.
 
-The thermostat's own levels say when heat is owed: below where it comes on, and from there up to where it
-lets go; and when none is: above that. From the moment at which the water has left what they allow, its course
+The thermostat's own levels say when heat is owed: below where it comes on; and when none is: above where it
+lets go. From the moment at which the water has left what they allow, its course
 is weighed. How far it has left counts, too, by the spread of those levels. Together they must be so much
 likelier under the fault that chance does it once in a stated time (`WeighedNumbers.enough`).
 """
@@ -124,29 +124,22 @@ def unheated_verdict(
         return None
     from_c = memory.switches_at() if heat.drawing is False else None
     level = heat.floor if from_c is None else from_c
+    if heat.temperature >= level:
+        return None  # held, as nearly always
+    first_ms = course.left_ms(level, -1)
+    if course.newest_ms - first_ms < WEIGHED.least_min * MINUTE_MS:
+        return None  # too short a course
+    known = memory.metered or len(memory.picks) >= COMES_ON.corners
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
-    free, bias, early = heat.explained, explained_error(moment, heat), False
-    if heat.temperature < level:
-        known = memory.metered or len(memory.picks) >= COMES_ON.corners
-        error = max(least, spread(memory.picks if from_c is None else memory.switches))
-        beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
-        first_ms = course.left_ms(level, -1)
-        if course.newest_ms - first_ms < WEIGHED.least_min * MINUTE_MS:
-            return None  # too short a course, as nearly always: nothing of it need be worked out
-        own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
-        if own is not None and own < 0:  # the heater was off and the water fell: so it goes on without heat
-            free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
-    elif (
-        (came_to := cycle.came_to) is not None
-        and (lets_go := cycle.top) is not None
-        and _came_on(moment, heat, memory, cycle)
-    ):
-        came_c, first_ms = came_to
-        beyond, error = lets_go[0] - came_c, max(least, lets_go[2])
-        early = True
-    else:
-        return None
-    if beyond <= 0 or free is None or free >= 0:
+    error = max(least, spread(memory.picks if from_c is None else memory.switches))
+    beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
+    own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
+    free, bias = heat.explained, explained_error(moment, heat)
+    measured = heat.room is not None and heat.learnt and free is not None
+    if own is not None and own < 0 and not (measured and free is not None and own > free + bias):
+        # the water fell as it does without heat: so it goes on; had it fallen slower, something heated it
+        free, bias = own, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
+    if free is None or free >= 0:
         return None
     line = course.line(first_ms)
     if line is None:
@@ -154,19 +147,15 @@ def unheated_verdict(
     gives = cycle.heat or heat.rate
     owed = free + WEIGHED.works_share * gives
     slopes = {
-        # a thermostat that let go falls as a dead one does: where it did, then, is all that tells
-        "works": [free, owed] if early else [min(owed, 0.0), owed],
+        "works": [min(owed, 0.0), owed],
         "dead": [free],
         "weak": [free + WEIGHED.weak_share * gives],
         "draught": [WEIGHED.draught_scale * free + gives],
     }
     # the meter, too, leaves nothing to the curve
-    alone = early or (heat.drawing is False and memory.off_min(heat.now) >= WEIGHED.metered_min)
+    alone = heat.drawing is False and memory.off_min(heat.now) >= WEIGHED.metered_min
     counts = _level(beyond, error, WEIGHED.alone_nats if alone else WEIGHED.level_nats)
     nats = weigh(line, slopes, bias, owed, {})
-    if early:  # a strong draught, too, keeps a heater from coming to where it lets go
-        del nats["weak"]
-        return _verdict(nats, counts, ("dead",), "")
     return _verdict(nats, counts, UNHEATED_NAMES, "draught")
 
 
@@ -186,17 +175,15 @@ def welded_verdict(
     """
     if heat.drawing is False:
         return None
-    least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
     lets_go = cycle.top
-    if lets_go is not None:
-        top, error = lets_go[1], max(least, lets_go[2])
-    elif heat.ceiling is not None:
-        top, error = heat.ceiling, WEIGHED.level_guess_c
-    else:
-        return None
+    top = heat.ceiling if lets_go is None else lets_go[1]
+    if top is None or heat.temperature <= top:
+        return None  # held, as nearly always
     over = heat.temperature - top
+    least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
+    error = WEIGHED.level_guess_c if lets_go is None else max(least, lets_go[2])
     first_ms = course.left_ms(top, 1)
-    line = course.line(first_ms) if over > 0 else None
+    line = course.line(first_ms)
     if line is None:
         return None
     gives = cycle.heat or heat.rate
@@ -231,18 +218,6 @@ def welded_verdict(
     elif usual is not None and heat.temperature < usual + WEIGHED.unusual_c:
         nats["other heat"] = max(nats["other heat"], nats["stuck"])  # as warm as on any day at this hour
     return _verdict(nats, counts, WELDED_NAMES, "")
-
-
-def _came_on(moment: Moment, heat: HeatNow, memory: HeaterMemory, cycle: HeaterCycle) -> bool:
-    """Whether the heater has come on where it does, and by the meter; a bump in the curve is no heater.
-
-    While the lamp is out in its time it may have lost the mains with it, which is told elsewhere.
-    """
-    if moment.lamp.out_since_ms >= 0 or moment.lamp.absent or heat.floor is None:
-        return False
-    if heat.drawing is not None and memory.drew_ms < cycle.from_ms:
-        return False
-    return cycle.from_c < heat.floor + WEIGHED.came_on_c
 
 
 def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside: str) -> Verdict:

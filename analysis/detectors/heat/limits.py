@@ -13,7 +13,9 @@ from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 
-__all__ = ["TemperatureLimits"]
+__all__ = ["LIMIT_ALARMS", "TemperatureLimits"]
+
+LIMIT_ALARMS = ("temperature-high", "temperature-low")
 
 
 class TemperatureLimits(msgspec.Struct):
@@ -27,6 +29,28 @@ class TemperatureLimits(msgspec.Struct):
         live = tank.settings.livestock
         return temperature > live.temperature_high_c or temperature < live.temperature_low_c
 
+    @staticmethod
+    def far_within(tank: Tank, moment: Moment, temperature: float, extremes: DailyExtremes) -> bool:
+        """Whether no limit is passed or near: then there are no findings.
+
+        Water between the lowest of the usual peaks and the highest of the usual troughs is not unusual.
+        """
+        active, highs, lows = moment.active, extremes.highs, extremes.lows
+        if (
+            TemperatureLimits.beyond(tank, temperature)
+            or moment.sensor("temperature").step >= LIMITS.coarse_c
+        ):
+            return False
+        if active and not active.isdisjoint(LIMIT_ALARMS):
+            return False
+        if highs and temperature - min(highs) > LIMITS.unusual_c:
+            return False
+        return not lows or max(lows) - temperature <= LIMITS.unusual_c
+
+    def clear(self) -> None:
+        """No limit is passed."""
+        self.past_ms = [-1, -1]
+
     def findings(
         self,
         tank: Tank,
@@ -38,12 +62,12 @@ class TemperatureLimits(msgspec.Struct):
         better: bool,
     ) -> list[Finding]:
         """The active findings; `better`: a cause is about to be named, so nothing is expected ahead."""
+        step = moment.sensor("temperature").step
         out: list[Finding] = []
         live = tank.settings.livestock
         now = moment.frame.start_ms
         hour_slope = window.slope_per_hour(HEAT.long_slope_min * MINUTE_MS)
         slope = hour_slope if hour_slope is not None and not moment.heat.disturbed else 0.0
-        step = moment.sensor("temperature").step
         for side, (name, limit, sign) in enumerate(
             (
                 ("temperature-high", live.temperature_high_c, 1.0),

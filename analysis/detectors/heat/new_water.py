@@ -48,23 +48,23 @@ def _pace(tank: Tank, moment: Moment, known: _Known) -> _Pace:
     )
 
 
-def stepped(tank: Tank, steps: Window, heats: float | None) -> bool:
+def stepped(tank: Tank, recent: Window, heats: float | None) -> bool:
     """Whether the last minutes went faster than heater or room could do it: water, hands, a moved probe.
 
     Parameters
     ----------
-    steps : Window
+    recent : Window
         °C of the last frames.
     heats : float or None
         What the heater was seen to do, °C/h.
     """
-    before = steps.lately(HEAT.step_min * MINUTE_MS)
+    before = recent.lately(HEAT.step_min * MINUTE_MS)
     if not before:
         return False
     change = abs(before[-1] - before[0])
     if change <= HEAT.step_c:
         return False
-    span_h = (steps.times[-1] - steps.times[-len(before)]) / HOUR_MS
+    span_h = (recent.times[-1] - recent.times[-len(before)]) / HOUR_MS
     possible = HEAT.step_heaters * max(tank.heating_rate_c_per_h, heats or 0.0) * span_h
     return change > HEAT.step_c + possible
 
@@ -84,7 +84,7 @@ class NewWater(msgspec.Struct):
     Attributes
     ----------
     recent : Window
-        The last minutes.
+        The last minutes, two values at least.
     began_ms, before_c : int, float
         The pour that is followed (ms UTC, -1 for none), and the water before it (°C).
     far_ms, far_c : int, float
@@ -122,11 +122,13 @@ class NewWater(msgspec.Struct):
             What the heat family knows of the tank's paces.
         """
         now_ms, recent = moment.frame.start_ms, self.recent
-        if recent.times and not 0 < now_ms - recent.times[-1] <= gap_ms:
+        times = recent.times
+        if times and not 0 < now_ms - times[-1] <= gap_ms:
             recent.clear()
             self.began_ms = -1
         recent.add(now_ms, celsius)
-        recent.drop_older(NEW_WATER.look_min * MINUTE_MS)
+        while now_ms - times[0] >= NEW_WATER.look_min * MINUTE_MS and len(times) > 2:
+            del times[0], recent.values[0]
         if self.began_ms >= 0:
             self._follow(now_ms, celsius, _pace(tank, moment, known))
         elif abs(celsius - recent.values[0]) > NEW_WATER.least_c:

@@ -31,6 +31,9 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     short_slope_min: Annotated[int, Of("min", "its slope after a disturbance, until there is more")] = 15
     long_slope_min: Annotated[int, Of("min", "its slope where only what lasts counts")] = 60
     settle_min: Annotated[int, Of("min", "after lamp or water changed, the curve is not the heater's")] = 60
+    let_go_min: Annotated[
+        int, Of("min", "after a heater let go, water is taken to fall without heat for so long")
+    ] = 60
     room_old_min: Annotated[int, Of("min", "a reading of the room counts for so long")] = 60
     gap_min: Annotated[int, Of("min", "a longer gap in the readings: slopes across it mean nothing")] = 20
     gap_reports: Annotated[float, Of("", "or so many times the usual time between two reports")] = 3.5

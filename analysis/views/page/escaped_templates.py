@@ -10,6 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.physics.carbon_dioxide import likely_text
+from rushlight.analysis.views.cautions_beside import before_step, below_steps
 from rushlight.analysis.views.facts import age_text
 from rushlight.analysis.views.page.front_words import sentence
 from rushlight.collector.safe_text import safe_lines
@@ -42,7 +43,13 @@ def environment_of(
     )
     environment.filters.update(age=age_text, utc=utc_text, capital=_capital)
     environment.globals.update(
-        likely_text=likely_text, version=version, sentence=sentence, TESTS=TESTS, DONE=DONE
+        likely_text=likely_text,
+        version=version,
+        sentence=sentence,
+        before_step=before_step,
+        below_steps=below_steps,
+        TESTS=TESTS,
+        DONE=DONE,
     )
     return environment
 

@@ -10,6 +10,7 @@ import msgspec
 
 from rushlight.analysis.alarms.endings import is_over
 from rushlight.analysis.alarms.states import SILENCED_STATES
+from rushlight.analysis.alarms.wording import LONGEST_LEFT_S
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.analysis.views.fact_types import AlarmFacts, Facts, TankFacts
 from rushlight.collector.events import PRIORITY_RANK, Event
@@ -70,7 +71,11 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
         for alarm in tank.alarms
         if alarm.over
     ]
-    doubtful = [f"{end}. Nobody has said they saw it." for _, _, end in unseen if not is_over(end)]
+    doubtful = [
+        f"{end or f'{_capital(alarm.title)}: {alarm.unseen}'}. Nobody has said they saw it."
+        for _, alarm, end in unseen
+        if alarm.unseen or not is_over(end)
+    ]
     checks = [check.text for tank in watched for check in tank.checks]
     if checks:
         return Answer(
@@ -132,7 +137,11 @@ def sentence(tank: TankFacts) -> str:
     """One tank in a sentence."""
     raised = [alarm for alarm in tank.alarms if alarm.raised]
     if raised:
-        return f"{len(raised)} alarm{'s' if len(raised) > 1 else ''}"
+        count = f"{len(raised)} alarm{'s' if len(raised) > 1 else ''}"
+        unseen = [alarm.unseen for alarm in raised if alarm.unseen]
+        if not unseen:
+            return count
+        return f"{count}, {unseen[0] if len(unseen) == len(raised) else f'{len(unseen)} not seen any more'}"
     if tank.hands_until_ms is not None:
         return "hands in the tank"
     if tank.checks:
@@ -141,6 +150,9 @@ def sentence(tank: TankFacts) -> str:
         return "no fresh numbers"
     if _unjudged(tank):
         return "not all could be judged"
+    gone = next((alarm for alarm in tank.alarms if alarm.over and alarm.unseen), None)
+    if gone is not None:
+        return f"no alarm, but {gone.title} {gone.unseen}"
     if _silenced(tank):
         return "no alarm, some are silenced"
     return "well" if tank.watched else "not watched"
@@ -170,7 +182,7 @@ def _needed(
     zone = settings.tanks[tank.name].timezone
     unseen = [pair for pair in raised if pair[1].state == "unacknowledged"]
     by = ""
-    if alarm.time_left_s is not None:
+    if alarm.time_left_s is not None and alarm.time_left_s <= LONGEST_LEFT_S:
         at = day_and_time(now_ms + round(alarm.time_left_s * 1000), zone, now_ms).removeprefix("today ")
         by = "now: no time is left" if alarm.time_left_s < 60 else f"by {at}"
     urgent = PRIORITY_RANK[alarm.priority] >= PRIORITY_RANK["high"]
@@ -183,7 +195,9 @@ def _needed(
         lines.append(f"And {more} more alarm{'s' if more > 1 else ''} in {_and(sorted(others))}.")
     if not unseen:
         lines.append("Somebody has said they are on it.")
-    if not well:
+    if alarm.unseen:
+        lines.append(f"{_capital(alarm.unseen)}: the numbers are as old.")
+    elif not well:
         lines.append("The numbers may be old: no readings come in.")
     return Answer(tone=alarm.priority, title=f"{name} needs you {when}.", lines=lines)
 

@@ -9,6 +9,7 @@ import msgspec
 from rushlight.analysis.alarms.verdicts import Verdict
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.notices.wording import milliseconds
+from rushlight.analysis.views.alarm_words import end_words
 from rushlight.collector.events import AlarmKey, Event
 
 __all__ = ["Past", "past_alarms"]
@@ -17,7 +18,8 @@ __all__ = ["Past", "past_alarms"]
 class Past(msgspec.Struct, kw_only=True):
     """One raising of one alarm; times in ms UTC, `over_ms` None while it goes on or was put aside.
 
-    `answers`: what people did, in words, oldest first. `again`: it was put aside, and raised anew after that.
+    `end`: "over", or what else ended it. `answers`: what people did, in words, oldest first. `again`: it was
+    put aside, and raised anew after that.
     """
 
     occurrence: str
@@ -29,6 +31,7 @@ class Past(msgspec.Struct, kw_only=True):
     over_ms: int | None = None
     again: bool = False
     lasted: str = ""
+    end: str = ""
     answers: list[str] = []
     test: bool = False
     verdict: Verdict | None = None
@@ -68,6 +71,7 @@ def past_alarms(events: Iterable[Event], verdicts: Mapping[str, Verdict]) -> lis
             past.answers.append(f"{who} {'shelved it' if event.until else 'took it out of service'}")
         elif event.event == "cleared":
             past.over_ms = at
+            past.end = end_words(event.summary)
             past.lasted = duration_text(max(0, at - past.raised_ms) / 1000)
         elif event.event == "priority-changed":
             past.priority = event.priority

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from bench.diagnosis.worlds.boards import SHOESTRING
+from bench.diagnosis.worlds.care import SWITCHED_STRIP
 from bench.diagnosis.worlds.gas import ALWAYS, CONTROLLER, LOW_GAS, NEAR_LIMIT
 from bench.diagnosis.worlds.kind import Kind
 from bench.diagnosis.worlds.lamps import TWO_PERIODS
+from bench.diagnosis.worlds.outdoors import TUB
 from bench.diagnosis.worlds.places import HUGE, LID, SUN, TINY, TWO_HEATERS
 from bench.diagnosis.worlds.sensors import COARSE, FIVE_MINUTES
 from bench.diagnosis.worlds.soils import SOIL_TAP, SOIL_TESTED
@@ -33,5 +36,8 @@ WORLDS: dict[str, Kind] = {
         TWO_HEATERS,
         LID,
         NEW_TANK,
+        TUB,
+        SWITCHED_STRIP,
+        SHOESTRING,
     )
 }

@@ -45,6 +45,8 @@ class Kind:
     """Adds to the fault's label what is true in such a tank only."""
     faults: dict[str, list[Fault]] = field(default_factory=dict)
     """In place of the usual ways in which an alarm's fault comes about."""
+    never: frozenset[str] = frozenset()
+    """Alarms whose fault can't happen in such a tank; the draw takes another in their place."""
     near: tuple[float, float, float] = (0.9, 0.8, 0.95)
     """Of the CO2 limit: above the first the owner turns the gas down to the second; above the third no owner
     would go on."""

@@ -275,7 +275,8 @@ def test_an_unknown_alarm_is_refused() -> None:
     ("seconds", "text"),
     [(None, ""), (0.0, "no time left"), (59.0, "no time left"), (299.0, "about 4 min left"),
      (2500.0, "about 40 min left"), (5400.0, "about 1½ h left"), (7199.0, "about 1½ h left"),
-     (7200.0, "about 2 h left"), (90_000.0, "about 25 h left"), (200_000.0, "about 2 days left")],
+     (7200.0, "about 2 h left"), (90_000.0, "about 25 h left"), (200_000.0, "about 2 days left"),
+     (1e17, "more than two weeks left")],
 )  # fmt: skip
 def test_time_left_never_promises_more(seconds: float | None, text: str) -> None:
     assert time_left_text(seconds) == text

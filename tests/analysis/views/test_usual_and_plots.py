@@ -196,6 +196,8 @@ def test_the_first_sentence_says_what_and_by_when(quiet: Settings) -> None:
         answer_of(facts(alarm(left_s=0)), quiet, [], True).title == "Alcove needs you now: no time is left."
     )
     assert answer_of(facts(alarm(left_s=None)), quiet, [], True).title == "Alcove needs you now."
+    # a slope of next to nothing: no date in some million years
+    assert answer_of(facts(alarm(left_s=1e17)), quiet, [], True).title == "Alcove needs you now."
     low = answer_of(facts(alarm("low", None)), quiet, [], True)
     assert low.title == "Alcove needs you when you pass by."
     seen = answer_of(facts(alarm(state="acknowledged")), quiet, [], True)
@@ -235,6 +237,18 @@ def test_an_alarm_that_has_ended_is_over_only_where_its_notice_said_so(
         assert (said.tone, said.title) == ("odd", "No alarm, but not all is known to be over.")
         assert said.lines[0] == f"{event.summary}. Nobody has said they saw it."
         assert "Nothing needs doing." not in said.lines
+
+
+def test_an_end_so_long_ago_that_its_event_is_not_at_hand_is_not_called_over(quiet: Settings) -> None:
+    ended = replace(alarm(state="returned unacknowledged"), raised=False, over=True, occurrence="alcove/x/1")
+    assert answer_of(facts(ended), quiet, [], True).tone == "well"  # its twin, that was seen to end
+    ended.unseen = "not seen any more since 1 Mar, 13:00, pH probe at fault"
+    said = answer_of(facts(ended), quiet, [], True)
+    assert said.title == "No alarm, but not all is known to be over."
+    assert said.lines[0] == (
+        "CO2 overdose: not seen any more since 1 Mar, 13:00, pH probe at fault. Nobody has said they saw it."
+    )
+    assert sentence(facts(ended).tanks[0]).startswith("no alarm, but CO2 overdose not seen any more since")
 
 
 def test_what_may_not_speak_or_was_not_judged_is_not_called_well(quiet: Settings) -> None:

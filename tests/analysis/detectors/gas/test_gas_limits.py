@@ -66,9 +66,9 @@ def curve(ph: float = 7.0, **known: Any) -> Any:
         extremes=SimpleNamespace(lows=usual["lows"], highs=usual["highs"]),
         residuals=SimpleNamespace(ago=lambda _: before, values=[now]),
         window=SimpleNamespace(slope_per_hour=lambda _: usual["lately"]),
-        creeping=lambda: usual["creeps"],
+        creeping=usual["creeps"],
         injected=lambda _: usual["fed"],
-        swing=lambda: usual["swings"],
+        swing=usual["swings"],
     )
 
 

@@ -42,7 +42,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
     return SimpleNamespace(
         **usual,
         profile=SimpleNamespace(at=lambda *_: usual["later"]),
-        creeping=lambda: usual["creeps"],
+        creeping=usual["creeps"],
         residuals=SimpleNamespace(
             values=[0.0],
             ago=lambda ms: usual["ago"].get(ms // MINUTE),

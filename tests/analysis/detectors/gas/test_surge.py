@@ -18,6 +18,7 @@ from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Reading
@@ -161,9 +162,11 @@ def test_hardness_that_has_run_out_makes_no_surge_of_a_usual_fall(creep: float, 
         creep=creep,
         profile=SimpleNamespace(at=lambda *_: 7.2),
     )
-    watch, seen = SurgeWatch(), False
+    watch, window, seen = SurgeWatch(), Window(28), False
     for minute in range(21):
         frame = Frame(minute * 60_000, (minute + 1) * 60_000, 24.0, None, 6.9, None, None, {})
         moment = Moment(frame, 0, 600.0, False, set(), sensors={"ph": Sensor(step=0.01, interval_ms=10_000)})
-        seen = watch.add(moment, 6.9 - 0.25 * minute / 60, curve) or seen
+        window.add(frame.start_ms, 6.9 - 0.25 * minute / 60)
+        watch.prepare(moment, window, curve)
+        seen = watch.add(moment, window, window.values[-1], curve) or seen
     assert seen is surges

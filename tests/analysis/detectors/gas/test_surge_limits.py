@@ -43,8 +43,8 @@ def fall(minutes: int, flat: int = 0, pace: float = 0.05) -> list[float]:
 
 def least(window: Window, span: int = 13, noise: float = 0.0, loss: float = 1.0) -> float:
     """The supply by the fall over that span, in units of the usual one; 0 where there is no such fall."""
-    watch, ph = SurgeWatch(window=window), window.values[-1]
-    falls = watch._falls(span, noise)
+    watch, ph = SurgeWatch(), window.values[-1]
+    falls = watch._falls(window, span, noise)
     return 0.0 if falls is None else watch._least(ph, falls, noise, ph, loss)
 
 
@@ -97,7 +97,7 @@ class Usual:
     """A tank's usual day, and a watch that is given its pH."""
 
     def __init__(self, low: float = 7.0, at: Callable[[float], float] | None = None, loss: float = 1.0):
-        self.watch = SurgeWatch()
+        self.watch, self.window = SurgeWatch(), Window(SURGE.frames)
         self.curve: Any = SimpleNamespace(
             usual_low=low,
             loss_per_h=loss,
@@ -110,21 +110,53 @@ class Usual:
         out = []
         for n, value in enumerate(values, begin):
             about = moment(n)
-            about.fifth = False
             about.sensors["ph"] = Sensor(interval_ms=round(every_s * 1000), noise=noise)
-            out.append(self.watch.add(about, value, self.curve))
+            self.window.add(about.frame.start_ms, value)
+            if n == begin:
+                self.watch.prepare(about, self.window, self.curve)
+            out.append(self.watch.add(about, self.window, value, self.curve))
         return out
 
 
 def test_twice_the_long_span_is_kept_and_a_gap_begins_anew() -> None:
-    usual = Usual()
-    usual.see(*[7.0] * 60)
-    times = usual.watch.window.times
-    assert 26 * MINUTE < times[-1] - times[0] < 28 * MINUTE
-    usual.see(7.0, begin=62)
-    assert len(times) == 28
-    usual.see(7.0, begin=66)
-    assert len(usual.watch.window.times) == 1
+    detector, times = CarbonDioxideDetector(), []
+    for n in [*range(60), 63, 68]:
+        detector.update(tank_of(FED), moment(n, ph=7.0))
+        times.append(list(detector.block.times))
+    assert 26 * MINUTE < times[59][-1] - times[59][0] < 28 * MINUTE
+    assert len(times[60]) == 28 and len(times[61]) == 1
+
+
+def test_what_came_before_a_hand_in_the_tank_says_nothing() -> None:
+    """Ten of the thirteen minutes must have passed since."""
+    window = course(*fall(13))
+    for minute, left in ((2, True), (3, False)):
+        watch = SurgeWatch()
+        watch.clear(BEGAN + minute * MINUTE)
+        assert (watch._falls(window, 13, 0.0) is not None) is left
+
+
+def test_how_often_an_electrode_is_looked_at_for_its_wandering() -> None:
+    """Each half-hour; and the usual day is straight for five minutes."""
+    usual, looks = Usual(), []
+    for n in range(28):
+        usual.window.add(BEGAN + n * MINUTE, 7.0 + n % 5 / 100)
+    for n in range(0, 120, 5):
+        usual.watch.wanders = [0.0, 0.0]
+        about = moment(n)
+        usual.watch.prepare(about, usual.window, usual.curve)
+        looks += [about.minute % 30] if usual.watch.wanders[0] else []
+    assert looks == [0.0] * 4
+
+
+@pytest.mark.parametrize("slope", [-0.5, 0.5])
+def test_within_five_minutes_no_surge_is_missed_by_the_short_way(slope: float) -> None:
+    """The usual pH moves: 0.03 below its higher end of the five minutes may be odd."""
+    usual = Usual(7.0, lambda minute: 7.0 + slope * minute / 60)
+    usual.window.add(BEGAN, 7.0)
+    usual.watch.prepare(moment(0), usual.window, usual.curve)
+    highest = max(7.0, 7.0 + slope * 5 / 60)
+    assert usual.watch.__dict__["below"] == pytest.approx(highest - 0.03)
 
 
 @pytest.mark.parametrize(
@@ -141,24 +173,22 @@ def test_over_which_span_a_fall_is_looked_for(every_s: int, flat: int, whole: bo
 
 def test_how_an_electrode_wanders_is_learnt_in_a_day() -> None:
     """Of what was known a day of looks leaves 1/e; one look counts four times what is known at most."""
-    watch = SurgeWatch(window=course(*[7.0] * 28), wanders=[1.0, 1.0])
-    for _ in range(288):
-        watch._learn()
-    assert watch.wanders == pytest.approx([math.exp(-1)] * 2, rel=0.01)
+    watch, still = SurgeWatch(wanders=[1.0, 1.0]), course(*[7.0] * 28)
+    for _ in range(24 * 60 // SURGE.learns_every_min):
+        watch._learn(still)
+    assert watch.wanders == pytest.approx([math.exp(-1)] * 2, rel=0.02)
 
     def after(variance: float) -> float:
         slope = math.sqrt(2 * variance) / 60
-        bent = SurgeWatch(
-            window=course(*(7.0 - slope * max(0, n - 21) for n in range(28))), wanders=[1.0] * 2
-        )
-        bent._learn()
+        bent = SurgeWatch(wanders=[1.0] * 2)
+        bent._learn(course(*(7.0 - slope * max(0, n - 21) for n in range(28))))
         return bent.wanders[0]
 
     assert after(3.6) < after(3.9) < after(4.1) == after(5.5)
-    new = SurgeWatch(window=course(*fall(6, 21)))
-    new._learn()
-    known = SurgeWatch(window=course(*fall(6, 21)), wanders=[1e-9 + new.wanders[0] / 4] * 2)
-    known._learn()
+    new = SurgeWatch()
+    new._learn(course(*fall(6, 21)))
+    known = SurgeWatch(wanders=[1e-9 + new.wanders[0] / 4] * 2)
+    known._learn(course(*fall(6, 21)))
     assert new.wanders[0] > 0 and known.wanders[0] > new.wanders[0] / 4
 
 
@@ -249,7 +279,11 @@ def test_between_which_losses_any_tank_lies() -> None:
 def surged(mg_l: float = 20.0, ahead: float = 0.9, left_s: float | None = None) -> Finding | None:
     """The alarm of a tank in which a surge was seen just now."""
     watch: Any = SimpleNamespace(
-        add=lambda *_: True, ahead=lambda *_: ahead, left_s=lambda *_: left_s, supply=3.0
+        prepare=lambda *_: None,
+        add=lambda *_: True,
+        ahead=lambda *_: ahead,
+        left_s=lambda *_: left_s,
+        supply=3.0,
     )
     estimate: Any = SimpleNamespace(at=lambda *_: Gas(mg_l, 0.3))
     detector = CarbonDioxideDetector(surge=watch, estimate=estimate)

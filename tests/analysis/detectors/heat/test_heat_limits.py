@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.detectors.frames import Frame
-from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now
+from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now, kept_heat
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory, corner_is_its_own, heater_range
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
@@ -93,7 +93,8 @@ def bent(flat: int, before: int = 120) -> TemperatureDetector:
 @pytest.mark.parametrize(("name", "minutes"), [("slope", 30), ("quarter", 15), ("hour", 60)])
 def test_over_how_long_a_slope_is(name: str, minutes: int) -> None:
     for flat, level in ((minutes, True), (minutes - 5, False)):
-        heat = heat_now(tank_of(), moment(0), 24.0, None, bent(flat))
+        tank, detector = tank_of(), bent(flat)
+        heat = heat_now(tank, BEGAN, 24.0, None, None, kept_heat(tank, detector), detector)
         slope = getattr(heat, name)
         assert (abs(slope) < 1e-6) is level
 
@@ -131,7 +132,12 @@ def test_a_step_is_beyond_what_three_heaters_do(change: float, step: bool) -> No
     assert Water().reads(*[24.0] * 10, 24.0 + change / 2, 24.0 + change).disturbed is step
     third = Water().reads(*[24.0] * 10, *(24.0 + change * n / 3 for n in (1, 2, 3)))
     assert not third.disturbed
-    assert len(third.detector.steps.values) == 3
+
+
+@pytest.mark.parametrize(("change", "step"), [(0.82, False), (0.85, True)])
+def test_a_step_between_two_rare_reports(change: float, step: bool) -> None:
+    """A quarter of a degree, and three times 60 W in 60 L over a quarter of an hour: 0.585 °C."""
+    assert Water().reads(*[24.0] * 6, 24.0 + change, every=15).disturbed is step
 
 
 def test_after_a_step_water_is_not_judged_for_forty_minutes() -> None:
@@ -151,7 +157,7 @@ def test_a_level_that_leapt_has_stayed_away(level: float, stayed: bool) -> None:
     water = Water().reads(*[24.0] * 10)
     water.detector.leaping = True
     assert water.reads(level).disturbed or not stayed
-    assert (len(water.detector.block.values) == 1) is stayed
+    assert (len(water.detector.water.recent.values) == 1) is stayed
 
 
 @pytest.mark.parametrize(("minutes", "counts"), [(60, False), (61, True)])

@@ -26,6 +26,7 @@ from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import TankSettings, parse_settings
+from tests.analysis.detectors.heat.slopes import Slopes
 
 MINUTE = 60_000
 DAY = 1440
@@ -117,14 +118,14 @@ def test_a_days_own_trough_is_no_heater() -> None:
     window = Window(37)
     for step in range(288 * 3):
         window.add(BEGAN + step * 300_000, 24.5 + 1.2 * math.sin(2 * math.pi * step / 288))
-        assert not memory.corner(window, PACE)
+        assert not memory.corner(window, PACE, 5.0)
     assert memory.holds_from(24.5) == pytest.approx(24.5 - 1.3)
     celsius, calls = 24.5, False
     for step in range(288 * 3, 288 * 4):  # the twin: a heater holds it
         calls = celsius < 24.2 or (calls and celsius < 24.8)
         celsius += ((18.0 - celsius) / 12 + PACE * calls) / 12
         window.add(BEGAN + step * 300_000, celsius)
-        memory.corner(window, PACE)
+        memory.corner(window, PACE, 5.0)
     assert memory.holds_from(24.5) == pytest.approx(24.2, abs=0.1)
 
 
@@ -252,8 +253,8 @@ def test_a_cooler_that_stops_in_a_warm_room_is_not_the_heater(cooler: bool, slop
         at = BEGAN + 5 * n * MINUTE
         frame = Frame(at, at + MINUTE, 28.2, None, None, None, None, {})
         heat = HeatNow(
-            now=at, temperature=28.2, room=30.7, slope=slope, quarter=slope, hour=slope, floor=25.9,
-            ceiling=27.6, power=None, full=15.0, rate=tank.heating_rate_c_per_h, usual_fall=-0.4,
+            now=at, temperature=28.2, room=30.7, slope=slope, course=Slopes(9, quarter=slope, hour=slope),
+            floor=25.9, ceiling=27.6, power=None, full=15.0, rate=tank.heating_rate_c_per_h, usual_fall=-0.4,
             usual_rise=0.5, learnt=True, unheated=0.12, explained=0.37,
         )  # fmt: skip
         found = stuck.finding(tank, Moment(frame, 0, 900.0, True, set()), heat, 27.0, [27.2, 28.2])

@@ -17,8 +17,10 @@ from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
 from rushlight.analysis.detectors.heat.urgency import urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.findings import Finding
 from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.heat.slopes import Slopes
 
 MINUTE = 60_000
 HOUR = 60
@@ -39,6 +41,7 @@ def balance(minute: float, **known: Any) -> HeatNow:
     """A balance of which nothing is known but what is given; the heater holds 24 to 26 °C, 1 °C/h by it."""
     usual: dict[str, Any] = {name: None for name in HeatNow.__struct_fields__}
     usual |= {"temperature": 25.0, "floor": 24.0, "ceiling": 26.0, "full": 0.0, "rate": 1.0, "learnt": True}
+    usual["course"] = Slopes(9, quarter=known.pop("quarter", None), hour=known.pop("hour", None))
     usual["room"] = 20.0 if "unheated" in known else None
     return HeatNow(**(usual | known | {"now": BEGAN + round(minute * MINUTE)}))
 
@@ -64,7 +67,7 @@ class Cold:
     def at(self, minute: float, under: float, **known: Any) -> Finding | None:
         heat = balance(minute, temperature=24.0 - under, **known)
         about = moment(heat.now, "heater-not-heating" if self.active else "")
-        return self.dead.finding(tank_of(), about, heat, self.memory, 10.0, None)
+        return self.dead.finding(tank_of(), about, heat, self.memory, ThermalModel(), None)
 
     def first(self, under: float, **known: Any) -> int | None:
         """After how many minutes it is an alarm."""

@@ -35,13 +35,16 @@ def bent(
 
 
 def corner(
-    course: list[tuple[int, float]], rate: float = 0.1, memory: HeaterMemory | None = None
+    course: list[tuple[int, float]],
+    rate: float = 0.1,
+    memory: HeaterMemory | None = None,
+    every_min: float = 5.0,
 ) -> int | None:
     """After how many minutes the corner is seen."""
     memory, window = memory or HeaterMemory(), Window(37)
     for minute, celsius in course:
         window.add(BEGAN + minute * MINUTE, celsius)
-        if memory.corner(window, rate):
+        if memory.corner(window, rate, every_min):
             return minute
     return None
 
@@ -49,7 +52,7 @@ def corner(
 def test_how_much_is_looked_at_beside_a_corner() -> None:
     """Forty minutes, and three values where they are rarer; the lowest may be the value beside."""
     assert corner(bent(0.5, 0.5)) == 40 - 5
-    assert corner(bent(0.5, 0.5, 180, 180, 30)) == 90 - 30
+    assert corner(bent(0.5, 0.5, 180, 180, 30), every_min=30.0) == 90 - 30
 
 
 def test_how_fast_it_falls_and_rises_there() -> None:

@@ -186,34 +186,6 @@ def test_how_well_it_is_known_what_room_and_lamp_explain(
     assert lit == pytest.approx(math.hypot(0.1, *parts))
 
 
-def early(came: float, minutes: float = 60, from_c: float = FLOOR, **known: Any) -> Verdict | None:
-    """A heater that came on, brought the water that far, and let go."""
-    end = came - minutes / 60
-    cycle = HeaterCycle(
-        rising=False, by_heater=True, tops=[CEILING] * 3, from_c=from_c, turned_c=came,
-        turned_ms=NOW - round(minutes * MINUTE),
-    )  # fmt: skip
-    shown = course((-1.0, minutes), (1.0, 60), end=end)
-    return unheated_verdict(moment(), balance(end, floor=from_c, **known), PICKS, cycle, shown)
-
-
-def test_a_heater_that_lets_go_short_of_where_it_does() -> None:
-    """By six errors of that level nearly nothing else is asked, and nothing but it can tell."""
-    told = turns_at(lambda short: nats(early(CEILING - short, 40)) >= WEIGHED.enough(), 0.05, 0.3)
-    assert by_level(told / 0.04) == pytest.approx(WEIGHED.enough(), rel=0.01)
-    assert nats(early(CEILING - 0.3, 30)) == pytest.approx(20)
-    assert early(24.7, from_c=24.0) is not None
-    for above, seen in ((0.14, True), (0.16, False)):
-        end = 24.7 - 0.5
-        cycle = HeaterCycle(
-            rising=False, by_heater=True, tops=[CEILING] * 3, from_c=FLOOR + above, turned_c=24.7,
-            turned_ms=NOW - 30 * MINUTE,
-        )  # fmt: skip
-        shown = course((-1.0, 30), (1.0, 60), end=end)
-        verdict = unheated_verdict(moment(), balance(end), PICKS, cycle, shown)
-        assert (verdict is not None) is seen
-
-
 # -- a heater that stays on -------------------------------------------------------------------------
 
 
