@@ -110,8 +110,8 @@ class LampDetector(msgspec.Struct):
             self._watch(tank, moment, newest_ms, lux, schedule)
             return
         self.waiting.until_ms = newest_ms + DAY_MS
-        if moment.fifth and newest_ms == moment.frame.start_ms:
-            self.tracker.learn_blind(moment.day, lux)
+        if moment.fifth and newest_ms == moment.frame.start_ms and self.tracker.learn_blind(moment.day, lux):
+            self.dimming.judge(self.tracker.plateaus, self.tracker.plateau_days)
 
     def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
         """What the others are told; and whether the next minutes may wait."""
