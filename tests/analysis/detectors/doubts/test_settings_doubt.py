@@ -362,7 +362,7 @@ def test_a_doubtful_reference_is_kept_until_the_tank_s_usual_can_take_its_place(
     for lows, given, doubtful in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
         alcove = Tank("alcove", settings if given else tank(water="carbonate_hardness_dkh = 27"))
         gas.curve.extremes.lows, gas.curve.extremes.highs = lows, lows
-        moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, False, set())
+        moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, True, set())
         doubt.update(alcove, moment)
         doubt.recall(moment)
         gas.update(alcove, moment)
