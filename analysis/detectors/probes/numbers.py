@@ -189,6 +189,10 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
     fell_temperature_ms: Annotated[
         int, Of("ms", "patience after a fall: colder water poured in is warmed again by then")
     ] = 100 * MINUTE_MS
+    warms_times: Annotated[
+        float,
+        Of("", "and so many times as long as the heater takes to warm such water again, if that is more"),
+    ] = 1.5
     patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
     new_level_ms: Annotated[int, Of("ms", "so long away and calm, and an electrode's new level is true")] = (
         DAY_MS
