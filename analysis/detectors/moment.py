@@ -99,7 +99,7 @@ class Tank:
         return self._trust[1]
 
 
-class ProbeFacts(msgspec.Struct):
+class ProbeFacts(msgspec.Struct, gc=False):
     """What the probe family says of this frame.
 
     Attributes
@@ -120,7 +120,7 @@ class ProbeFacts(msgspec.Struct):
     leapt: dict[str, float] = msgspec.field(default_factory=dict)
 
 
-class LampFacts(msgspec.Struct):
+class LampFacts(msgspec.Struct, gc=False):
     """What the lamp family says of this frame.
 
     Attributes
@@ -154,7 +154,7 @@ class LampFacts(msgspec.Struct):
     level_lx: float | None = None
 
 
-class CurrentFacts(msgspec.Struct):
+class CurrentFacts(msgspec.Struct, gc=False):
     """What the stray current family says: pH steps too sudden for chemistry.
 
     Attributes
@@ -179,7 +179,7 @@ class CurrentFacts(msgspec.Struct):
     lamp_ms: Sequence[int] = ()
 
 
-class HeatFacts(msgspec.Struct):
+class HeatFacts(msgspec.Struct, gc=False):
     """What the heat family says of this frame.
 
     Attributes
@@ -199,7 +199,7 @@ class HeatFacts(msgspec.Struct):
     slope: float | None = None
 
 
-class GasFacts(msgspec.Struct):
+class GasFacts(msgspec.Struct, gc=False):
     """What the carbon dioxide family says of the pH curve.
 
     Attributes
@@ -223,7 +223,7 @@ class GasFacts(msgspec.Struct):
     ph_error: float = msgspec.field(default_factory=old_ph_error)
 
 
-class DoubtFacts(msgspec.Struct):
+class DoubtFacts(msgspec.Struct, gc=False):
     """What is in doubt of the settings.
 
     Attributes
@@ -242,7 +242,7 @@ class DoubtFacts(msgspec.Struct):
     lived: Sequence[tuple[float, float]] = ()
 
 
-class Moment(msgspec.Struct):
+class Moment(msgspec.Struct, gc=False):
     """One frame and what the families that have judged it so far say of it.
 
     A family writes into its own place only, and reads those that it declares
