@@ -165,10 +165,8 @@ class CurrentFacts(msgspec.Struct, gc=False):
         One of them was just now.
     step_with_lamp : bool
         The last of them came as the lamp switched.
-    step_ms, step_size : sequence
-        The last steps: when (ms UTC) and how large (pH).
-    lamp_ms : sequence of int
-        When the lamp switched (ms UTC).
+    step_ms, step_size, lamp_ms : sequence
+        The last steps: when (ms UTC) and how large (pH); when the lamp switched (ms UTC).
     """
 
     ph_stepped: float = 0.0
@@ -245,8 +243,7 @@ class DoubtFacts(msgspec.Struct, gc=False):
 class Moment(msgspec.Struct, gc=False):
     """One frame and what the families that have judged it so far say of it.
 
-    A family writes into its own place only, and reads those that it declares
-    (`rushlight.analysis.detectors.registry`).
+    A family writes into its own place only, and reads those that it declares (see `registry`).
 
     Attributes
     ----------
@@ -257,10 +254,8 @@ class Moment(msgspec.Struct, gc=False):
         True on the frames that end a five-minute block: the slow estimators run then.
     active : set of str
         Alarms that are active since the frame before.
-    probes, lamp, current, heat, gas
-        What each family says of this frame.
-    current_before, doubts_before
-        What two of them said of the frame before.
+    probes, lamp, current, heat, gas; current_before, doubts_before
+        What each family says of this frame; what two of them said of the frame before.
     sensors : dict of str to Sensor
         Step, interval and noise of each series so far; ask `sensor`.
     """
