@@ -81,36 +81,47 @@ class LampDetector(msgspec.Struct):
         if self.hours.changed(schedule):
             self.drift = LampDrift()
             self.presence.anew()
-        if not self.hours.judges(tank, moment.day):
-            schedule = None
+        judged = schedule if self.hours.judges(tank, moment.day) else None
         if waited and not calm:
             newest_ms = self.tracker.raw_ms[-1] + len(waited) * MINUTE_MS
-            self._see(tank, moment, newest_ms, waited, schedule)
+            self._see(tank, moment, newest_ms, waited, schedule, judged)
             waited = []
         if lux is not None:
             self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
-            self._see(tank, moment, now, [*waited, lux], schedule)
+            self._see(tank, moment, now, [*waited, lux], schedule, judged)
         elif frame.light is None:
             self.presence.missing.gap()
-        self._facts(moment, lux, schedule)
+        self._facts(moment, lux, judged)
         return self._findings(moment, schedule)
 
     def _see(
-        self, tank: Tank, moment: Moment, newest_ms: int, values: list[float], schedule: Schedule | None
+        self,
+        tank: Tank,
+        moment: Moment,
+        newest_ms: int,
+        values: list[float],
+        schedule: Schedule | None,
+        judged: Schedule | None,
     ) -> None:
-        """The light of minutes on end, as one; the newest at `newest_ms`."""
+        """The light of minutes on end, as one; the newest at `newest_ms`. `judged`: by what, on this day."""
         lux = values[-1]
         edge = self.tracker.add(newest_ms, lux, ramp_set(tank), values[:-1])
         if edge is not None:
-            self._edge(tank, edge, schedule)
+            self._edge(tank, edge, judged)
             if edge.sign > 0 or not self.tracker.lit:  # else it was the sun that went
                 moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
                 moment.lamp.clear = self.tracker.clear(edge)
-        if schedule is not None:
-            self._watch(tank, moment, newest_ms, lux, schedule)
+        if judged is not None:
+            self._watch(tank, moment, newest_ms, lux, judged)
             return
         self.waiting.until_ms = newest_ms + DAY_MS
-        if moment.fifth and newest_ms == moment.frame.start_ms and self.tracker.learn_blind(moment.day, lux):
+        if not (moment.fifth and newest_ms == moment.frame.start_ms):
+            return
+        if schedule is not None:
+            periods = period_at(schedule, moment.day, moment.minute)
+            due = due_now(tank, moment, periods, self.tracker, self.clock, self.drift)
+            self._learn_level(moment, lux, due, periods[0])
+        elif self.tracker.learn_blind(moment.day, lux):
             self.dimming.judge(self.tracker.plateaus, self.tracker.plateau_days)
 
     def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
