@@ -47,8 +47,13 @@ class CoolerMemory(msgspec.Struct):
             out["copes_with_room_c"] = sorted(self.rooms)[-2]  # the warmest but one: once may be chance
         return out
 
-    def learn(self, cooler: CoolerSettings, window: Window, room: float | None) -> None:
-        """A five-minute value was added to `window` (no disturbance, no lamp edge near)."""
+    def learn(
+        self, cooler: CoolerSettings, window: Window, room: float | None, heated_from: float | None = None
+    ) -> None:
+        """A five-minute value was added to `window` (no disturbance, no lamp edge near).
+
+        `heated_from`: where the heater came on (°C) in the rise to this turn; then it may be its own.
+        """
         values = window.values
         arm = max(2, window.values_in(COOLER_TURNS.arm_min * MINUTE_MS))
         if len(values) < 2 * arm + arm:
@@ -61,6 +66,8 @@ class CoolerMemory(msgspec.Struct):
         if peak < max(before) or peak < max(values[at + 1 :]):
             return
         if peak - values[-1] < COOLER_TURNS.fall_c or peak - before[0] < COOLER_TURNS.rise_c:
+            return
+        if heated_from is not None and peak < heated_from + COOLER_TURNS.heated_c:
             return
         if cooler.setpoint_c is not None:
             over = peak - cooler.setpoint_c

@@ -25,6 +25,9 @@ class CoolerTurnNumbers(Numbers, frozen=True, kw_only=True):
     rise_c: Annotated[float, Of("°C", "rise within the hour before it, at least")] = 0.03
     below_c: Annotated[float, Of("°C", "a turn so far below the set point is not the cooler's")] = 0.8
     above_c: Annotated[float, Of("°C", "nor so far above it")] = 1.2
+    heated_c: Annotated[
+        float, Of("°C", "a heater lets go so near above where it came on: such a turn is its own")
+    ] = 1.0
     kept: Annotated[int, Of("", "turns that are kept")] = 12
     turns: Annotated[int, Of("", "turns that show where it does it, and in how warm a room")] = 3
     guess_c_per_h: Annotated[

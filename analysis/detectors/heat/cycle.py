@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE
+from rushlight.analysis.detectors.heat.likelihood_numbers import CYCLE, WEIGHED
 from rushlight.analysis.estimators.robust import median, spread
 from rushlight.analysis.estimators.units import HOUR_MS
 
@@ -97,6 +97,11 @@ class HeaterCycle(msgspec.Struct, dict=True):
             _keep(self.heats, before - fell)
             self.__dict__.clear()
         return None
+
+    def heated_from(self, comes_on: float | None) -> float | None:
+        """Where the last rise began (°C) if that is where the heater comes on."""
+        near = comes_on is not None and 0 < self.from_c < comes_on + WEIGHED.came_on_c
+        return self.from_c if near else None
 
     @property
     def top(self) -> tuple[float, float, float] | None:

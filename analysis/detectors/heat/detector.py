@@ -240,10 +240,9 @@ class TemperatureDetector(msgspec.Struct):
             self.water.forget_note(entry.time_ms)
 
     def _slow(self, tank: Tank, moment: Moment, temperature: float) -> None:
-        """Learn, each five minutes, and judge."""
-        now, frame = moment.frame.start_ms, moment.frame
-        if frame.room is not None and "room_temperature" not in moment.probes.faulty:
-            self.rooms.add(now, frame.room)
+        now = moment.frame.start_ms
+        if moment.frame.room is not None and "room_temperature" not in moment.probes.faulty:
+            self.rooms.add(now, moment.frame.room)
         room = self.room_now(now)
         if moment.fifth:
             self._learn(tank, moment, temperature, room)
@@ -255,7 +254,7 @@ class TemperatureDetector(msgspec.Struct):
             return
         heat = heat_now(tank, now, temperature, room, self.unheated, kept, self)
         usual, recent = self.profile.at(moment.minute), self.window.values or [temperature]
-        welded, unheated = None, None
+        welded = unheated = stopped = None
         if moment.fifth and not moment.heat.disturbed:
             course = Course(self.window, noise_of(moment.sensor("temperature")), self.lamp_edge_ms)
             bend = self.cooler.bend(tank.settings.cooler, temperature)
@@ -263,15 +262,16 @@ class TemperatureDetector(msgspec.Struct):
             unheated = unheated_verdict(moment, heat, self.heater, self.cycle, course)
         stuck = self.stuck.finding(tank, moment, heat, usual, recent, welded)
         dead = self.dead.finding(tank, moment, heat, self.heater, self.model, unheated)
-        stopped = None
         if stuck is None:
             highs = self.extremes.highs
             stopped = self.stopped.finding(
                 tank, moment, heat, self.cooler, highs, self.window, self.lamp_edge_ms
             )
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
+        tau_h = self.model.time_constant_h(tank.settings.volume_litres)
+        unheld = None if heat.floor is None else (heat.floor, tau_h)
         limits = self.limits.findings(
-            tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better
+            tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better, unheld
         )
         self.hold = {found.alarm: found for found in (stuck, dead, stopped, *limits) if found is not None}
 
@@ -290,7 +290,8 @@ class TemperatureDetector(msgspec.Struct):
         if own and not self.heater.metered:
             self.heater.corner(window, tank.heating_rate_c_per_h, every_min)
         if cooler is not None and settled and not disturbed:
-            self.cooler.learn(cooler, window, room)
+            heated_from = self.cycle.heated_from(self.heater.holds_from(None))
+            self.cooler.learn(cooler, window, room, heated_from)
         if not active and not disturbed:
             learn_model(self, moment, temperature, room)
         rate = tank.heating_rate_c_per_h

@@ -55,7 +55,8 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
                 return self._told(tank, heat, False, under, model, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
-            if not (under > enough and idle) or self._poured(heat):
+            other = verdict is not None and verdict.outdone
+            if not (under > enough and idle) or other or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:

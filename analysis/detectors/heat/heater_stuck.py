@@ -74,7 +74,8 @@ class HeaterStuck(msgspec.Struct):
                 self.since = heat.now
                 return self._told(tank, heat, False, excess, verdict)
             looks_so = beyond and heating and self._unusual(heat, usual, over)
-            if not looks_so or self._refuted(heat) or self._poured(heat):
+            other = verdict is not None and verdict.outdone
+            if not looks_so or other or self._refuted(heat) or self._poured(heat):
                 self.since = -1
                 return None
             if self.since < 0:
@@ -171,7 +172,8 @@ class HeaterStuck(msgspec.Struct):
         if left is None and slope is not None:
             left = time_to_reach(heat.temperature, slope, limit)
         over = heat.temperature - (heat.ceiling or 0.0)
-        observations = [f"water {heat.temperature:.1f} °C, {over:.1f} °C above what the heater holds"]
+        where = f"{over:.1f} °C above" if over >= 0 else f"{-over:.1f} °C below"
+        observations = [f"water {heat.temperature:.1f} °C, {where} what the heater holds"]
         if slope is not None:
             by_room = (
                 f"; room {heat.room:.1f} °C and lamp explain {slope - excess:+.2f} °C an hour"

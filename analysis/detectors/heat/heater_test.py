@@ -42,7 +42,8 @@ WELDED_NAMES = ("stuck",)
 class Verdict(msgspec.Struct, frozen=True):
     """What is likeliest, by how many nats over a heater at work; and what comes next with its odds to one.
 
-    `named`: it is likely enough against all that is not the heater's doing.
+    `named`: it is likely enough against all that is not the heater's doing. `runner_up` is "" where nothing
+    else can be.
     """
 
     name: str
@@ -52,6 +53,11 @@ class Verdict(msgspec.Struct, frozen=True):
     odds: float
 
     @property
+    def outdone(self) -> bool:
+        """Whether it is sure enough that it is something that is not the heater's doing."""
+        return self.odds * WEIGHED.sure < 1 - WEIGHED.sure
+
+    @property
     def told(self) -> bool:
         """Whether that is enough for an alarm."""
         return self.named and self.nats >= WEIGHED.enough()
@@ -59,7 +65,7 @@ class Verdict(msgspec.Struct, frozen=True):
 
 def next_likeliest(verdict: Verdict | None) -> str:
     """What comes next, to be put behind the cause; "" where nothing was weighed."""
-    if verdict is None or verdict.odds < 1:
+    if verdict is None or not verdict.runner_up or verdict.odds < 1:
         return ""
     return f"; next likeliest, 1 to {verdict.odds:.0f}: {WORDS[verdict.runner_up]}"
 
@@ -208,11 +214,14 @@ def welded_verdict(
     # above its level in a colder room, something has heated it
     colder = heat.room is not None and heat.room < heat.temperature
     counts = _level(over, error, WEIGHED.over_nats) if seen or colder else 0.0
-    if heat.drawing and memory.on_min(heat.now) >= WEIGHED.metered_min:
+    draws = heat.drawing is True and memory.on_min(heat.now) >= WEIGHED.metered_min
+    if draws:
         counts = _level(over, error, WEIGHED.alone_nats)
     nats = weigh(line, slopes, bias, free, {} if seen else {"stuck": WEIGHED.heat_share * gives})
     # a heater that lets go a little higher than is known of it is still on, too
     nats["works"] = max(nats["works"], nats["stuck"] - over * over / (2 * error * error))
+    if draws:  # whatever else warms the water: a thermostat that works would have let go
+        return Verdict("stuck", nats["stuck"] - nats["works"] + counts, True, "", WEIGHED.most_odds)
     if seen:
         nats["other heat"] -= WEIGHED.chance_nats
     elif usual is not None and heat.temperature < usual + WEIGHED.unusual_c:

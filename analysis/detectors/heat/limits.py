@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import msgspec
 
-from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS
+from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS, UNHEATED
 from rushlight.analysis.detectors.moment import Moment, Tank, oxygen_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.daily import DailyExtremes
@@ -60,8 +62,12 @@ class TemperatureLimits(msgspec.Struct):
         extremes: DailyExtremes,
         usual_fall: float | None,
         better: bool,
+        unheld: tuple[float, float] | None = None,
     ) -> list[Finding]:
-        """The active findings; `better`: a cause is about to be named, so nothing is expected ahead."""
+        """The active findings; `better`: a cause is about to be named, so nothing is expected ahead.
+
+        `unheld`: from where (°C) the heater holds the water, and the tank's time constant (h).
+        """
         step = moment.sensor("temperature").step
         out: list[Finding] = []
         live = tank.settings.livestock
@@ -89,7 +95,10 @@ class TemperatureLimits(msgspec.Struct):
                 soon = past <= 0 and near and _may_be_past(past, sign, step, window, unusual)
             else:
                 lasting = _lasting(window, sign, speed, usual_fall) if past <= 0 and unusual else 0.0
-                soon = not better and _coming(past, lasting)
+                soon = lasting > 0 and not better and _coming(past, lasting)
+                if unheld is not None and sign < 0 and lasting > 0 and not better:
+                    sunk = max(window.lately(LIMITS.long_min * MINUTE_MS), default=unheld[0]) < unheld[0]
+                    soon = soon or (sunk and _will_pass(past, lasting, unheld[0] - temperature, unheld[1]))
             if not (past > 0 or soon or (raised and past > -LIMITS.hold_c)):
                 continue
             if past > 0 and moment.heat.disturbed and not raised and now - self.past_ms[side] < patience:
@@ -156,6 +165,16 @@ def _leap_finding(name: str, level: float, limit: float, before: float) -> Findi
 def _coming(past: float, speed: float) -> bool:
     """Whether the limit is near at this speed, for a thermometer that may be off by its tolerance."""
     return speed > 0 and past + max(LIMITS.tolerance_c, speed * LIMITS.expect_h) > 0
+
+
+def _will_pass(past: float, speed: float, under: float, tau_h: float) -> bool:
+    """Whether water that the heater can't hold will pass a limit, room and heater going on as they do.
+
+    It is `under` °C below what the heater holds. It loses less as it comes nearer to the room: falling at
+    `speed` (°C/h) it has `speed · tau_h` before it (the lumped model, `ThermalModel`).
+    """
+    ahead = speed * tau_h * (1 - math.exp(-LIMITS.unheld_h / tau_h))
+    return under > UNHEATED.under_c and past + ahead > 0
 
 
 def _may_be_past(past: float, sign: float, step: float, window: Window, ahead: bool) -> bool:

@@ -89,6 +89,9 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
         ),
     ] = 0.5
     expect_h: Annotated[float, Of("h", "a limit that will be passed within that is an alarm before")] = 3.0
+    unheld_h: Annotated[
+        float, Of("h", "the same where the heater can't hold the water, and falls go on: a night")
+    ] = 10.0
     hold_c: Annotated[float, Of("°C", "an alarm holds until the water is that far within its limit")] = 0.3
     far_h: Annotated[float, Of("h", "a limit reached sooner is of high priority")] = 1.0
     unusual_c: Annotated[
