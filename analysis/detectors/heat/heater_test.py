@@ -43,7 +43,7 @@ class Verdict(msgspec.Struct, frozen=True):
     """What is likeliest, by how many nats over a heater at work; and what comes next with its odds to one.
 
     `named`: it is likely enough against all that is not the heater's doing. `runner_up` is "" where nothing
-    else can be.
+    else can be. `outdone`: it is as sure that it is something that is not the heater's doing.
     """
 
     name: str
@@ -51,11 +51,7 @@ class Verdict(msgspec.Struct, frozen=True):
     named: bool
     runner_up: str
     odds: float
-
-    @property
-    def outdone(self) -> bool:
-        """Whether it is sure enough that it is something that is not the heater's doing."""
-        return self.odds * WEIGHED.sure < 1 - WEIGHED.sure
+    outdone: bool = False
 
     @property
     def told(self) -> bool:
@@ -238,7 +234,9 @@ def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside
     runner_up = max(others, key=others.__getitem__)
     against = max(value for name, value in others.items() if name != aside)
     odds = math.exp(min(nats[best] - others[runner_up], math.log(WEIGHED.most_odds)))
-    return Verdict(best, ahead, nats[best] - against >= WEIGHED.named(), runner_up, odds)
+    surer = nats[best] - against
+    named, outdone = surer >= WEIGHED.named(), surer <= -WEIGHED.named()
+    return Verdict(best, ahead, named, runner_up, odds, outdone)
 
 
 def explained_error(moment: Moment, heat: HeatNow) -> float:
