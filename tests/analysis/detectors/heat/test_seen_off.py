@@ -150,9 +150,10 @@ def test_it_is_sure_by_nineteen_to_one_and_a_draught_calls_for_the_same_look() -
     """95 % are ln 19 = 2.944 nats."""
     for behind, outdone in ((2.9, False), (3.0, True)):
         nats = {"works": -9.0, "dead": -behind, "weak": -9.0, "poured": 0.0, "draught": -9.0}
-        assert _verdict(nats, 0.0, ("dead", "weak"), "draught").outdone is outdone
+        assert _verdict(nats, 0.0, ("dead", "weak"), "draught", True).outdone is outdone
+        assert not _verdict(nats, 0.0, ("dead", "weak"), "draught", False).outdone
     draught = {"works": -9.0, "dead": -9.0, "weak": -9.0, "poured": -9.0, "draught": 0.0}
-    assert not _verdict(draught, 0.0, ("dead", "weak"), "draught").outdone
+    assert not _verdict(draught, 0.0, ("dead", "weak"), "draught", True).outdone
 
 
 def test_a_heater_that_draws_where_it_should_have_let_go_stays_on_whatever_else_warms() -> None:
