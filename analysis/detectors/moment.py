@@ -137,6 +137,8 @@ class LampFacts(msgspec.Struct):
         When it should have been half lit, by the schedule and its ramp; -1 outside its photoperiod.
     edge, edge_ms : int
         +1 came on, -1 went out: found in this frame, happened at `edge_ms`.
+    clear : bool
+        That edge was surely the lamp's, and no cloud's.
     level_lx : float or None
         The lamp's own level; None before it is known.
     """
@@ -148,6 +150,7 @@ class LampFacts(msgspec.Struct):
     due_ms: int = -1
     edge: int = 0
     edge_ms: int = -1
+    clear: bool = False
     level_lx: float | None = None
 
 

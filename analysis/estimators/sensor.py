@@ -55,7 +55,7 @@ class Sensor(msgspec.Struct):
         readings : int
             How many the frame had, at least 1.
         """
-        if not abs(value) < SENSOR.most:  # so that nothing of it overflows; nan is not, either
+        if not -SENSOR.most < value < SENSOR.most:  # so that nothing of it overflows; nan is not, either
             return
         span = seen_ms - self.seen_ms
         values = self.values
@@ -71,23 +71,26 @@ class Sensor(msgspec.Struct):
         values.append(value)
         count = len(values)
         if count > 1:
-            apart = abs(value - values[-2])
-            size = abs(value)
-            if apart > SENSOR.fuzz_share * (size if size > 1.0 else 1.0):
-                self._moved(apart, seen_ms)
-        if count > 2:
-            self._swung(abs(values[2] - 2 * values[1] + values[0]))
-            del values[0]
+            before = values[-2]
+            if value != before:
+                apart, size = abs(value - before), abs(value)
+                if apart > SENSOR.fuzz_share * (size if size > 1.0 else 1.0):
+                    self._moved(apart, seen_ms)
+            if count > 2:
+                self._swung(abs(value - 2 * before + values[0]))
+                del values[0]
         swung, grain = self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12
-        self.noise = swung if swung >= grain else grain
+        noise = swung if swung >= grain else grain
+        if noise != self.noise:  # setting takes longer than looking
+            self.noise = noise
 
     def _arrived(self, span_ms: int) -> None:
         """Of a gap of hours its length is no interval, unless it goes on so."""
         spans = self.spans
+        if len(spans) == SENSOR.spans_kept and spans[0] == span_ms:
+            spans.append(spans.pop(0))  # the same spans, the same median
+            return
         spans.append(span_ms)
-        if len(spans) == SENSOR.spans_kept + 1 and spans[0] == span_ms:
-            del spans[0]
-            return  # the same spans, the same median
         del spans[: -SENSOR.spans_kept]
         self.interval_ms = int(median(spans))
 
@@ -114,9 +117,7 @@ class Sensor(msgspec.Struct):
             most = SENSOR.swing_most * (usual if usual >= self.step else self.step)
             if 0 < most < swing:
                 swing = most
-        if swings < SENSOR.swings_known:
-            swings += 1
-        else:
-            swings = SENSOR.swings_known
-        self.swings = swings
+        known = SENSOR.swings_known
+        if swings != known:
+            self.swings = swings = swings + 1 if swings < known else known
         self.swing = usual + (swing - usual) / swings

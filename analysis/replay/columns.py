@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -50,7 +50,9 @@ class Columns(NamedTuple):
             yield time_ms, tank, quantities[place], value if value == value else None, False
 
 
-def columns_of(text: str, width: int, milliseconds: Callable[[str], int]) -> Columns | None:
+def columns_of(
+    text: str, width: int, milliseconds: Callable[[Iterable[str]], dict[str, int]]
+) -> Columns | None:
     """The rows of a text of whole lines; None where one of them is not plain: it is for the long way then.
 
     Parameters
@@ -60,7 +62,7 @@ def columns_of(text: str, width: int, milliseconds: Callable[[str], int]) -> Col
     width : int
         How many fields a row has: time, tank, quantity, value, and others that don't count.
     milliseconds : callable
-        Time (ms UTC) of its text; ValueError where it is none.
+        Times (ms UTC) by their texts; ValueError where one is none.
     """
     if "\r" in text:
         text = text.replace("\r\n", _END)
@@ -81,8 +83,7 @@ def columns_of(text: str, width: int, milliseconds: Callable[[str], int]) -> Col
         return None
     try:
         texts = fields[0::whole]
-        known = {text: milliseconds(text) for text in dict.fromkeys(texts)}
-        times_ms = np.fromiter(map(known.__getitem__, texts), np.int64, count)
+        times_ms = np.fromiter(map(milliseconds(dict.fromkeys(texts)).__getitem__, texts), np.int64, count)
         values = _values(fields[3::whole])
     except (ValueError, OverflowError):
         return None
@@ -96,7 +97,7 @@ def columns_of(text: str, width: int, milliseconds: Callable[[str], int]) -> Col
 def _values(texts: list[str]) -> NDArray[np.float64] | None:
     """None where one is no finite number; ValueError where one is no number at all."""
     blank = texts.count("")
-    if blank:
-        texts = [text or "nan" for text in texts]
-    values = np.fromiter(map(float, texts), np.float64, len(texts))
+    # a sensor knows few values, and reading a number takes longer than looking it up
+    known = {text: float(text or "nan") for text in dict.fromkeys(texts)}
+    values = np.fromiter(map(known.__getitem__, texts), np.float64, len(texts))
     return values if len(texts) - np.count_nonzero(np.isfinite(values)) == blank else None

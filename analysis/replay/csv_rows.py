@@ -11,7 +11,7 @@ import csv
 import heapq
 import io
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import repeat
 from operator import itemgetter
@@ -156,7 +156,7 @@ class _OneByOne:
                     try:
                         text, tank, quantity, value_text = row if short else _first_four(row)
                         if text != last_text:
-                            last_ms = milliseconds(text)
+                            last_ms = milliseconds((text,))[text]
                             last_text = text
                         if value_text not in _BLANK:
                             value = float(value_text)
@@ -234,15 +234,21 @@ class _Times:
         self._minute = ""
         self._minute_ms = 0
 
-    def milliseconds(self, text: str) -> int:
-        """UTC, ms; ValueError where it is no RFC 3339 time."""
-        seconds = _SECONDS.get(text[16:])
-        if seconds is None:
-            return _milliseconds(text)
-        if text[:16] != self._minute:
-            self._minute_ms = _milliseconds(text) - seconds
-            self._minute = text[:16]
-        return self._minute_ms + seconds
+    def milliseconds(self, texts: Iterable[str]) -> dict[str, int]:
+        """UTC, ms, by its text; ValueError where one is no RFC 3339 time."""
+        minute, minute_ms = self._minute, self._minute_ms
+        found: dict[str, int] = {}
+        for text in texts:
+            seconds = _SECONDS.get(text[16:])
+            if seconds is None:
+                found[text] = _milliseconds(text)
+                continue
+            if text[:16] != minute:
+                minute_ms = _milliseconds(text) - seconds
+                minute = text[:16]
+            found[text] = minute_ms + seconds
+        self._minute, self._minute_ms = minute, minute_ms
+        return found
 
 
 def _milliseconds(text: str) -> int:

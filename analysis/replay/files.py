@@ -17,6 +17,7 @@ from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.errors import ReplayError
 from rushlight.collector.events import Event
 from rushlight.collector.intake.flagging import Intake
+from rushlight.collector.intake.flagging_runs import not_passing
 from rushlight.collector.readings import PH_PROBE, QUANTITIES
 from rushlight.collector.settings import Settings, load_settings
 
@@ -84,8 +85,8 @@ class Replay:
         for place, name in enumerate(block.quantities):
             rows = np.flatnonzero(block.of == place)
             times_ms, values = block.times_ms[rows], block.values[rows]
-            lane = self._lane(tank, block.tank, name)
-            series[name] = Series(rows, values, lane.not_passing(times_ms.tolist(), values.tolist()))
+            flagger = self._lane(tank, block.tank, name).flagger
+            series[name] = Series(rows, values, not_passing(flagger, times_ms, values))
         self.summary.readings += len(block.values)
         if self.summary.first_ms < 0:
             self.summary.first_ms = int(block.times_ms[0])

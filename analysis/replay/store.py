@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
 from typing import Protocol
 
 import msgspec
 
 from rushlight.analysis.replay.beliefs import RecordingWatch, Sample
+from rushlight.analysis.watch.minutes import Block
 from rushlight.collector.errors import StoreError
 from rushlight.collector.events import Event
 from rushlight.collector.intake.flagging import Flagger, Intake
@@ -23,6 +25,7 @@ from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["DAY_MS", "HOUR_MS", "Readings", "Recording", "replay_store"]
 
+_BLOCK = 4000  # readings that are judged together
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
 
@@ -103,64 +106,51 @@ def replay_store(
     """
     watch = RecordingWatch(tank, settings.tanks[tank], from_ms, keep)
     recording = Recording(tank=tank, from_ms=from_ms, to_ms=to_ms, watch=watch)
-    raised: dict[str, Event] = {}
-    in_span = False
-
-    def take(events: list[Event]) -> None:
-        if in_span:
-            recording.events += events
-            return
-        for event in events:
-            if event.event == "raised":
-                raised[event.occurrence] = event
-            elif event.event == "cleared":
-                raised.pop(event.occurrence, None)
-
     start_ms = from_ms - round(warm_up_days * DAY_MS)
     for entry in log:
         watch.note(entry)  # each counts from its own time on
-    for reading in _flagged(settings, _by_time(store, tank, start_ms, to_ms, from_ms, thin_ms)):
-        if recording.learnt_from_ms < 0:
-            recording.learnt_from_ms = reading.time_ms
-        if not in_span and reading.time_ms >= from_ms:
-            take(watch.tick(from_ms - 1))
-            in_span = True
-        recording.readings += 1
-        take(watch.feed(reading))
+
+    def judged(begin_ms: int, end_ms: int, thin_ms: int) -> Iterator[Event]:
+        readings = _flagged(intake, _by_time(store, tank, begin_ms, end_ms, thin_ms))
+        while block := list(islice(readings, _BLOCK)):
+            if recording.learnt_from_ms < 0:
+                recording.learnt_from_ms = block[0].time_ms
+            recording.readings += len(block)
+            yield from Block.of(watch, block).events()
+
+    intake = Intake(settings)
+    raised: dict[str, Event] = {}
+    for event in (*judged(start_ms, from_ms, thin_ms), *watch.tick(from_ms - 1)):
+        if event.event == "raised":
+            raised[event.occurrence] = event
+        elif event.event == "cleared":
+            raised.pop(event.occurrence, None)
+    recording.events += judged(from_ms, to_ms, 0)
     if not recording.readings:
         raise StoreError(f"there are no readings of {tank} around that time; see `rushlight status`")
-    if not in_span:
-        take(watch.tick(from_ms - 1))
-        in_span = True
-    take(watch.tick(to_ms))
+    recording.events += watch.tick(to_ms)
     recording.samples = watch.samples
     recording.standing = list(raised.values())
     return recording
 
 
-def _by_time(
-    store: Readings, tank: str, start_ms: int, end_ms: int, thin_until_ms: int, thin_ms: int
-) -> Iterator[Reading]:
-    series = [
-        _thinned(store.readings(tank, quantity, start_ms, end_ms), thin_until_ms, thin_ms)
-        for quantity in QUANTITIES
-    ]
+def _by_time(store: Readings, tank: str, start_ms: int, end_ms: int, thin_ms: int) -> Iterator[Reading]:
+    series = [_thinned(store.readings(tank, quantity, start_ms, end_ms), thin_ms) for quantity in QUANTITIES]
     return heapq.merge(*series, key=lambda reading: reading.time_ms)
 
 
-def _thinned(readings: Iterator[Reading], until_ms: int, step_ms: int) -> Iterator[Reading]:
+def _thinned(readings: Iterator[Reading], step_ms: int) -> Iterator[Reading]:
     last_ms = -step_ms
     for reading in readings:
         good = reading.value is not None and reading.flag < Flag.SUSPECT
-        if good and reading.time_ms < until_ms and reading.time_ms - last_ms < step_ms:
+        if good and reading.time_ms - last_ms < step_ms:
             continue
         last_ms = reading.time_ms
         yield reading
 
 
-def _flagged(settings: Settings, readings: Iterator[Reading]) -> Iterator[Reading]:
+def _flagged(intake: Intake, readings: Iterator[Reading]) -> Iterator[Reading]:
     """What was imported without flags gets them as on the way in."""
-    intake = Intake(settings)
     flaggers: dict[str, Flagger] = {}
     for reading in readings:
         if reading.flag == Flag.NOT_EVALUATED:

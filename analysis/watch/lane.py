@@ -21,32 +21,28 @@ class Lane:
     added to the frame together, by its end at the latest (`TankLanes.catch_up`).
     """
 
-    __slots__ = ("_flagger", "_quantity", "_watch", "times", "values")
+    __slots__ = ("_quantity", "_watch", "flagger", "times", "values")
 
     waits = True
 
     def __init__(self, watch: TankWatch, quantity: str, flagger: Flagger) -> None:
         self._watch = watch
         self._quantity = quantity
-        self._flagger = flagger
+        self.flagger = flagger
         self.times: list[int] = []
         self.values: list[float] = []
 
     def give(self, time_ms: int, value: float | None, stamp: int) -> list[Event]:
         """One reading, whatever it is: time (ms UTC), value, stamp; what changes by it."""
-        flag = self._flagger.flag(time_ms, value)
+        flag = self.flagger.flag(time_ms, value)
         return self._watch.take(self._quantity, time_ms, value, flag, stamp, time_ms)
-
-    def not_passing(self, times_ms: list[int], values: list[float]) -> dict[int, int]:
-        """As `Flagger.not_passing`."""
-        return self._flagger.not_passing(times_ms, values)
 
     def catch_up(self) -> None:
         """Take those that wait."""
         times, values = self.times, self.values
         series = self._watch.state.frames.series.get(self._quantity)
         while times:
-            done = 0 if series is None else self._flagger.passing(times, values)
+            done = 0 if series is None else self.flagger.passing(times, values)
             if series is not None and done:
                 series.take_good(times[:done], values[:done])
                 del times[:done], values[:done]

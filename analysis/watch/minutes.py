@@ -7,10 +7,10 @@ of a block, of which a part may lie in the block beside it. What is judged is th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from itertools import repeat
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,20 @@ from rushlight.analysis.detectors.frames import FRAME_MS, Frame, SeriesFrame
 from rushlight.analysis.estimators.numbers import CLOCK
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
-from rushlight.collector.readings import HEATER_POWER, LIGHT, PH, ROOM_TEMPERATURE, TEMPERATURE, Flag
+from rushlight.collector.intake.limits import LIMITS
+from rushlight.collector.readings import (
+    HEATER_POWER,
+    LIGHT,
+    PH,
+    ROOM_TEMPERATURE,
+    TEMPERATURE,
+    Flag,
+    Reading,
+)
 
 __all__ = ["Block", "Series"]
 
-_PASS = int(Flag.PASS)
+_PASS, _SUSPECT = int(Flag.PASS), int(Flag.SUSPECT)
 _IN_FRAME = (TEMPERATURE, ROOM_TEMPERATURE, PH, LIGHT, HEATER_POWER)  # means, in the order of `Frame`
 _FEW = 4  # fewer minutes together cost more than one by one
 Ints = NDArray[np.int64]
@@ -52,7 +61,7 @@ class _Minutes(NamedTuple):
     """One series, minute by minute, as if all of its readings passed.
 
     `begins` is the place of each minute's first reading in the series, one more at its end; `last`, `seen_ms`
-    and `moved_ms` (when it last changed, -1: not in this block) are as of the minute's end.
+    and `moved` (the place of its last change, -1: not in this block) are as of the minute's end.
     """
 
     begins: Ints
@@ -60,7 +69,7 @@ class _Minutes(NamedTuple):
     total: Floats
     last: Floats
     seen_ms: Ints
-    moved_ms: Ints
+    moved: Ints
 
     def mean(self) -> Floats:
         """NaN where there is no reading."""
@@ -81,11 +90,30 @@ class Block:
         self._times_ms = times_ms
         self._series = series
         minute = times_ms // FRAME_MS
-        self._begins = np.flatnonzero(np.diff(minute, prepend=-1))
+        new = np.diff(minute, prepend=-1) > 0
+        self._begins = np.flatnonzero(new)
+        self._minute_of = np.cumsum(new) - 1
         self._starts_ms: list[int] = (minute[self._begins] * FRAME_MS).tolist()
         self._first_ms: list[int] = times_ms[self._begins].tolist()
         self._minutes = {name: self._by_minute(one) for name, one in series.items()}
         self._odd = np.flatnonzero(self._is_odd()).tolist()
+
+    @classmethod
+    def of(cls, watch: TankWatch, readings: Sequence[Reading]) -> Self:
+        """Of readings that are flagged already."""
+        quantities = [reading.quantity for reading in readings]
+        places = {name: place for place, name in enumerate(dict.fromkeys(quantities))}
+        of = np.fromiter(map(places.__getitem__, quantities), np.int64, len(quantities))
+        values = np.array([reading.value for reading in readings], np.float64)  # NaN where there is none
+        flags = np.array([reading.flag for reading in readings])
+        odd = (flags >= _SUSPECT) | np.isnan(values)
+        series: dict[str, Series] = {}
+        for name, place in places.items():
+            rows = np.flatnonzero(of == place)
+            strange = np.flatnonzero(odd[rows])
+            of_them = dict(zip(strange.tolist(), flags[rows[strange]].tolist(), strict=True))
+            series[name] = Series(rows, values[rows], of_them)
+        return cls(watch, np.array([reading.time_ms for reading in readings]), series)
 
     def events(self) -> Iterator[Event]:
         """What changes by them."""
@@ -100,16 +128,15 @@ class Block:
 
     def _by_minute(self, one: Series) -> _Minutes:
         times_ms, values = self._times_ms[one.rows], one.values
-        begins = np.searchsorted(one.rows, np.append(self._begins, len(self._times_ms)))
-        good = np.diff(begins)
-        total = np.zeros(len(good))
-        for place in range(good.max()):  # one after the other, as they come: a sum depends on it
-            there = good > place
-            total[there] += values[begins[:-1][there] + place]
-        moved = np.flatnonzero(np.diff(values, prepend=values[0]))
-        moved_ms = np.append(times_ms[moved], -1)[np.searchsorted(moved, begins[1:]) - 1]
-        ends = begins[1:] - 1
-        return _Minutes(begins, good, total, values[ends], times_ms[ends], moved_ms)
+        minute, count = self._minute_of[one.rows], len(self._starts_ms)
+        good = np.bincount(minute, minlength=count)
+        # a sum depends on the order of what is added: this adds one after the other, as they come
+        total = np.asarray(np.bincount(minute, values, count), np.float64)
+        behind = np.cumsum(good)
+        moves = np.flatnonzero(np.diff(values, prepend=values[0]))
+        moved = np.append(moves, -1)[np.searchsorted(moves, behind) - 1]
+        ends = behind - 1
+        return _Minutes(np.append(0, behind), good, total, values[ends], times_ms[ends], moved)
 
     def _is_odd(self) -> NDArray[np.bool_]:
         """Of each minute, whether it goes reading by reading."""
@@ -121,7 +148,10 @@ class Block:
         known = self._watch.state.frames.series
         for name, one in self._series.items():
             strange = list(one.flags) if name in known else [0, *one.flags]
-            odd[np.searchsorted(self._minutes[name].begins, strange, "right") - 1] = True
+            minutes, limits = self._minutes[name], LIMITS[name]
+            odd[np.searchsorted(minutes.begins, strange, "right") - 1] = True
+            mean = minutes.mean()
+            odd |= (mean < limits.fail_low) | (mean > limits.fail_high)  # whoever has called it good
         return odd
 
     def _one_by_one(self, minute: int) -> Iterator[Event]:
@@ -170,10 +200,11 @@ class Block:
         empty = [*repeat(copy(carried), first - begin - 1), carried] if first > begin else []
         if minutes is None or first == end:
             return empty
-        value, time_ms = self._series[name].values[reading], self._times_ms[self._series[name].rows[reading]]
-        since_ms = carried.flat_since if value == carried.last else time_ms
-        span = slice(first, end)
-        moved_ms = minutes.moved_ms[span]
+        series, span = self._series[name], slice(first, end)
+        as_before = series.values[reading] == carried.last
+        since_ms = carried.flat_since if as_before else self._times_ms[series.rows[reading]]
+        moved = minutes.moved[span]
+        moved_ms = self._times_ms[series.rows[moved]]
         there = map(
             SeriesFrame,
             minutes.good[span].tolist(),
@@ -182,7 +213,7 @@ class Block:
             minutes.total[span].tolist(),
             minutes.last[span].tolist(),
             repeat(carried.last_bad),
-            np.where(moved_ms > time_ms, moved_ms, since_ms).tolist(),
+            np.where(moved > reading, moved_ms, since_ms).tolist(),
             minutes.seen_ms[span].tolist(),
             repeat(carried.last_suspect),
         )

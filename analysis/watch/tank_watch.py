@@ -224,7 +224,8 @@ class TankWatch:
         day, minute = tank.clock.local(frame.start_ms)
         block = frame.start_ms // FIVE_MINUTES_MS
         fifth = block != state.block
-        state.block = block
+        if fifth:
+            state.block = block
         moment = Moment(frame, day, minute, fifth, self._active, sensors=follow(state.sensors, frame))
         state.log.give(frame.time_ms, self.families, tank)
         for recall in self._recall:
@@ -241,7 +242,8 @@ class TankWatch:
                 findings += self._as_before(family.name)
         if len(findings) > 1:
             findings = diagnose(findings, self._active, self.book.silenced())
-        state.findings = findings
+        if findings or state.findings:
+            state.findings = findings
         if not findings and self.book.asleep:
             return []
         arrived_ms = state.silence.last_ms  # of the report that closed the frame

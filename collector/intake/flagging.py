@@ -18,47 +18,31 @@ __all__ = ["Flagger", "Intake"]
 _log = logging.getLogger("rushlight.collector")
 
 WARM_C = 25.0  # where no water temperature is known yet
-_TOGETHER = 200  # readings of one series that are flagged in one step
-_PASS = int(Flag.PASS)
 _SUSPECT = int(Flag.SUSPECT)  # an enum member is slow to compare with
 
 
 class Flagger:
-    """Flags one series; good temperatures are handed on to `warm`."""
+    """Flags one `series`; good temperatures are handed on to `warm`."""
 
-    __slots__ = ("_series", "_warm")
+    __slots__ = ("series", "warm")
 
     def __init__(self, series: SeriesQuality, warm: Callable[[float], None] | None) -> None:
-        self._series = series
-        self._warm = warm
+        self.series = series
+        self.warm = warm
 
     def flag(self, time_ms: int, value: float | None) -> int:
         """As `SeriesQuality.flag`."""
-        found = self._series.flag(time_ms, value)
-        if self._warm is not None and found < _SUSPECT and value is not None:
-            self._warm(value)
+        found = self.series.flag(time_ms, value)
+        if self.warm is not None and found < _SUSPECT and value is not None:
+            self.warm(value)
         return found
 
     def passing(self, times_ms: list[int], values: list[float]) -> int:
         """As `SeriesQuality.passing`."""
-        done = self._series.passing(times_ms, values)
-        if self._warm is not None and done:
-            self._warm(values[done - 1])
+        done = self.series.passing(times_ms, values)
+        if self.warm is not None and done:
+            self.warm(values[done - 1])
         return done
-
-    def not_passing(self, times_ms: list[int], values: list[float]) -> dict[int, int]:
-        """Flag a run of readings, NaN where one has no value; flags of those that don't pass, by place."""
-        found: dict[int, int] = {}
-        at, end = 0, len(values)
-        while at < end:
-            at += self.passing(times_ms[at : at + _TOGETHER], values[at : at + _TOGETHER])
-            if at < end:
-                value = values[at]
-                flag = self.flag(times_ms[at], value if value == value else None)
-                if flag != _PASS:
-                    found[at] = flag
-                at += 1
-        return found
 
 
 class Intake:

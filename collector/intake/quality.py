@@ -30,9 +30,7 @@ import math
 import msgspec
 
 from rushlight.collector.intake.limits import LIMITS, Limits
-from rushlight.collector.readings import (
-    Reading,
-)
+from rushlight.collector.readings import Reading
 
 __all__ = ["QualityChecker", "SeriesQuality", "SeriesState"]
 
@@ -58,7 +56,15 @@ class SeriesState(msgspec.Struct, array_like=True):
 
 
 class SeriesQuality:
-    """Flags of one series (one quantity of one tank). `spikes` counts points that proved to be spikes."""
+    """Flags of one series (one quantity of one tank).
+
+    Attributes
+    ----------
+    quiet : float
+        A change that is no larger needs no test.
+    spikes : int
+        Points that proved to be spikes.
+    """
 
     __slots__ = (
         "_flat",
@@ -67,29 +73,29 @@ class SeriesQuality:
         "_high",
         "_last",
         "_last_ms",
-        "_limits",
         "_lively",
         "_low",
         "_memory",
         "_pending",
-        "_quiet",
         "_step",
         "_tolerance",
+        "limits",
+        "quiet",
         "spikes",
     )
 
     def __init__(self, limits: Limits, state: SeriesState | None = None) -> None:
-        self._limits = limits
+        self.limits = limits
         self._low = limits.suspect_low
         self._high = limits.suspect_high
-        self._quiet = min(
-            limits.spike, limits.rate_floor, limits.step_floor
-        )  # a smaller change needs no test
+        self.quiet = min(limits.spike, limits.rate_floor, limits.step_floor)
         self._memory = limits.step_memory
         self._tolerance = limits.flat_tolerance
         self._flat_suspect_ms = limits.flat_suspect_ms
-        if state is None:
-            state = SeriesState(math.nan, 0, math.nan, math.nan, 0, 0)
+        self.resume(state or SeriesState(math.nan, 0, math.nan, math.nan, 0, 0))
+
+    def resume(self, state: SeriesState) -> None:
+        """Go on from what `state` gave."""
         self._last = state.last
         self._last_ms = state.last_ms
         self._pending = state.pending
@@ -97,22 +103,14 @@ class SeriesQuality:
         self._flat_ms = state.flat_ms
         self.spikes = state.spikes
         self._step = state.step  # the smallest change seen
-        # nothing known yet: as lively as the fixed threshold allows
-        known = state.lively == state.lively
-        self._lively = state.lively if known else min(limits.spike / limits.step_factor, 1e9)
+        # nothing known yet: as lively as this allows
+        fixed = min(self.limits.spike / self.limits.step_factor, 1e9)
+        self._lively = state.lively if state.lively == state.lively else fixed
 
     def state(self) -> SeriesState:
         """For `SeriesQuality(limits, state)` after a restart."""
-        return SeriesState(
-            self._last,
-            self._last_ms,
-            self._pending,
-            self._flat,
-            self._flat_ms,
-            self.spikes,
-            self._lively,
-            self._step,
-        )
+        now = self._last, self._last_ms, self._pending, self._flat, self._flat_ms
+        return SeriesState(*now, self.spikes, self._lively, self._step)
 
     def flag(self, time_ms: int, value: float | None) -> int:
         """Flag of the newest value: 1 pass, 3 suspect, 4 fail, 9 missing.
@@ -129,7 +127,7 @@ class SeriesQuality:
         if not self._low <= value <= self._high:  # NaN too
             return self._out_of_range(value)
         change = value - self._last
-        quiet = self._quiet
+        quiet = self.quiet
         if not -quiet <= change <= quiet or time_ms <= self._last_ms:
             flag = self._neighbours(time_ms, value, change)
             if flag:
@@ -162,34 +160,36 @@ class SeriesQuality:
         """
         if self._pending == self._pending:
             return 0
-        low, high, quiet, memory = self._low, self._high, self._quiet, self._memory
+        low, high, quiet, memory = self._low, self._high, self.quiet, self._memory
         tolerance, flat_suspect_ms = self._tolerance, self._flat_suspect_ms
         last, last_ms, lively = self._last, self._last_ms, self._lively
         flat, flat_ms, step = self._flat, self._flat_ms, self._step
-        done = 0
+        begin_ms, flat_end_ms = last_ms, flat_ms + flat_suspect_ms
         for time_ms, value in zip(times_ms, values, strict=True):
+            if value == last and last_ms < time_ms < flat_end_ms:  # as before
+                lively *= memory
+                last_ms = time_ms
+                continue
             change = value - last
             if not (low <= value <= high and -quiet <= change <= quiet) or time_ms <= last_ms:
                 break
             moved = value - flat
-            if -tolerance <= moved <= tolerance:
-                if time_ms - flat_ms >= flat_suspect_ms:
-                    break
-            else:
+            if not -tolerance <= moved <= tolerance:
                 if -step < moved < step:
                     step = abs(moved)
-                flat, flat_ms = value, time_ms
+                flat, flat_ms, flat_end_ms = value, time_ms, time_ms + flat_suspect_ms
+            elif time_ms >= flat_end_ms:
+                break
             lively *= memory
             if change > lively or -change > lively:
                 lively = abs(change)
             last, last_ms = value, time_ms
-            done += 1
         self._last, self._last_ms, self._lively = last, last_ms, lively
         self._flat, self._flat_ms, self._step = flat, flat_ms, step
-        return done
+        return 0 if last_ms == begin_ms else times_ms.index(last_ms) + 1
 
     def _flat_flag(self, value: float, span_ms: int) -> int:
-        limits = self._limits
+        limits = self.limits
         if -limits.ice < value < limits.ice:
             return _PASS
         coarse, step = limits.coarse_step, self._step
@@ -202,7 +202,7 @@ class SeriesQuality:
         return _FAIL if span_ms >= times * limits.flat_fail_ms else _SUSPECT
 
     def _out_of_range(self, value: float) -> int:
-        limits = self._limits
+        limits = self.limits
         if limits.fail_low <= value <= limits.fail_high and value not in limits.broken:
             return _SUSPECT
         return _FAIL
@@ -216,7 +216,7 @@ class SeriesQuality:
             self._pending = math.nan  # a new start
             self._flat = math.nan
             return 0
-        limits = self._limits
+        limits = self.limits
         size = abs(change)
         fixed = min(limits.spike, max(limits.rate_floor, limits.rate_per_s * elapsed / 1000))
         allowed = fixed

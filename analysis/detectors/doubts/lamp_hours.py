@@ -10,7 +10,7 @@ import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT, LAMP_HOURS
 from rushlight.analysis.detectors.lamp.hours import paired
-from rushlight.analysis.detectors.lamp.numbers import TIMER
+from rushlight.analysis.detectors.lamp.numbers import TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
     Hours,
@@ -47,6 +47,12 @@ class Switching(msgspec.Struct):
         self.edges.append((day, minute))
         kept = self.edges[-LAMP_HOURS.kept_edges :]
         self.edges = [edge for edge in kept if edge[0] > day - LAMP_HOURS.kept_days]
+
+    def seen(self, day: int, minute: float) -> bool:
+        """Whether there was one on that day, at that time of it."""
+        return any(
+            one == day and abs(minutes_apart(at, minute)) <= TIMER.same_time_min for one, at in self.edges
+        )
 
     def usual(self, weekend_too: bool) -> list[tuple[float, int]]:
         """(minute of the day, days in a row up to the newest) of each that comes at one time daily.
@@ -143,32 +149,46 @@ class LampTimes(msgspec.Struct):
         if self.since_ms < 0:
             self.since_ms = frame.start_ms
         sign, edge_ms, lit = moment.lamp.edge, moment.lamp.edge_ms, moment.lamp.on
+        surely = moment.lamp.clear
         if moment.lamp.level_lx is None and schedule is not None:
-            edge = self._blind(moment, frame.light)
+            edge, surely = self._blind(moment, frame.light)
             lit = self.blind.lit if self.blind is not None else None
             if edge is not None:
                 sign, edge_ms = edge.sign, edge.time_ms
-        elif self.blind is not None:
+        else:
             self.blind = None
         if sign:
             day, minute = tank.clock.local(edge_ms)
             one = self.on if sign > 0 else self.off
+            surely = surely or one.seen(day - 1, minute)
             one.add(day, minute)
             own_weekend = light is not None and light.weekend is not None
             if schedule is not None and light is not None and not (own_weekend and is_weekend(day)):
                 for due in _edges(schedule[0], sign):
                     near = abs(minutes_apart(minute, due)) <= light.tolerance_min + LAMP_HOURS.slack_min
-                    if near and due not in one.fitted:
+                    if near and surely and due not in one.fitted:
                         one.fitted.append(due)
-                self._judge(moment, schedule[0], light, sign, minute)
+                if surely or not self.told:  # a cloud's edge is no sign that it is over
+                    self._judge(moment, schedule[0], light, sign, minute)
         return self._finding(moment, schedule, lit, light)
 
-    def _blind(self, moment: Moment, lux: float) -> Edge | None:
-        if self.blind is None:
-            self.blind = LampTracker()
+    def _blind(self, moment: Moment, lux: float) -> tuple[Edge | None, bool]:
+        """The edge that a tracker without a schedule sees, and whether it is surely the lamp's."""
+        tracker = self.blind
+        if tracker is None:
+            tracker = self.blind = LampTracker()
         if moment.fifth:
-            self.blind.learn_blind(moment.day, lux)
-        return self.blind.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
+            tracker.learn_blind(moment.day, lux, sunny=True)
+        edge = tracker.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
+        if edge is None:
+            return None, False
+        if edge.sign < 0 and tracker.values[-1] > TRACKER.lit_share * (tracker.level() or 0.0):
+            tracker.lit = True  # the sun went, the lamp is still there
+            return None, False
+        surely = tracker.clear(edge)
+        if surely:
+            tracker.learn_edge(edge)
+        return edge, surely
 
     def _judge(self, moment: Moment, hours: Hours, light: LightSettings, sign: int, minute: float) -> None:
         seen = [len(self.on.fitted), len(self.off.fitted)]

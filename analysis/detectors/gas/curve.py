@@ -53,6 +53,8 @@ class PhCurve(msgspec.Struct, dict=True):
         The last quarter of an hour, steps and all.
     lifted, lifted_ms, lift_from : float, int, float
         What pH rose by faster than a tank can lose its gas, when that began (ms UTC), and the pH before.
+    ceaseless : bool
+        Gas comes night and day: by a reactor, or by a valve that is never shut.
     ph_error, doubt : float, str
         Standard error of the pH as read, and what is not known of its electrode ("" for nothing).
     """
@@ -73,21 +75,31 @@ class PhCurve(msgspec.Struct, dict=True):
     lifted: float = 0.0
     lifted_ms: int = -1
     lift_from: float = 0.0
+    ceaseless: bool = False
     ph_error: float = msgspec.field(default_factory=old_ph_error)
     doubt: str = ""
 
     def trust(self, tank: Tank, moment: Moment) -> None:
-        """How far the electrode's pH is to be trusted today."""
+        """How far the electrode's pH is to be trusted today, and whether the gas ever stops."""
+        co2 = tank.settings.co2
+        self.ceaseless = (
+            co2 is not None and co2.on is None and (co2.source != "cylinder" or co2.control == "always")
+        )
         self.ph_error, self.doubt = tank.ph_trust(PH_PROBE in moment.frame.series, moment.day)[1:]
 
-    def add(self, moment: Moment, ph: float, learn: bool) -> None:
-        """One five-minute value; `learn` False where it isn't the tank's own usual water."""
+    def add(self, moment: Moment, ph: float, usual: bool, quiet: bool = False) -> None:
+        """One five-minute value.
+
+        `usual`: it is the tank's own usual water. `quiet`: someone is at the tank, or something just stepped.
+        That is not learnt from; but it doesn't spoil the day, as days of unusual water do.
+        """
         now = moment.frame.start_ms
         self.ph, self.moved = ph, 0.0
         extremes, profile = self.extremes, self.profile
         days = extremes.day, profile.bin
-        extremes.add(now, ph, learn, CURVE.day_values)
-        profile.add(moment.minute, ph, learn)
+        if not (usual and quiet):
+            extremes.add(now, ph, usual, CURVE.day_values)
+        profile.add(moment.minute, ph, usual and not quiet)
         if days != (extremes.day, profile.bin):
             self.changed()
         self.window.add(now, ph)
@@ -231,6 +243,8 @@ class PhCurve(msgspec.Struct, dict=True):
         """By which share of it the tank loses its gas in an hour: the usual day's steepest rise of pH (1/h).
 
         With the gas off, CO2 goes as exp(-k t), so pH rises by k / ln 10. None until two days are known.
+        Where gas comes night and day no hour shows it. Then it is anywhere between the bounds of all tanks
+        (log-uniform: their geometric mean), and no less than the day's rise.
         """
         usual, days, apart = self.profile.usual, self.profile.days, SURGE.rise_bins
         bins = len(usual)
@@ -238,7 +252,10 @@ class PhCurve(msgspec.Struct, dict=True):
             return None  # the hours in which the gas leaves may be among those not seen
         steepest: float = max(map(sub, usual[apart:] + usual[:apart], usual))
         hours = apart * DAY_MS / HOUR_MS / bins
-        return min(max(math.log(10) * steepest / hours, SURGE.least_loss_per_h), SURGE.most_loss_per_h)
+        least, most = SURGE.least_loss_per_h, SURGE.most_loss_per_h
+        if self.ceaseless:
+            least = math.sqrt(least * most)
+        return min(max(math.log(10) * steepest / hours, least), most)
 
     def _creeps(self) -> None:
         """Whether the whole curve sinks over days: hardness or the electrode. Gas takes hours."""

@@ -11,12 +11,13 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.duty import ValveDuty
+from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
 from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference
 from rushlight.analysis.detectors.gas.judged import Judged
-from rushlight.analysis.detectors.gas.numbers import CURVE
-from rushlight.analysis.detectors.gas.overdose import OverdoseJudge, controlled
+from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -96,6 +97,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._restart()
             if ph is None:
                 self.overdose.over = self.overdose.sudden = -1
+                self.overdose.shakes = False
         if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
             self._look(tank, moment, ph)
 
@@ -122,29 +124,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
 
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """The CO2 that it judged by last, one standard error either way, and the usual pH."""
-        out: dict[str, float | None] = {
-            "ph_usual": self.curve.profile.at(moment.minute),
-            "ph_usual_lowest": self.curve.usual_low,
-        }
-        judged = self.shown
-        fresh_ms = CURVE.block_values * MINUTE_MS
-        if moment.frame.ph is None or judged is None or moment.frame.time_ms - judged.time_ms >= fresh_ms:
-            return out
-        out |= {
-            "ph_slope_per_h": judged.slope,
-            "co2_mg_l": judged.gas.mg_l,
-            "co2_low_mg_l": judged.gas.low,
-            "co2_high_mg_l": judged.gas.high,
-            "ph_error": self.curve.ph_error,
-            "co2_over_now_probability": judged.over_now,
-            "co2_over_soon_probability": judged.over_soon,
-        }
-        if self.estimate.hardness.known:
-            out["kh_dkh"] = self.estimate.hardness.kh
-        if judged.slope is not None:
-            # CO2 goes as 10^-pH, and the judgement looks an hour ahead along the slope
-            out["co2_in_1_h_mg_l"] = judged.gas.mg_l * 10 ** -max(judged.slope, -CURVE.steepest_ph_per_h)
-        return out
+        curve, kh = self.curve, self.estimate.hardness
+        return beliefs(moment, curve, self.shown, kh.kh if kh.known else None)
 
     def unjudged(self, tank: Tank, alarm: str) -> str:
         """What the settings lack to judge too much gas, or none; "" where it is judged."""
@@ -215,6 +196,14 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit) if ahead > 0 else over
         return Judged(now, ph, self.curve.slope, gas, over, soon)
 
+    def _may_be_usual(self) -> bool:
+        """Hardly a day is known, and the gas of that alarm is not surely too much: it may be so each day.
+
+        Where it were not learnt from, the first day would stay the measure of all that follow.
+        """
+        known = len(self.curve.extremes.lows) >= CURVE.recent_days
+        return not known and (self.judged is None or self.judged.over_now < OVERDOSE.over_now_probability)
+
     def _as_read(self, tank: Tank, moment: Moment, ph: float, judged: Judged | None = None) -> Finding | None:
         """`judged` at that pH, where that has been done already."""
         if not _knows(tank):
@@ -223,7 +212,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
             judged = None if gas is None else self._judgement(tank, moment, ph, gas)
         self.read = judged
-        return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph)
+        return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph, self.block)
 
     def _look(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Where nothing else is judged: what the pH as read would mean."""
@@ -261,15 +250,15 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             ph += min(down, CURVE.stepped_gain * (down - CURVE.stepped_noise_ph))
         # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
         # alarm would keep it up for ever.
-        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
-        ph_alarm = ph_alarm or "ph" in moment.probes.restless
+        ph_alarm = "co2-absent" in moment.active or "ph" in moment.probes.restless
+        ph_alarm = ph_alarm or ("co2-overdose" in moment.active and not self._may_be_usual())
         guess = "stray-current-suspected" in moment.active or down >= CURVE.stepped_guess_ph
         usable = not (ph_alarm or guess)
         curve = self.curve
-        curve.add(moment, ph, usable and not quiet)
+        curve.add(moment, ph, usable, quiet)
         self.estimate.follow(tank, moment, curve, usable and not quiet)
         if controlled(tank):
-            self.duty.add(moment, ph, usable and not quiet)
+            self.duty.add(tank, moment, ph, usable and not quiet)
         gas = self.estimate.at(tank, curve, ph, moment.frame.temperature)
         self.judged = None if gas is None else self._judgement(tank, moment, ph, gas)
         if quiet:
@@ -298,7 +287,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
             if found is not None:
                 findings[found.alarm] = found
-        found = self.range.judge(tank, moment, curve, stepped, findings)
+        found = self.range.judge(tank, moment, curve, stepped, findings, self.overdose.shakes)
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings

@@ -220,7 +220,7 @@ class HardnessState(msgspec.Struct, dict=True):
     def _ln_factor(self, celsius: float) -> float:
         """ln of mg/L of CO2 a dKH at the reference pH: below pH 8 CO2 goes as 10^-pH from it.
 
-        Worked out at whole degrees; between them it is straight, to a ten-thousandth.
+        Worked out at whole degrees; between them it is straight, to two ten-thousandths.
         """
         kept, ln_kh = self.__dict__, self.mean[_KH]
         if kept.get("ln_kh") != ln_kh:

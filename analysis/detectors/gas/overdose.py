@@ -7,20 +7,19 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.duty import controlled
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.overdose_words import overdose_words
+from rushlight.analysis.detectors.gas.shaken import shaken
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
-from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text, oxygen_text
+from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text, probability_over
 
-__all__ = ["OverdoseJudge", "controlled"]
-
-
-def controlled(tank: Tank) -> bool:
-    """Whether a pH controller gives the gas."""
-    return tank.settings.co2 is not None and tank.settings.co2.control == "ph-controller"
+__all__ = ["OverdoseJudge"]
 
 
 class OverdoseJudge(msgspec.Struct):
@@ -34,14 +33,21 @@ class OverdoseJudge(msgspec.Struct):
         The estimate at the pH as read is over the limit, by however little and whatever the pH did before.
     sudden : int
         That is over it by so much that it is told although the pH stepped there.
+    shakes : bool
+        The pH leapt there and shakes since: a current, as where it stepped with the lamp.
     """
 
     since: int = -1
     over: int = -1
     sudden: int = -1
+    shakes: bool = False
 
-    def look(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas | None, ph: float) -> Finding | None:
+    def look(
+        self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas | None, ph: float, block: Window
+    ) -> Finding | None:
         """Every five minutes, `gas` by the pH as read: what stepped, or came while someone was at the tank.
+
+        `block` has the pH by the minute.
 
         No gas makes a step, so the likelier cause is the electrode; but where the reading says several times
         the limit and stays there, somebody has to look.
@@ -50,6 +56,7 @@ class OverdoseJudge(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         if gas is None or gas.mg_l <= limit:
             self.over = self.sudden = -1
+            self.shakes = False
             return None
         self.over = now if self.over < 0 else self.over
         errors = gas.errors_above(limit)
@@ -59,10 +66,13 @@ class OverdoseJudge(msgspec.Struct):
             usual_low is not None and ph > usual_low - OVERDOSE.usual_ph
         ):
             self.sudden = -1
+            self.shakes = False
             return None
+        self.shakes = self.shakes or shaken(block, moment.sensor("ph"))
         self.sudden = now if self.sudden < 0 else self.sudden
         patience = patience_ms(errors, PATIENCE.disturbed_ms, PATIENCE.gas_sudden_least_ms)
-        if now - self.sudden < (PATIENCE.with_lamp_ms if moment.current.step_with_lamp else patience):
+        current = self.shakes or moment.current.step_with_lamp
+        if now - self.sudden < (PATIENCE.with_lamp_ms if current else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
         found.observations = [
@@ -150,8 +160,8 @@ class OverdoseJudge(msgspec.Struct):
         expected = curve.expected
         steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
-        doubtful = steep or curve.profile.at(moment.minute, OVERDOSE.least_days) is None
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, doubtful)
+        once = curve.profile.at(moment.minute, OVERDOSE.least_days) is None
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once)
         # within its saw-tooth a controller's valve shuts again: no fall goes on
         works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
         soon = not works and (
@@ -169,8 +179,11 @@ class OverdoseJudge(msgspec.Struct):
         return level or soon or sure
 
     @staticmethod
-    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, doubtful: bool) -> bool:
-        """The surer the estimate is, the less the departure from the usual has to be, and the other way."""
+    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool) -> bool:
+        """The surer the estimate is, the less the departure from the usual has to be, and the other way.
+
+        `steep`: the usual curve is just here; `once`: and was seen on one day only.
+        """
         scatter, below = curve.scatter, usual_low - curve.ph
         margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
@@ -179,9 +192,9 @@ class OverdoseJudge(msgspec.Struct):
         ):
             return True
         # far below the usual of this time of day, too: gas runs that should not, as when a valve sticks open
-        strange = odd > OVERDOSE.strange_ph + margin and below > OVERDOSE.strange_below_ph
+        strange = odd > OVERDOSE.strange_ph + margin and below > OVERDOSE.strange_below_ph and not once
         far = max(OVERDOSE.stranger_least_ph, OVERDOSE.stranger_ph + OVERDOSE.stranger_scatters * scatter)
-        stranger = odd > far and below > OVERDOSE.below_ph and not doubtful
+        stranger = odd > far and below > OVERDOSE.below_ph and not (steep or once)
         likely = gas.mg_l * math.exp(OVERDOSE.strange_errors * gas.error)
         return (strange and likely > limit) or (stranger and gas.high > limit)
 
@@ -256,25 +269,9 @@ class OverdoseJudge(msgspec.Struct):
             left = math.log10(limit / mg_l) / -falling * 3600
         else:
             left = None
-        night = moment.lamp.on is False
-        observations = [
-            f"pH {curve.ph:.2f}, about {mg_l:.0f} mg/L CO2 ({likely_text(gas.low, gas.high)}); "
-            f"the limit is {limit:.0f}{curve.doubted}",
-        ]
-        usual = "" if curve.usual_low is None else f"this tank's usual lowest pH is {curve.usual_low:.2f}"
-        if slope is not None:
-            dark = " with the lamp off" if night else ""
-            observations.append(f"pH changing {slope:+.2f} an hour{dark}{'; ' if usual else ''}{usual}")
-        elif usual:
-            observations.append(usual)
-        if curve.expected is not None and curve.expected - curve.ph > OVERDOSE.said_odd_ph:
-            observations.append(f"usual at this time of day: pH {curve.expected:.2f}")
         celsius = moment.frame.temperature
         highest = tank.settings.livestock.temperature_high_c
         warm = celsius is not None and celsius > highest - OVERDOSE.warm_margin_c
-        if celsius is not None and warm:
-            # warm and gassed: less oxygen in the water, and the gas hinders its uptake
-            observations.append(oxygen_text(celsius))
         source = tank.settings.co2.source if tank.settings.co2 else "cylinder"
         cause = (
             "the regulator or its valve lets too much gas through"
@@ -291,5 +288,5 @@ class OverdoseJudge(msgspec.Struct):
             unit="mg/L",
             time_left_s=left,
             cause=cause,
-            observations=observations,
+            observations=overdose_words(moment, curve, gas, limit, warm),
         )

@@ -28,9 +28,18 @@ class RangeJudge(msgspec.Struct):
         self.low_since = self.high_since = -1
 
     def judge(
-        self, tank: Tank, moment: Moment, curve: PhCurve, ph: float, found: dict[str, Finding]
+        self,
+        tank: Tank,
+        moment: Moment,
+        curve: PhCurve,
+        ph: float,
+        found: dict[str, Finding],
+        shakes: bool = False,
     ) -> Finding | None:
-        """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already."""
+        """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already.
+
+        `shakes`: it leapt down and shakes since, which is no water.
+        """
         now = moment.frame.start_ms
         water = tank.settings.water
         low = PH_RANGE.lowest_ph if water.ph_low is None else water.ph_low
@@ -43,7 +52,7 @@ class RangeJudge(msgspec.Struct):
             return None
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(curve, ph)
-        too_low = self._too_low(tank, curve, ph, low, slow_fall, "co2-overdose" in found)
+        too_low = self._too_low(tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found)
         poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
         too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found, poured)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
@@ -147,6 +156,8 @@ def _sinks_to(curve: PhCurve, low: float) -> bool:
     lows, highs, days = curve.extremes.lows, curve.extremes.highs, CURVE.recent_days
     if len(lows) < days or not curve.creeping:
         return False
+    if lows[-1] >= lows[-2] or highs[-1] >= highs[-2]:
+        return False  # a tank that was not at rest on its first day has sunk since, and goes no further
     pace = min(lows[-days] - lows[-1], highs[-days] - highs[-1]) / (days - 1)
     return pace > PH_RANGE.sinks_ph_per_day and 0 < lows[-1] - low < PH_RANGE.ahead_days * pace
 

@@ -25,7 +25,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     regression: Annotated[
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
-    between_h: Annotated[float, Of("h", "mean time between two surges made of noise: two months")] = 1460.0
+    between_h: Annotated[float, Of("h", "mean time between two surges made of noise: half a year")] = 4383.0
     block_min: Annotated[int, Of("min", "a usual day moves no more than evenly within five minutes")] = 5
     learns_every_min: Annotated[
         int,

@@ -81,6 +81,8 @@ class LampDetector(msgspec.Struct):
         if self.hours.changed(schedule):
             self.drift = LampDrift()
             self.presence.anew()
+        if not self.hours.judges(tank, moment.day):
+            schedule = None
         if waited and not calm:
             newest_ms = self.tracker.raw_ms[-1] + len(waited) * MINUTE_MS
             self._see(tank, moment, newest_ms, waited, schedule)
@@ -100,14 +102,16 @@ class LampDetector(msgspec.Struct):
         lux = values[-1]
         edge = self.tracker.add(newest_ms, lux, ramp_set(tank), values[:-1])
         if edge is not None:
-            moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
             self._edge(tank, edge, schedule)
+            if edge.sign > 0 or not self.tracker.lit:  # else it was the sun that went
+                moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
+                moment.lamp.clear = self.tracker.clear(edge)
         if schedule is not None:
             self._watch(tank, moment, newest_ms, lux, schedule)
             return
         self.waiting.until_ms = newest_ms + DAY_MS
-        if moment.fifth and newest_ms == moment.frame.start_ms:
-            self.tracker.learn_blind(moment.day, lux)
+        if moment.fifth and newest_ms == moment.frame.start_ms and self.tracker.learn_blind(moment.day, lux):
+            self.dimming.judge(self.tracker.plateaus, self.tracker.plateau_days)
 
     def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
         """What the others are told; and whether the next minutes may wait."""

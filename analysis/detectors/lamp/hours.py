@@ -9,6 +9,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
     DAY_MIN,
     Schedule,
     flat,
+    is_weekend,
     minutes_apart,
     pairs,
     schedule_of,
@@ -30,7 +31,10 @@ class LampHours(msgspec.Struct):
     judged : list of float
         On and off that the state of the family is about, of working days and weekends; empty before.
     habit : list of float
-        On and off as seen, where the settings have none; empty before they are known.
+        On and off as seen on working days, where the settings have none; empty before they are known.
+    weekend : list of float
+        The same for Saturdays and Sundays; empty before one of them was seen to be as the habit, or two to
+        have hours of their own. What was learnt on working days says nothing of a weekend.
     learnt_on, learnt_off : list of float
         When it came on and went out with no schedule known, minutes since 1970 by the local clock.
     """
@@ -38,6 +42,7 @@ class LampHours(msgspec.Struct):
     own: list[float] = msgspec.field(default_factory=list)
     judged: list[float] = msgspec.field(default_factory=list)
     habit: list[float] = msgspec.field(default_factory=list)
+    weekend: list[float] = msgspec.field(default_factory=list)
     learnt_on: list[float] = msgspec.field(default_factory=list)
     learnt_off: list[float] = msgspec.field(default_factory=list)
 
@@ -49,7 +54,13 @@ class LampHours(msgspec.Struct):
         settings = schedule_set(light)
         if settings is not None:
             return settings
-        return schedule_of(pairs(self.habit), None) if self.habit else None
+        if not self.habit:
+            return None
+        return pairs(self.habit), pairs(self.weekend or self.habit)
+
+    def judges(self, tank: Tank, day: int) -> bool:
+        """Whether those hours say anything of that local day."""
+        return bool(self.weekend) or not is_weekend(day) or not self.by_habit(tank)
 
     def changed(self, schedule: Schedule | None) -> bool:
         """Whether those hours are others than before, where there were some."""
@@ -66,12 +77,36 @@ class LampHours(msgspec.Struct):
         kept.append(at)
         while len(kept) > TIMER.kept_habit or kept[-1] - kept[0] > TIMER.kept_habit_d * DAY_MIN:
             del kept[0]
-        ons, offs = _habits(self.learnt_on), _habits(self.learnt_off)
+        ons, offs = self._habits(weekend=False)
         seen = paired(ons, offs) or ([*ons[:1], *offs[:1]] if ons and offs else [])
         # once known it only gains periods: a timer that slips must not take it along
         lit = sum((off - on) % DAY_MIN for on, off in pairs(seen))
         if len(seen) > len(self.habit) and lit <= TIMER.longest_habit_min:
-            self.habit = seen
+            self.habit, self.weekend = seen, []
+        elif self.habit and not self.weekend and is_weekend(day):
+            self.weekend = self._weekend(day)
+
+    def _weekend(self, day: int) -> list[float]:
+        """The hours of weekends as far as seen, up to that one's `day`; empty where that says nothing."""
+        of_day = [
+            [at % DAY_MIN for at in seen if at // DAY_MIN == day]
+            for seen in (self.learnt_on, self.learnt_off)
+        ]
+        today = paired(*of_day)
+        if len(today) == len(self.habit) and all(
+            abs(minutes_apart(at, usual)) <= TIMER.same_time_min
+            for at, usual in zip(today, self.habit, strict=True)
+        ):
+            return list(self.habit)
+        return paired(*self._habits(weekend=True))
+
+    def _habits(self, weekend: bool) -> tuple[list[float], list[float]]:
+        """When it comes on, and goes out, on most working days or weekends."""
+        ons, offs = (
+            _habits([at for at in seen if is_weekend(int(at // DAY_MIN)) is weekend])
+            for seen in (self.learnt_on, self.learnt_off)
+        )
+        return ons, offs
 
     def by_habit(self, tank: Tank) -> bool:
         """Whether there are no hours but those that were seen."""

@@ -86,6 +86,13 @@ class TrackerNumbers(Numbers, frozen=True, kw_only=True):
     together_share: Annotated[
         float, Of("", "steady light so near together, as a share, is one lamp's; a clear day's sun passes by")
     ] = 0.12
+    hour_values: Annotated[
+        int, Of("", "so many of them, an hour, where they come out of the dark or go back into it")
+    ] = 12
+    switch_values: Annotated[
+        int, Of("", "within so many: a switching, a short ramp; no dawn is as quick")
+    ] = 2
+    before_share: Annotated[float, Of("", "dark there: less than this share of it")] = 0.1
     blind_values: Annotated[int, Of("", "so many of them, two hours, must there be")] = 24
 
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import msgspec
 
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
-from rushlight.analysis.detectors.lamp.steady_light import steady_level
+from rushlight.analysis.detectors.lamp.steady_light import level_beside_dark, steady_level
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -150,9 +150,8 @@ class LampTracker(msgspec.Struct, dict=True):
         """
         if self.times and abs(time_ms - self.times[-1]) > TRACKER.gap_min * MINUTE_MS:
             self._gap(lux)
-        self.lapsed = (
-            max(1, (time_ms - self.raw_ms[-1]) // MINUTE_MS) if self.raw_ms else round(self.every_min)
-        )
+        before_ms = self.raw_ms[-1] if self.raw_ms else time_ms - round(self.every_min) * MINUTE_MS
+        self.lapsed = max(1, (time_ms - before_ms) // MINUTE_MS)
         raw = [*self.raw[-2:], *waited, lux]
         raw_ms = [*self.raw_ms[-2:], *range(time_ms - len(waited) * MINUTE_MS, time_ms + 1, MINUTE_MS)]
         self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
@@ -242,9 +241,8 @@ class LampTracker(msgspec.Struct, dict=True):
         return float(self.times[first])
 
     def _cross(self, index: int, threshold: float) -> float:
-        low, high = self.values[index], self.values[index + 1]
+        low, high, start = self.values[index], self.values[index + 1], self.times[index]
         share = (threshold - low) / (high - low) if high != low else 0.0
-        start = self.times[index]
         # a frame's mean belongs to its middle
         return start + MINUTE_MS // 2 + share * (self.times[index + 1] - start)
 
@@ -263,8 +261,7 @@ class LampTracker(msgspec.Struct, dict=True):
         """
         if lux is not None:
             if day != self.today_day:
-                self.today.clear()
-                self.today_day = day
+                self.today, self.today_day = [], day
             self.today.append(lux)
         elif self.today:
             least = TRACKER.least_values
@@ -278,14 +275,21 @@ class LampTracker(msgspec.Struct, dict=True):
                 self._learn_level(self.today_day, low, low)
             self.today.clear()
 
-    def learn_blind(self, day: int, lux: float) -> None:
-        """Five-minute values round the clock where no schedule is known: a day's show the lamp's level."""
+    def learn_blind(self, day: int, lux: float, sunny: bool = False) -> bool:
+        """Five-minute values round the clock, no schedule known: True where a day's have shown the level.
+
+        `sunny`: also where all but an hour of it may have the sun in it.
+        """
         self.today.append(lux)
-        if len(self.today) >= TRACKER.day_values:
-            level = steady_level(self.today)
-            if level is not None:
-                self._learn_level(day, level, level)
-            self.today.clear()
+        if len(self.today) < TRACKER.day_values:
+            return False
+        level = steady_level(self.today)
+        if level is None and sunny:
+            level = level_beside_dark(self.today)
+        self.today.clear()
+        if level is not None:
+            self._learn_level(day, level, level)
+        return level is not None
 
     def _learn_level(self, day: int, seen: float, level: float) -> None:
         """A day's level, where what was seen is bright enough for a lamp."""
@@ -293,5 +297,4 @@ class LampTracker(msgspec.Struct, dict=True):
             self.__dict__.pop("kept_level", None)
             self.plateaus.append(level)
             self.plateau_days.append(day)
-            del self.plateaus[: -TRACKER.kept_days]
-            del self.plateau_days[: -TRACKER.kept_days]
+            del self.plateaus[: -TRACKER.kept_days], self.plateau_days[: -TRACKER.kept_days]

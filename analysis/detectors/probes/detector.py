@@ -49,9 +49,9 @@ class ProbeDetector(msgspec.Struct):
                 continue
             electrical = name == PH and explains(moment.current_before, health.jitter, now)
             if health.waiting:
-                self._catch_up(moment, name, health, electrical)
+                self._catch_up(tank, moment, name, health, electrical)
             if not calm:
-                self._one(moment, name, series, health, electrical)
+                self._one(tank, moment, name, series, health, electrical)
             elif series.good:
                 still.note(moment, name, series, health, moment.sensor(name))
             doubted = health.dead_from_ms >= 0 and health.dead_ms() >= DEAD.doubted_ms
@@ -100,16 +100,18 @@ class ProbeDetector(msgspec.Struct):
         return {f"doubts_{name}": 1.0 for name in moment.probes.faulty}
 
     @staticmethod
-    def _catch_up(moment: Moment, name: str, health: SeriesHealth, electrical: bool) -> None:
+    def _catch_up(tank: Tank, moment: Moment, name: str, health: SeriesHealth, electrical: bool) -> None:
         """What the minutes since the last look say of its jitter and of leaps."""
         values, health.waiting = health.waiting, []
         newest_ms = health.last_good_ms
         if name != HEATER_POWER:
             restless.note(name, values, health, newest_ms, False, electrical, moment.sensor(name).step)
-        leap.note(name, values, moment.frame.room, health, newest_ms)
+        leap.note(name, values, moment.frame.room, health, newest_ms, tank.heating_rate_c_per_h)
 
     @staticmethod
-    def _one(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, electrical: bool) -> None:
+    def _one(
+        tank: Tank, moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, electrical: bool
+    ) -> None:
         now = moment.frame.start_ms
         sight = dead.look(name, series, health, now)
         sensor = moment.sensor(name)
@@ -130,4 +132,5 @@ class ProbeDetector(msgspec.Struct):
                 health.settled_ms = now  # where it walked to, it still is
             return
         still.note(moment, name, series, health, sensor)
-        leap.note(name, [series.total / series.good], moment.frame.room, health, now)
+        value = series.total / series.good
+        leap.note(name, [value], moment.frame.room, health, now, tank.heating_rate_c_per_h)

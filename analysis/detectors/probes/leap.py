@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+import math
+
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import LEAP
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.collector.readings import PH, TEMPERATURE
 
 __all__ = ["note"]
 
 
-def note(name: str, values: list[float], room: float | None, health: SeriesHealth, now_ms: int) -> None:
+def note(
+    name: str,
+    values: list[float],
+    room: float | None,
+    health: SeriesHealth,
+    now_ms: int,
+    rate_c_per_h: float = math.inf,
+) -> None:
     """Set or take back the fault of a thermometer or a pH electrode.
 
-    `values` are frames' means, a minute apart, the newest at `now_ms`.
+    Parameters
+    ----------
+    values : list of float
+        Frames' means, a minute apart, the newest at `now_ms`.
+    room : float or None
+        The room's air, °C.
+    rate_c_per_h : float
+        How fast the heater warms the water.
     """
     if name not in (TEMPERATURE, PH):
         return
@@ -27,7 +43,7 @@ def note(name: str, values: list[float], room: float | None, health: SeriesHealt
         if health.jump_ms < 0:
             taken += _follow(name, values[taken:] if taken else values, health, at_ms)
         else:
-            _away(name, values[taken], room, health, at_ms)
+            _away(name, values[taken], room, health, at_ms, rate_c_per_h)
             taken += 1
 
 
@@ -57,7 +73,9 @@ def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) ->
     return taken
 
 
-def _away(name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int) -> None:
+def _away(
+    name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int, rate_c_per_h: float
+) -> None:
     """After a leap: in air, back, or at a new level."""
     waited_ms = now_ms - health.jump_ms
     back = abs(value - health.jump_from)
@@ -72,7 +90,7 @@ def _away(name: str, value: float, room: float | None, health: SeriesHealth, now
         _hangs_out(value, room, in_air, health, now_ms)
     elif back < near or _home(value, near, health, now_ms):
         _back(health)
-    elif waited_ms > _patience_ms(name, value > health.jump_from) and not health.fault:
+    elif waited_ms > _patience_ms(name, value > health.jump_from, rate_c_per_h) and not health.fault:
         health.fault, health.since_ms = "out", now_ms
         health.swift, health.settled_ms = value, now_ms
     elif waited_ms > LEAP.new_level_ms and not health.jitter.doubtful():
@@ -114,9 +132,10 @@ def _home(value: float, near: float, health: SeriesHealth, now_ms: int) -> bool:
     return health.home_ms >= 0 and now_ms - health.home_ms < LEAP.home_ms and abs(value - health.home) < near
 
 
-def _patience_ms(name: str, up: bool) -> int:
-    # nobody pours in water that is warmer by degrees: up, there is no warming again to wait for
-    return LEAP.fell_temperature_ms if name == TEMPERATURE and not up else LEAP.patience_ms
+def _patience_ms(name: str, up: bool, rate_c_per_h: float) -> float:
+    if name != TEMPERATURE or up:
+        return LEAP.patience_ms  # nobody pours in water that is warmer by degrees
+    return max(LEAP.fell_temperature_ms, LEAP.warms_times * LEAP.warmed_c / rate_c_per_h * HOUR_MS)
 
 
 def _in_air(value: float, room: float | None, health: SeriesHealth) -> bool:

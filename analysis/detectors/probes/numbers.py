@@ -82,7 +82,7 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
         float,
         Of(
             "°C",
-            "those limits are for steps up to this; of coarser ones water takes longer, in proportion",
+            "those limits are for steps up to this; from one coarser step to the next water takes longer",
             "a 12-bit thermometer steps by 1/16 °C (DS18B20 data sheet, from memory)",
         ),
     ] = 0.0625
@@ -97,6 +97,13 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
     floor_ph_min: Annotated[float, Of("min", "no pH electrode's limit is shorter")] = 90.0
     floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0
     floor_room_temperature_min: Annotated[float, Of("min", "no room thermometer's limit is shorter")] = 720.0
+    longest_min: Annotated[
+        float,
+        Of(
+            "min",
+            "a new probe's limit is no longer: within a week weather or a water change moves water by 0.5 °C",
+        ),
+    ] = 10080.0
     gap_intervals: Annotated[
         float, Of("intervals", "after so long without a reading it may have moved, and come back")
     ] = 4.0
@@ -182,6 +189,10 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
     fell_temperature_ms: Annotated[
         int, Of("ms", "patience after a fall: colder water poured in is warmed again by then")
     ] = 100 * MINUTE_MS
+    warms_times: Annotated[
+        float,
+        Of("", "and so many times as long as the heater takes to warm such water again, if that is more"),
+    ] = 1.5
     patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
     new_level_ms: Annotated[int, Of("ms", "so long away and calm, and an electrode's new level is true")] = (
         DAY_MS

@@ -10,7 +10,7 @@ from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import STILL
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import MINUTE_MS
-from rushlight.collector.readings import LIGHT, TEMPERATURE
+from rushlight.collector.readings import LIGHT, PH, TEMPERATURE
 
 __all__ = ["limit_min", "new_limit_min", "note"]
 
@@ -76,12 +76,17 @@ def limit_min(name: str, value: float, step: float, health: SeriesHealth) -> flo
 
 
 def new_limit_min(name: str, value: float, step: float) -> float:
-    """The same for a new probe: the limit of a fine one, times its own step over that one's."""
+    """The same for a new probe: the limit of a fine one, and longer where its own step is coarser.
+
+    Temperature that a heater holds wanders: from one step to the next it takes as the square of it, as any
+    random walk. pH has a course through each day, and takes in proportion.
+    """
     start_min = STILL.start_min(name) or 0.0
     fine = STILL.fine(name)
     if fine is None:
         return start_min
     if not step:  # it has not moved yet: it may be as coarse as its value looks
         coarse = STILL.coarse(name)
-        step = next((one for one in (coarse, coarse / 2) if _multiple(value, one)), fine)
-    return start_min * max(1.0, min(step, STILL.coarse(name)) / fine)
+        step = next((one for one in (coarse, coarse / 2) if _multiple(value, one)), 0.0)
+    times = max(1.0, min(step, STILL.coarse(name)) / fine)
+    return min(start_min * (times if name == PH else times * times), STILL.longest_min)

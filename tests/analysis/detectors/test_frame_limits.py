@@ -14,6 +14,7 @@ import pytest
 from rushlight.analysis.detectors.frames import FrameBuilder
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.patience import patience_ms
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE
 from tests.analysis.detectors.gas.test_gas_limits import FED, moment, tank_of
@@ -74,7 +75,7 @@ def looked(errors: float, step_with_lamp: bool = False, every: int = 1, until: i
     for n in range(0, until, every):
         about = moment(n)
         about.current.step_with_lamp = step_with_lamp
-        if judge.look(tank, about, curve(6.0), gas, 6.0):
+        if judge.look(tank, about, curve(6.0), gas, 6.0, Window(28)):
             return n
     return None
 

@@ -5,6 +5,8 @@ Levels by the minute, each rule with frames on both sides of where it begins. Co
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from rushlight.analysis.detectors.probes import leap
@@ -19,8 +21,10 @@ BEGAN = 1_772_323_200_000
 class Probe:
     """A probe of one quantity, an hour in its water; `room` is the air's temperature."""
 
-    def __init__(self, quantity: str, level: float, room: float | None = None) -> None:
-        self.quantity, self.room = quantity, room
+    def __init__(
+        self, quantity: str, level: float, room: float | None = None, rate: float = math.inf
+    ) -> None:
+        self.quantity, self.room, self.rate = quantity, room, rate
         self.health = SeriesHealth()
         self.minute = -HOUR
         self.stay(level, HOUR)
@@ -28,7 +32,8 @@ class Probe:
     def stay(self, value: float, minutes: float) -> Probe:
         """So long at that value."""
         for _ in range(round(minutes)):
-            leap.note(self.quantity, [value], self.room, self.health, BEGAN + round(self.minute * MINUTE))
+            at = BEGAN + round(self.minute * MINUTE)
+            leap.note(self.quantity, [value], self.room, self.health, at, self.rate)
             self.minute += 1
         return self
 
@@ -89,6 +94,17 @@ def test_how_long_a_probe_out_of_the_water_is_waited_for() -> None:
     assert water(20.0).first_out(20.0) == 101  # water poured in is warmed again by then
     assert water(30.0).first_out(30.0) == 46  # nobody pours in water that is warmer by degrees
     assert Probe(PH, 7.0).first_out(8.2) == 46
+
+
+def test_a_weak_heater_is_given_the_time_to_warm_what_was_poured_in() -> None:
+    """One and a half times what it takes to one degree, where that is more."""
+    assert Probe(TEMPERATURE, 25.0, 20.0, 1.0).first_out(20.0) == 101
+    assert Probe(TEMPERATURE, 25.0, 20.0, 0.5).first_out(20.0) == 181
+    for rate, out in ((0.78, False), (math.inf, True)):
+        probe = Probe(TEMPERATURE, 23.8, 21.3, rate).stay(21.3, 20)
+        for minute in range(120):
+            probe.stay(21.3 + 0.0095 * minute, 1)  # 0.57 °C an hour
+        assert probe.out is out
 
 
 def test_air_is_the_rooms() -> None:

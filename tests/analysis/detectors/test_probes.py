@@ -155,6 +155,13 @@ def test_a_coarse_electrode_at_rest_over_midnight_is_not_stuck(step: float) -> N
     assert [quantity for _, quantity, _ in bench.told] == ["ph"]
 
 
+@pytest.mark.parametrize(("days", "stuck"), [(6.5, False), (7.5, True)])
+def test_half_degrees_may_rest_for_days_in_water_that_a_heater_holds(days: float, stuck: bool) -> None:
+    """It has moved once, and then a heater holds the water within one of its steps."""
+    bench = Bench().run(HOUR, temperature=lambda at: 24.5).run(round(days * DAY), temperature=lambda at: 24.0)
+    assert bool(bench.told) is stuck
+
+
 def test_a_coarse_thermometer_in_heated_water_is_not_stuck() -> None:
     """Steps of half a degree, water within a quarter of one: it moves twice a day. Frozen, it is stuck."""
     course = steps_of(0.5, lambda at: 24.0 + 0.3 * math.sin(at * 2 * math.pi / DAY))

@@ -90,6 +90,7 @@ class _Guarded:
     def __init__(self, moment: Moment, kind: type[Family]) -> None:
         allowed = kind.needs | {kind.place} | {f"{one}_before" for one in kind.recalls}
         object.__setattr__(self, "_moment", moment)
+        object.__setattr__(self, "_place", kind.place)
         object.__setattr__(self, "_hidden", (PLACES | {"current_before", "doubts_before"}) - allowed)
 
     def __getattr__(self, name: str) -> Any:
@@ -98,7 +99,9 @@ class _Guarded:
         return getattr(self._moment, name)
 
     def __setattr__(self, name: str, value: object) -> None:
-        raise AssertionError(f"writes {name!r} over")
+        if name != self._place:
+            raise AssertionError(f"writes {name!r} over")
+        setattr(self._moment, name, value)
 
 
 def readings(days: float) -> list[Reading]:

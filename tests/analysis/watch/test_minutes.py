@@ -222,6 +222,8 @@ def steady(begin: int, end: int) -> list[tuple[int, float]]:
         ([*steady(0, 600), (659, 85.0), *steady(660, 1500)],),
         ([*steady(0, 600), *((600 + n, 24.0 + n / 3) for n in range(4)), *steady(660, 1500)],),  # suspect
         ([(n, 24.1 + n % 7 / 100) for n in range(600)],),
+        # twice in one moment
+        ([(0, 24.0), (60, 24.0), (60, 24.1), *((n, 24.1) for n in range(80, 900, 20))],),
     ],
 )
 def test_blocks_give_the_same_as_their_rows(blocks: tuple[list[tuple[int, float]], ...]) -> None:

@@ -16,6 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ioos_qc import qartod
 
+from rushlight.collector.intake.flagging import Flagger
+from rushlight.collector.intake.flagging_runs import not_passing
 from rushlight.collector.intake.limits import LIMITS, Limits
 from rushlight.collector.intake.quality import QualityChecker, SeriesQuality, SeriesState
 from rushlight.collector.readings import QUANTITIES, Reading
@@ -382,3 +384,67 @@ def test_of_two_coarse_readings_the_least_that_the_water_did_counts() -> None:
 def test_no_light_is_negative() -> None:
     """-1 is what a driver gives where nothing answered (common practice); 0 is dark."""
     assert run(SeriesQuality(LIMITS["light"]), [0.0, 5000.0, -1.0, 0.0], 60_000) == [1, 1, 3, 1]
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([10, 10, 10, 60, 0, -20, 14_000, 3_000_000]),
+            st.sampled_from([24.0, 24.0, 24.0, 24.0004, 24.0625, 24.2, 25.9, 24.7, 85.0, math.nan]),
+        ),
+        max_size=60,
+    ),
+    st.sampled_from(["temperature", "ph", "light"]),
+    st.integers(1, 20),
+)
+def test_runs_are_flagged_as_one_by_one(steps: list[tuple[int, float]], quantity: str, together: int) -> None:
+    """Seconds since the one before, and the value; the numbers are of all kinds for each of the limits."""
+    scale = {"temperature": 1.0, "ph": 0.29, "light": 10.0}[quantity]
+    times, values, at = [], [], 1_772_330_400_000
+    for seconds, value in steps:
+        at += 1000 * seconds
+        times.append(at)
+        values.append(value * scale)
+    alone, runs = SeriesQuality(LIMITS[quantity]), SeriesQuality(LIMITS[quantity])
+    expected = [alone.flag(*one) for one in zip(times, values, strict=True)]
+    flags: list[int] = []
+    while len(flags) < len(values):
+        at = len(flags)
+        flags += [1] * runs.passing(times[at : at + together], values[at : at + together])
+        at = len(flags)
+        if at < len(values):
+            flags.append(runs.flag(times[at], values[at]))
+    assert flags == expected
+    assert repr(runs.state()) == repr(alone.state())
+    warm: list[float] = []
+    blocks = Flagger(SeriesQuality(LIMITS[quantity]), warm.append)
+    found: list[int] = []
+    for at in range(0, len(values), together):
+        part = slice(at, at + together)
+        odd = not_passing(blocks, np.array(times[part]), np.array(values[part]))
+        found += [odd.get(place, 1) for place in range(len(values[part]))]
+    assert found == [9 if value != value else flag for value, flag in zip(values, expected, strict=True)]
+    assert repr(blocks.series.state()) == repr(alone.state())
+    good = [value for value, flag in zip(values, expected, strict=True) if flag < 3]
+    assert warm[-1:] == good[-1:]
+
+
+def test_a_run_in_which_all_pass_is_not_looked_at_one_by_one() -> None:
+    taken: list[int] = []
+
+    class Counted(SeriesQuality):
+        def passing(self, times_ms: list[int], values: list[float]) -> int:
+            taken.append(len(values))
+            return super().passing(times_ms, values)
+
+    series = Counted(LIMITS["temperature"])
+    times = np.arange(1000) * 10_000 + 1_772_330_400_000
+    values = 24 + np.arange(1000) % 3 * 0.0625
+    assert not_passing(Flagger(series, None), times, values) == {}
+    assert taken  # the first of all has none before it
+    taken.clear()
+    assert not_passing(Flagger(series, None), times + 10_000_000, values) == {}
+    assert not taken
+    values[700] = 29.0
+    assert not_passing(Flagger(series, None), times + 20_000_000, values) == {700: 3}
+    assert taken

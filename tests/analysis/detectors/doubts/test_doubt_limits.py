@@ -249,8 +249,20 @@ def test_a_switching_at_its_time() -> None:
     for minute, fits in ((614, [600.0]), (616, [])):
         times, about = LampTimes(), moment(minute, light=500.0)
         about.lamp.edge, about.lamp.edge_ms, about.lamp.level_lx = 1, BEGAN + minute * MINUTE, 500.0
+        about.lamp.clear = True
         times.update(tank_of(LIGHT), about)
         assert times.on.fitted == fits
+
+
+@pytest.mark.parametrize(("days", "apart", "fits"), [(1, 0, False), (2, 9, True), (2, 11, False)])
+def test_a_clouds_edge_fits_only_where_it_comes_again(days: int, apart: int, fits: bool) -> None:
+    times = LampTimes()
+    for day in range(days):
+        minute = 1440 * day + 600 + apart * day
+        about = moment(minute, light=500.0)
+        about.lamp.edge, about.lamp.edge_ms, about.lamp.level_lx = 1, BEGAN + minute * MINUTE, 500.0
+        times.update(tank_of(LIGHT), about)
+    assert bool(times.on.fitted) is fits
 
 
 def strays(count: int, minute: float) -> bool:

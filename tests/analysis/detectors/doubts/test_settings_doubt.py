@@ -30,6 +30,7 @@ from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import TankSettings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
+from tests.analysis.detectors.lamp.test_lamp import clouds
 
 MINUTE = 60_000
 DAY = 1440
@@ -157,6 +158,25 @@ def test_hours_of_the_other_half_of_the_day_are_found() -> None:
     (event,) = told(events)
     assert "20:00 to 04:00" in event.observations[0] and abs(event.value or 0) == pytest.approx(720, abs=3)
     assert not [e for e in events if e.time > event.time and e.event == "raised"]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_hours_that_never_fitted_are_found_in_the_sun_and_clouds_do_not_end_it(seed: int) -> None:
+    """Sun of twice the lamp, through clouds, over its middle; the settings are three hours early."""
+    sun = clouds(seed, 2 * LAMP, 690, 90)
+
+    def course(day: int, minute: float) -> dict[str, float]:
+        return {"light": lit(minute, 7 * 60, 14 * 60 + 30) + sun(day, minute)}
+
+    watch = TankWatch("alcove", tank(light='on = "04:00"\noff = "11:30"'))
+    events = feed(watch, course, range(10))
+    (event,) = told(events)
+    assert event.time[:10] <= "2026-01-20" and not told(events, "cleared")
+    assert "07:00 to 14:" in event.observations[0]
+    after = {e.alarm for e in events if e.event == "raised" and e.time > event.time}
+    assert not after
+    right = TankWatch("alcove", tank(light='on = "07:00"\noff = "14:30"'))
+    assert not told(feed(right, course, range(10)))
 
 
 def test_a_lamp_that_fails_under_a_doubtful_schedule_is_missed_all_the_same() -> None:
@@ -342,7 +362,7 @@ def test_a_doubtful_reference_is_kept_until_the_tank_s_usual_can_take_its_place(
     for lows, given, doubtful in (([], True, False), ([6.8], True, True), ([6.8], False, False)):
         alcove = Tank("alcove", settings if given else tank(water="carbonate_hardness_dkh = 27"))
         gas.curve.extremes.lows, gas.curve.extremes.highs = lows, lows
-        moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, False, set())
+        moment = Moment(Frame(at, at + MINUTE, 25.0, None, 6.8, None, None, {}), 0, 0.0, True, set())
         doubt.update(alcove, moment)
         doubt.recall(moment)
         gas.update(alcove, moment)

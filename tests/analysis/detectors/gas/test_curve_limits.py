@@ -13,6 +13,7 @@ import pytest
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.window import Window
@@ -57,6 +58,35 @@ def test_how_much_of_a_day_makes_a_day(values: int, counts: bool) -> None:
     curve = fed(lambda _: 7.0, 5 * values)
     curve.add(moment(DAY + 5), 7.0, True)
     assert (curve.usual_low is not None) is counts
+
+
+def test_a_hand_in_the_tank_spoils_no_day_and_is_not_learnt_from() -> None:
+    """Four hours a day of it, pH at 6; water that is not the tank's own for as long spoils the day."""
+
+    def days(usual: bool) -> PhCurve:
+        curve = PhCurve()
+        for minute in range(0, 2 * DAY + 5, 5):
+            odd = minute % DAY < 240
+            curve.add(moment(minute), 6.0 if odd else 7.0, usual or not odd, odd)
+        return curve
+
+    assert days(True).usual_low == 7.0 and days(True).profile.usual[2] == 0.0
+    assert days(False).usual_low is None
+
+
+@pytest.mark.parametrize(
+    ("lows", "over", "learns"),
+    [([7.3] * 2, 0.5, True), ([7.3] * 3, 0.5, False), ([7.3] * 2, 0.94, True), ([7.3] * 2, 0.95, False)],
+)
+def test_the_days_of_an_overdose_are_learnt_while_hardly_one_is_known(
+    lows: list[float], over: float, learns: bool
+) -> None:
+    """Fewer than three, and not surely over the limit: or the first day stays the measure of all others."""
+    detector = CarbonDioxideDetector()
+    detector.curve.extremes = DailyExtremes(lows=list(lows), highs=[7.6] * len(lows))
+    detector.judged = Judged(BEGAN, 7.0, None, Gas(31, 0.3), over, over)
+    detector._slow(tank_of(FED), moment(0, "co2-overdose"), 7.0)
+    assert (detector.curve.extremes.count == 1) is learns
 
 
 def test_a_slope_is_over_half_an_hour_or_at_the_beginning_over_a_quarter() -> None:
@@ -253,7 +283,7 @@ def test_how_much_the_lowest_ph_may_differ(lows: list[float], margin: float) -> 
     """0.07 below it and one and a half scatters: 0.06 at first, then from 0.03 to 0.2."""
     for below, seen in ((margin - 0.005, False), (margin + 0.005, True)):
         curve = known(lows, ph=7.0 - below)
-        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False) is seen
+        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False, False) is seen
 
 
 def test_the_scatter_is_a_standard_deviation() -> None:

@@ -32,12 +32,22 @@ def first(duty: ValveDuty, ph: float = 7.0, active: str = "") -> int | None:
 def test_three_hours_of_the_valve_are_asked() -> None:
     duty = ValveDuty()
     for n in range(36):
-        duty.add(moment(5 * n), 7.0 - n % 2, True)
+        duty.add(tank_of(), moment(5 * n), 7.0 - n % 2, True)
     assert duty.now is None
-    duty.add(moment(180), 7.0, True)
+    duty.add(tank_of(), moment(180), 7.0, True)
     assert duty.now == 0.5
-    duty.add(moment(185), 7.5, True)
+    duty.add(tank_of(), moment(185), 7.5, True)
     assert len(duty.falls) == 36
+
+
+@pytest.mark.parametrize(("minute", "counts"), [(599, False), (600, True), (1079, True), (1080, False)])
+def test_out_of_its_hours_a_valve_gives_nothing(minute: int, counts: bool) -> None:
+    """From 10:00 to 18:00: what pH does before and after, plants do."""
+    tank = tank_of('[tanks.sill.co2]\ncontrol = "ph-controller"\non = "10:00"\noff = "18:00"')
+    duty, always = valve(18, 0.2), valve(18, 0.2)
+    duty.add(tank, moment(minute), 7.0, True)
+    always.add(tank_of('[tanks.sill.co2]\ncontrol = "ph-controller"'), moment(minute), 7.0, True)
+    assert (duty.now is not None) is counts and always.now is not None
 
 
 def test_the_same_three_hours_of_the_usual_day_are_asked() -> None:

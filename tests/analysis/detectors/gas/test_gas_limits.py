@@ -200,6 +200,17 @@ def test_hardness_that_runs_out_is_said_ahead() -> None:
     assert after(6.1, residual=(0.0, 0.026), **new) is not None
 
 
+def test_a_first_day_that_was_not_at_rest_is_no_hardness_that_runs_out() -> None:
+    """It sank to where it stays: the highest of the last day is above the day's before, or the lowest is."""
+    sinks: dict[str, Any] = {"creeps": True, "residual": (0.0, 0.0)}
+    for lows, highs, seen in (
+        ([6.4, 6.2, 6.15], [7.4, 7.2, 7.1], True),
+        ([6.4, 6.2, 6.15], [7.4, 7.1, 7.2], False),
+        ([6.4, 6.1, 6.15], [7.4, 7.2, 7.1], False),
+    ):
+        assert (after(6.7, lows=lows, highs=highs, **sinks) is not None) is seen
+
+
 def test_where_no_gas_is_given_a_fall_is_acid() -> None:
     assert after(6.1, lows=[6.26] * 3, slope=-0.2) is not None
     assert after(6.1, lows=[6.24] * 3, slope=-0.2) is None

@@ -221,3 +221,28 @@ def test_a_degassed_ph_is_too_rough_for_a_forecast() -> None:
     curve = PhCurve(ph=6.5, fall=1.0)
     assert not OverdoseJudge._through(20.0, curve, Gas(29.0, gas.error), 7.0)
     assert OverdoseJudge._through(20.0, curve, Gas(29.0, 0.8 * gas.error), 7.0)
+
+
+def test_what_moves_in_days_is_moved_on_each_hour() -> None:
+    water = WaterSettings(carbonate_hardness_dkh=4.0)
+    state = HardnessState()
+    assert state.follow(water, 0.1, HOUR)
+    for minute, moved in ((59, 0), (60, 60), (119, 60), (120, 120)):
+        assert not state.follow(water, 0.1, HOUR + minute * HOUR // 60)
+        assert state.at_ms == HOUR + moved * HOUR // 60
+    # an error of the electrode that has grown counts at once
+    before = state.cov[1][1]
+    state.follow(water, 0.2, 4 * HOUR)
+    assert state.cov[1][1] > before
+
+
+@pytest.mark.parametrize("kh", [1.0, 4.0, 12.0])
+def test_between_whole_degrees_co2_is_straight(kh: float) -> None:
+    """To two ten-thousandths of what the carbonate equilibria give, which test_water.py checks."""
+    water = WaterSettings(carbonate_hardness_dkh=kh)
+    state = HardnessState()
+    state.follow(water, 0.1, HOUR)
+    for celsius in (0.5, 14.3, 23.5, 24.0, 29.9):
+        exact = carbon_dioxide_mg_l(7.0, kh, celsius)
+        assert state.gas(7.0, celsius).mg_l == pytest.approx(exact, rel=2e-4)
+        assert carbon_dioxide_mg_l(7.0, kh, celsius + 1.0) < 0.9998 * exact

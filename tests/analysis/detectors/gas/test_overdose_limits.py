@@ -14,9 +14,13 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
+from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.moment import Tank
+from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from tests.analysis.detectors.gas.test_gas_limits import FED, MINUTE, TIMED, moment, tank_of
+from tests.analysis.detectors.gas.test_gas_limits import curve as usual_day
 
 LIMIT = 30.0
 LOW = 7.0
@@ -57,8 +61,9 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
 def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = None, **known: Any) -> bool:
     ph = LOW - below
     expected = None if odd is None else ph + odd
-    doubtful = known.pop("doubtful", False)
-    return OverdoseJudge._level(LIMIT, curve(ph, expected=expected, **known), Gas(mg_l, error), LOW, doubtful)
+    steep, once = known.pop("steep", False), known.pop("once", False)
+    shown = curve(ph, expected=expected, **known)
+    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once)
 
 
 @pytest.mark.parametrize(
@@ -68,6 +73,10 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
         ({"below": 0.185, "mg_l": 29}, {"below": 0.175, "mg_l": 29}),
         ({"below": 0.225, "mg_l": 31, "scatter": 0.1}, {"below": 0.215, "mg_l": 31, "scatter": 0.1}),
         ({"below": 0.06, "mg_l": 28, "odd": 0.11}, {"below": 0.06, "mg_l": 28, "odd": 0.09}),
+        (
+            {"below": 0.06, "mg_l": 28, "odd": 0.2, "steep": True},
+            {"below": 0.06, "mg_l": 28, "odd": 0.2, "once": True},
+        ),
         ({"below": 0.055, "mg_l": 28, "odd": 0.12}, {"below": 0.045, "mg_l": 28, "odd": 0.12}),
         ({"below": 0.06, "mg_l": 27.2, "odd": 0.11}, {"below": 0.06, "mg_l": 26.8, "odd": 0.11}),
         (
@@ -84,7 +93,7 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
         ),
         (
             {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5},
-            {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5, "doubtful": True},
+            {"below": 0.04, "mg_l": 20, "odd": 0.3, "error": 0.5, "steep": True},
         ),
     ],
 )
@@ -239,6 +248,32 @@ def test_what_stepped_there_is_looked_at_where_it_is_below_every_day() -> None:
     for ph, seen in ((6.89, 10), (6.91, None)):
         judge, tank = OverdoseJudge(), tank_of(FED)
         first = next(
-            (n for n in range(0, 60, 5) if judge.look(tank, moment(n), curve(ph), Gas(100, 0.3), ph)), None
+            (
+                n
+                for n in range(0, 60, 5)
+                if judge.look(tank, moment(n), curve(ph), Gas(100, 0.3), ph, Window(28))
+            ),
+            None,
         )
         assert first == seen
+
+
+def test_what_leapt_there_and_shakes_is_an_electrode_in_a_current() -> None:
+    """An overdose only if it has read so for sixteen hours, and no low pH; calm, it is one in ten minutes."""
+    for shakes in (False, True):
+        judge, tank, block = OverdoseJudge(), tank_of(FED), Window(28)
+        for n in range(-10, 12):
+            wild = (-1) ** n * 0.1 if shakes and n >= 0 else 0.0
+            block.add(moment(n).frame.start_ms, (7.0 if n < 0 else 6.2) + wild)
+        first = None
+        for n in range(10, 60 * 20, 5):
+            about = moment(n)
+            about.sensors["ph"] = Sensor(step=0.01, interval_ms=MINUTE, noise=0.01)
+            if judge.look(tank, about, curve(6.2), Gas(100, 0.3), 6.2, block):
+                first = n - 10
+                break
+        assert judge.shakes is shakes and first == (16 * 60 if shakes else 10)
+        low = [RangeJudge().judge(tank, moment(n), usual_day(5.2), 5.2, {}, judge.shakes) for n in range(2)]
+        assert (low[-1] is None) is shakes
+        judge.look(tank, moment(0), curve(7.0), Gas(10, 0.3), 7.0, block)
+        assert not judge.shakes

@@ -78,10 +78,10 @@ def test_the_slopes_error_is_that_of_least_squares() -> None:
     assert exact < error < 1.1 * exact
 
 
-def test_noise_makes_a_surge_once_in_two_months() -> None:
-    """Looks of that length in two months, times the chance of each."""
+def test_noise_makes_a_surge_once_in_half_a_year() -> None:
+    """Looks of that length in half a year, times the chance of each."""
     for span in (6, 13):
-        looks = 2 * 365.25 / 12 * 24 * 60 / span
+        looks = 365.25 / 2 * 24 * 60 / span
         assert looks * (1 - NORMAL.cdf(SURGE.errors(span))) == pytest.approx(1, rel=0.05)
 
 
@@ -261,6 +261,20 @@ def test_the_loss_is_the_steepest_hour_of_the_usual_day() -> None:
     assert usual_rise(0.2).loss_per_h == pytest.approx(0.2 * LN10)
     assert usual_rise(0.2, bins=1).loss_per_h == pytest.approx(0.1 * LN10)
     assert usual_rise(0.2, days=1).loss_per_h is None
+
+
+@pytest.mark.parametrize(("co2", "shown"), [
+    ('source = "cylinder"', True), ('control = "hours"', True),
+    ('source = "yeast"', False), ('control = "always"', False),
+    ('source = "yeast"\non = "10:00"\noff = "18:00"', True),
+])  # fmt: skip
+def test_gas_that_never_stops_shows_no_loss(co2: str, shown: bool) -> None:
+    """A flat day: by a valve it is a slow tank; by a reactor any tank, 0.1 to 2 an hour (log-uniform)."""
+    flat, steep = usual_rise(0.0), usual_rise(0.9 / LN10)
+    for curve in (flat, steep):
+        curve.trust(tank_of("[tanks.sill.co2]\n" + co2), moment(0))
+    assert flat.loss_per_h == pytest.approx(0.1 if shown else math.sqrt(0.1 * 2.0))
+    assert steep.loss_per_h == pytest.approx(0.9)
 
 
 def test_between_which_losses_any_tank_lies() -> None:

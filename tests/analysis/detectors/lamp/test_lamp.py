@@ -191,6 +191,20 @@ def test_hours_are_learnt_in_spite_of_shadows() -> None:
     assert 7.5 < raised < 7.6
 
 
+def test_a_lamp_that_is_switched_by_hand_is_seen_to_age() -> None:
+    """On and off at another time each day: no hours are known, its light is."""
+
+    def course(day: int, minute: float) -> float:
+        on = 600 + 47 * (day * day % 5)
+        return lit(minute, on, on + 500 + 31 * (day % 4))
+
+    watched = Watched("").feed(course, range(16))
+    assert watched.changes == [] and not watched.detector.hours.habit
+    watched.feed(lambda d, m: course(d, m) * (1 - 0.02 * (d - 15)), range(16, 30))
+    (raised,) = watched.raised("light-dimming")
+    assert 20 < raised < 28
+
+
 # -- missing ----------------------------------------------------------------------------------------
 
 

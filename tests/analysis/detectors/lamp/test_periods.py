@@ -13,7 +13,7 @@ import pytest
 from rushlight.analysis.detectors.lamp.drift import LampDrift, Sighting
 from rushlight.analysis.detectors.lamp.schedule import is_weekend, nearest_period, period_at, schedule_set
 from rushlight.collector.settings import LightSettings
-from tests.analysis.detectors.lamp.test_lamp import DAY, LAMP, Course, Watched, lit
+from tests.analysis.detectors.lamp.test_lamp import DAY, LAMP, MINUTE, WINTER, Course, Watched, lit
 
 TWO = 'periods = [["10:00", "13:30"], ["16:00", "20:30"]]\n'
 HOURS = ((600.0, 810.0), (960.0, 1230.0))
@@ -28,6 +28,11 @@ def two(minute: float, ramp: float = 0, late: float = 0) -> float:
 
 def light(ramp: float = 0, more: str = "") -> str:
     return f"{TWO}ramp_min = {ramp}\n{more}"
+
+
+def weekend(day: int) -> bool:
+    """Of `WINTER` plus so many days."""
+    return is_weekend(WINTER // (DAY * MINUTE) + day)
 
 
 def names(watched: Watched) -> list[str]:
@@ -230,6 +235,35 @@ def test_two_periods_are_learnt_in_spite_of_shadows(every: int) -> None:
     watched = Watched("").feed(course, range(8), every)
     assert watched.detector.hours.habit == pytest.approx([600, 810, 960, 1230], abs=3 + every)
     assert len(watched.raised("light-missing")) == 1
+
+
+@REPORTS
+@pytest.mark.parametrize("began", [day for day in range(7) if not weekend(day)])
+def test_other_hours_on_weekends_are_learnt_before_they_are_judged(every: int, began: int) -> None:
+    """Right through on Saturdays and Sundays; from the second weekend on the pause is missed."""
+
+    def course(day: int, minute: float) -> float:
+        return lit(minute, 600, 1230) if weekend(day) else two(minute)
+
+    watched = Watched("", began=WINTER + began * DAY * MINUTE)
+    watched.feed(lambda d, m: course(began + d, m), range(14), every)
+    assert watched.changes == []
+    first = next(d for d in range(14, 21) if weekend(began + d))
+    watched.feed(lambda d, m: course(began + d, m) if d < first else 0.0, range(14, first + 1), every)
+    assert names(watched) == ["light-missing"] and watched.raised("light-missing")[0] > first
+
+
+@REPORTS
+def test_a_weekend_like_the_other_days_is_judged_from_its_first_evening_on(every: int) -> None:
+    days = [d for d in range(20) if weekend(d)]
+    saturday = next(d for d in days if d >= 4 and d + 1 in days)
+
+    def course(day: int, minute: float) -> float:
+        return two(minute) if day <= saturday else 0.0
+
+    watched = Watched("").feed(course, range(saturday + 2), every)
+    assert names(watched) == ["light-missing"]
+    assert saturday + 1 < watched.raised("light-missing")[0] < saturday + 2
 
 
 # -- coarse sensors ---------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.analysis.detectors.lamp.steady_light import steady_level
+from rushlight.analysis.detectors.lamp.steady_light import level_beside_dark, steady_level
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 
 MINUTE = 60_000
@@ -158,6 +158,26 @@ def test_what_counts_as_steady_and_as_one_lamps() -> None:
         two = [6000.0] * 17 + [10.0] + [6000.0 * (1 - apart)] * 17
         assert (steady_level(day(two)) is not None) is together
     assert steady_level(day([290.0] * 60)) is None and steady_level(day([310.0] * 60)) == 310.0
+
+
+def test_an_hour_beside_the_dark_shows_the_lamp_where_the_sun_joins_it() -> None:
+    """Twelve values within 12 %, out of the dark or into it within two; the dimmest of a day."""
+
+    def day(lit: list[float], before: float = 10.0) -> list[float]:
+        return [before] * 100 + lit + [before] * (188 - len(lit))
+
+    sun = [6000.0 + 1500.0 * n for n in range(1, 9)]
+    assert level_beside_dark(day([6000.0] * 12 + sun)) == 6000.0
+    assert level_beside_dark(day([6000.0] * 11 + sun)) is None
+    assert level_beside_dark(day(sun[::-1] + [6000.0] * 12)) == 6000.0
+    assert level_beside_dark(day([6500.0] * 12 + sun * 2 + [6000.0] * 12)) == 6000.0
+    for rising, seen in ((1, True), (2, False)):
+        assert (level_beside_dark(day([3000.0] * rising + [6000.0] * 12 + sun)) is not None) is seen
+    for before, seen in ((590.0, True), (610.0, False)):
+        assert (level_beside_dark(day([6000.0] * 12 + sun, before)) is not None) is seen
+    for swing, seen in ((0.11, True), (0.13, False)):
+        ripple = [6000.0, 6000.0 * (1 - swing)] * 6
+        assert (level_beside_dark(day(ripple + sun)) is not None) is seen
 
 
 @pytest.mark.parametrize(
