@@ -169,7 +169,9 @@ def test_a_meter_may_tell_below_the_usual_highest() -> None:
     heat = heater.balance(0, temperature=25.9, power=100.0, full=100.0)
     sure = Verdict("stuck", 20.0, True, "", 1000.0)
     found = HeaterStuck().finding(heater.tank_of(), heater.moment(heat.now), heat, None, [24.0], sure)
-    assert found is not None and found.observations[0] == "water 25.9 °C"
+    assert found is not None and found.observations[-1] == "the heater draws 100 W"
+    off = heater.balance(0, temperature=25.9, power=0.0, full=100.0)
+    assert HeaterStuck().finding(heater.tank_of(), heater.moment(off.now), off, None, [24.0]) is None
 
 
 # -- a heater's turn is no cooler's -----------------------------------------------------------------
