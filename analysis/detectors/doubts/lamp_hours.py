@@ -54,11 +54,11 @@ class Switching(msgspec.Struct):
             one == day and abs(minutes_apart(at, minute)) <= TIMER.same_time_min for one, at in self.edges
         )
 
-    def usual(self, weekend_too: bool) -> list[tuple[float, int]]:
+    def usual(self, weekend_too: bool, apart_min: float) -> list[tuple[float, int]]:
         """(minute of the day, days in a row up to the newest) of each that comes at one time daily.
 
-        A cloud or a hand makes edges too, but not at one time on three days in a row. The weekend is left
-        out where it has hours of its own.
+        `apart_min`: so far apart they are one switching. A cloud or a hand makes edges too, but not at one
+        time on three days in a row. The weekend is left out where it has hours of its own.
         """
         edges = [edge for edge in self.edges if weekend_too or not is_weekend(edge[0])]
         if not edges:
@@ -68,14 +68,14 @@ class Switching(msgspec.Struct):
         found: list[tuple[float, int]] = []
         for day, minute in edges:
             # what is not due yet on the newest day counts up to the day before
-            early = day == _before(newest, weekend_too) and minute > latest + TIMER.same_time_min
-            known = any(abs(minutes_apart(minute, one)) <= TIMER.same_time_min for one, _ in found)
+            early = day == _before(newest, weekend_too) and minute > latest + apart_min
+            known = any(abs(minutes_apart(minute, one)) <= apart_min for one, _ in found)
             if known or not (day == newest or early):
                 continue
             near: list[float] = []
             while True:
                 gaps = [minutes_apart(m, minute) for d, m in edges if d == day]
-                steady = [gap for gap in gaps if abs(gap) <= TIMER.same_time_min]
+                steady = [gap for gap in gaps if abs(gap) <= apart_min]
                 if not steady:
                     break
                 near.append(min(steady, key=abs))
@@ -120,10 +120,14 @@ class LampTimes(msgspec.Struct):
     fitted: list[int] = msgspec.field(default_factory=list)
     blind: LampTracker | None = None
 
-    def usual(self, weekend_too: bool = True, periods: int = 0) -> Hours:
-        """The lamp's periods on the last days, three and more; empty before. `periods`: how many, 0: any."""
+    def usual(self, weekend_too: bool = True, periods: int = 0, ramp_min: float = 0.0) -> Hours:
+        """The lamp's periods on the last days, three and more; empty before.
+
+        `periods`: how many, 0: any; `ramp_min`: what blurs its switchings.
+        """
+        apart_min = TIMER.same_time_min + TIMER.set_ramp_share * ramp_min
         ons, offs = (
-            [minute for minute, days in one.usual(weekend_too) if days >= DOUBT.least_days]
+            [minute for minute, days in one.usual(weekend_too, apart_min) if days >= DOUBT.least_days]
             for one in (self.on, self.off)
         )
         found = pairs(paired(ons, offs))
@@ -178,7 +182,7 @@ class LampTimes(msgspec.Struct):
         if tracker is None:
             tracker = self.blind = LampTracker()
         if moment.fifth:
-            tracker.learn_blind(moment.day, lux, sunny=True)
+            tracker.learn_blind(moment.day, lux)
         edge = tracker.add(moment.frame.start_ms, lux, None)  # the sun's don't come to the minute daily
         if edge is None:
             return None, False
@@ -203,7 +207,7 @@ class LampTimes(msgspec.Struct):
             return
         if moment.frame.start_ms - self.since_ms < DOUBT.least_days * DAY_MS:
             return
-        usual = self.usual(light.weekend is None, len(hours))
+        usual = self.usual(light.weekend is None, len(hours), light.ramp_min or 0.0)
         if not usual:
             return
         wrong = [_astray(hours, usual, one) for one in (1, -1)]

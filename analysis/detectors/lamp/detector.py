@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 import msgspec
+from msgspec.structs import replace
 
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
@@ -26,7 +27,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.lamp.waiting import WaitingLight
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import LampFacts, Moment, Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 
@@ -81,36 +82,55 @@ class LampDetector(msgspec.Struct):
         if self.hours.changed(schedule):
             self.drift = LampDrift()
             self.presence.anew()
-        if not self.hours.judges(tank, moment.day):
-            schedule = None
+        judged = schedule if self.hours.judges(tank, moment.day) else None
         if waited and not calm:
-            newest_ms = self.tracker.raw_ms[-1] + len(waited) * MINUTE_MS
-            self._see(tank, moment, newest_ms, waited, schedule)
+            then = self._then(tank, moment, len(waited))
+            self._see(tank, then, then.frame.start_ms, waited, schedule, judged)
+            moment.lamp.edge, moment.lamp.edge_ms = then.lamp.edge, then.lamp.edge_ms
             waited = []
         if lux is not None:
             self.tracker.hear(moment.sensor("light"), tank.settings.report_every_s)
-            self._see(tank, moment, now, [*waited, lux], schedule)
+            self._see(tank, moment, now, [*waited, lux], schedule, judged)
         elif frame.light is None:
             self.presence.missing.gap()
-        self._facts(moment, lux, schedule)
+        self._facts(moment, lux, judged)
         return self._findings(moment, schedule)
 
+    def _then(self, tank: Tank, moment: Moment, waited: int) -> Moment:
+        """The minute of the newest light that has waited: it may lie days before this frame."""
+        newest_ms = self.tracker.raw_ms[-1] + waited * MINUTE_MS
+        day, minute = tank.clock.local(newest_ms)
+        frame = replace(moment.frame, start_ms=newest_ms)
+        return replace(moment, frame=frame, day=day, minute=minute, fifth=False, lamp=LampFacts())
+
     def _see(
-        self, tank: Tank, moment: Moment, newest_ms: int, values: list[float], schedule: Schedule | None
+        self,
+        tank: Tank,
+        moment: Moment,
+        newest_ms: int,
+        values: list[float],
+        schedule: Schedule | None,
+        judged: Schedule | None,
     ) -> None:
-        """The light of minutes on end, as one; the newest at `newest_ms`."""
+        """The light of minutes on end, as one; the newest at `newest_ms`. `judged`: by what, on this day."""
         lux = values[-1]
         edge = self.tracker.add(newest_ms, lux, ramp_set(tank), values[:-1])
         if edge is not None:
-            self._edge(tank, edge, schedule)
+            self._edge(tank, edge, judged)
             if edge.sign > 0 or not self.tracker.lit:  # else it was the sun that went
                 moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
                 moment.lamp.clear = self.tracker.clear(edge)
-        if schedule is not None:
-            self._watch(tank, moment, newest_ms, lux, schedule)
+        if judged is not None:
+            self._watch(tank, moment, newest_ms, lux, judged)
             return
         self.waiting.until_ms = newest_ms + DAY_MS
-        if moment.fifth and newest_ms == moment.frame.start_ms and self.tracker.learn_blind(moment.day, lux):
+        if not moment.fifth:
+            return
+        if schedule is not None:
+            periods = period_at(schedule, moment.day, moment.minute)
+            due = due_now(tank, moment, periods, self.tracker, self.clock, self.drift)
+            self._learn_level(moment, lux, due, periods[0])
+        elif self.tracker.learn_blind(moment.day, lux):
             self.dimming.judge(self.tracker.plateaus, self.tracker.plateau_days)
 
     def _facts(self, moment: Moment, lux: float | None, schedule: Schedule | None) -> None:
@@ -242,7 +262,7 @@ class LampDetector(msgspec.Struct):
         lit = due.lit
         moment.lamp.should_be_on = lit
         self.waiting.until_ms = moment.frame.start_ms + int((-due.past_off if lit else due.to_on) * MINUTE_MS)
-        if moment.fifth and now == moment.frame.start_ms:
+        if moment.fifth:
             self._learn_level(moment, lux, due, periods[0])
         if self.drift.waiting is not None:
             self.drift.watch(now, lux, tracker, due.tolerance, self.clock.explains(now, self.drift))

@@ -32,9 +32,11 @@ class LampHours(msgspec.Struct):
         On and off that the state of the family is about, of working days and weekends; empty before.
     habit : list of float
         On and off as seen on working days, where the settings have none; empty before they are known.
+    habit_day : int
+        The local day on which that was known.
     weekend : list of float
         The same for Saturdays and Sundays; empty before one of them was seen to be as the habit, or two to
-        have hours of their own. What was learnt on working days says nothing of a weekend.
+        have hours of their own. What was learnt on working days says nothing of the first weekend.
     learnt_on, learnt_off : list of float
         When it came on and went out with no schedule known, minutes since 1970 by the local clock.
     """
@@ -42,6 +44,7 @@ class LampHours(msgspec.Struct):
     own: list[float] = msgspec.field(default_factory=list)
     judged: list[float] = msgspec.field(default_factory=list)
     habit: list[float] = msgspec.field(default_factory=list)
+    habit_day: int = -1
     weekend: list[float] = msgspec.field(default_factory=list)
     learnt_on: list[float] = msgspec.field(default_factory=list)
     learnt_off: list[float] = msgspec.field(default_factory=list)
@@ -59,8 +62,9 @@ class LampHours(msgspec.Struct):
         return pairs(self.habit), pairs(self.weekend or self.habit)
 
     def judges(self, tank: Tank, day: int) -> bool:
-        """Whether those hours say anything of that local day."""
-        return bool(self.weekend) or not is_weekend(day) or not self.by_habit(tank)
+        """Whether those hours say anything of that local day; of the first weekend they don't yet."""
+        first = is_weekend(day) and not self.weekend and day - self.habit_day <= TIMER.weekend_d
+        return not (first and self.by_habit(tank))
 
     def changed(self, schedule: Schedule | None) -> bool:
         """Whether those hours are others than before, where there were some."""
@@ -82,7 +86,7 @@ class LampHours(msgspec.Struct):
         # once known it only gains periods: a timer that slips must not take it along
         lit = sum((off - on) % DAY_MIN for on, off in pairs(seen))
         if len(seen) > len(self.habit) and lit <= TIMER.longest_habit_min:
-            self.habit, self.weekend = seen, []
+            self.habit, self.habit_day, self.weekend = seen, day, []
         elif self.habit and not self.weekend and is_weekend(day):
             self.weekend = self._weekend(day)
 

@@ -145,6 +145,9 @@ class TimerNumbers(Numbers, frozen=True, kw_only=True):
     longest_habit_min: Annotated[
         float, Of("min", "no lamp over plants is on for longer in a day: that is the sun's doing, too")
     ] = 1140.0
+    weekend_d: Annotated[
+        int, Of("d", "so long after a habit is known comes the first weekend that may have other hours")
+    ] = 7
     kept_habit: Annotated[int, Of("", "and edges of one kind, at most")] = 40
 
 

@@ -275,16 +275,13 @@ class LampTracker(msgspec.Struct, dict=True):
                 self._learn_level(self.today_day, low, low)
             self.today.clear()
 
-    def learn_blind(self, day: int, lux: float, sunny: bool = False) -> bool:
-        """Five-minute values round the clock, no schedule known: True where a day's have shown the level.
-
-        `sunny`: also where all but an hour of it may have the sun in it.
-        """
+    def learn_blind(self, day: int, lux: float) -> bool:
+        """Five-minute values round the clock, no schedule known: True where a day's have shown the level."""
         self.today.append(lux)
         if len(self.today) < TRACKER.day_values:
             return False
         level = steady_level(self.today)
-        if level is None and sunny:
+        if level is None:
             level = level_beside_dark(self.today)
         self.today.clear()
         if level is not None:

@@ -62,11 +62,12 @@ class PowerDetector(msgspec.Struct):
             if gap_ms > MAINS.gap_min * MINUTE_MS and self.last_frame_ms >= 0:
                 self._gap(moment, temperature, gap_ms)
             self.last_temperature = temperature
-            self.last_frame_ms = now
             if moment.fifth:
                 calm = not moment.heat.disturbed and not moment.active and moment.lamp.out_since_ms < 0
                 calm = calm and not moment.lamp.absent
                 self.turns.add(now, temperature, moment.heat.cooling_rate, calm, self.off_ms)
+        if frame.temperature is not None:
+            self.last_frame_ms = now  # reports flow, also while the thermometer is doubted
         if self.standing:
             self._recovery(moment, temperature, moment.heat.floor, now)
         elif self.out_ms >= 0 or moment.lamp.absent:

@@ -70,6 +70,8 @@ def look(name: str, series: SeriesFrame, health: SeriesHealth, now_ms: int) -> S
                 if health.end is not None and health.dead_from_ms >= 0:
                     health.end.stayed(health.dead_ms(), now_ms)
                 health.dead_from_ms = -1
+    elif health.fault not in DEAD_FAULTS:
+        health.dead_from_ms = -1  # it stands where it was: stuck, if anything
     if series.good and not sight.full:
         health.last_good_ms = now_ms
         health.level = series.total / series.good

@@ -98,12 +98,8 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
     floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0
     floor_room_temperature_min: Annotated[float, Of("min", "no room thermometer's limit is shorter")] = 720.0
     longest_min: Annotated[
-        float,
-        Of(
-            "min",
-            "a new probe's limit is no longer: within a week weather or a water change moves water by 0.5 °C",
-        ),
-    ] = 10080.0
+        float, Of("min", "no new probe's limit is longer: half degrees are flagged as a flat line by then")
+    ] = 5760.0
     gap_intervals: Annotated[
         float, Of("intervals", "after so long without a reading it may have moved, and come back")
     ] = 4.0

@@ -42,12 +42,14 @@ class Shown:
         self.sensors = sensors
         self.facts: dict[str, Any] = {"floor": FLOOR, "cooling_rate": -0.6, "slope": None}
         self.lamp_back = False
+        self.faulty: set[str] = set()
 
     def at(self, minute: float, celsius: float, watts: float | None = None, fifth: bool = False) -> bool:
         """Whether the alarm is there after that minute's frame."""
         start = BEGAN + round(minute * MINUTE)
         frame = Frame(start, start + MINUTE, celsius, None, None, None, watts, {})
         moment = Moment(frame, 0, 800.0, fifth, set(), sensors=self.sensors)
+        moment.probes.faulty = self.faulty
         for name, value in self.facts.items():
             setattr(moment.heat, name, value)
         out = minute >= 0 and not self.lamp_back
@@ -69,6 +71,20 @@ def gap(
     shown.facts = {"floor": floor, "cooling_rate": rate}
     assert not shown.at(0, 25.0)
     return shown.at(minutes, 25.0 - fall)
+
+
+@pytest.mark.parametrize("doubted", [True, False])
+def test_a_thermometer_that_is_doubted_leaves_no_gap(doubted: bool) -> None:
+    """An hour of reports that are not believed, then cooler water; without a report it was a cut."""
+    shown = Shown()
+    shown.lamp_back = True
+    shown.facts = {"floor": 26.0, "cooling_rate": -0.6}
+    assert not shown.at(0, 25.0)
+    if doubted:
+        shown.faulty = {"temperature"}
+        assert not any(shown.at(minute, 24.4) for minute in range(1, 60))
+        shown.faulty = set()
+    assert shown.at(60, 24.4) is not doubted
 
 
 def test_a_gap_of_a_quarter_of_an_hour_or_two_reports_and_a_half() -> None:

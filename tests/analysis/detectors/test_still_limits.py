@@ -59,10 +59,10 @@ def limit(quantity: str, step: float, value: float = 25.0) -> float:
 
 
 def test_coarser_probes_rest_longer() -> None:
-    """pH in proportion to its step, temperature by the square of it, up to a week."""
+    """pH in proportion to its step, temperature by the square of it, up to four days."""
     assert limit(TEMPERATURE, 0.05) == limit(TEMPERATURE, 0.0625) < limit(TEMPERATURE, 0.066)
     assert limit(TEMPERATURE, 0.25) == 16 * limit(TEMPERATURE, 0.0625)
-    assert limit(TEMPERATURE, 0.3) < limit(TEMPERATURE, 0.5) == 7 * 24 * 60
+    assert limit(TEMPERATURE, 0.3) < limit(TEMPERATURE, 0.5) == 4 * 24 * 60
     assert limit(PH, 0.007) == limit(PH, 0.0099) < limit(PH, 0.011)
     assert limit(PH, 0.08) < limit(PH, 0.095) < limit(PH, 0.105) == limit(PH, 0.14)
 

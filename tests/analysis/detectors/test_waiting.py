@@ -11,6 +11,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.collector.readings import LIGHT, PH, ROOM_TEMPERATURE, TEMPERATURE
 from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.lamp.test_lamp import LAMP, Watched, lit
 from tests.analysis.detectors.test_probes import BEGAN, DAY, HOUR, MINUTE, Bench, jitter, thermometer
 
 LEVEL = 4000.0
@@ -108,3 +109,23 @@ def test_a_switching_is_seen_two_minutes_later_at_any_minute(phase: int) -> None
         if moment.lamp.edge:
             seen.append((n, moment.lamp.edge))
     assert seen == [(16 + phase, 1), (28 + phase, -1)]
+
+
+@pytest.mark.parametrize("minute", range(1, 6))
+def test_light_that_has_waited_is_of_its_own_minute(minute: int) -> None:
+    """Dark at night, no report for half a day, and lit again: nothing is missing; dark again, it is."""
+    watched = Watched().feed(lambda d, m: lit(m), range(4))
+    hours = (0, 60 * MINUTE + minute * MINUTE), (840 * MINUTE, 960 * MINUTE)
+    for lux in (LAMP, 0.0):
+        for begin, end in hours:
+            for at in range(
+                watched.began + 4 * DAY * MINUTE + begin, watched.began + 4 * DAY * MINUTE + end, MINUTE
+            ):
+                day, local = watched.tank.clock.local(at)
+                light = lux if begin else 0.0
+                frame = Frame(at, at + MINUTE, None, None, None, light, None, {})
+                moment = Moment(frame, day, local, at // MINUTE % 5 == 0, set())
+                found = {finding.alarm for finding in watched.detector.update(watched.tank, moment)}
+                assert found <= ({"light-missing"} if begin and not lux else set())
+        watched.began += DAY * MINUTE
+    assert found == {"light-missing"}

@@ -254,11 +254,15 @@ def test_other_hours_on_weekends_are_learnt_before_they_are_judged(every: int, b
 
 
 @REPORTS
-def test_a_weekend_like_the_other_days_is_judged_from_its_first_evening_on(every: int) -> None:
-    days = [d for d in range(20) if weekend(d)]
-    saturday = next(d for d in days if d >= 4 and d + 1 in days)
+@pytest.mark.parametrize("hidden", [False, True])
+def test_a_weekend_like_the_other_days_is_judged(every: int, hidden: bool) -> None:
+    """From its first evening on; where the meter lay under a cloth then, from the second one on."""
+    days = [d for d in range(4, 20) if weekend(d) and weekend(d + 1)]
+    saturday = days[hidden]
 
     def course(day: int, minute: float) -> float:
+        if weekend(day) and day < saturday:
+            return 0.0
         return two(minute) if day <= saturday else 0.0
 
     watched = Watched("").feed(course, range(saturday + 2), every)

@@ -183,9 +183,9 @@ def test_how_bright_a_lamp_is() -> None:
 
 
 def blind(*lux: float) -> float | None:
-    """The level that a day teaches with no hours known."""
+    """The level that a day teaches with no hours known, out of a light room."""
     tracker = LampTracker()
-    for value in [*lux, *[0.0] * (288 - len(lux))]:
+    for value in [*lux, *[140.0] * (288 - len(lux))]:
         assert tracker.level() is None
         tracker.learn_blind(1, value)
     return tracker.level()
