@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rushlight.analysis.replay.csv_rows import RecordedRow, read_rows, sound_times
+from rushlight.analysis.replay.columns import Columns
+from rushlight.analysis.replay.csv_rows import RecordedRow, read_parts, read_rows, sound_times
 from rushlight.collector.errors import ReplayError
 
 HEADER = "time,tank,quantity,value\n"
@@ -280,3 +281,42 @@ def test_fields_in_quotes_mean_the_same_as_without(
     one = ",".join(f'"{field}"' for field in HEADER.rstrip("\n").split(",")) + end
     quoted = "".join(",".join(f'"{part}"' for part in ",".join(row).split(",")) + end for row in rows)
     assert read(write(quoted, header=one)) == plain
+
+
+PARTS = [
+    ["2026-03-01T02:00:00Z", "2026-03-01T02:00:30Z", "2026-03-01T02:01:00Z", "2026-03-01T02:00:60Z"],
+    ["hallway", "hallway-of-the-house", "hallway-of-the-hause", "h"],
+    ["source_temperature", "source_temperaturf", "source_tomperature", "temperature", "ph"],
+    ["6.8", "24.062499999999996", "24.0624999", "24.062499", "-0.5", "", "1e3", "1_0", "inf"],
+]
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.tuples(*(st.lists(st.sampled_from(part), min_size=1, max_size=2) for part in PARTS)),
+    st.lists(st.tuples(*[st.integers(0, 1)] * 4), min_size=1, max_size=12),
+    st.sampled_from(["\n", "\r\n"]),
+    st.booleans(),
+)
+def test_a_block_is_read_as_its_rows_are(
+    write: Write, parts: tuple[list[str], ...], rows: list[tuple[int, ...]], end: str, ended: bool
+) -> None:
+    """Names and numbers that differ in one letter; a header in quotes makes the file go row by row."""
+    body = end.join(",".join(of[one % len(of)] for of, one in zip(parts, row, strict=True)) for row in rows)
+    body += end * ended
+    blocks = read(write(body))
+    assert blocks == read(write(body, header=HEADER.replace("time", '"time"')))
+
+
+def test_plain_rows_are_read_by_columns(write: Write) -> None:
+    texts = [f"{text(BEGAN + n * MINUTE)},hallway,ph,{7 + n / 100}" for n in range(20)]
+    (block, rest) = read_parts([write("\n".join(texts))], pytest.fail)
+    assert isinstance(block, Columns) and list(rest) == []  # type: ignore[arg-type]
+    assert list(block.rows()) == [
+        (BEGAN + n * MINUTE, "hallway", "ph", 7 + n / 100, False) for n in range(20)
+    ]
+    for odd in ("six", "nan", "7,5", "7\n", "ü"):
+        (part, rest) = read_parts(
+            [write("\n".join([*texts[:9], f"{texts[9]}{odd}", *texts[10:]]))], lambda _: None
+        )
+        assert not isinstance(part, Columns) and len(list(part)) >= 19

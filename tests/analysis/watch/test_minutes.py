@@ -248,3 +248,15 @@ def test_late_readings_end_no_silence_for_those_behind_them(field: str) -> None:
         assert not getattr(replay.watches["attic"].state.silence, field)
         snapshots.append(digest(replay))
     assert snapshots[0] == snapshots[1]
+
+
+@pytest.mark.parametrize("back", [30, 400, 2000])
+def test_rows_that_are_not_in_order_of_time_go_one_by_one(tmp_path: Path, back: int) -> None:
+    path = tmp_path / "readings.csv"
+    seconds = [*range(0, 1200, 20), *range(1200 - back, 2400, 20)]
+    rows = (f"{text(BEGAN + 1000 * one)},attic,{TEMPERATURE},24.{one // 20 % 3}" for one in seconds)
+    path.write_text("\n".join([",".join(HEADER), *rows, ""]), encoding="utf-8")
+    fast, slow = (Replay(parse_settings(ONE), lambda _: None) for _ in range(2))
+    list(fast.events_of(read_parts([path], lambda _: None)))
+    one_by_one(slow, path)
+    assert digest(fast) == digest(slow)
