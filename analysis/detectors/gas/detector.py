@@ -16,7 +16,7 @@ from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
 from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference
 from rushlight.analysis.detectors.gas.judged import Judged
-from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
@@ -196,15 +196,6 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit) if ahead > 0 else over
         return Judged(now, ph, self.curve.slope, gas, over, soon)
 
-    def _may_be_usual(self) -> bool:
-        """Hardly a day is known, and the gas of that alarm is not surely too much: it may be so each day.
-
-        Where it were not learnt from, the first day would stay the measure of all that follow. That first one
-        must be a day without an alarm: gas that is too much from the beginning is nobody's usual.
-        """
-        few = 0 < len(self.curve.extremes.lows) < CURVE.recent_days
-        return few and (self.judged is None or self.judged.over_now < OVERDOSE.over_now_probability)
-
     def _as_read(self, tank: Tank, moment: Moment, ph: float, judged: Judged | None = None) -> Finding | None:
         """`judged` at that pH, where that has been done already."""
         if not _knows(tank):
@@ -251,8 +242,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             ph += min(down, CURVE.stepped_gain * (down - CURVE.stepped_noise_ph))
         # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
         # alarm would keep it up for ever.
-        ph_alarm = "co2-absent" in moment.active or "ph" in moment.probes.restless
-        ph_alarm = ph_alarm or ("co2-overdose" in moment.active and not self._may_be_usual())
+        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
+        ph_alarm = ph_alarm or "ph" in moment.probes.restless
         guess = "stray-current-suspected" in moment.active or down >= CURVE.stepped_guess_ph
         usable = not (ph_alarm or guess)
         curve = self.curve

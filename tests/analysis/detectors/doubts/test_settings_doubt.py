@@ -302,6 +302,27 @@ def test_a_valve_that_is_open_all_night_stays_an_overdose() -> None:
     assert watch.book.standing() == {"co2-overdose", "setting-doubtful"}
 
 
+@pytest.mark.parametrize("much", [40.0, 50.0, 60.0])
+def test_too_much_gas_from_the_second_day_on_never_becomes_the_usual(much: float) -> None:
+    """Hardly a day is known, and the valve stays open: the alarm stands as long as the gas does."""
+
+    def watched(from_day: float) -> TankWatch:
+        gas = 6.0
+
+        def course(day: int, minute: float) -> dict[str, float]:
+            nonlocal gas
+            aim = much if day + minute / DAY >= from_day else 18.0 if 660 <= minute < 1200 else 5.0
+            gas += (aim - gas) * (1 - math.exp(-0.5 / 60))
+            return {"ph": round(ph_of(gas, 4.0), 2), "light": lit(minute, 720, 1200), "temperature": 25.0}
+
+        watch = TankWatch("alcove", tank(water="carbonate_hardness_dkh = 4", co2=GAS, light=NOON))
+        feed(watch, course, range(6))
+        return watch
+
+    assert "co2-overdose" in watched(1.4).book.standing()
+    assert watched(9.0).book.standing() == set()
+
+
 YEAST = 'source = "yeast"'
 
 

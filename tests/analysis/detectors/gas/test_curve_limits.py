@@ -13,7 +13,6 @@ import pytest
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
-from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.window import Window
@@ -72,28 +71,6 @@ def test_a_hand_in_the_tank_spoils_no_day_and_is_not_learnt_from() -> None:
 
     assert days(True).usual_low == 7.0 and days(True).profile.usual[2] == 0.0
     assert days(False).usual_low is None
-
-
-@pytest.mark.parametrize(
-    ("lows", "over", "learns"),
-    [
-        ([], 0.5, False),
-        ([7.3], 0.5, True),
-        ([7.3] * 2, 0.5, True),
-        ([7.3] * 3, 0.5, False),
-        ([7.3] * 2, 0.94, True),
-        ([7.3] * 2, 0.95, False),
-    ],
-)
-def test_the_days_of_an_overdose_are_learnt_while_hardly_one_is_known(
-    lows: list[float], over: float, learns: bool
-) -> None:
-    """One or two, and not surely over the limit: or the first day stays the measure of all others."""
-    detector = CarbonDioxideDetector()
-    detector.curve.extremes = DailyExtremes(lows=list(lows), highs=[7.6] * len(lows))
-    detector.judged = Judged(BEGAN, 7.0, None, Gas(31, 0.3), over, over)
-    detector._slow(tank_of(FED), moment(0, "co2-overdose"), 7.0)
-    assert (detector.curve.extremes.count == 1) is learns
 
 
 def test_a_slope_is_over_half_an_hour_or_at_the_beginning_over_a_quarter() -> None:
