@@ -52,7 +52,7 @@ class FrameNumbers(Numbers, frozen=True, kw_only=True):
 FRAMES = FrameNumbers()
 
 
-class SeriesFrame(msgspec.Struct):
+class SeriesFrame(msgspec.Struct, gc=False):
     """What one quantity did within the frame.
 
     `good` readings (flag pass or not evaluated) make the mean; `suspect` and `bad` (fail, missing) are only
@@ -99,7 +99,7 @@ class SeriesFrame(msgspec.Struct):
         self.good, self.total = 0, 0.0
 
 
-class Frame(msgspec.Struct):
+class Frame(msgspec.Struct, gc=False):
     """One minute. `time_ms` is the time of the reading that closed it: when the system could first know."""
 
     start_ms: int

@@ -99,7 +99,7 @@ class Tank:
         return self._trust[1]
 
 
-class ProbeFacts(msgspec.Struct):
+class ProbeFacts(msgspec.Struct, gc=False):
     """What the probe family says of this frame.
 
     Attributes
@@ -120,7 +120,7 @@ class ProbeFacts(msgspec.Struct):
     leapt: dict[str, float] = msgspec.field(default_factory=dict)
 
 
-class LampFacts(msgspec.Struct):
+class LampFacts(msgspec.Struct, gc=False):
     """What the lamp family says of this frame.
 
     Attributes
@@ -154,7 +154,7 @@ class LampFacts(msgspec.Struct):
     level_lx: float | None = None
 
 
-class CurrentFacts(msgspec.Struct):
+class CurrentFacts(msgspec.Struct, gc=False):
     """What the stray current family says: pH steps too sudden for chemistry.
 
     Attributes
@@ -165,10 +165,8 @@ class CurrentFacts(msgspec.Struct):
         One of them was just now.
     step_with_lamp : bool
         The last of them came as the lamp switched.
-    step_ms, step_size : sequence
-        The last steps: when (ms UTC) and how large (pH).
-    lamp_ms : sequence of int
-        When the lamp switched (ms UTC).
+    step_ms, step_size, lamp_ms : sequence
+        The last steps: when (ms UTC) and how large (pH); when the lamp switched (ms UTC).
     """
 
     ph_stepped: float = 0.0
@@ -179,7 +177,7 @@ class CurrentFacts(msgspec.Struct):
     lamp_ms: Sequence[int] = ()
 
 
-class HeatFacts(msgspec.Struct):
+class HeatFacts(msgspec.Struct, gc=False):
     """What the heat family says of this frame.
 
     Attributes
@@ -199,7 +197,7 @@ class HeatFacts(msgspec.Struct):
     slope: float | None = None
 
 
-class GasFacts(msgspec.Struct):
+class GasFacts(msgspec.Struct, gc=False):
     """What the carbon dioxide family says of the pH curve.
 
     Attributes
@@ -223,7 +221,7 @@ class GasFacts(msgspec.Struct):
     ph_error: float = msgspec.field(default_factory=old_ph_error)
 
 
-class DoubtFacts(msgspec.Struct):
+class DoubtFacts(msgspec.Struct, gc=False):
     """What is in doubt of the settings.
 
     Attributes
@@ -242,11 +240,10 @@ class DoubtFacts(msgspec.Struct):
     lived: Sequence[tuple[float, float]] = ()
 
 
-class Moment(msgspec.Struct):
+class Moment(msgspec.Struct, gc=False):
     """One frame and what the families that have judged it so far say of it.
 
-    A family writes into its own place only, and reads those that it declares
-    (`rushlight.analysis.detectors.registry`).
+    A family writes into its own place only, and reads those that it declares (see `registry`).
 
     Attributes
     ----------
@@ -257,10 +254,8 @@ class Moment(msgspec.Struct):
         True on the frames that end a five-minute block: the slow estimators run then.
     active : set of str
         Alarms that are active since the frame before.
-    probes, lamp, current, heat, gas
-        What each family says of this frame.
-    current_before, doubts_before
-        What two of them said of the frame before.
+    probes, lamp, current, heat, gas; current_before, doubts_before
+        What each family says of this frame; what two of them said of the frame before.
     sensors : dict of str to Sensor
         Step, interval and noise of each series so far; ask `sensor`.
     """

@@ -12,7 +12,12 @@ from rushlight.analysis.replay.sound_times import RecordedRow
 
 __all__ = ["Columns", "columns_of"]
 
-_END = "\n"
+_WORD = 8  # letters that are compared at once
+_MASKS = np.frombuffer(b"".join(bytes([255] * n + [0] * (_WORD - n)) for n in range(_WORD + 1)), np.uint64)
+_MOST_NAMES = 20  # of tanks or quantities in a plain block
+Ints = NDArray[np.int64]
+Words = NDArray[np.uint64]
+Floats = NDArray[np.float64]
 
 
 class Columns(NamedTuple):
@@ -33,9 +38,9 @@ class Columns(NamedTuple):
 
     tank: str
     quantities: list[str]
-    of: NDArray[np.int64]
-    times_ms: NDArray[np.int64]
-    values: NDArray[np.float64]
+    of: Ints
+    times_ms: Ints
+    values: Floats
 
     def span_ms(self) -> tuple[int, int, int]:
         """First and last time (UTC), and the longest from one row to the next."""
@@ -64,40 +69,106 @@ def columns_of(
     milliseconds : callable
         Times (ms UTC) by their texts; ValueError where one is none.
     """
-    if "\r" in text:
-        text = text.replace("\r\n", _END)
-        if "\r" in text:
-            return None
-    if not text.endswith(_END):
-        text += _END
-    # an end of line becomes a field of its own: a row that has more or fewer fields moves it from its place
-    fields = text.replace(_END, ",\n,").split(",")
-    fields.pop()  # behind the last end
-    whole = width + 1
-    count, rest = divmod(len(fields), whole)
-    if rest or fields[width::whole].count(_END) != count:
+    text = text.replace("\r\n", "\n")
+    if "\r" in text or not text.isascii():
         return None
-    tanks, names = fields[1::whole], fields[2::whole]
-    tank = tanks[0]
-    if tanks.count(tank) != count:
+    table = _Table(text if text.endswith("\n") else text + "\n", width)
+    if not table.whole():
         return None
     try:
-        texts = fields[0::whole]
-        times_ms = np.fromiter(map(milliseconds(dict.fromkeys(texts)).__getitem__, texts), np.int64, count)
-        values = _values(fields[3::whole])
+        (tank,) = table.names(1)[0]
+        times_ms, values = table.times_ms(0, milliseconds), table.numbers(3)
     except (ValueError, OverflowError):
         return None
     if values is None or np.any(np.diff(times_ms) < 0):
         return None
-    places = {name: place for place, name in enumerate(dict.fromkeys(names))}
-    of = np.fromiter(map(places.__getitem__, names), np.int64, count)
-    return Columns(tank, list(places), of, times_ms, values)
+    quantities, of = table.names(2)
+    return Columns(tank, quantities, of, times_ms, values)
 
 
-def _values(texts: list[str]) -> NDArray[np.float64] | None:
-    """None where one is no finite number; ValueError where one is no number at all."""
-    blank = texts.count("")
-    # a sensor knows few values, and reading a number takes longer than looking it up
-    known = {text: float(text or "nan") for text in dict.fromkeys(texts)}
-    values = np.fromiter(map(known.__getitem__, texts), np.float64, len(texts))
-    return values if len(texts) - np.count_nonzero(np.isfinite(values)) == blank else None
+class _Table:
+    """Fields of a text of ASCII letters by their places in it: most are compared, and never made strings."""
+
+    def __init__(self, text: str, width: int) -> None:
+        self._text = text
+        # room behind the end, so that a short field may be looked at as if it were long
+        self._letters = letters = np.frombuffer(text.encode() + bytes(20), np.uint8)
+        self._words = np.lib.stride_tricks.sliding_window_view(letters, _WORD)
+        ends = np.flatnonzero((letters == ord(",")) | (letters == ord("\n")))
+        self._whole = not len(ends) % width
+        rows = ends[: len(ends) // width * width].reshape(-1, width)
+        newline = letters[rows] == ord("\n")
+        self._whole &= bool(newline[:, -1].all()) and not newline[:, :-1].any()
+        self._begins = np.append(0, rows.ravel() + 1)[:-1].reshape(rows.shape)
+        self._ends = rows
+
+    def whole(self) -> bool:
+        """Whether each row has as many fields as it should."""
+        return self._whole
+
+    def _word(self, begins: Ints, lengths: Ints) -> Words:
+        """Up to eight letters as one number; 0 behind the field's end."""
+        mask = _MASKS[np.clip(lengths, 0, _WORD)]
+        words = self._words[np.minimum(begins, len(self._words) - 1)]
+        return np.ascontiguousarray(words).view(np.uint64).ravel() & mask
+
+    def _fields(self, column: int) -> tuple[Ints, Ints]:
+        """Where each begins, and its length."""
+        begins = self._begins[:, column]
+        return begins, self._ends[:, column] - begins
+
+    def _texts(self, column: int, rows: Ints) -> list[str]:
+        begins, ends = self._begins[rows, column].tolist(), self._ends[rows, column].tolist()
+        return [self._text[begin:end] for begin, end in zip(begins, ends, strict=True)]
+
+    def times_ms(self, column: int, milliseconds: Callable[[Iterable[str]], dict[str, int]]) -> Ints:
+        """Of each row. What rows behind each other have in common is read once."""
+        begins, lengths = self._fields(column)
+        tens, ones = (self._letters[begins + place].astype(np.int64) - ord("0") for place in (17, 18))
+        colon, zulu = self._letters[begins + 16] == ord(":"), self._letters[begins + 19] == ord("Z")
+        # 2026-03-01T02:00:30Z: within a minute only the seconds differ
+        plain = (lengths == 20) & colon & zulu & (tens >= 0) & (tens < 6) & (ones >= 0) & (ones < 10)
+        seconds_ms = (10 * tens + ones) * 1000
+        alike = 16
+        if not plain.all():
+            alike, seconds_ms = int(lengths.max()), np.zeros(len(begins), np.int64)
+        new = np.diff(lengths, prepend=-1) != 0
+        for place in range(0, alike, _WORD):
+            word = self._word(begins + place, lengths - place)
+            new[1:] |= word[1:] != word[:-1]
+        rows = np.flatnonzero(new)
+        texts = self._texts(column, rows)
+        known = milliseconds(texts)
+        found_ms = np.array([known[text] for text in texts], np.int64) - seconds_ms[rows]
+        times_ms: Ints = found_ms.take(np.cumsum(new) - 1) + seconds_ms
+        return times_ms
+
+    def names(self, column: int) -> tuple[list[str], Ints]:
+        """The different texts, in the order of their first row; and of each row, which it is."""
+        begins, lengths = self._fields(column)
+        words = [self._word(begins + place, lengths - place) for place in range(0, int(lengths.max()), _WORD)]
+        of = np.full(len(begins), -1)
+        found: list[str] = []
+        while len(left := np.flatnonzero(of < 0)):
+            first = left[0]
+            same = lengths == lengths[first]
+            for word in words:
+                same &= word == word[first]
+            of[same] = len(found)
+            found += self._texts(column, left[:1])
+            if len(found) > _MOST_NAMES:
+                raise ValueError("too many names for a plain block")
+        return found, of
+
+    def numbers(self, column: int) -> Floats | None:
+        """Of each row, NaN for an empty field; None where one is no finite number, ValueError as `float`."""
+        begins, lengths = self._fields(column)
+        if lengths.max() > _WORD:
+            texts = self._texts(column, np.arange(len(begins)))
+            values = np.array([float(text or "nan") for text in texts])
+        else:  # a sensor knows few values: each is read once
+            words, places = np.unique(self._word(begins, lengths), return_inverse=True)
+            texts = [letters.decode() for letters in words.view(f"S{_WORD}").tolist()]
+            values = np.array([float(text or "nan") for text in texts])[places]
+        finite = np.count_nonzero(np.isfinite(values))
+        return values if finite == np.count_nonzero(lengths) else None

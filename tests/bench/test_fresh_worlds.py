@@ -44,6 +44,14 @@ def test_a_tub_has_sun_and_rain_and_no_devices(tmp_path: Path) -> None:
     assert water.max() - water.min() > 3
 
 
+def test_a_green_tub_has_limits_of_its_ph(tmp_path: Path) -> None:
+    """Nothing that is past the limit in force every day is called false: 8.6, where none is given."""
+    build(tmp_path / "a", "train", 332, 2, None, "tub")
+    ph = [v for _, v in rows(tmp_path / "a", "ph") if 2 < v < 12]
+    assert np.percentile(ph, 99) > 8.6
+    assert tank_of(tmp_path / "a")["water"]["ph_high"] > np.percentile(ph, 99) - 0.2
+
+
 def test_what_cannot_happen_in_a_tub_is_not_drawn(tmp_path: Path) -> None:
     tub = WORLDS["tub"]
     with pytest.raises(RuntimeError, match="light-missing does not happen in the world tub"):

@@ -47,7 +47,11 @@ class AbsenceJudge(msgspec.Struct):
                 return None
         else:
             self.since = -1
-        if not raised and (self.since < 0 or now - self.since < ABSENCE.patience_min * MINUTE_MS):
+        highs = curve.extremes.highs[-CURVE.recent_days :]
+        # where nobody wrote its hours down they are what the usual day shows, until the timer is moved
+        sure = co2.on is not None or (bool(highs) and curve.ph > median(highs) + ABSENCE.above_highest_ph)
+        patience = ABSENCE.patience_min if sure else ABSENCE.own_hours_min
+        if not raised and (self.since < 0 or now - self.since < patience * MINUTE_MS):
             return None
         observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2{curve.doubted}"]
         if expected is not None:
@@ -81,6 +85,4 @@ class AbsenceJudge(msgspec.Struct):
         level = curve.slope is None or curve.slope > -ABSENCE.level_ph_per_h
         if not (odd > need and level):
             return False
-        most = ABSENCE.most_share * tank.settings.livestock.co2_limit_mg_l
-        highest = median(highs[-CURVE.recent_days :]) + ABSENCE.above_highest_ph
-        return gas.mg_l < most and (co2.on is not None or curve.ph > highest)
+        return gas.mg_l < ABSENCE.most_share * tank.settings.livestock.co2_limit_mg_l

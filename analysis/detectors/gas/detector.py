@@ -199,10 +199,11 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
     def _may_be_usual(self) -> bool:
         """Hardly a day is known, and the gas of that alarm is not surely too much: it may be so each day.
 
-        Where it were not learnt from, the first day would stay the measure of all that follow.
+        Where it were not learnt from, the first day would stay the measure of all that follow. That first one
+        must be a day without an alarm: gas that is too much from the beginning is nobody's usual.
         """
-        known = len(self.curve.extremes.lows) >= CURVE.recent_days
-        return not known and (self.judged is None or self.judged.over_now < OVERDOSE.over_now_probability)
+        few = 0 < len(self.curve.extremes.lows) < CURVE.recent_days
+        return few and (self.judged is None or self.judged.over_now < OVERDOSE.over_now_probability)
 
     def _as_read(self, tank: Tank, moment: Moment, ph: float, judged: Judged | None = None) -> Finding | None:
         """`judged` at that pH, where that has been done already."""

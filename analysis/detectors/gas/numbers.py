@@ -210,6 +210,9 @@ class AbsenceNumbers(Numbers, frozen=True, kw_only=True):
 
     after_opening_min: Annotated[int, Of("min", "until then the gas of the day hardly shows")] = 150
     patience_min: Annotated[int, Of("min", "it must have looked wrong for")] = 60
+    own_hours_min: Annotated[
+        int, Of("min", "and for so long where its hours are those of the usual day, and pH is no new high")
+    ] = 240
     timed_ph: Annotated[float, Of("pH", "above the usual, at least, where a valve has its hours")] = 0.22
     timed_share: Annotated[float, Of("", "of the daily swing, there")] = 0.45
     untimed_ph: Annotated[float, Of("pH", "above the usual, at least, where no hours are known")] = 0.3

@@ -172,8 +172,9 @@ class HeaterStuck(msgspec.Struct):
         if left is None and slope is not None:
             left = time_to_reach(heat.temperature, slope, limit)
         over = heat.temperature - (heat.ceiling or 0.0)
-        where = f"{over:.1f} °C above" if over >= 0 else f"{-over:.1f} °C below"
-        observations = [f"water {heat.temperature:.1f} °C, {where} what the heater holds"]
+        # a meter may show it before the water is above the usual highest
+        above = f", {over:.1f} °C above what the heater holds" if over > 0 else ""
+        observations = [f"water {heat.temperature:.1f} °C{above}"]
         if slope is not None:
             by_room = (
                 f"; room {heat.room:.1f} °C and lamp explain {slope - excess:+.2f} °C an hour"

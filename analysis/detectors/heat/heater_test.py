@@ -43,7 +43,7 @@ class Verdict(msgspec.Struct, frozen=True):
     """What is likeliest, by how many nats over a heater at work; and what comes next with its odds to one.
 
     `named`: it is likely enough against all that is not the heater's doing. `runner_up` is "" where nothing
-    else can be.
+    else can be. `outdone`: it is as sure that it is something that is not the heater's doing.
     """
 
     name: str
@@ -51,11 +51,7 @@ class Verdict(msgspec.Struct, frozen=True):
     named: bool
     runner_up: str
     odds: float
-
-    @property
-    def outdone(self) -> bool:
-        """Whether it is sure enough that it is something that is not the heater's doing."""
-        return self.odds * WEIGHED.sure < 1 - WEIGHED.sure
+    outdone: bool = False
 
     @property
     def told(self) -> bool:
@@ -162,7 +158,7 @@ def unheated_verdict(
     alone = heat.drawing is False and memory.off_min(heat.now) >= WEIGHED.metered_min
     counts = _level(beyond, error, WEIGHED.alone_nats if alone else WEIGHED.level_nats)
     nats = weigh(line, slopes, bias, owed, {})
-    return _verdict(nats, counts, UNHEATED_NAMES, "draught")
+    return _verdict(nats, counts, UNHEATED_NAMES, "draught", heat.room is not None)
 
 
 def welded_verdict(
@@ -226,11 +222,16 @@ def welded_verdict(
         nats["other heat"] -= WEIGHED.chance_nats
     elif usual is not None and heat.temperature < usual + WEIGHED.unusual_c:
         nats["other heat"] = max(nats["other heat"], nats["stuck"])  # as warm as on any day at this hour
-    return _verdict(nats, counts, WELDED_NAMES, "")
+    return _verdict(nats, counts, WELDED_NAMES, "", heat.room is not None)
 
 
-def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside: str) -> Verdict:
-    """`aside` is told as what comes next, and is no reason to wait: it calls for the same look."""
+def _verdict(
+    nats: dict[str, float], level: float, names: tuple[str, ...], aside: str, measured: bool
+) -> Verdict:
+    """`aside` is told as what comes next, and is no reason to wait: it calls for the same look.
+
+    Where the room is not `measured`, nothing is sure enough against the heater.
+    """
     best = max(names, key=nats.__getitem__)
     ahead = nats[best] - nats["works"] + level
     # nobody needs to be told that it may work after all: that is what the threshold is for
@@ -238,7 +239,9 @@ def _verdict(nats: dict[str, float], level: float, names: tuple[str, ...], aside
     runner_up = max(others, key=others.__getitem__)
     against = max(value for name, value in others.items() if name != aside)
     odds = math.exp(min(nats[best] - others[runner_up], math.log(WEIGHED.most_odds)))
-    return Verdict(best, ahead, nats[best] - against >= WEIGHED.named(), runner_up, odds)
+    surer = nats[best] - against
+    named, outdone = surer >= WEIGHED.named(), measured and surer <= -WEIGHED.named()
+    return Verdict(best, ahead, named, runner_up, odds, outdone)
 
 
 def explained_error(moment: Moment, heat: HeatNow) -> float:

@@ -21,6 +21,7 @@ __all__ = ["TUB"]
 
 LUX_PER_WATT = 110.0  # of daylight, lx for each W/m²; common practice, no source
 NOON_WATTS = 900.0  # on level ground under a clear sky in summer, W/m²; common practice, no source
+PH_HIGH_LEFT_OUT = 8.6  # what the settings take as the limit where none is given
 RAIN_KH = 0.1  # dKH: rain has next to none
 
 
@@ -143,6 +144,9 @@ def _wide(world: World, plain: Course, setup: dict[str, Any]) -> None:
     """Animals that bear a yard: the limits are those of the weather that its keeper has seen."""
     setup["temperature_low"] = min(setup["temperature_low"], float(np.floor(plain.bulk.min() - 2)))
     setup["temperature_high"] = max(setup["temperature_high"], float(np.ceil(plain.bulk.max() + 1.5)))
+    # else it would be past its limit on every bright day, in truth
+    if plain.ph.max() > PH_HIGH_LEFT_OUT - 0.2:
+        setup["give_ph_limits"] = True
 
 
 TUB = Kind(

@@ -76,12 +76,19 @@ def test_a_hand_in_the_tank_spoils_no_day_and_is_not_learnt_from() -> None:
 
 @pytest.mark.parametrize(
     ("lows", "over", "learns"),
-    [([7.3] * 2, 0.5, True), ([7.3] * 3, 0.5, False), ([7.3] * 2, 0.94, True), ([7.3] * 2, 0.95, False)],
+    [
+        ([], 0.5, False),
+        ([7.3], 0.5, True),
+        ([7.3] * 2, 0.5, True),
+        ([7.3] * 3, 0.5, False),
+        ([7.3] * 2, 0.94, True),
+        ([7.3] * 2, 0.95, False),
+    ],
 )
 def test_the_days_of_an_overdose_are_learnt_while_hardly_one_is_known(
     lows: list[float], over: float, learns: bool
 ) -> None:
-    """Fewer than three, and not surely over the limit: or the first day stays the measure of all others."""
+    """One or two, and not surely over the limit: or the first day stays the measure of all others."""
     detector = CarbonDioxideDetector()
     detector.curve.extremes = DailyExtremes(lows=list(lows), highs=[7.6] * len(lows))
     detector.judged = Judged(BEGAN, 7.0, None, Gas(31, 0.3), over, over)

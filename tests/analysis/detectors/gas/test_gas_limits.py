@@ -75,10 +75,12 @@ def curve(ph: float = 7.0, **known: Any) -> Any:
 # -- gas that is missing ----------------------------------------------------------------------------
 
 
-def absent(odd: float, more: str = TIMED, gas: float = 5.0, begin: int = 760, **known: Any) -> int | None:
+def absent(
+    odd: float, more: str = TIMED, gas: float = 5.0, begin: int = 760, until: int = 120, **known: Any
+) -> int | None:
     """Minutes until gas is missed at a pH so far above the usual one."""
     judge, tank = AbsenceJudge(), tank_of(more)
-    for minute in range(begin, begin + 120, 5):
+    for minute in range(begin, begin + until, 5):
         about = moment(minute)
         about.current.ph_stepped = known.get("stepped", 0.0)
         what = curve(7.0 + odd, **{k: v for k, v in known.items() if k != "stepped"})
@@ -95,6 +97,13 @@ def test_how_far_ph_is_above_its_usual_one_without_gas() -> None:
     assert absent(0.59, FED, swings=1.0) is None and absent(0.61, FED, swings=1.0) == 60
     assert absent(0.4, FED, highs=[7.36]) is None and absent(0.4, FED, highs=[7.34]) == 60
     assert absent(0.3, stepped=0.2) is None
+
+
+def test_where_nobody_wrote_its_hours_down_they_are_those_of_the_usual_day() -> None:
+    """No new high, but far above the usual of this hour for four hours: a timer that was moved is no more."""
+    assert absent(0.4, FED, highs=[7.5], until=300) == 240 and absent(0.4, FED, highs=[7.34], until=300) == 60
+    assert absent(0.29, FED, highs=[7.5], until=300) is None
+    assert absent(0.4, TIMED, highs=[7.5], until=300) == 60
 
 
 def test_gas_that_is_there_is_not_missing() -> None:

@@ -14,7 +14,7 @@ from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
 from rushlight.analysis.detectors.heat.heater_dead import HeaterDead
 from rushlight.analysis.detectors.heat.heater_stuck import HeaterStuck
-from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likeliest
+from rushlight.analysis.detectors.heat.heater_test import Verdict, _verdict, next_likeliest
 from rushlight.analysis.detectors.heat.limits import TemperatureLimits
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.thermal_model import ThermalModel
@@ -129,13 +129,9 @@ def test_what_the_heater_can_not_hold_is_told_before_the_night_is_over() -> None
 # -- something else is likelier ---------------------------------------------------------------------
 
 
-def verdict(odds: float) -> Verdict:
-    return Verdict("dead", 9.0, False, "poured", odds)
-
-
-@pytest.mark.parametrize(("odds", "seen"), [(0.054, True), (0.051, False)])
-def test_no_rule_of_thumb_against_what_is_surely_likelier(odds: float, seen: bool) -> None:
-    """95 % are 1 to 19."""
+@pytest.mark.parametrize("outdone", [False, True])
+def test_no_rule_of_thumb_against_what_is_surely_likelier(outdone: bool) -> None:
+    said = Verdict("dead", 9.0, False, "poured", 1.0, outdone)
     dead, stuck = HeaterDead(), HeaterStuck()
     found: list[Finding | None] = []
     for n in range(40):
@@ -143,11 +139,21 @@ def test_no_rule_of_thumb_against_what_is_surely_likelier(odds: float, seen: boo
         warm = heater.balance(n, temperature=26.5, slope=0.8, quarter=0.8, explained=0.0, room=20.0)
         about = heater.moment(cold.now)
         tank = heater.tank_of()
-        found.append(dead.finding(tank, about, cold, HeaterMemory(), ThermalModel(), verdict(odds)))
-        found.append(stuck.finding(tank, about, warm, None, [24.0], verdict(odds)))
+        found.append(dead.finding(tank, about, cold, HeaterMemory(), ThermalModel(), said))
+        found.append(stuck.finding(tank, about, warm, None, [24.0], said))
     assert {one.alarm for one in found if one is not None} == (
-        {"heater-not-heating", "heater-stuck-on"} if seen else set()
+        set() if outdone else {"heater-not-heating", "heater-stuck-on"}
     )
+
+
+def test_it_is_sure_by_nineteen_to_one_and_a_draught_calls_for_the_same_look() -> None:
+    """95 % are ln 19 = 2.944 nats."""
+    for behind, outdone in ((2.9, False), (3.0, True)):
+        nats = {"works": -9.0, "dead": -behind, "weak": -9.0, "poured": 0.0, "draught": -9.0}
+        assert _verdict(nats, 0.0, ("dead", "weak"), "draught", True).outdone is outdone
+        assert not _verdict(nats, 0.0, ("dead", "weak"), "draught", False).outdone
+    draught = {"works": -9.0, "dead": -9.0, "weak": -9.0, "poured": -9.0, "draught": 0.0}
+    assert not _verdict(draught, 0.0, ("dead", "weak"), "draught", True).outdone
 
 
 def test_a_heater_that_draws_where_it_should_have_let_go_stays_on_whatever_else_warms() -> None:
