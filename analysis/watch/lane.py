@@ -18,12 +18,11 @@ class Lane:
     """The way in for one series' readings that are not flagged yet.
 
     Those of the open frame may wait in `times` and `values`: with nothing between them they are flagged and
-    added to the frame together, by its end at the latest (`TankLanes.catch_up`).
+    added to the frame together, by its end at the latest (`TankLanes.catch_up`). The first reading of a
+    series doesn't wait (`waits`): series are known in the order in which they came.
     """
 
-    __slots__ = ("_quantity", "_watch", "flagger", "times", "values")
-
-    waits = True
+    __slots__ = ("_quantity", "_watch", "flagger", "times", "values", "waits")
 
     def __init__(self, watch: TankWatch, quantity: str, flagger: Flagger) -> None:
         self._watch = watch
@@ -31,6 +30,11 @@ class Lane:
         self.flagger = flagger
         self.times: list[int] = []
         self.values: list[float] = []
+        self.waits = False
+
+    def follow(self) -> None:
+        """Whether its readings may wait from now on."""
+        self.waits = self._quantity in self._watch.state.frames.series
 
     def give(self, time_ms: int, value: float | None, stamp: int) -> list[Event]:
         """One reading, whatever it is: time (ms UTC), value, stamp; what changes by it."""
@@ -55,11 +59,13 @@ class ElectrodeLane(Lane):
     """The way in for millivolts: one reading becomes two, by the temperature as it is then."""
 
     __slots__ = ("_intake",)
-    waits = False
 
     def __init__(self, watch: TankWatch, intake: Intake) -> None:
         super().__init__(watch, PH_PROBE, intake.flagger(watch.tank.name, PH_PROBE))
         self._intake = intake
+
+    def follow(self) -> None:
+        """They never may."""
 
     def give(self, time_ms: int, value: float | None, stamp: int) -> list[Event]:
         """One reading and what is derived from it."""
@@ -84,6 +90,8 @@ class TankLanes:
         self.start_ms, self.end_ms = state.frames.start_ms, state.frames.end_ms
         if silence.standing or silence.awaited or self._watch.silence_limit_ms < self.end_ms - self.start_ms:
             self.end_ms = self.start_ms  # each report may be the end of a silence
+        for lane in self.lanes.values():
+            lane.follow()
 
     def catch_up(self) -> None:
         """Take what waits; nothing changes by it but the frame."""

@@ -172,7 +172,9 @@ class Block:
         watch = self._watch
         frames, silence = watch.state.frames, watch.state.silence
         starts_ms, first_ms = self._starts_ms, self._first_ms
-        if silence.standing or silence.awaited or not 0 <= frames.end_ms <= starts_ms[begin]:
+        # a series whose first reading was too late is not known yet
+        known = frames.series.keys() >= self._series.keys()
+        if silence.standing or silence.awaited or not (known and 0 <= frames.end_ms <= starts_ms[begin]):
             for minute in range(begin, end):
                 yield from self._one_by_one(minute)
             return

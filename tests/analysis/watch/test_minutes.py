@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from rushlight.analysis.replay import csv_rows
@@ -118,10 +118,18 @@ def small(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(minutes, "_FEW", 1)
 
 
+ALL = (LIGHT, TEMPERATURE, PH)
+FIRST_ONE = (1, 10, (TEMPERATURE,), 0.0)
+LATE_BLANK = [(FIRST_ONE, [(-20, PH, "", "attic")]), ((1, 10, ALL, 0.0), [])]
+LATE_FIRST = [(FIRST_ONE, [(5, TEMPERATURE, "", "attic"), (-400, PH, "", "attic")]), ((32, 10, ALL, 0.0), [])]
+
+
 @settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(st.tuples(stretch, st.lists(odd_row, max_size=3)), max_size=6), st.sampled_from((ONE, ONE, TWO))
 )
+@example(LATE_BLANK, ONE)
+@example(LATE_FIRST, ONE)
 def test_a_file_leaves_the_state_and_events_of_reading_by_reading(
     small: None, tmp_path: Path, parts: list[Any], toml: str
 ) -> None:
