@@ -295,6 +295,6 @@ def minutes_text(seconds: float) -> str:
 
 
 def oxygen_text(celsius: float) -> str:
-    """What warm water can hold of oxygen at sea level (Benson & Krause 1984): warm and gassed is worse."""
+    """The water's oxygen saturation at sea level (Benson & Krause 1984): warm and gassed is worse."""
     saturation = oxygen_saturation_mg_l(min(max(celsius, 0.0), 40.0))
-    return f"water of {celsius:.1f} °C holds at most {saturation:.1f} mg/L of oxygen"
+    return f"oxygen saturation in water of {celsius:.1f} °C is {saturation:.1f} mg/L"
