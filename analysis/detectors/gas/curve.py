@@ -244,7 +244,7 @@ class PhCurve(msgspec.Struct, dict=True):
 
         With the gas off, CO2 goes as exp(-k t), so pH rises by k / ln 10. None until two days are known.
         Where gas comes night and day no hour shows it. Then it is anywhere between the bounds of all tanks
-        (log-uniform: their geometric mean), and no less than the day's rise.
+        (log-uniform); the lower quartile is taken, and no less than the day's rise.
         """
         usual, days, apart = self.profile.usual, self.profile.days, SURGE.rise_bins
         bins = len(usual)
@@ -254,7 +254,7 @@ class PhCurve(msgspec.Struct, dict=True):
         hours = apart * DAY_MS / HOUR_MS / bins
         least, most = SURGE.least_loss_per_h, SURGE.most_loss_per_h
         if self.ceaseless:
-            least = math.sqrt(least * most)
+            least *= (most / least) ** SURGE.ceaseless_share
         return min(max(math.log(10) * steepest / hours, least), most)
 
     def _creeps(self) -> None:

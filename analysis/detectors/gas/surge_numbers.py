@@ -50,6 +50,9 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     ] = 1.5
     least_loss_per_h: Annotated[float, Of("1/h", "no tank loses its gas slower")] = 0.1
     most_loss_per_h: Annotated[float, Of("1/h", "nor is more made of a usual day")] = 2.0
+    ceaseless_share: Annotated[
+        float, Of("", "of the losses that a tank may have (log) are below what is taken where none is seen")
+    ] = 0.25
     rise_bins: Annotated[int, Of("half-hours", "over which the usual day's steepest rise is taken")] = 2
 
     def errors(self, span_min: int) -> float:
