@@ -10,7 +10,7 @@ from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
 from rushlight.analysis.detectors.gas.overdose_words import overdose_words
-from rushlight.analysis.detectors.gas.shaken import shaken
+from rushlight.analysis.detectors.gas.shaken_electrode import shaken
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms

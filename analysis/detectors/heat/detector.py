@@ -11,6 +11,7 @@ from typing import ClassVar
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import explained_slope, heat_now, kept_heat, learn_model
+from rushlight.analysis.detectors.heat.calm_water import OF_HEAT, held
 from rushlight.analysis.detectors.heat.cooler_memory import CoolerMemory
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
@@ -23,7 +24,6 @@ from rushlight.analysis.detectors.heat.heater_test import (
     unheated_verdict,
     welded_verdict,
 )
-from rushlight.analysis.detectors.heat.held import OF_HEAT, held
 from rushlight.analysis.detectors.heat.limits import LIMIT_ALARMS, TemperatureLimits
 from rushlight.analysis.detectors.heat.new_water import NewWater, stepped
 from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS

@@ -7,6 +7,7 @@ from typing import ClassVar
 import msgspec
 from msgspec.structs import replace
 
+from rushlight.analysis.detectors.lamp.calm_light import WaitingLight
 from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
@@ -26,7 +27,6 @@ from rushlight.analysis.detectors.lamp.schedule import (
 )
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
-from rushlight.analysis.detectors.lamp.waiting import WaitingLight
 from rushlight.analysis.detectors.moment import LampFacts, Moment, Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding

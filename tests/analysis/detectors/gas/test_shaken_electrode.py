@@ -11,8 +11,8 @@ import statistics
 
 import pytest
 
-from rushlight.analysis.detectors.gas.shaken import shaken
-from rushlight.analysis.detectors.gas.shaken_numbers import SHAKEN
+from rushlight.analysis.detectors.gas.shaken_electrode import shaken
+from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.window import Window
 from tests.analysis.detectors.gas.test_gas_limits import BEGAN, MINUTE

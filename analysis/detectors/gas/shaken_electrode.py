@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from rushlight.analysis.detectors.gas.shaken_numbers import SHAKEN
+from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import MINUTE_MS
