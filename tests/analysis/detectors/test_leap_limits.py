@@ -9,6 +9,7 @@ import math
 
 import pytest
 
+from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.probes import leap
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.collector.readings import PH, TEMPERATURE
@@ -242,3 +243,12 @@ def test_other_water_that_is_not_the_rooms_is_believed_after_six_hours() -> None
 def test_where_the_room_is_not_measured_it_is_believed_after_a_week() -> None:
     assert water().stay(15.0, 7 * 24 * HOUR - 5).out
     assert not water().stay(15.0, 7 * 24 * HOUR + 5).out
+
+
+@pytest.mark.parametrize(("quantity", "level", "most"), [("temperature", 25.0, 1.0), ("ph", 7.0, 0.45)])
+def test_a_move_so_large_within_a_minute_may_not_wait(quantity: str, level: float, most: float) -> None:
+    """1 °C and pH 0.45: common practice, no source."""
+    for moved, waits in ((0.9 * most, True), (1.1 * most, False)):
+        health = SeriesHealth(calm=True, last_good_ms=0, level=level)
+        series = SeriesFrame(good=1, total=level + moved, last=level + moved)
+        assert health.goes_on(quantity, series, 60_000) is waits
