@@ -18,6 +18,7 @@ from typing import NamedTuple
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.step_or_fall import falls_on
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.numbers import WINDOW
@@ -114,7 +115,8 @@ class SurgeWatch(msgspec.Struct, dict=True):
         expected = curve.profile.at(moment.minute)
         odd = expected is not None and min(expected, usual_low + SURGE.near_low_ph) - ph > SURGE.odd_ph
         odd = odd or (expected is not None and expected - ph > SURGE.far_odd_ph)
-        self.seen = self.seen + 1 if best > most and odd else 0
+        odd = odd and best > most and self._goes_on(window, noise)
+        self.seen = self.seen + 1 if odd else 0
         return self.seen >= SURGE.frames_in_a_row
 
     @staticmethod
@@ -143,6 +145,10 @@ class SurgeWatch(msgspec.Struct, dict=True):
         if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
             return None  # one step is no chemistry
         return _Fall(span, window.slope_between(first, len(times)), count, length / HOUR_MS)
+
+    def _goes_on(self, window: Window, noise: float) -> bool:
+        first = self._first(window, window.times[0])
+        return falls_on(window.times[first:], window.values[first:], max(noise, SURGE.least_noise_ph))
 
     def _first(self, window: Window, from_ms: int) -> int:
         """The first value that counts from a time on (ms UTC)."""

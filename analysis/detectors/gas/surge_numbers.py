@@ -26,6 +26,12 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
     between_h: Annotated[float, Of("h", "mean time between two surges made of noise: half a year")] = 4383.0
+    steps_h: Annotated[
+        float, Of("h", "mean time between two hands, buffers or currents at the electrode: a week")
+    ] = 168.0
+    between_frames: Annotated[
+        int, Of("frames", "between two levels: an electrode takes a minute or two from one to the other")
+    ] = 2
     block_min: Annotated[int, Of("min", "a usual day moves no more than evenly within five minutes")] = 5
     learns_every_min: Annotated[
         int,
