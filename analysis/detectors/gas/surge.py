@@ -43,7 +43,8 @@ class _Fall(NamedTuple):
 class SurgeWatch(msgspec.Struct, dict=True):
     """What the pH of the last half-hour, minute by minute, says of the supply.
 
-    Beside the saved fields it keeps `below`: only under that pH can one be odd within these five minutes.
+    Beside the saved fields it keeps `below`: only under that pH can one be odd within these five minutes, and
+    `soil`: whether active soil takes up hardness.
 
     Attributes
     ----------
@@ -67,9 +68,9 @@ class SurgeWatch(msgspec.Struct, dict=True):
         """What came up to now says nothing any more."""
         self.clear_ms, self.seen, self.supply = now_ms, 0, 0.0
 
-    def prepare(self, moment: Moment, window: Window, curve: PhCurve | None) -> None:
-        """Every five minutes; no `curve` where no surge is to be looked for."""
-        below = 0.0
+    def prepare(self, moment: Moment, window: Window, curve: PhCurve | None, soil: bool = False) -> None:
+        """Every five minutes; no `curve` where no surge is to be looked for; `soil` takes up hardness."""
+        below, self.__dict__["soil"] = 0.0, soil
         if curve is not None:
             if moment.minute % SURGE.learns_every_min < SURGE.block_min:
                 self._learn(window)
@@ -109,9 +110,12 @@ class SurgeWatch(msgspec.Struct, dict=True):
         if best <= SURGE.least_supply:
             self.seen = 0
             return False
-        most = max(
-            SURGE.least_supply, SURGE.beyond_usual + self._usual(moment.minute, usual_low, loss, curve)
-        )
+        usual = self._usual(moment.minute, usual_low, loss, curve)
+        if self.__dict__[
+            "soil"
+        ]:  # what it takes up lowers the whole curve, and that counts as gas in this sum
+            usual *= 10 ** (SURGE.soil_scatters * curve.scatter)
+        most = max(SURGE.least_supply, SURGE.beyond_usual + usual)
         expected = curve.profile.at(moment.minute)
         odd = expected is not None and min(expected, usual_low + SURGE.near_low_ph) - ph > SURGE.odd_ph
         odd = odd or (expected is not None and expected - ph > SURGE.far_odd_ph)

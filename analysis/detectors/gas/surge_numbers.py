@@ -43,6 +43,10 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     ] = 4.0
     least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
     beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
+    soil_scatters: Annotated[
+        float,
+        Of("scatters", "of the daily lowest pH by which the usual is off over active soil: one day in ten"),
+    ] = 1.3
     around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3
     part_min: Annotated[int, Of("min", "of each of them")] = 30
     odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, near the lowest")] = 0.03
