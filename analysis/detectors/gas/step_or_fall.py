@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.estimators.units import MINUTE_MS
 
@@ -35,9 +36,11 @@ def falls_on(times: Sequence[int], values: Sequence[float], noise: float) -> boo
     if count < SURGE.least_frames:
         return False
     at = [(one - times[0]) / MINUTE_MS for one in times]
-    left, variance = _fall(at, values), noise * noise
-    variance = max(variance, left / count)
-    stepped = _step(values, variance)
+    # second differences show how it shakes now, and hardly how a fall bends
+    bends = [values[n] - 2 * values[n + 1] + values[n + 2] for n in range(count - 2)]
+    shakes = sum(bend * bend for bend in bends) / len(bends) / SHAKEN.bend_variances
+    variance = max(noise * noise, shakes)
+    left, stepped = _fall(at, values), _step(values, variance)
     return (stepped - left) / (2 * variance) > math.log(SURGE.between_h / SURGE.steps_h)
 
 

@@ -86,7 +86,7 @@ def test_one_shut_that_was_not_seen_says_nothing() -> None:
 
 @pytest.mark.parametrize("stuck", [True, False])
 def test_a_valve_that_sticks_open_is_told_within_hours_and_before_the_limit(stuck: bool) -> None:
-    """A made-up tank, whose KH is 4.5 and not the 3 of its settings: dC/dt = k (supply - C), k 0.2 an hour."""
+    """A made-up tank of KH 4.5, not the 3 of its settings: dC/dt = k (supply - C), k 0.2 an hour."""
     watch = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
     shut, rng, gas = 4 * 1440 - 360, random.Random(2), 5.0
     at_7, found, over = carbon_dioxide_mg_l(7.0, KH, 24.0), None, None
