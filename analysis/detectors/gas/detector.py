@@ -19,8 +19,10 @@ from rushlight.analysis.detectors.gas.judged import Judged
 from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
+from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
+from rushlight.analysis.detectors.gas.valve_open import ValveWatch
 from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -55,6 +57,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
     absence: AbsenceJudge = msgspec.field(default_factory=AbsenceJudge)
     surge: SurgeWatch = msgspec.field(default_factory=SurgeWatch)
     range: RangeJudge = msgspec.field(default_factory=RangeJudge)
+    valve: ValveWatch = msgspec.field(default_factory=ValveWatch)
     duty: ValveDuty = msgspec.field(default_factory=ValveDuty)
     quiet_until: int = -1
     surged_until: int = -1
@@ -97,7 +100,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._restart()
             if ph is None:
                 self.overdose.over = self.overdose.sudden = -1
-                self.overdose.shakes = False
+                self.overdose.shaken.since = -1
         if ph is not None and moment.fifth and "ph" in moment.probes.leapt:
             self._look(tank, moment, ph)
 
@@ -160,7 +163,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         if moment.fifth or "below" not in surge.__dict__:
             # a controller's valve gives several times what is lost, for minutes
             looks = _knows(tank) and not controlled(tank)
-            surge.prepare(moment, self.block, self.curve if looks else None)
+            soil = tank.settings.water.active_soil
+            surge.prepare(moment, self.block, self.curve if looks else None, soil)
         current = moment.current
         if (
             restless
@@ -232,7 +236,11 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
 
     def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Every five minutes."""
-        quiet = moment.frame.start_ms < self.quiet_until or moment.heat.disturbed
+        now = moment.frame.start_ms
+        quiet = now < self.quiet_until or moment.heat.disturbed
+        shaken = self.overdose.shaken
+        if shaken.shakes or now < self.quiet_until + SHAKEN.looked_min * MINUTE_MS:
+            shaken.look(self.block, moment.sensor("ph"))
         # What stepped down was not chemistry: gas is judged by the curve without it. What stepped up was
         # fresh water, or an electrode set right: either way the pH is now what is read.
         # (Small sums are noise; it comes in gradually, so that the fading of old steps makes no step.)
@@ -264,10 +272,11 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         seen = self._as_read(tank, moment, stepped, self.judged if stepped == ph else None)
         self.by_reading = False
         if gas is not None and _knows(tank):
-            found = self.overdose.judge(tank, moment, curve, gas)
+            runs_on = self.valve.runs_on(tank, moment, curve, gas)
+            found = self.overdose.judge(tank, moment, curve, gas, stepped, runs_on)
             if found is None and controlled(tank):
                 found = self.duty.judge(tank, moment, curve)
-            if found is None and moment.frame.start_ms < self.surged_until and curve.rise <= 0.0:
+            if found is None and now < self.surged_until and curve.rise <= 0.0:
                 found = self.hold.get("co2-overdose")  # raised by its pace, before its level is anything
                 if found is not None:
                     found.holding = "co2-overdose" in moment.active
@@ -279,7 +288,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
             if found is not None:
                 findings[found.alarm] = found
-        found = self.range.judge(tank, moment, curve, stepped, findings, self.overdose.shakes)
+        found = self.range.judge(tank, moment, curve, stepped, findings, shaken.shakes)
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings

@@ -9,8 +9,8 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
-from rushlight.analysis.detectors.gas.overdose_words import overdose_words
-from rushlight.analysis.detectors.gas.shaken_electrode import shaken
+from rushlight.analysis.detectors.gas.overdose_words import STILL_RUNS, SURGES, TOO_MUCH, overdose_words
+from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
@@ -33,14 +33,14 @@ class OverdoseJudge(msgspec.Struct):
         The estimate at the pH as read is over the limit, by however little and whatever the pH did before.
     sudden : int
         That is over it by so much that it is told although the pH stepped there.
-    shakes : bool
+    shaken : ShakenElectrode
         The pH leapt there and shakes since: a current, as where it stepped with the lamp.
     """
 
     since: int = -1
     over: int = -1
     sudden: int = -1
-    shakes: bool = False
+    shaken: ShakenElectrode = msgspec.field(default_factory=ShakenElectrode)
 
     def look(
         self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas | None, ph: float, block: Window
@@ -56,7 +56,6 @@ class OverdoseJudge(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         if gas is None or gas.mg_l <= limit:
             self.over = self.sudden = -1
-            self.shakes = False
             return None
         self.over = now if self.over < 0 else self.over
         errors = gas.errors_above(limit)
@@ -66,12 +65,11 @@ class OverdoseJudge(msgspec.Struct):
             usual_low is not None and ph > usual_low - OVERDOSE.usual_ph
         ):
             self.sudden = -1
-            self.shakes = False
             return None
-        self.shakes = self.shakes or shaken(block, moment.sensor("ph"))
+        self.shaken.look(block, moment.sensor("ph"))
         self.sudden = now if self.sudden < 0 else self.sudden
         patience = patience_ms(errors, PATIENCE.disturbed_ms, PATIENCE.gas_sudden_least_ms)
-        current = self.shakes or moment.current.step_with_lamp
+        current = self.shaken.shakes or moment.current.step_with_lamp
         if now - self.sudden < (PATIENCE.with_lamp_ms if current else patience):
             return None
         found = self._finding(tank, moment, curve, gas, holding=False)
@@ -103,8 +101,16 @@ class OverdoseJudge(msgspec.Struct):
         )
         return found
 
-    def judge(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> Finding | None:
-        """Every five minutes."""
+    def judge(
+        self,
+        tank: Tank,
+        moment: Moment,
+        curve: PhCurve,
+        gas: Gas,
+        read: float | None = None,
+        runs_on: bool = False,
+    ) -> Finding | None:
+        """Every five minutes. `read`: pH as read, steps and all; `runs_on`: gas runs out of hours."""
         now = moment.frame.start_ms
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
@@ -113,7 +119,10 @@ class OverdoseJudge(msgspec.Struct):
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
-            wrong = self._known_tank(tank, moment, curve, gas, usual_low, raised)
+            wrong = runs_on or self._known_tank(tank, moment, curve, gas, usual_low, raised)
+        if self.shaken.shakes and not raised:
+            # where it leapt to and how it shakes is of the electrode: only what falls from there may be gas
+            wrong = wrong and self.shaken.falls(curve.ph if read is None else read)
         if wrong:
             if self.since < 0:
                 self.since = now
@@ -128,7 +137,10 @@ class OverdoseJudge(msgspec.Struct):
         waited = self.since >= 0 and now - self.since >= patience
         if not (still or waited or (raised and wrong)):
             return None
-        return self._finding(tank, moment, curve, gas, holding=not wrong)
+        found = self._finding(tank, moment, curve, gas, holding=not wrong)
+        if runs_on:
+            found.observations.append(STILL_RUNS)
+        return found
 
     @staticmethod
     def _unknown_tank(limit: float, gas: Gas, falling: float) -> bool:
@@ -273,11 +285,6 @@ class OverdoseJudge(msgspec.Struct):
         highest = tank.settings.livestock.temperature_high_c
         warm = celsius is not None and celsius > highest - OVERDOSE.warm_margin_c
         source = tank.settings.co2.source if tank.settings.co2 else "cylinder"
-        cause = (
-            "the regulator or its valve lets too much gas through"
-            if source == "cylinder"
-            else "the reactor surges; it can't be turned off, only its hose taken out"
-        )
         soon = left is not None and left < OVERDOSE.urgent_s
         urgent = warm or mg_l > limit or soon or falling < -OVERDOSE.falling_ph_per_h
         return Finding(
@@ -287,6 +294,6 @@ class OverdoseJudge(msgspec.Struct):
             value=round(mg_l, 1),
             unit="mg/L",
             time_left_s=left,
-            cause=cause,
+            cause=TOO_MUCH if source == "cylinder" else SURGES,
             observations=overdose_words(moment, curve, gas, limit, warm),
         )

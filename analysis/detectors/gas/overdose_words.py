@@ -7,7 +7,11 @@ from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.moment import Moment, oxygen_text
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
 
-__all__ = ["overdose_words"]
+__all__ = ["STILL_RUNS", "SURGES", "TOO_MUCH", "overdose_words"]
+
+TOO_MUCH = "the regulator or its valve lets too much gas through"
+SURGES = "the reactor surges; it can't be turned off, only its hose taken out"
+STILL_RUNS = "its valve should be shut, and pH does not rise as usual: gas still runs"
 
 
 def overdose_words(moment: Moment, curve: PhCurve, gas: Gas, limit: float, warm: bool) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
+from rushlight.analysis.estimators.units import HOUR_MS
 from rushlight.analysis.numbers import Numbers, Of
 
 __all__ = ["SHAKEN"]
@@ -15,15 +16,27 @@ class ShakenNumbers(Numbers, frozen=True, kw_only=True):
     within_min: Annotated[int, Of("min", "it leapt in: one that is missed, as its reading is settling")] = 2
     values: Annotated[int, Of("values", "by the minute, since then")] = 8
     share: Annotated[float, Of("", "of the whole fall, in one leap")] = 0.5
-    times: Annotated[float, Of("", "its usual noise, or a step of it: so much it shakes at least")] = 3.0
-    sd_per_bend: Annotated[
+    times: Annotated[
         float,
         Of(
             "",
-            "a standard deviation by the median second difference",
-            "normal distribution: 1 / (0.6745 · √6), the quartile of its standard form",
+            "its noise at rest, or a step of it: so much it shakes at least",
+            "an electrode at rest does by six second differences once in 140 leaps, by ten once in 700",
         ),
-    ] = 0.6053
+    ] = 2.0
+    bend_variances: Annotated[float, Of("", "variances in a second difference: 1 + 4 + 1", "arithmetic")] = (
+        6.0
+    )
+    looked_min: Annotated[
+        int, Of("min", "after a step has settled it is looked for: half an hour of minutes is kept")
+    ] = 10
+    back_values: Annotated[int, Of("values", "by the minute, whose median says that it is back")] = 5
+    kept_ms: Annotated[
+        int, Of("ms", "its noise from before the first leap counts for so long: a day of a lamp and some")
+    ] = 36 * HOUR_MS
+    falls_ph: Annotated[
+        float, Of("pH", "below where it leapt to, it is judged again: twice the gas", "log10 2")
+    ] = 0.3
 
 
 SHAKEN = ShakenNumbers()

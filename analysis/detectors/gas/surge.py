@@ -18,6 +18,7 @@ from typing import NamedTuple
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.step_or_fall import falls_on
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.numbers import WINDOW
@@ -42,7 +43,8 @@ class _Fall(NamedTuple):
 class SurgeWatch(msgspec.Struct, dict=True):
     """What the pH of the last half-hour, minute by minute, says of the supply.
 
-    Beside the saved fields it keeps `below`: only under that pH can one be odd within these five minutes.
+    Beside the saved fields it keeps `below`: only under that pH can one be odd within these five minutes, and
+    `soil`: whether active soil takes up hardness.
 
     Attributes
     ----------
@@ -66,9 +68,9 @@ class SurgeWatch(msgspec.Struct, dict=True):
         """What came up to now says nothing any more."""
         self.clear_ms, self.seen, self.supply = now_ms, 0, 0.0
 
-    def prepare(self, moment: Moment, window: Window, curve: PhCurve | None) -> None:
-        """Every five minutes; no `curve` where no surge is to be looked for."""
-        below = 0.0
+    def prepare(self, moment: Moment, window: Window, curve: PhCurve | None, soil: bool = False) -> None:
+        """Every five minutes; no `curve` where no surge is to be looked for; `soil` takes up hardness."""
+        below, self.__dict__["soil"] = 0.0, soil
         if curve is not None:
             if moment.minute % SURGE.learns_every_min < SURGE.block_min:
                 self._learn(window)
@@ -108,13 +110,17 @@ class SurgeWatch(msgspec.Struct, dict=True):
         if best <= SURGE.least_supply:
             self.seen = 0
             return False
-        most = max(
-            SURGE.least_supply, SURGE.beyond_usual + self._usual(moment.minute, usual_low, loss, curve)
-        )
+        usual = self._usual(moment.minute, usual_low, loss, curve)
+        if self.__dict__[
+            "soil"
+        ]:  # what it takes up lowers the whole curve, and that counts as gas in this sum
+            usual *= 10 ** (SURGE.soil_scatters * curve.scatter)
+        most = max(SURGE.least_supply, SURGE.beyond_usual + usual)
         expected = curve.profile.at(moment.minute)
         odd = expected is not None and min(expected, usual_low + SURGE.near_low_ph) - ph > SURGE.odd_ph
         odd = odd or (expected is not None and expected - ph > SURGE.far_odd_ph)
-        self.seen = self.seen + 1 if best > most and odd else 0
+        odd = odd and best > most and self._goes_on(window, noise)
+        self.seen = self.seen + 1 if odd else 0
         return self.seen >= SURGE.frames_in_a_row
 
     @staticmethod
@@ -143,6 +149,10 @@ class SurgeWatch(msgspec.Struct, dict=True):
         if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
             return None  # one step is no chemistry
         return _Fall(span, window.slope_between(first, len(times)), count, length / HOUR_MS)
+
+    def _goes_on(self, window: Window, noise: float) -> bool:
+        first = self._first(window, window.times[0])
+        return falls_on(window.times[first:], window.values[first:], max(noise, SURGE.least_noise_ph))
 
     def _first(self, window: Window, from_ms: int) -> int:
         """The first value that counts from a time on (ms UTC)."""

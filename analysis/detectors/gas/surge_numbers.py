@@ -26,6 +26,12 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
     between_h: Annotated[float, Of("h", "mean time between two surges made of noise: half a year")] = 4383.0
+    steps_h: Annotated[
+        float, Of("h", "mean time between two hands, buffers or currents at the electrode: a week")
+    ] = 168.0
+    between_frames: Annotated[
+        int, Of("frames", "between two levels: an electrode takes a minute or two from one to the other")
+    ] = 2
     block_min: Annotated[int, Of("min", "a usual day moves no more than evenly within five minutes")] = 5
     learns_every_min: Annotated[
         int,
@@ -37,6 +43,10 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     ] = 4.0
     least_supply: Annotated[float, Of("", "of the usual supply; lamps and tides of plants make less")] = 1.7
     beyond_usual: Annotated[float, Of("", "above the most that the same sum makes of the usual day")] = 0.6
+    soil_scatters: Annotated[
+        float,
+        Of("scatters", "of the daily lowest pH by which the usual is off over active soil: one day in ten"),
+    ] = 1.3
     around_parts: Annotated[int, Of("", "parts of the usual day before and after that are looked at")] = 3
     part_min: Annotated[int, Of("min", "of each of them")] = 30
     odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, near the lowest")] = 0.03

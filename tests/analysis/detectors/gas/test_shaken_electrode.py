@@ -6,12 +6,13 @@ The figures are common practice, no source; noise is normal, drawn by Python's o
 from __future__ import annotations
 
 import itertools
+import math
 import random
 import statistics
 
 import pytest
 
-from rushlight.analysis.detectors.gas.shaken_electrode import shaken
+from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode, shaken
 from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.window import Window
@@ -31,7 +32,7 @@ def course(*values: float, missed: int = 0) -> Window:
     return window
 
 
-def leapt(by: float = 0.6, shakes: float = 0.0, minutes: int = 12, seed: int = 3) -> list[float]:
+def leapt(by: float = 0.6, shakes: float = 0.0, minutes: int = 12, seed: float = 3) -> list[float]:
     rng = random.Random(seed)
     return [
         *(7.0 + rng.gauss(0, NOISE) for _ in range(10)),
@@ -60,24 +61,67 @@ def test_how_much_of_the_fall_is_one_leap(first: float, leaps: bool) -> None:
     """Half of it; the rest comes before, in steps that are smaller."""
     level, last = [6.05, 5.95] * 5, 6.05 + first
     values = [7.0] * 8 + [(7.0 + last) / 2, last]
-    assert shaken(course(*values, *level), SENSOR) is leaps
+    assert (shaken(course(*values, *level), SENSOR) is not None) is leaps
 
 
-@pytest.mark.parametrize(("times", "shakes"), [(2.9, False), (3.1, True)])
+@pytest.mark.parametrize(("times", "shakes"), [(1.9, False), (2.1, True)])
 def test_how_much_it_must_shake(times: float, shakes: bool) -> None:
-    """Three times the noise that is usual here, by the median of second differences; or three steps."""
-    bend = times * NOISE / SHAKEN.sd_per_bend
+    """Twice the noise that is usual here, by the mean square of second differences; or two steps."""
+    bend = times * NOISE * math.sqrt(6)
     values = [7.0] * 10 + [6.4 + bend / 4 * (-1) ** n for n in range(12)]
-    assert shaken(course(*values), SENSOR) is shakes
-    assert shaken(course(*values), Sensor(step=NOISE, interval_ms=MINUTE, noise=0.0)) is shakes
+    assert (shaken(course(*values), SENSOR) is not None) is shakes
+    coarse = Sensor(step=NOISE, interval_ms=MINUTE, noise=0.0)
+    assert (shaken(course(*values), coarse) is not None) is shakes
     # a frame of six readings is finer than each of them by the root of six
-    assert (
-        shaken(course(*values), Sensor(step=0.001, interval_ms=MINUTE // 6, noise=6**0.5 * NOISE)) is shakes
-    )
+    often = Sensor(step=0.001, interval_ms=MINUTE // 6, noise=6**0.5 * NOISE)
+    assert (shaken(course(*values), often) is not None) is shakes
 
 
-def test_a_standard_deviation_by_second_differences() -> None:
+def test_how_seldom_an_electrode_at_rest_looks_shaken() -> None:
+    """Once in 140 by eight values, once in 700 by twelve; second differences have six times the variance."""
     rng = random.Random(1)
+    for minutes, most in ((8, 0.01), (12, 0.003)):
+        seen = [shaken(course(*leapt(minutes=minutes, seed=rng.random())), SENSOR) for _ in range(3000)]
+        assert sum(one is not None for one in seen) / len(seen) < most
     values = [rng.gauss(0, 1) for _ in range(200_000)]
-    bends = [abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False)]
-    assert statistics.median(bends) * SHAKEN.sd_per_bend == pytest.approx(1, abs=0.01)
+    bends = [(a - 2 * b + c) ** 2 for a, b, c in zip(values, values[1:], values[2:], strict=False)]
+    assert statistics.fmean(bends) == pytest.approx(SHAKEN.bend_variances, rel=0.02)
+
+
+def looked(electrode: ShakenElectrode, *values: float, begin: int = 0, sensor: Sensor = SENSOR) -> bool:
+    block = Window(28)
+    for n, value in enumerate(values):
+        block.add(BEGAN + (begin + n) * MINUTE, value)
+    electrode.look(block, sensor)
+    return electrode.shakes
+
+
+def test_it_shakes_until_it_is_back_or_a_lamp_would_be_off() -> None:
+    """Back is above the middle of the leap, by the median of five; sixteen hours are the longest day."""
+    electrode = ShakenElectrode()
+    assert looked(electrode, *leapt(shakes=0.08))
+    assert electrode.before == pytest.approx(7.0, abs=0.02) and electrode.after == pytest.approx(6.4, abs=0.1)
+    assert looked(electrode, *[6.65] * 28, begin=60)
+    assert looked(electrode, *[6.65] * 25, 6.95, 6.95, begin=120), "two of five are a spike"
+    assert not looked(electrode, *[6.65] * 25, 6.95, 6.95, 6.95, begin=180)
+    for minutes, shakes in ((16 * 60 - 1, True), (16 * 60, False)):
+        electrode = ShakenElectrode()
+        assert looked(electrode, *leapt(shakes=0.08))
+        assert looked(electrode, 6.4, begin=minutes + 21) is shakes
+
+
+@pytest.mark.parametrize(("hours", "shakes"), [(35, True), (37, False)])
+def test_what_it_shook_like_at_rest_is_kept_for_a_day_and_a_half(hours: int, shakes: bool) -> None:
+    """By then its noise has been learnt with the shaking in it."""
+    electrode, learnt = ShakenElectrode(), Sensor(step=0.001, interval_ms=MINUTE, noise=0.06)
+    assert looked(electrode, *leapt(shakes=0.08))
+    assert not looked(electrode, *[7.0] * 28, begin=60)
+    assert looked(electrode, *leapt(shakes=0.08), begin=hours * 60, sensor=learnt) is shakes
+    assert not looked(ShakenElectrode(), *leapt(shakes=0.08), sensor=learnt)
+
+
+def test_gas_is_seen_by_a_shaken_electrode_where_it_falls_on() -> None:
+    """By log10 2, twice the gas; one that doesn't shake is not asked."""
+    electrode = ShakenElectrode(since=0, before=7.0, after=6.4)
+    assert electrode.falls(6.09) and not electrode.falls(6.11)
+    assert not ShakenElectrode(after=6.4).falls(5.0)

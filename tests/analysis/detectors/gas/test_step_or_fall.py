@@ -1,0 +1,74 @@
+"""A fall that goes on, as with gas, told from a step. The figures are common practice, no source."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+
+import pytest
+
+from rushlight.analysis.detectors.gas.step_or_fall import falls_on
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.gas.test_surge import DAY_S, DAYS, HOUR_S, SETTINGS, readings
+
+MINUTE = 60_000
+NOISE = 0.01
+
+
+def sum_of_squares(values: list[float]) -> float:
+    middle = statistics.fmean(values)
+    return sum((value - middle) ** 2 for value in values)
+
+
+def two_levels(values: list[float], noise: float) -> float:
+    """Least squares about two levels, one at a time; a value left out between them costs its variance."""
+    return min(
+        sum_of_squares(values[:end]) + sum_of_squares(values[after:]) + (after - end) * noise**2
+        for end, after in itertools.product(range(1, len(values)), repeat=2)
+        if end <= after <= end + 2
+    )
+
+
+def judged(values: list[float]) -> bool:
+    return falls_on([n * MINUTE for n in range(len(values))], values, NOISE)
+
+
+@pytest.mark.parametrize(("log_ratio", "falls"), [(3.1, False), (3.4, True)])
+def test_how_sure_a_fall_must_be(log_ratio: float, falls: bool) -> None:
+    """A step comes once in a week and may be taken for a surge once in half a year: ln(4383/168) = 3.26."""
+    low, high = 0.0, 0.1
+    for _ in range(60):  # the pace at which a straight fall of twelve minutes is so much likelier
+        pace = (low + high) / 2
+        line = [7.0 - pace * max(0, n - 8) for n in range(20)]
+        more = two_levels(line, NOISE) / (2 * NOISE**2)
+        low, high = (pace, high) if more < log_ratio else (low, pace)
+    assert judged([7.0 - high * max(0, n - 8) for n in range(20)]) is falls
+
+
+@pytest.mark.parametrize(("minutes", "falls"), [(0, False), (1, False), (2, False), (3, True)])
+def test_how_long_an_electrode_may_take_from_level_to_level(minutes: int, falls: bool) -> None:
+    """Two values between them say nothing: with a third it falls, and has not come to rest."""
+    between = [7.0 - 0.15 * (n + 1) for n in range(minutes)]
+    assert judged([*[7.0] * 10, *between, 7.0 - 0.15 * (minutes + 1)]) is falls
+
+
+def test_a_rise_or_a_level_is_no_fall() -> None:
+    assert not judged([7.0 + 0.02 * n for n in range(20)])
+    assert not judged([7.0] * 20)
+    assert not judged([7.0, 6.9, 6.8]), "too few to say"
+    assert judged([7.0 - 0.02 * n for n in range(20)])
+
+
+@pytest.mark.parametrize("times", [1.0, 3.0], ids=["a buffer of pH 7", "a surge"])
+def test_an_electrode_in_a_buffer_near_the_tanks_ph_is_no_surge(times: float) -> None:
+    """It reads a little less within three minutes, and stays there; three times the gas raise it."""
+    begin = DAYS * DAY_S + 15 * HOUR_S
+    watch = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
+    found = []
+    for reading in readings(60, 0.3, times, begin, begin + 20 * 60):
+        since = reading.time_ms // MINUTE - begin // 60
+        if reading.quantity == "ph" and reading.value is not None and times == 1.0 and since >= 0:
+            reading.value -= min(0.03 * (since + 1), 0.09)
+        found += [event.alarm for event in watch.feed(reading) if event.event == "raised"]
+    assert found == (["co2-overdose"] if times > 1 else [])
