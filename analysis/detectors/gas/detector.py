@@ -279,7 +279,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
             if found is not None:
                 findings[found.alarm] = found
-        found = self.range.judge(tank, moment, curve, stepped, findings, self.overdose.shakes)
+        found = self.range.judge(tank, moment, curve, stepped, findings, self.overdose.shakes, gas)
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings
