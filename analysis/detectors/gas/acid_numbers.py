@@ -57,6 +57,7 @@ class SteppedNumbers(Numbers, frozen=True, kw_only=True):
     far_ph: Annotated[
         float, Of("pH", "past a limit: told all the same, no current shifts it so far as often as acid does")
     ] = 1.0
+    goes_on_ph_per_h: Annotated[float, Of("pH/h", "it goes on so fast: water, a step is over at once")] = 0.15
 
 
 class FastAcidNumbers(Numbers, frozen=True, kw_only=True):

@@ -93,7 +93,7 @@ class RangeJudge(msgspec.Struct):
         )
         to_low = -below if not lows else min(-below, max(0.0, lows[-1] - low))  # of the day's lowest
         patience_ms = PH_RANGE.patience_min * MINUTE_MS
-        if self._only_stepped(moment, ph, low, high):
+        if self._only_stepped(moment, curve, ph, low, high):
             # a current or the electrode, likelier than water: what switched switches back
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
         elif far > PH_RANGE.far_ph or steep:
@@ -125,12 +125,14 @@ class RangeJudge(msgspec.Struct):
         )
 
     @staticmethod
-    def _only_stepped(moment: Moment, ph: float, low: float, high: float) -> bool:
+    def _only_stepped(moment: Moment, curve: PhCurve, ph: float, low: float, high: float) -> bool:
         """Whether the pH is past a limit by what stepped within minutes, as no water does, and not by far."""
         stepped = moment.current.ph_stepped
-        if low <= ph <= high or max(low - ph, ph - high) > STEPPED.far_ph:
+        if low <= ph <= high or abs(stepped) < CURVE.stepped_guess_ph:
             return False
-        return low <= ph - stepped <= high
+        goes_on = (curve.fall if ph < low else curve.rise) > STEPPED.goes_on_ph_per_h
+        far = max(low - ph, ph - high) > STEPPED.far_ph
+        return low <= ph - stepped <= high and not (goes_on or far)
 
     @staticmethod
     def _slow_fall(curve: PhCurve, ph: float) -> float:

@@ -6,6 +6,7 @@ practice, no source.
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
@@ -176,13 +177,13 @@ def test_no_limit_is_within_what_the_water_is_without_gas() -> None:
     assert after(8.35, text, **new) is not None
 
 
-def stepped(ph: float, size: float, minutes: int, lamp: bool = False) -> bool:
+def stepped(ph: float, size: float, minutes: int, lamp: bool = False, **known: Any) -> bool:
     """Whether it is told within so long, where the pH has stepped by so much."""
     judge, tank = RangeJudge(), tank_of(LIMITS)
     for minute in range(0, minutes + 1, 5):
         now = moment(minute)
         now.current.ph_stepped, now.current.step_with_lamp = size, lamp
-        if judge.judge(tank, now, curve(ph - size), ph, {}):
+        if judge.judge(tank, now, curve(ph - size, **known), ph, {}):
             return True
     return False
 
@@ -192,8 +193,13 @@ def test_a_step_alone_is_likelier_a_current(ph: float, size: float) -> None:
     """A heater's cycle is over in three hours, a lamp's day in sixteen; what was outside before is told."""
     assert not stepped(ph, size, 175) and stepped(ph, size, 180)
     assert not stepped(ph, size, 955, lamp=True) and stepped(ph, size, 960, lamp=True)
-    small = size / 10
-    assert stepped(ph, small, 5)
+    # what is past it by little more than a small step, or goes on, is water
+    near = (6.0 if size < 0 else 8.0) + size / 5
+    for small, soon in ((0.19, True), (0.21, False)):
+        assert stepped(near, math.copysign(small, size), 30) is soon
+    way = "fall" if size < 0 else "rise"
+    for pace, soon in ((0.14, False), (0.16, True)):
+        assert stepped(ph, size, 30, **{way: pace}) is soon
 
 
 def test_a_step_so_far_past_the_limit_is_told_at_once() -> None:
