@@ -96,9 +96,9 @@ class RangeJudge(msgspec.Struct):
         if self._only_stepped(moment, curve, ph, low, high):
             # a current or the electrode, likelier than water: what switched switches back
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
-        elif far > PH_RANGE.far_ph or steep:
+        elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
             patience_ms = 0
-        elif far > PH_RANGE.further_ph or strange or (too_high and alkaline):
+        elif far > PH_RANGE.further_ph or steep or strange or (too_high and alkaline):
             patience_ms = PH_RANGE.soon_min * MINUTE_MS
         if not raised and now - since < patience_ms:
             return None
@@ -164,7 +164,9 @@ class RangeJudge(msgspec.Struct):
         # where no gas is given, a fall of an hour is acid, or the last of the hardness
         known = len(lows) >= PH_RANGE.known_days
         free = known and not curve.injected(tank) and ph < median(lows) - PH_RANGE.unusual_ph
-        return free and 0 < -below < FAST_ACID.ahead_h * curve.fall
+        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
+        over = lately is not None and -lately < PH_RANGE.slows_share * curve.fall
+        return free and not over and 0 < -below < FAST_ACID.ahead_h * curve.fall
 
     @staticmethod
     def _too_high(
