@@ -21,6 +21,7 @@ from rushlight.collector.settings import WaterSettings
 __all__ = ["RangeJudge"]
 
 
+_TEST_KH = "test KH and pH with drop tests: with KH as usual it is gas, or the electrode"
 HOUR_S = 60 * 60
 DAY_S = 24 * HOUR_S
 
@@ -105,6 +106,7 @@ class RangeJudge(msgspec.Struct):
         left_s = to_low / slow_fall * DAY_S if slow_fall > 0 else None
         if pace > 0:
             left_s = -below / pace * HOUR_S
+        acid = too_low or (not too_high and below > above)
         return Finding(
             alarm="ph-out-of-range",
             holding=not wrong,
@@ -114,15 +116,29 @@ class RangeJudge(msgspec.Struct):
             time_left_s=0.0 if far > 0 else left_s,
             beside=self.own,
             cause="carbonate hardness is running out, so little acid moves pH far"
-            if below > above
+            if acid
             else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
             observations=[
                 f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}{curve.doubted}",
                 f"lowest and highest of the days before: {_listed(lows)}; {_listed(highs)}"
                 if lows
                 else "no earlier day to compare with",
+                *self._own_words(curve, acid, pace),
             ],
+            rule_out=_TEST_KH if self.own and acid else "",
         )
+
+    def _own_words(self, curve: PhCurve, acid: bool, pace: float) -> list[str]:
+        """What speaks for a cause of its own, where CO2 may explain it, too."""
+        if not self.own:
+            return []
+        if acid:
+            paced = f" by {pace * DAY_S / HOUR_S:.2f} a day" if pace > 0 else ""
+            return [
+                f"it sinks on{paced} where gas would have come to its new level; if it is gas all the same, "
+                "air comes first, and does good either way"
+            ]
+        return [f"it rises by {curve.rise:.2f} an hour, faster than gas that leaves is likely to make it"]
 
     @staticmethod
     def _only_stepped(moment: Moment, curve: PhCurve, ph: float, low: float, high: float) -> bool:

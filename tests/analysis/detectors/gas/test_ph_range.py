@@ -237,16 +237,21 @@ source = "yeast"
 """
 
 
-def watched(curve: Callable[[int], float], minutes: int, settings: str = FED) -> list[tuple[int, str]]:
-    """(minute, alarm) of all that a watch raises."""
-    watch = TankWatch("ledge", parse_settings(settings).tanks["ledge"])
+def watched(
+    curve: Callable[[int], float], minutes: int, details: list[str] | None = None
+) -> list[tuple[int, str]]:
+    """(minute, alarm) of all that a watch raises; `details` takes their words."""
+    watch = TankWatch("ledge", parse_settings(FED).tanks["ledge"])
     chance, raised = random.Random(4), []
     for at in range(minutes):
         time_ms = at * MINUTE + 20_000
         for quantity, value in (("temperature", 24.0), ("ph", curve(at))):
             noise = chance.gauss(0, 0.01)
             events = watch.feed(Reading("ledge", quantity, time_ms, value + noise, Flag.PASS))
-            raised += [(at, event.alarm) for event in events if event.event == "raised"]
+            events = [event for event in events if event.event == "raised"]
+            raised += [(at, event.alarm) for event in events]
+            if details is not None:
+                details += [event.detail for event in events]
     return raised
 
 
@@ -270,12 +275,15 @@ def test_hardness_that_runs_out_is_said_beside_an_overdose() -> None:
         return gas(at) + math.log10(max(0.02, 1 - max(0, at - begin) / (2.2 * DAY)))
 
     assert {alarm for _, alarm in watched(gas, 6 * DAY)} == {"co2-overdose"}
-    raised = watched(hardness, 6 * DAY)
+    details: list[str] = []
+    raised = watched(hardness, 6 * DAY, details)
     first = {alarm: at for at, alarm in reversed(raised)}
     assert set(first) == {"co2-overdose", "ph-out-of-range"}
     assert first["co2-overdose"] <= begin + 6 * 60  # what kills is said as early as ever
     past = next(at for at in range(begin, 6 * DAY) if hardness(at) < 6.3)
     assert first["ph-out-of-range"] < past - 2 * 60
+    words = details[[alarm for _, alarm in raised].index("ph-out-of-range")]
+    assert "hardness is running out" in words and "sinks on" in words and "test KH" in words
 
 
 def test_a_rise_that_no_gas_makes_is_said_under_its_own_name() -> None:
@@ -288,7 +296,9 @@ def test_a_rise_that_no_gas_makes_is_said_under_its_own_name() -> None:
     def gone(at: int) -> float:
         return fed_day(at) - math.log10(0.35 + 0.65 * math.exp(-0.3 * max(0, at - begin) / 60))
 
-    first = watched(alkaline, 5 * DAY)[0]
+    details: list[str] = []
+    first = watched(alkaline, 5 * DAY, details)[0]
     assert first[1] == "ph-out-of-range"
+    assert "makes the water alkaline" in details[0] and "faster than gas that leaves" in details[0]
     assert alkaline(first[0]) < 7.5
     assert {alarm for _, alarm in watched(gone, 5 * DAY)} == {"co2-absent"}
