@@ -47,6 +47,9 @@ class CoolerStoppedNumbers(Numbers, frozen=True, kw_only=True):
     ] = 120
     falls_c_per_h: Annotated[float, Of("°C/h", "water that falls faster is being cooled")] = 0.1
     copes_c: Annotated[float, Of("°C", "what a room may be warmer than it has coped with")] = 0.2
+    spare_share: Annotated[
+        float, Of("", "of what a chiller can make up for: a third, it may be at work for long of the day")
+    ] = 0.33
     leave_c: Annotated[float, Of("°C", "water so far below the turn has left it")] = 0.15
     near_c: Annotated[
         float, Of("°C", "slow water is turned so much lower than fast water, which overshoots")

@@ -65,6 +65,8 @@ class HeaterStuck(msgspec.Struct):
         if not (beyond or told or raised):  # held, as nearly always
             self.since, self.peak = -1, heat.temperature
             return None
+        if cycle is not None and cycle.by_heater and cycle.rising:
+            recent = [*recent, cycle.from_c]  # a slow heater may have come on before the last three hours
         heating, excess = self._heating(tank, heat, raised, recent)
         guessed = heat.room is not None and heat.drawing is None and not heat.learnt
         if heating and not raised and excess is not None and guessed:

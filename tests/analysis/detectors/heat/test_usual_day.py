@@ -18,7 +18,7 @@ from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import parse_settings
 from tests.analysis.detectors.heat.test_cooler_limits import TURN, untaught
-from tests.analysis.detectors.heat.test_heater_limits import balance
+from tests.analysis.detectors.heat.test_heater_limits import BEGAN, MINUTE, balance
 
 HIGH = 26.5
 
@@ -104,6 +104,17 @@ def test_a_fan_in_a_warmer_room_than_it_has_coped_with_is_given_time() -> None:
     """Air that is warmer, and no drier, takes less from the water."""
     assert taught(28.15) and not taught(28.25)
     assert taught(28.25, fan=False)  # a chiller takes what it takes
+
+
+@pytest.mark.parametrize(("room", "tells"), [(31.2, True), (31.4, False)])
+def test_a_chiller_makes_up_for_a_warmer_room(room: float, tells: bool) -> None:
+    """A third of 1.0 °C/h times 10 h, 3.3 °C more than the 28 °C that it has coped with."""
+    known = TURN | {"copes_with_room_c": 28.0}
+    chiller, fan = CoolerStopped(), CoolerStopped()
+    for minute in range(0, 65, 5):
+        late = chiller.overdue(known, BEGAN + minute * MINUTE, 26.0, 0.3, room, False, 10.0)
+        assert not fan.overdue(known, BEGAN + minute * MINUTE, 26.0, 0.3, room, True, 10.0)
+    assert late is tells
 
 
 def test_a_week_has_a_hot_day() -> None:

@@ -40,14 +40,14 @@ def rise(began: float, turned: float | None = None, rising: bool = True, **known
 # -- where the rise began ---------------------------------------------------------------------------
 
 
-def stuck(cycle: HeaterCycle, memory: HeaterMemory = PICKS, **known: Any) -> bool:
+def stuck(cycle: HeaterCycle, memory: HeaterMemory = PICKS, low: float = 24.0, **known: Any) -> bool:
     """Whether half an hour of clear heat, half a degree above what the heater holds, is its own."""
     judge = HeaterStuck()
     usual = {"temperature": 26.5, "slope": 0.8, "quarter": 0.8, "explained": 0.0, "room": 20.0}
     found = None
     for minute in range(30):
         heat = balance(minute, **(usual | known))
-        found = judge.finding(tank_of(), at_work(heat.now), heat, None, [24.0], None, cycle, memory)
+        found = judge.finding(tank_of(), at_work(heat.now), heat, None, [low], None, cycle, memory)
     return found is not None
 
 
@@ -61,6 +61,13 @@ def test_where_it_began_is_not_always_known() -> None:
     assert stuck(rise(0.5, rising=False))
     assert stuck(rise(0.5), HeaterMemory(picks=[FLOOR, FLOOR]))  # the tank has not shown where it comes on
     assert not stuck(rise(0.5))
+
+
+def test_a_slow_heater_may_have_come_on_hours_ago() -> None:
+    """Three hours at 0.3 °C an hour are less than its cycle and what it is above it."""
+    late = {"room": None, "low": 25.5}
+    assert stuck(rise(0.0, by_heater=True), **late) and not stuck(rise(0.0), **late)
+    assert not stuck(rise(0.0, rising=False, by_heater=True), **late)
 
 
 def test_a_meter_knows_better_than_where_it_began() -> None:
