@@ -97,6 +97,13 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     unusual_c: Annotated[
         float, Of("°C", "so far past its usual daily peak or trough the water may be on its way to a limit")
     ] = 0.25
+    ahead_min: Annotated[int, Of("min", "where it usually goes is looked at in such steps")] = 30
+    moved_c: Annotated[float, Of("°C", "water that usually goes up and down by more is moved by the day")] = (
+        2.0
+    )
+    moves_c: Annotated[
+        float, Of("°C", "and where it usually goes up by more from now, by this hour of it")
+    ] = 0.1
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
     leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
     leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
