@@ -124,8 +124,9 @@ def _probability(tank: Tank, before: float, after: float, error: float) -> float
     )
     by_mains = GAS_STOPS.prior * stopped
     by_lamp = (1 - GAS_STOPS.prior) * ((1 - alone) * goes_on + alone * stopped)
-    total = by_mains + by_lamp
-    return by_mains / total if total > 0 else 0.0
+    # an air pump, a lid, a hand at the surface: anything within some reach
+    by_others = GAS_STOPS.others * math.sqrt(2 * math.pi) / (2 * GAS_STOPS.others_ph_per_h)
+    return by_mains / (by_mains + by_lamp + by_others)
 
 
 def _density(value: float, mean: float, deviation: float) -> float:

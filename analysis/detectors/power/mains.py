@@ -83,8 +83,7 @@ class PowerDetector(msgspec.Struct):
         elif self.out_ms >= 0 or moment.lamp.absent:
             if self.out_ms < 0:
                 self.out_ms, self.out_temperature = now, temperature
-            # water poured in, or a heater unplugged by hands at the tank, is no mains that went
-            if temperature is not None and not moment.heat.disturbed and not self._missed_before():
+            if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
         if not self.standing:
             return _NOTHING
@@ -166,6 +165,8 @@ class PowerDetector(msgspec.Struct):
         plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
         if moment.frame.heater is None and plug_silent:
             seen = self._silent_plug(moment)
+        elif moment.heat.disturbed:
+            seen = None  # water poured in, or a heater unplugged by hands at the tank
         elif moment.frame.heater is not None:
             seen = self._idle_heater(moment, moment.frame.heater, under, fallen, out_min)
         else:

@@ -92,6 +92,12 @@ class GasStopsNumbers(Numbers, frozen=True, kw_only=True):
     ends_unknown_per_h: Annotated[
         float, Of("1/h", "the same where its hours are not known: once in ten hours of gas it is shut")
     ] = 0.1
+    others: Annotated[
+        float, Of("", "probability that someone did something else to the water in that hour")
+    ] = 0.05
+    others_ph_per_h: Annotated[
+        float, Of("pH/h", "which may move pH by as much as that either way, all the same to us")
+    ] = 1.0
     prior: Annotated[
         float,
         Of(
