@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import random
+from statistics import NormalDist, linear_regression
 
 import pytest
 
@@ -86,6 +87,18 @@ def test_gas_that_stops_is_the_mains_and_gas_that_goes_on_the_lamp() -> None:
     assert probability(left=1.0) < 0.02
 
 
+@pytest.mark.parametrize(("gas", "alone"), [(OPEN, 0.01 * 0.75), ('source = "cylinder"\n', 0.1 * 0.75)])
+@pytest.mark.parametrize("left", [-0.4, 0.0, 0.15, 0.3])
+def test_the_probability_is_that_of_bayes(gas: str, alone: float, left: float) -> None:
+    """Even odds before; what each of them does to pH as the module's head has it, all else by 1 in 20."""
+    stop = seen(left=left, gas=gas, noise=0.0)
+    assert stop is not None
+    stopped = NormalDist(0.02, 0.05).pdf(stop.after)
+    goes_on = NormalDist(0.6 * stop.before, 0.2 * abs(stop.before)).pdf(stop.after)
+    mains, lamp = 0.5 * stopped, 0.5 * ((1 - alone) * goes_on + alone * stopped)
+    assert stop.probability == pytest.approx(mains / (mains + lamp + 0.05 / 2), abs=1e-6)
+
+
 def test_how_much_of_the_fall_is_left() -> None:
     """A supply that is weaker in that very hour proves nothing; nearly none of it does."""
     assert probability(left=0.08) > 0.9 > probability(left=0.12)
@@ -118,6 +131,34 @@ def test_only_what_came_within_three_quarters_of_an_hour_before_counts() -> None
             stops.add(tank, moment)
     stop = stops.with_lamp(tank, moment, BEGAN + LAMP * MINUTE)
     assert stop is not None and stop.before == pytest.approx(-0.3, abs=0.01)
+
+
+def test_all_of_three_quarters_of_an_hour_counts() -> None:
+    """By the standard library's least squares: pH stood still, and fell from half an hour before on."""
+    tank, stops = tank_of(), GasStops()
+    points: list[tuple[float, float]] = []
+    for minute in range(LAMP - 60, LAMP + 46):
+        if minute % 5 == 4:
+            ph = 7.0 - 0.4 * max(0, min(minute, LAMP) - LAMP + 30) / 60
+            points += [(minute / 60, ph)] if LAMP - 45 <= minute < LAMP else []
+            moment = moment_of(minute, ph)
+            stops.add(tank, moment)
+    stop = stops.with_lamp(tank, moment, BEGAN + LAMP * MINUTE)
+    slope = linear_regression(*zip(*points, strict=True)).slope
+    assert stop is not None and stop.before == pytest.approx(slope)
+
+
+@pytest.mark.parametrize(("lamp", "counts"), [(LAMP, True), (LAMP + 1, False)])
+def test_what_lags_behind_the_lamp_does_not_count(lamp: int, counts: bool) -> None:
+    """The value of the minutes 5 to 10 counts for a lamp that went at 0, not for one that did at 1."""
+    tank, stops = tank_of(), GasStops()
+    for minute in range(LAMP - 60, LAMP + 46):
+        if minute % 5 == 4:
+            ph = course(minute, 0.3, 0.0) + (0.05 if minute == LAMP + 9 else 0.0)
+            moment = moment_of(minute, ph)
+            stops.add(tank, moment)
+    stop = stops.with_lamp(tank, moment, BEGAN + lamp * MINUTE)
+    assert stop is not None and (stop.after < -0.01) is counts
 
 
 def test_what_is_long_past_is_left_out() -> None:
@@ -219,6 +260,7 @@ def test_lamp_and_gas_gone_together_are_told_within_the_hour() -> None:
     first = watched(0.0)
     assert first is not None and 24 <= first <= 45
     assert watched(0.0, watts=0.0) == first
+    assert watched(0.15) is None  # likelier than not, and not sure enough
     assert watched(0.0, watts=40.0) is None  # a heater that draws has its mains
 
 
