@@ -106,7 +106,7 @@ class ProbeDetector(msgspec.Struct):
         newest_ms = health.last_good_ms
         if name != HEATER_POWER:
             restless.note(name, values, health, newest_ms, False, electrical, moment.sensor(name).step)
-        leap.note(name, values, moment.frame.room, health, newest_ms, tank.heating_rate_c_per_h)
+        _leap(tank, moment, name, values, health, newest_ms)
 
     @staticmethod
     def _one(
@@ -133,4 +133,12 @@ class ProbeDetector(msgspec.Struct):
             return
         still.note(moment, name, series, health, sensor)
         value = series.total / series.good
-        leap.note(name, [value], moment.frame.room, health, now, tank.heating_rate_c_per_h)
+        _leap(tank, moment, name, [value], health, now)
+
+
+def _leap(
+    tank: Tank, moment: Moment, name: str, values: list[float], health: SeriesHealth, now_ms: int
+) -> None:
+    """Leaps, by what heats and cools the water."""
+    rate, room = tank.heating_rate_c_per_h, moment.frame.room
+    leap.note(name, values, room, health, now_ms, rate, tank.warms_to_c, tank.cools_to_c)
