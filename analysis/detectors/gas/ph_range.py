@@ -100,7 +100,7 @@ class RangeJudge(msgspec.Struct):
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
         elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
             patience_ms = 0
-        elif far > PH_RANGE.further_ph or steep or strange or (too_high and alkaline):
+        elif far > PH_RANGE.further_ph or (strange and (far > 0 or too_high)) or (too_high and alkaline):
             patience_ms = PH_RANGE.soon_min * MINUTE_MS
         if not raised and now - since < patience_ms:
             return None
