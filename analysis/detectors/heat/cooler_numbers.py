@@ -82,7 +82,7 @@ class CoolerStoppedNumbers(Numbers, frozen=True, kw_only=True):
     fan_allow_c: Annotated[float, Of("°C", "nothing learnt: what a fan lets pass its set point")] = 2.0
     chiller_allow_c: Annotated[float, Of("°C", "nothing learnt: what a chiller lets pass it")] = 1.2
     peak_days: Annotated[int, Of("", "the last days whose peaks are usual: a week has a hot one")] = 7
-    peak_c: Annotated[float, Of("°C", "so far above these, or by their spread, is unusual")] = 0.2
+    peak_c: Annotated[float, Of("°C", "so far above these is unusual")] = 0.2
     allow_least_c: Annotated[float, Of("°C", "it may pass its set point by that, whatever is usual")] = 0.3
     allow_most_c: Annotated[float, Of("°C", "and by that at most")] = 2.5
     evaporation_c: Annotated[

@@ -15,7 +15,7 @@ from rushlight.analysis.detectors.heat.cooler_numbers import COOLER_STOPPED
 from rushlight.analysis.detectors.heat.numbers import HEAT
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
-from rushlight.analysis.estimators.robust import median, spread
+from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
@@ -210,8 +210,7 @@ class CoolerStopped(msgspec.Struct):
         """Whether the water is hot by the set point and the usual peaks, and by how much."""
         ceiling = setpoint + (COOLER_STOPPED.fan_allow_c if fan else COOLER_STOPPED.chiller_allow_c)
         if len(highs) >= COOLER_STOPPED.highs_least:
-            last = highs[-COOLER_STOPPED.peak_days :]
-            usual = max(last) + max(COOLER_STOPPED.peak_c, spread(last))
+            usual = max(highs[-COOLER_STOPPED.peak_days :]) + COOLER_STOPPED.peak_c
             usual = min(usual, setpoint + COOLER_STOPPED.allow_most_c)
             ceiling = max(setpoint + COOLER_STOPPED.allow_least_c, usual)
         if fan and heat.room is not None:

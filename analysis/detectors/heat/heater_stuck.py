@@ -65,8 +65,9 @@ class HeaterStuck(msgspec.Struct):
         if not (beyond or told or raised):  # held, as nearly always
             self.since, self.peak = -1, heat.temperature
             return None
-        if cycle is not None and cycle.by_heater and cycle.rising:
-            recent = [*recent, cycle.from_c]  # a slow heater may have come on before the last three hours
+        if cycle is not None and verdict is not None and verdict.nats > WELDED.slow_nats:
+            # a slow heater may have come on before the last three hours, and not let go since
+            recent = [*recent, cycle.from_c] if cycle.by_heater and cycle.rising else recent
         heating, excess = self._heating(tank, heat, raised, recent)
         guessed = heat.room is not None and heat.drawing is None and not heat.learnt
         if heating and not raised and excess is not None and guessed:

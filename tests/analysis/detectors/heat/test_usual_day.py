@@ -118,10 +118,7 @@ def test_a_chiller_makes_up_for_a_warmer_room(room: float, tells: bool) -> None:
 
 
 def test_a_week_has_a_hot_day() -> None:
-    """The warmest of seven, and by their spread: half the peaks lie within 0.3 °C, 0.44 °C are one."""
-    calm = (26.0, 26.0, 26.0, 26.0, 26.0, 26.0, 26.0)
+    calm = (26.0,) * 7
     assert untaught(26.45, highs=calm) == 20 and untaught(26.35, highs=calm) is None
     assert untaught(26.45, highs=(26.5, *calm[1:])) is None  # a week ago
     assert untaught(26.45, highs=(26.5, *calm)) == 20  # more than a week ago
-    mixed = (26.0, 25.7, 26.3, 25.7, 26.3, 26.0, 25.6)
-    assert untaught(26.98, highs=mixed) == 20 and untaught(26.90, highs=mixed) is None
