@@ -44,6 +44,8 @@ class Finding(msgspec.Struct, kw_only=True):
         Of a probe-fault, what its readings still say: "level" (they jitter about it), "values" (those that
         come are right, so it explains nothing), "leap" (they leapt as no water can: likely wrong, and harmful
         where they are right), "" for nothing.
+    beside : bool
+        CO2 explains it, too; but a cause of its own is considerable, so that it is an alarm beside CO2's.
     setting : str
         The key of the settings that it is about ("light.on"), "" otherwise.
     """
@@ -60,5 +62,6 @@ class Finding(msgspec.Struct, kw_only=True):
     rule_out: str = ""
     replaces: str = ""
     explains: list[str] = []
+    beside: bool = False
     setting: str = ""
     credible: Literal["", "level", "values", "leap"] = ""

@@ -110,7 +110,7 @@ class Jitter(msgspec.Struct):
         floor = self.floor(name) or 0.0
         known = self.usual
         if len(known) < JITTER.known_blocks:
-            return JITTER.start_times * floor
+            return JITTER.start(name, floor)
         return max(floor, JITTER.limit_times * sorted(known)[int(JITTER.lively_share * len(known))])
 
     def usual_level(self) -> float | None:

@@ -63,6 +63,14 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
     ] = 1.6
     known_blocks: Annotated[int, Of("blocks", "so many make it known")] = 6
     start_times: Annotated[float, Of("", "the limit before that, in floors")] = 2.0
+    start_ph: Annotated[
+        float,
+        Of(
+            "pH",
+            "the same for pH: from more on it alone moves CO2 by a tenth from five minutes to the next",
+            "lg 1.1 of a mean, √5 of that a minute, √6 in second differences, 0.447 in their calmer",
+        ),
+    ] = 0.1
     lively_share: Annotated[float, Of("", "the usual level that so many blocks are below")] = 0.9
     limit_times: Annotated[
         float,
@@ -85,6 +93,11 @@ class JitterNumbers(Numbers, frozen=True, kw_only=True):
         if quantity == "ph":
             return self.floor_ph
         return self.floor_room_temperature_c if quantity == "room_temperature" else None
+
+    def start(self, quantity: str, floor: float) -> float:
+        """The limit of a new probe in the quantity's unit; `floor` is its own, a coarse step in it."""
+        start = self.start_times * floor
+        return max(start, self.start_ph) if quantity == "ph" else start
 
 
 class RestsNumbers(Numbers, frozen=True, kw_only=True):

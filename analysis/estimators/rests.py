@@ -28,6 +28,10 @@ class Rests(msgspec.Struct):
         How many rests each of them had.
     today_min, today : float, int
         The same for the present day.
+    lows, highs : list of float
+        The lowest and the highest value on which it has rested on each of the last days, where that is kept.
+    low, high : float
+        The same for the present day; low above high before there is one.
     """
 
     longest_min: list[float] = msgspec.field(default_factory=list)
@@ -35,11 +39,16 @@ class Rests(msgspec.Struct):
     day: int = -1
     today_min: float = 0.0
     today: int = 0
+    lows: list[float] = msgspec.field(default_factory=list)
+    highs: list[float] = msgspec.field(default_factory=list)
+    low: float = 1.0
+    high: float = 0.0
 
-    def note(self, day: int, minutes: float, ended: bool) -> None:
+    def note(self, day: int, minutes: float, ended: bool, value: float | None = None) -> None:
         """A live rest that has lasted so long, `ended` or going on; `day` is local, since 1970.
 
         One that goes on is learnt from only when it ends: a frozen probe must not raise its own limit.
+        `value`: where it rested, if that is to be kept.
         """
         if not ended:
             minutes = 0.0
@@ -47,17 +56,30 @@ class Rests(msgspec.Struct):
             if self.day >= 0 and self.today > 0:
                 self.longest_min.append(self.today_min)
                 self.counts.append(self.today)
-                del self.longest_min[: -RESTS.days_kept]
-                del self.counts[: -RESTS.days_kept]
+                if self.low <= self.high:
+                    self.lows.append(self.low)
+                    self.highs.append(self.high)
+                for kept in (self.longest_min, self.counts, self.lows, self.highs):
+                    del kept[: -RESTS.days_kept]
             self.day, self.today_min, self.today = day, 0.0, 0
+            self.low, self.high = 1.0, 0.0
         if minutes > self.today_min:
             self.today_min = minutes
         if ended:
             self.today += 1
+            if value is not None:
+                first = self.low > self.high
+                self.low = value if first or value < self.low else self.low
+                self.high = value if first or value > self.high else self.high
 
     def known(self) -> bool:
         """Whether enough days have been seen to say what is too long."""
         return len(self.longest_min) >= RESTS.days_known
+
+    def known_at(self, value: float, margin: float) -> bool:
+        """Whether enough days have rested about this value, give or take so much, to say what is too long."""
+        days = zip(self.lows, self.highs, strict=True)
+        return sum(low - margin <= value <= high + margin for low, high in days) >= RESTS.days_known
 
     def limit_min(self) -> float:
         """A rest that a live series passes once in `RESTS.false_days` days; 0 before it is known."""

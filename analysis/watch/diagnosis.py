@@ -30,6 +30,7 @@ EXPLAINS: dict[str, frozenset[str]] = {
     "light-schedule-drift": frozenset({"light-missing", "light-stuck-on"}),
 }
 
+_GAS = frozenset({"co2-overdose", "co2-absent"})
 # what harms the animals: sent under its own name where a person has silenced the cause
 _HARM = frozenset({"co2-overdose", "temperature-high", "temperature-low"})
 
@@ -57,7 +58,13 @@ def diagnose(
     # what a wrong setting has brought about is no cause of anything
     unreal = {n for finding in findings if finding.alarm == "setting-doubtful" for n in finding.explains}
     causes = [finding for finding in findings if finding.alarm not in unreal]
-    explained = {other for finding in causes for other in _explains(finding, active, silenced) & names}
+    own = {finding.alarm for finding in findings if finding.beside}
+    explained = {
+        other
+        for finding in causes
+        for other in _explains(finding, active, silenced) & names
+        if not (finding.alarm in _GAS and other in own)
+    }
     stray = "stray-current-suspected" in names
     dark = "power-interrupted" in names
     leapt = None if "co2-overdose" in explained else _may_be_the_probe(findings, active, silenced)

@@ -37,7 +37,7 @@ from rushlight.collector.store import codec
 from rushlight.collector.store.columns import Columns
 from rushlight.collector.store.day_sums import summaries_of
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.analysis.views.page_world import PASSWORD, world
+from tests.analysis.views.page_world import PASSWORD, world_by_the_wall
 from tests.conftest import free_port
 
 DAY_MS, STEP_MS = 86_400_000, 10_000
@@ -123,7 +123,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         now, port = time.time_ns() // 1_000_000, free_port()
         began = time.perf_counter()
-        settings = world(Path(folder), now, days=7)
+        settings = world_by_the_wall(Path(folder), now, days=7)
         count = add_year(settings.store_path(), now)
         size = settings.store_path().stat().st_size
         print(f"{count} readings of a year, {size / 1e6:.0f} MB, made in {time.perf_counter() - began:.0f} s")

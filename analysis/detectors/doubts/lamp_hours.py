@@ -58,7 +58,8 @@ class Switching(msgspec.Struct):
         """(minute of the day, days in a row up to the newest) of each that comes at one time daily.
 
         `apart_min`: so far apart they are one switching. A cloud or a hand makes edges too, but not at one
-        time on three days in a row. The weekend is left out where it has hours of its own.
+        time on three days in a row; where clouds make many, on more (`_chance`). The weekend is left out
+        where it has hours of its own.
         """
         edges = [edge for edge in self.edges if weekend_too or not is_weekend(edge[0])]
         if not edges:
@@ -73,15 +74,30 @@ class Switching(msgspec.Struct):
             if known or not (day == newest or early):
                 continue
             near: list[float] = []
+            others: list[int] = []
             while True:
                 gaps = [minutes_apart(m, minute) for d, m in edges if d == day]
                 steady = [gap for gap in gaps if abs(gap) <= apart_min]
                 if not steady:
                     break
                 near.append(min(steady, key=abs))
+                others.append(len(gaps) - 1)
                 day = _before(day, weekend_too)
-            found.append(((minute + median(near)) % DAY_MIN, len(near)))
+            if _chance(others, apart_min) <= LAMP_HOURS.chance:
+                found.append(((minute + median(near)) % DAY_MIN, len(near)))
         return sorted(found, key=lambda one: -one[1])
+
+
+def _chance(others: list[int], apart_min: float) -> float:
+    """How many rows of so many days clouds alone would make; expected.
+
+    `others`: how many edges beside the row's own each of its days has. They fall anywhere in a day's light:
+    each begins a row, and one goes on if the next day's fall within `apart_min` of it. Their mean counts: the
+    newest day has only begun.
+    """
+    count = sum(others) / len(others)
+    goes_on = min(1.0, count * 2 * apart_min / LAMP_HOURS.daylight_min)
+    return float(count * goes_on ** (len(others) - 1))
 
 
 def _before(day: int, weekend_too: bool) -> int:

@@ -26,6 +26,10 @@ class LampHoursNumbers(Numbers, frozen=True, kw_only=True):
         int, Of("min", "lit or out against its own habit for longer, it is missing or stuck all the same")
     ] = 60
     strays: Annotated[int, Of("", "switchings in a row somewhere else that end the doubt")] = 4
+    chance: Annotated[
+        float, Of("", "rows of days that clouds alone may be expected to make: more, and a row says nothing")
+    ] = 0.05
+    daylight_min: Annotated[float, Of("min", "in which their edges fall: a short day's light")] = 480.0
     kept_days: Annotated[int, Of("d", "days of switchings that are kept")] = 6
     kept_edges: Annotated[int, Of("", "switchings of one kind that are kept, at most")] = 40
 

@@ -4,24 +4,39 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, STEPPED
+from rushlight.analysis.detectors.gas.alkaline import alkaline_probability
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.numbers import CURVE, PH_RANGE
+from rushlight.analysis.detectors.gas.sinking import Sinking
+from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.patience import PATIENCE
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
+from rushlight.analysis.physics.carbon_dioxide import Gas
+from rushlight.collector.settings import WaterSettings
 
 __all__ = ["RangeJudge"]
 
 
-DAY_S = 24 * 60 * 60
+_TEST_KH = "test KH and pH with drop tests: with KH as usual it is gas, or the electrode"
+HOUR_S = 60 * 60
+DAY_S = 24 * HOUR_S
 
 
 class RangeJudge(msgspec.Struct):
-    """Since when it is too low and too high, or soon going to be (ms UTC); -1 while it isn't."""
+    """Since when it is too low and too high, or soon going to be (ms UTC); -1 while it isn't.
+
+    `own`: what was found has a cause of its own, whatever CO2 explains. `sinking` is what tells hardness that
+    runs out from gas.
+    """
 
     low_since: int = -1
     high_since: int = -1
+    own: bool = False
+    sinking: Sinking = msgspec.field(default_factory=Sinking)
 
     def reset(self) -> None:
         """What came before says nothing any more: a step, a gap."""
@@ -35,31 +50,39 @@ class RangeJudge(msgspec.Struct):
         ph: float,
         found: dict[str, Finding],
         shakes: bool = False,
+        gas: Gas | None = None,
     ) -> Finding | None:
         """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already.
 
-        `shakes`: it leapt down and shakes since, which is no water.
+        `shakes`: it leapt down and shakes since, which is no water. `gas`: CO2 as estimated.
         """
         now = moment.frame.start_ms
-        water = tank.settings.water
-        low = PH_RANGE.lowest_ph if water.ph_low is None else water.ph_low
-        high = PH_RANGE.highest_ph if water.ph_high is None else water.ph_high
+        low, high = _limits(tank.settings.water)
         slope = curve.slope
         raised = "ph-out-of-range" in moment.active
-        falls = min(slope or 0.0, 0.0)
-        if not (raised or curve.creeping) and low < ph + falls and ph + curve.rise < high:
-            self.reset()  # most of the time: within its limits now and in an hour
+        self.sinking.add(now, curve)
+        pace = 0.0 if shakes else self.sinking.pace(tank, moment, curve, low)
+        falls = FAST_ACID.ahead_h * min(slope or 0.0, 0.0)
+        rises = SURGE.person_h * curve.rise
+        if not (raised or curve.creeping or pace) and low < ph + falls and ph + rises < high:
+            self.reset()  # most of the time: within its limits now and in the time a person needs
             return None
         below, above = low - ph, ph - high
-        slow_fall = self._slow_fall(curve, ph)
-        too_low = self._too_low(tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found)
+        slow_fall = self._slow_fall(moment, curve, ph)
+        too_low = pace > 0 or self._too_low(
+            tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found
+        )
         poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
-        too_high = self._too_high(tank, curve, ph, high, "co2-absent" in found, poured)
+        alkaline = alkaline_probability(tank, curve, gas, moment.frame.temperature) > ALKALINE.probability
+        too_high = self._too_high(
+            tank, curve, ph, high, "co2-absent" in found and not alkaline, poured, alkaline
+        )
+        self.own = pace > 0 or (too_high and alkaline) or (self.own and raised)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
         self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now
         since = max(self.low_since, self.high_since)
         wrong = since >= 0
-        near = below > -PH_RANGE.near_ph and slow_fall > 0.0
+        near = below > -PH_RANGE.near_ph and (slow_fall > 0.0 or self.own)
         if not wrong and not (raised and (max(below, above) > -PH_RANGE.lets_go_ph or near)):
             return None
         far = max(below, above)
@@ -70,34 +93,68 @@ class RangeJudge(msgspec.Struct):
             and not min(lows) - PH_RANGE.strange_ph <= ph <= max(highs) + PH_RANGE.strange_ph
         )
         to_low = -below if not lows else min(-below, max(0.0, lows[-1] - low))  # of the day's lowest
-        patience = PH_RANGE.patience_min
-        if far > PH_RANGE.far_ph or steep:
-            patience = 0
-        elif far > PH_RANGE.further_ph or strange:
-            patience = PH_RANGE.soon_min
-        if not raised and now - since < patience * MINUTE_MS:
+        patience_ms = PH_RANGE.patience_min * MINUTE_MS
+        if self._only_stepped(moment, curve, ph, low, high):
+            # a current or the electrode, likelier than water: what switched switches back
+            patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
+        elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
+            patience_ms = 0
+        elif far > PH_RANGE.further_ph or steep or strange or (too_high and alkaline):
+            patience_ms = PH_RANGE.soon_min * MINUTE_MS
+        if not raised and now - since < patience_ms:
             return None
+        left_s = to_low / slow_fall * DAY_S if slow_fall > 0 else None
+        if pace > 0:
+            left_s = -below / pace * HOUR_S
+        acid = too_low or (not too_high and below > above)
         return Finding(
             alarm="ph-out-of-range",
             holding=not wrong,
             priority="high" if far > PH_RANGE.high_priority_ph else "medium",
             value=round(ph, 2),
             unit="pH",
-            time_left_s=0.0 if far > 0 else (to_low / slow_fall * DAY_S if slow_fall > 0 else None),
+            time_left_s=0.0 if far > 0 else left_s,
+            beside=self.own,
             cause="carbonate hardness is running out, so little acid moves pH far"
-            if below > above
+            if acid
             else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
             observations=[
                 f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}{curve.doubted}",
                 f"lowest and highest of the days before: {_listed(lows)}; {_listed(highs)}"
                 if lows
                 else "no earlier day to compare with",
+                *self._own_words(curve, acid, pace),
             ],
+            rule_out=_TEST_KH if self.own and acid else "",
         )
 
+    def _own_words(self, curve: PhCurve, acid: bool, pace: float) -> list[str]:
+        """What speaks for a cause of its own, where CO2 may explain it, too."""
+        if not self.own:
+            return []
+        if acid:
+            paced = f" by {pace * DAY_S / HOUR_S:.2f} a day" if pace > 0 else ""
+            return [
+                f"it sinks on{paced} where gas would have come to its new level; if it is gas all the same, "
+                "air comes first, and does good either way"
+            ]
+        return [f"it rises by {curve.rise:.2f} an hour, faster than gas that leaves is likely to make it"]
+
     @staticmethod
-    def _slow_fall(curve: PhCurve, ph: float) -> float:
+    def _only_stepped(moment: Moment, curve: PhCurve, ph: float, low: float, high: float) -> bool:
+        """Whether the pH is past a limit by what stepped within minutes, as no water does, and not by far."""
+        stepped = moment.current.ph_stepped
+        if low <= ph <= high or abs(stepped) < CURVE.stepped_guess_ph:
+            return False
+        goes_on = (curve.fall if ph < low else curve.rise) > STEPPED.goes_on_ph_per_h
+        far = max(low - ph, ph - high) > STEPPED.far_ph
+        return low <= ph - stepped <= high and not (goes_on or far)
+
+    @staticmethod
+    def _slow_fall(moment: Moment, curve: PhCurve, ph: float) -> float:
         """pH a day by which the whole curve sinks; 0 where it doesn't."""
+        if "light-missing" in moment.active:
+            return 0.0  # plants in the dark take up no gas: the pH sinks by that, and no further
         before = curve.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
         if before is None or not curve.creeping:
             return 0.0
@@ -125,16 +182,23 @@ class RangeJudge(msgspec.Struct):
         # where no gas is given, a fall of an hour is acid, or the last of the hardness
         known = len(lows) >= PH_RANGE.known_days
         free = known and not curve.injected(tank) and ph < median(lows) - PH_RANGE.unusual_ph
-        return free and curve.slope is not None and 0 < -below < -curve.slope
+        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
+        over = lately is not None and -lately < PH_RANGE.slows_share * curve.fall
+        return free and not over and 0 < -below < FAST_ACID.ahead_h * curve.fall
 
     @staticmethod
-    def _too_high(tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool, poured: bool) -> bool:
+    def _too_high(
+        tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool, poured: bool, alkaline: bool
+    ) -> bool:
         degassed = tank.settings.water.degassed_ph
         if absent and (degassed is None or ph < degassed + PH_RANGE.gone_above_ph):
             return False  # no more gas in it
         above = ph - high
         highs = curve.extremes.highs
-        usual = max(highs) if len(highs) >= PH_RANGE.known_days else None
+        known = PH_RANGE.known_days
+        if alkaline and above <= 0:
+            known = 1  # no day of gas goes so fast
+        usual = max(highs) if len(highs) >= known else None
         if above > 0:
             own = (
                 high if usual is None else min(usual, high + PH_RANGE.own_swing_ph) + PH_RANGE.past_highest_ph
@@ -145,10 +209,23 @@ class RangeJudge(msgspec.Struct):
         if usual is None or above == 0 or poured or over:
             return False  # water that was changed lifts it at once and no further
         # the highest of each day: the day on which the rise began is not this tank's usual
-        unusual = ph - median(highs)
+        unusual = ph - median(highs) > PH_RANGE.unusual_ph
+        if alkaline:
+            return unusual and above + SURGE.person_h * curve.rise > 0
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + PH_RANGE.beyond_air_ph
         sure = beyond_air or curve.rise > PH_RANGE.sure_rise_ph_per_h or ph > usual + PH_RANGE.strange_ph
-        return unusual > PH_RANGE.unusual_ph and above + curve.rise > 0 and sure
+        return unusual and above + curve.rise > 0 and sure
+
+
+def _limits(water: WaterSettings) -> tuple[float, float]:
+    """Lowest and highest pH; where the settings give none, not below what the water is without gas."""
+    low = PH_RANGE.lowest_ph if water.ph_low is None else water.ph_low
+    high = water.ph_high
+    if high is None:
+        high = PH_RANGE.highest_ph
+        if water.degassed_ph is not None:
+            high = max(high, water.degassed_ph + PH_RANGE.gone_above_ph)
+    return low, high
 
 
 def _sinks_to(curve: PhCurve, low: float) -> bool:

@@ -42,6 +42,10 @@ class HeatNow(msgspec.Struct):
         Whether the tank's time constant is its own, no first guess.
     unheated, explained : float or None
         The slope by the room alone, and by room and lamp.
+    draws_from : float or None
+        What it draws more than when it heats; None: a share of `full`.
+    tau_h : float or None
+        The tank's time constant.
     """
 
     now: int
@@ -59,6 +63,8 @@ class HeatNow(msgspec.Struct):
     learnt: bool
     unheated: float | None
     explained: float | None
+    draws_from: float | None = None
+    tau_h: float | None = None
 
     @property
     def quarter(self) -> float | None:
@@ -75,7 +81,10 @@ class HeatNow(msgspec.Struct):
         """Whether the heater draws its power, a weak one too; None where no meter says so."""
         if self.power is None:
             return None
-        return self.power > HEAT.draws_share * self.full if self.full >= HEAT.metered_w else False
+        if self.full < HEAT.metered_w:
+            return False
+        least = self.draws_from
+        return self.power > (HEAT.draws_share * self.full if least is None else least)
 
 
 def explained_slope(
@@ -88,7 +97,10 @@ def explained_slope(
 ) -> float | None:
     """The slope in °C/h that room and lamp explain; None where it can't be said."""
     lamp = 0.0
-    if moment.lamp.on:
+    lit = moment.lamp.on
+    if lit is None:
+        lit = moment.lamp.should_be_on  # it has not shown itself yet; its hours are known
+    if lit:
         # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
         lamp = HEAT.lamp_c_per_h
         span = HEAT.lamp_span_min
@@ -171,6 +183,7 @@ def heat_now(
     unheated = None
     if room is not None:
         unheated = model.passive_slope(temperature, room, tank.settings.volume_litres)
+    full = heater.full(tank)
     return HeatNow(
         now=now,
         temperature=temperature,
@@ -180,11 +193,13 @@ def heat_now(
         floor=kept.floor,
         ceiling=kept.ceiling,
         power=heater.power(now),
-        full=heater.full(tank),
+        full=full,
         rate=tank.heating_rate_c_per_h,
         usual_fall=kept.cooling_rate,
         usual_rise=model.usual_rise(),
         learnt=model.learnt,
         unheated=unheated,
         explained=explained,
+        draws_from=heater.draws_from(full) if heater.metered else None,
+        tau_h=model.time_constant_h(tank.settings.volume_litres),
     )

@@ -47,6 +47,9 @@ class CoolerStoppedNumbers(Numbers, frozen=True, kw_only=True):
     ] = 120
     falls_c_per_h: Annotated[float, Of("°C/h", "water that falls faster is being cooled")] = 0.1
     copes_c: Annotated[float, Of("°C", "what a room may be warmer than it has coped with")] = 0.2
+    spare_share: Annotated[
+        float, Of("", "of what a chiller can make up for: a third, it may be at work for long of the day")
+    ] = 0.33
     leave_c: Annotated[float, Of("°C", "water so far below the turn has left it")] = 0.15
     near_c: Annotated[
         float, Of("°C", "slow water is turned so much lower than fast water, which overshoots")
@@ -78,7 +81,7 @@ class CoolerStoppedNumbers(Numbers, frozen=True, kw_only=True):
     highs_least: Annotated[int, Of("", "days' peaks from which its set point is guessed")] = 2
     fan_allow_c: Annotated[float, Of("°C", "nothing learnt: what a fan lets pass its set point")] = 2.0
     chiller_allow_c: Annotated[float, Of("°C", "nothing learnt: what a chiller lets pass it")] = 1.2
-    peak_days: Annotated[int, Of("", "the last days whose peaks are usual")] = 3
+    peak_days: Annotated[int, Of("", "the last days whose peaks are usual: a week has a hot one")] = 7
     peak_c: Annotated[float, Of("°C", "so far above these is unusual")] = 0.2
     allow_least_c: Annotated[float, Of("°C", "it may pass its set point by that, whatever is usual")] = 0.3
     allow_most_c: Annotated[float, Of("°C", "and by that at most")] = 2.5

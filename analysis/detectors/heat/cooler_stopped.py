@@ -52,16 +52,17 @@ class CoolerStopped(msgspec.Struct):
         slope: float | None,
         room: float | None,
         fan: bool = True,
+        tau_h: float | None = None,
     ) -> bool:
         """Whether the water has been above the turning point for too long: an hour.
 
         Two hours for a fan where the room isn't measured: it may be at work and not enough. `known` is what
-        `CoolerMemory.learnt` gives.
+        `CoolerMemory.learnt` gives, `tau_h` the tank's time constant.
         """
         margin = max(COOLER_STOPPED.overdue_c, COOLER_STOPPED.overdue_spreads * known["spread_c"])
         above = temperature - known["turns_at_c"] - margin
         cooled = slope is not None and slope < -COOLER_STOPPED.falls_c_per_h
-        if above < 0 or not self._fair(known, room) or cooled:
+        if above < 0 or not self._fair(known, room, fan, tau_h) or cooled:
             self.over_since = -1
             return False
         if self.over_since < 0:
@@ -70,10 +71,17 @@ class CoolerStopped(msgspec.Struct):
         return now_ms - self.over_since >= wait * MINUTE_MS
 
     @staticmethod
-    def _fair(known: dict[str, float], room: float | None) -> bool:
-        """Whether it has coped with such a room before; true where the room isn't measured."""
+    def _fair(known: dict[str, float], room: float | None, fan: bool, tau_h: float | None) -> bool:
+        """Whether it can cope with such a room; true where the room isn't measured.
+
+        A fan takes the less the warmer the air: what it has coped with counts. A chiller takes what it takes:
+        that makes up for a room warmer by its bend times the tank's time constant (lumped model).
+        """
         copes = known.get("copes_with_room_c")
-        return room is None or copes is None or room < copes + COOLER_STOPPED.copes_c
+        spare = COOLER_STOPPED.copes_c
+        if not fan and tau_h is not None:
+            spare = max(spare, COOLER_STOPPED.spare_share * known.get("bends_by_c_per_h", 0.0) * tau_h)
+        return room is None or copes is None or room < copes + spare
 
     def _follow(
         self,
@@ -185,14 +193,16 @@ class CoolerStopped(msgspec.Struct):
     def _taught(self, heat: HeatNow, fan: bool, known: dict[str, float]) -> tuple[bool, float]:
         """Whether it has stopped, by what it used to do, and how far (°C) the water is above its turn."""
         over = heat.temperature - known["turns_at_c"] - self._margin(known)
-        overdue = self.overdue(known, heat.now, heat.temperature, heat.slope, heat.room, fan)
+        overdue = self.overdue(known, heat.now, heat.temperature, heat.slope, heat.room, fan, heat.tau_h)
         # a fan may be at work and the room too hot for it: where the room isn't measured, both signs
         sure = not fan or heat.room is not None
         if overdue and (self.bent == 1 or (self.bent == 2 and not sure)):
             # it was at work when the water came here: weak or stopped since, or only a hot afternoon
             wait = COOLER_STOPPED.bent_min if sure else COOLER_STOPPED.bent_fan_min
             overdue = heat.now - self.over_since > wait * MINUTE_MS
-        return over > 0 and (overdue or (sure and self.bent < 0)), over
+        # in a room warmer than it has coped with, a fan that bends nothing may still be at work
+        straight = sure and self.bent < 0 and (not fan or self._fair(known, heat.room, True, None))
+        return over > 0 and (overdue or straight), over
 
     def _untaught(
         self, heat: HeatNow, fan: bool, setpoint: float, highs: list[float], raised: bool

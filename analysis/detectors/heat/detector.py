@@ -260,18 +260,17 @@ class TemperatureDetector(msgspec.Struct):
             bend = self.cooler.bend(tank.settings.cooler, temperature)
             welded = welded_verdict(moment, heat, self.heater, self.cycle, course, bend, usual)
             unheated = unheated_verdict(moment, heat, self.heater, self.cycle, course)
-        stuck = self.stuck.finding(tank, moment, heat, usual, recent, welded)
+        stuck = self.stuck.finding(tank, moment, heat, usual, recent, welded, self.cycle, self.heater)
         dead = self.dead.finding(tank, moment, heat, self.heater, self.model, unheated)
         if stuck is None:
-            highs = self.extremes.highs
-            stopped = self.stopped.finding(
-                tank, moment, heat, self.cooler, highs, self.window, self.lamp_edge_ms
-            )
+            cooler, highs, edge_ms = self.cooler, self.extremes.highs, self.lamp_edge_ms
+            stopped = self.stopped.finding(tank, moment, heat, cooler, highs, self.window, edge_ms)
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
         tau_h = self.model.time_constant_h(tank.settings.volume_litres)
         unheld = None if heat.floor is None else (heat.floor, tau_h)
+        falls, window = heat.usual_fall, self.window
         limits = self.limits.findings(
-            tank, moment, temperature, self.window, self.extremes, heat.usual_fall, better, unheld
+            tank, moment, temperature, window, self.extremes, falls, better, unheld, self.profile
         )
         self.hold = {found.alarm: found for found in (stuck, dead, stopped, *limits) if found is not None}
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT
+from rushlight.analysis.detectors.heat.meter_offs import METER, MeterOffs
+from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT, UNHEATED
 from rushlight.analysis.detectors.moment import Tank
 from rushlight.analysis.estimators.robust import median, spread
 from rushlight.analysis.estimators.units import MINUTE_MS
@@ -22,7 +23,8 @@ class HeaterMemory(msgspec.Struct, dict=True):
     """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
 
     `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
-    meter last showed it heating, and not heating (ms UTC). What follows from `picks` is kept beside them.
+    meter last showed it heating, and not heating (ms UTC). `meter_offs` is how a meter saw it let go. What
+    follows from `picks` is kept beside them.
     """
 
     picks: list[float] = msgspec.field(default_factory=list)
@@ -35,6 +37,7 @@ class HeaterMemory(msgspec.Struct, dict=True):
     switches: list[float] = msgspec.field(default_factory=list)
     drew_ms: int = -1
     idle_ms: int = -1
+    meter_offs: MeterOffs = msgspec.field(default_factory=MeterOffs)
 
     def meter(self, now_ms: int, watts: float, temperature: float | None, full: float, calm: bool) -> None:
         """One minute of the metering plug; `calm`: nobody is at the tank."""
@@ -44,13 +47,15 @@ class HeaterMemory(msgspec.Struct, dict=True):
             self.peak_watts = max(self.peak_watts, min(last))
         self.metered = True
         if full >= HEAT.metered_w:
-            if watts > HEAT.draws_share * full:
+            if watts > self.draws_from(full):
                 self.drew_ms = now_ms
             else:
                 self.idle_ms = now_ms
         if temperature is None or full < HEAT.metered_w or not last:
             return
-        if min(last) > HEAT.draws_share * full:
+        if calm:
+            self.meter_offs.look(self.watts.values, len(last), temperature, full)
+        if min(last) > self.draws_from(full):
             if self.on_since < 0:
                 self.on_since, self.lowest = (now_ms if calm else 0), temperature
                 if calm:
@@ -109,6 +114,18 @@ class HeaterMemory(msgspec.Struct, dict=True):
         recent = range(len(watts.times))
         stale_ms = watts.times[-1] - COMES_ON.stale_min * MINUTE_MS
         return median([watts.values[i] for i in recent if watts.times[i] > stale_ms])
+
+    def draws_from(self, full: float) -> float:
+        """What it draws more than when it heats, W; `full` is what it draws in full."""
+        part = self.meter_offs.part(full)
+        whole = HEAT.draws_share * full
+        return whole if part is None else min(whole, METER.works_share * part)
+
+    def half(self, full: float) -> float:
+        """What it draws more than where it works as it should, W; less is a heater that has half failed."""
+        part = self.meter_offs.part(full)
+        half = UNHEATED.half_share * full
+        return half if part is None else min(half, METER.works_share * part)
 
     def off_min(self, now_ms: int) -> float:
         """For how many minutes the meter has not shown it heating; 0 where it never did."""

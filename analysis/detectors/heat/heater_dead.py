@@ -9,6 +9,7 @@ import msgspec
 from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
 from rushlight.analysis.detectors.heat.heater_test import Verdict, next_likeliest
+from rushlight.analysis.detectors.heat.meter_offs import METER
 from rushlight.analysis.detectors.heat.numbers import HEAT, UNHEATED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -55,7 +56,9 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
                 return self._told(tank, heat, False, under, model, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
-            other = verdict is not None and verdict.outdone
+            other = verdict is not None and (verdict.outdone or verdict.poured)
+            # a warmer room makes no water too cold
+            other = other or (heat.unheated is not None and heat.unheated > 0.0)
             if not (under > enough and idle) or other or self._poured(heat):
                 self.since = -1
                 return None
@@ -86,9 +89,9 @@ class HeaterDead(msgspec.Struct):
     def _idle(heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
         """Whether no heat is to be seen."""
         if heat.power is not None and heat.full >= HEAT.metered_w:
-            # a thermostat knows on and off: half the power is a heater that has half failed
+            # a thermostat knows on and off: half the power is a heater that has half failed, or one of two
             watts = memory.watts.lately(UNHEATED.idle_min * MINUTE_MS)
-            return bool(watts) and max(watts) < UNHEATED.half_share * heat.full
+            return bool(watts) and max(watts) < HeaterDead._half(heat, memory, under)
         if heat.slope is None:
             return False
         if heat.unheated is not None:
@@ -107,6 +110,11 @@ class HeaterDead(msgspec.Struct):
             return True
         return under > UNHEATED.far_c and heat.slope < UNHEATED.flat_c_per_h
 
+    @staticmethod
+    def _half(heat: HeatNow, memory: HeaterMemory, under: float) -> float:
+        """What a heater that works draws more than, W: far below, one of two heaters is not enough."""
+        return UNHEATED.half_share * heat.full if under > METER.lone_c else memory.half(heat.full)
+
     def _contrary(self, heat: HeatNow, memory: HeaterMemory, under: float) -> bool:
         """The heater has been seen at work, or the water has been held for a whole day."""
         if under > 0.0:
@@ -121,7 +129,7 @@ class HeaterDead(msgspec.Struct):
             return True
         if heat.power is not None and heat.full >= HEAT.metered_w:
             watts = memory.watts.lately(UNHEATED.works_min * MINUTE_MS)
-            return bool(watts) and min(watts) > UNHEATED.half_share * heat.full
+            return bool(watts) and min(watts) > self._half(heat, memory, under)
         if heat.slope is None or heat.slope < UNHEATED.works_c_per_h:
             return False
         if heat.unheated is not None:

@@ -9,8 +9,15 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.heat.balance import HeatNow
-from rushlight.analysis.detectors.heat.heater_test import Verdict, explained_error, next_likeliest
-from rushlight.analysis.detectors.heat.numbers import WELDED
+from rushlight.analysis.detectors.heat.cycle import HeaterCycle
+from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
+from rushlight.analysis.detectors.heat.heater_test import (
+    Verdict,
+    began_off,
+    explained_error,
+    next_likeliest,
+)
+from rushlight.analysis.detectors.heat.numbers import HEAT, WELDED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -39,10 +46,13 @@ class HeaterStuck(msgspec.Struct):
         usual: float | None,
         recent: list[float],
         verdict: Verdict | None = None,
+        cycle: HeaterCycle | None = None,
+        memory: HeaterMemory | None = None,
     ) -> Finding | None:
         """The finding that stands, if one does.
 
-        `usual` is the usual temperature at this time of day, `recent` the last three hours' values (°C).
+        `usual` is the usual temperature at this time of day, `recent` the last three hours' values (°C);
+        `cycle` and `memory` are what is known of the heater.
         """
         raised = "heater-stuck-on" in moment.active
         if heat.ceiling is None or (moment.heat.disturbed and not raised):
@@ -55,6 +65,9 @@ class HeaterStuck(msgspec.Struct):
         if not (beyond or told or raised):  # held, as nearly always
             self.since, self.peak = -1, heat.temperature
             return None
+        if cycle is not None and verdict is not None and verdict.nats > WELDED.slow_nats:
+            # a slow heater may have come on before the last three hours, and not let go since
+            recent = [*recent, cycle.from_c] if cycle.by_heater and cycle.rising else recent
         heating, excess = self._heating(tank, heat, raised, recent)
         guessed = heat.room is not None and heat.drawing is None and not heat.learnt
         if heating and not raised and excess is not None and guessed:
@@ -75,7 +88,10 @@ class HeaterStuck(msgspec.Struct):
                 return self._told(tank, heat, False, excess, verdict)
             looks_so = beyond and heating and self._unusual(heat, usual, over)
             other = verdict is not None and verdict.outdone
-            if not looks_so or other or self._refuted(heat) or self._poured(heat):
+            if cycle is not None and memory is not None:
+                other = other or began_off(heat, memory, cycle)
+            gives = None if cycle is None else cycle.heat
+            if not looks_so or other or self._refuted(heat) or self._poured(heat, gives):
                 self.since = -1
                 return None
             if self.since < 0:
@@ -99,11 +115,11 @@ class HeaterStuck(msgspec.Struct):
         )
 
     @staticmethod
-    def _poured(heat: HeatNow) -> bool:
-        """No heater heats that fast: warmer water was poured in."""
-        return heat.slope is not None and heat.slope > WELDED.poured_scale * max(
-            heat.rate, heat.usual_rise or 0.0
-        )
+    def _poured(heat: HeatNow, gives: float | None = None) -> bool:
+        """No heater heats that fast: warmer water was poured in. `gives`: what it was seen to give, °C/h."""
+        pace = max(heat.rate if gives is None else gives, heat.usual_rise or 0.0)
+        most = max(WELDED.poured_scale * pace, pace + HEAT.lamp_most_c_per_h)
+        return heat.slope is not None and heat.slope > most
 
     @staticmethod
     def _contrary(tank: Tank, heat: HeatNow, over: float, heating: bool) -> bool:

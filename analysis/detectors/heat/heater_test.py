@@ -20,7 +20,7 @@ from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT
 from rushlight.analysis.detectors.heat.weigh import WORDS, Line, line_of, weigh
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.estimators.numbers import SENSOR
-from rushlight.analysis.estimators.robust import spread
+from rushlight.analysis.estimators.robust import median, spread
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
@@ -28,6 +28,7 @@ from rushlight.analysis.estimators.window import Window
 __all__ = [
     "Course",
     "Verdict",
+    "began_off",
     "explained_error",
     "next_likeliest",
     "noise_of",
@@ -43,7 +44,8 @@ class Verdict(msgspec.Struct, frozen=True):
     """What is likeliest, by how many nats over a heater at work; and what comes next with its odds to one.
 
     `named`: it is likely enough against all that is not the heater's doing. `runner_up` is "" where nothing
-    else can be. `outdone`: it is as sure that it is something that is not the heater's doing.
+    else can be. `outdone`: it is as sure that it is something that is not the heater's doing. `poured`: water
+    that was poured in is so much likelier.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Verdict(msgspec.Struct, frozen=True):
     runner_up: str
     odds: float
     outdone: bool = False
+    poured: bool = False
 
     @property
     def told(self) -> bool:
@@ -177,7 +180,7 @@ def welded_verdict(
     """
     if heat.drawing is False:
         return None
-    lets_go = cycle.top
+    lets_go = memory.meter_offs.top(heat.full) or cycle.top
     top = heat.ceiling if lets_go is None else lets_go[1]
     if top is None or heat.temperature <= top:
         return None  # held, as nearly always
@@ -198,6 +201,10 @@ def welded_verdict(
         seen and own is not None
     ):  # the heater was seen to come on: without it the water goes on by so much less
         free, bias = own - gives, math.hypot(WEIGHED.bias_c_per_h, WEIGHED.own_share * own)
+    if free is not None and heat.room is None and heat.tau_h is not None:
+        # the warmer the more it loses; where the room is measured, that is in `explained`
+        loses = over / heat.tau_h
+        free, bias = free - loses, math.hypot(bias, WEIGHED.guess_share * loses)
     if free is None or (line.slope < free and not heat.drawing):
         return None  # water that loses more than without any heat: a cooler that has come back, colder water
     slopes = {
@@ -213,16 +220,31 @@ def welded_verdict(
     draws = heat.drawing is True and memory.on_min(heat.now) >= WEIGHED.metered_min
     if draws:
         counts = _level(over, error, WEIGHED.alone_nats)
-    nats = weigh(line, slopes, bias, free, {} if seen else {"stuck": WEIGHED.heat_share * gives})
+    share = WEIGHED.typed_share if cycle.heat is None else WEIGHED.heat_share
+    nats = weigh(line, slopes, bias, free, {} if seen else {"stuck": share * gives})
     # a heater that lets go a little higher than is known of it is still on, too
     nats["works"] = max(nats["works"], nats["stuck"] - over * over / (2 * error * error))
     if draws:  # whatever else warms the water: a thermostat that works would have let go
         return Verdict("stuck", nats["stuck"] - nats["works"] + counts, True, "", WEIGHED.most_odds)
+    if began_off(heat, memory, cycle):
+        nats["stuck"] -= WEIGHED.began_nats
     if seen:
         nats["other heat"] -= WEIGHED.chance_nats
     elif usual is not None and heat.temperature < usual + WEIGHED.unusual_c:
         nats["other heat"] = max(nats["other heat"], nats["stuck"])  # as warm as on any day at this hour
     return _verdict(nats, counts, WELDED_NAMES, "", heat.room is not None)
+
+
+def began_off(heat: HeatNow, memory: HeaterMemory, cycle: HeaterCycle) -> bool:
+    """Whether the water's rise began with the heater off: further above where it comes on than that varies.
+
+    Contacts weld while they are closed, so a stuck heater's rise begins where the heater comes on.
+    """
+    if heat.drawing is not None or not cycle.rising or cycle.turned_c != cycle.from_c:
+        return False
+    if len(memory.picks) < COMES_ON.corners:
+        return False
+    return cycle.from_c > median(memory.picks) + WEIGHED.began_c
 
 
 def _verdict(
@@ -241,7 +263,8 @@ def _verdict(
     odds = math.exp(min(nats[best] - others[runner_up], math.log(WEIGHED.most_odds)))
     surer = nats[best] - against
     named, outdone = surer >= WEIGHED.named(), measured and surer <= -WEIGHED.named()
-    return Verdict(best, ahead, named, runner_up, odds, outdone)
+    poured = others["poured"] - nats[best] >= math.log(WEIGHED.poured_odds)
+    return Verdict(best, ahead, named, runner_up, odds, outdone, poured)
 
 
 def explained_error(moment: Moment, heat: HeatNow) -> float:

@@ -41,6 +41,9 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
     heat_share: Annotated[
         float, Of("", "error of what a heater gives, of that: its rise may be shorter than two means")
     ] = 0.4
+    typed_share: Annotated[
+        float, Of("", "the same until the tank has shown it: watts and litres as typed, or guessed")
+    ] = 0.6
     weak_share: Annotated[float, Of("", "a weak heater gives that share of it")] = 0.3
     draught_scale: Annotated[
         float, Of("", "with an open lid or a draught the tank loses so many times as much")
@@ -83,6 +86,18 @@ class WeighedNumbers(Numbers, frozen=True, kw_only=True):
         Of("nats", "what the level may count where nothing else can tell: all that is needed, and more"),
     ] = 20.0
     metered_min: Annotated[float, Of("min", "a meter must have shown it for so long")] = 5.0
+    began_c: Annotated[
+        float, Of("°C", "a rise that began so far above where the heater usually comes on began with it off")
+    ] = 0.3
+    began_nats: Annotated[
+        float,
+        Of(
+            "nats", "that a dial was turned up just then: one stuck heater in twenty, where the contacts weld"
+        ),
+    ] = 3.0
+    poured_odds: Annotated[
+        float, Of("to 1", "water poured in, likelier by that: the heater's fault must wait")
+    ] = 4.0
     came_on_c: Annotated[
         float, Of("°C", "a rise that began further above where the heater comes on is not its own")
     ] = 0.15

@@ -97,6 +97,9 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     unusual_c: Annotated[
         float, Of("°C", "so far past its usual daily peak or trough the water may be on its way to a limit")
     ] = 0.25
+    ahead_min: Annotated[int, Of("min", "where it usually goes is looked at in such steps")] = 30
+    moved_c: Annotated[float, Of("°C", "water that goes up and down by more is moved by the day")] = 2.0
+    moves_c: Annotated[float, Of("°C", "and goes up by more from now, where the day moves it")] = 0.1
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
     leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
     leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
@@ -276,6 +279,10 @@ class StuckNumbers(Numbers, frozen=True, kw_only=True):
     rise_share: Annotated[float, Of("", "no room known: it rises by that share of its usual rise")] = 0.55
     cooler_rise_share: Annotated[float, Of("", "the same where a cooler may have stopped")] = 0.75
     rise_c_per_h: Annotated[float, Of("°C/h", "and so fast, at least")] = 0.08
+    slow_nats: Annotated[
+        float,
+        Of("nats", "the course above its level is likelier by that with it on: half of an alarm by itself"),
+    ] = 6.0
     cycle_c: Annotated[float, Of("°C", "a heater's swing, until its own is known")] = 1.0
     cycle_share: Annotated[
         float, Of("", "a stuck heater leaves from below that share of its cycle; a warm room lifts it all")

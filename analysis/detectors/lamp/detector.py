@@ -121,7 +121,8 @@ class LampDetector(msgspec.Struct):
                 moment.lamp.edge, moment.lamp.edge_ms = edge.sign, edge.time_ms
                 moment.lamp.clear = self.tracker.clear(edge)
         if judged is not None:
-            self._watch(tank, moment, newest_ms, lux, judged)
+            if not self.clock.repeats(newest_ms):
+                self._watch(tank, moment, newest_ms, lux, judged)
             return
         self.waiting.until_ms = newest_ms + DAY_MS
         if not moment.fifth:

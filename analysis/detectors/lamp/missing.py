@@ -96,18 +96,14 @@ class MissingLamp(msgspec.Struct):
     def _judge(self, now: int, lux: float, level: float, tracker: LampTracker, due: Due) -> None:
         if lux >= MISSING.gone_share * level:
             return  # where the sun does the lamp's work nothing can be said
+        waited = (now - self.out_since) / MINUTE_MS if self.out_since >= 0 else due.since_on
+        if lux >= TRACKER.dark_share * level and waited < MISSING.part_min and tracker.still(now):
+            return  # a part of it, and steady: a lid is open, or the meter was moved
         if self.out_since >= 0:
-            waited = now - self.out_since
-            if (
-                lux >= TRACKER.dark_share * level
-                and tracker.still(now)
-                and waited < MISSING.part_min * MINUTE_MS
-            ):
-                return  # a part of it, and steady: a lid is open, or the meter was moved
             # dark since before it fades by its schedule: what is dark from then on may be the fade
             began = due.since_on - self.dark_minutes
             early = began < due.length - due.ramp - due.tolerance - MISSING.fade_min
-            gone = early and now - self.out_since > MISSING.out_min * MINUTE_MS
+            gone = early and waited > MISSING.out_min
             self.found = self.found or gone
         elif due.since_on - max(0.0, due.late) > due.patience and due.since_on < due.length - due.margin:
             # of this period, or early before it, and not the one before gone early

@@ -46,6 +46,10 @@ class TimerClock(msgspec.Struct):
             self.cut_ms = now
         self.last_ms = now
 
+    def repeats(self, now: int) -> bool:
+        """Whether this hour was already there, before the clocks were put back: what is due of it is done."""
+        return self.changed_ms >= 0 and now - self.changed_ms < -self.step_min * MINUTE_MS
+
     def came_back(self, edge_ms: int, out_ms: int) -> None:
         """The lamp came back after `out_ms`: it may have been a power cut, in which the timer stopped."""
         if out_ms > TIMER.cut_min * MINUTE_MS:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import bisect
+import math
 from typing import ClassVar
 
 import msgspec
 
 from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
-from rushlight.analysis.detectors.power.numbers import MAINS
+from rushlight.analysis.detectors.power.gas_stops import GasStops
+from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
+from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
+from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import HEATER_POWER, TEMPERATURE
@@ -16,20 +21,23 @@ from rushlight.collector.readings import HEATER_POWER, TEMPERATURE
 __all__ = ["PowerDetector"]
 
 _NOTHING: list[Finding] = []
+_COLD = frozenset({"heater-not-heating", "temperature-low"})
 
 
 class PowerDetector(msgspec.Struct):
     """Loss of mains power from what it does to the tank.
 
-    Seen while the device runs on: the lamp goes out in its photoperiod and the heater stops with it. Seen
-    afterwards: a gap in the reports over which the water cooled although the heater should have held it, or
-    over which the lamp's timer was stopped.
+    Seen while the device runs on: the lamp goes out in its photoperiod and the heater, or the gas, stops with
+    it. Seen afterwards: a gap in the reports over which the water cooled although the heater should have held
+    it, or over which the lamp's timer was stopped.
+
+    A lamp that was missed before goes with nothing: `missed_ms` is when it last was.
     """
 
     name: ClassVar[str] = "power"
     place: ClassVar[str] = ""
     alarms: ClassVar[frozenset[str]] = frozenset({"power-interrupted"})
-    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "heat"})
+    needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp", "heat", "gas"})
     recalls: ClassVar[frozenset[str]] = frozenset()
 
     last_temperature: float | None = None
@@ -45,9 +53,11 @@ class PowerDetector(msgspec.Struct):
     below: bool = False
     lit_ms: int = -1
     off_ms: int = -1
+    missed_ms: int = -1
     back_ms: int = -1
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
+    gas: GasStops = msgspec.field(default_factory=GasStops)
 
     def update(self, tank: Tank, moment: Moment) -> list[Finding]:
         """One frame; the findings that hold after it."""
@@ -66,15 +76,17 @@ class PowerDetector(msgspec.Struct):
                 calm = not moment.heat.disturbed and not moment.active and moment.lamp.out_since_ms < 0
                 calm = calm and not moment.lamp.absent
                 self.turns.add(now, temperature, moment.heat.cooling_rate, calm, self.off_ms)
+        if moment.fifth:
+            self.gas.add(tank, moment)
         if frame.temperature is not None:
             self.last_frame_ms = now  # reports flow, also while the thermometer is doubted
         if self.standing:
             self._recovery(moment, temperature, moment.heat.floor, now)
         elif self.out_ms >= 0 or moment.lamp.absent:
             if self.out_ms < 0:
-                self.out_ms, self.out_temperature = now, temperature
-            if temperature is not None:
-                self._outage(moment, temperature, moment.heat.floor, now)
+                self._went(now, temperature)
+            if temperature is not None and not self._missed_before():
+                self._outage(tank, moment, temperature, now)
         if not self.standing:
             return _NOTHING
         return [
@@ -100,6 +112,8 @@ class PowerDetector(msgspec.Struct):
     def _lamp(self, moment: Moment, temperature: float | None, now: int) -> None:
         """When the lamp was lit, when it went in its time, and since when it is out."""
         lamp = moment.lamp
+        if self.out_ms < 0 and "light-missing" in moment.active:
+            self.missed_ms = now
         if lamp.on:
             self.lit_ms = now
         if lamp.edge < 0 and lamp.should_be_on is not True:
@@ -108,7 +122,15 @@ class PowerDetector(msgspec.Struct):
             if not lamp.absent:
                 self.out_ms = -1
         elif self.out_ms < 0:
-            self.out_ms, self.out_temperature = lamp.out_since_ms, temperature
+            self._went(lamp.out_since_ms, temperature)
+
+    def _went(self, out_ms: int, temperature: float | None) -> None:
+        """The lamp went, or is well past its time: from when on, and the water's temperature then."""
+        course = self.turns.course
+        last = bisect.bisect_right(course.times, out_ms)
+        first = bisect.bisect_left(course.times, out_ms - MAINS.then_min * MINUTE_MS)
+        then = course.values[first:last]
+        self.out_ms, self.out_temperature = out_ms, median(then) if then else temperature
 
     def recall(self, moment: Moment) -> None:
         """It says nothing to others."""
@@ -121,14 +143,15 @@ class PowerDetector(msgspec.Struct):
         before, floor = self.last_temperature, moment.heat.floor
         if before is None or floor is None:
             return
-        if gap_ms <= _intervals_ms(moment, TEMPERATURE, MAINS.gap_intervals):
+        if gap_ms <= intervals_ms(moment, TEMPERATURE, MAINS.gap_intervals):
             return
         fall = before - temperature
         hours = gap_ms / HOUR_MS
         usual = abs(moment.heat.cooling_rate or MAINS.gap_cooling_c_per_h)
         natural = MAINS.gap_most_c + MAINS.gap_scale * usual * hours  # more is colder water poured in
-        least = _steps(moment, MAINS.gap_least_c) + MAINS.gap_least_c_per_h * hours
-        if least < fall < natural and temperature < floor - _steps(moment, MAINS.below_c):
+        least = steps(moment, MAINS.gap_least_c) + MAINS.gap_least_c_per_h * hours
+        held = _COLD.isdisjoint(moment.active)  # or it was cold before, and that has another name
+        if least < fall < natural and held and temperature < floor - steps(moment, MAINS.below_c):
             self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
             self.back_ms = -1
             self.observations = [
@@ -136,22 +159,30 @@ class PowerDetector(msgspec.Struct):
                 f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
             ]
 
-    def _outage(self, moment: Moment, temperature: float, floor: float | None, now: int) -> None:
+    def _missed_before(self) -> bool:
+        """Whether the lamp had a fault of its own: what shone since was the sun, and says nothing."""
+        return self.missed_ms >= 0 and self.out_ms - self.missed_ms < MAINS.lit_h * HOUR_MS
+
+    def _outage(self, tank: Tank, moment: Moment, temperature: float, now: int) -> None:
         out_min = (now - self.out_ms) / MINUTE_MS
         if out_min < MAINS.out_min:
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        deep = floor is not None and temperature < floor - _steps(moment, MAINS.under_c)
+        deep = _deep(moment, temperature)
         under = deep and out_min < MAINS.out_most_min
-        plug_ms = _spans(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
+        plug_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
         plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
         if moment.frame.heater is None and plug_silent:
             seen = self._silent_plug(moment)
+        elif moment.heat.disturbed:
+            seen = None  # water poured in, or a heater unplugged by hands at the tank
         elif moment.frame.heater is not None:
             seen = self._idle_heater(moment, moment.frame.heater, under, fallen, out_min)
         else:
             seen = self._turned(moment) or self._cooling(moment, under, fallen, out_min)
+        if seen is None:
+            seen = self._gas_stopped(tank, moment)
         if seen is None:
             return
         self.standing, self.from_gap = True, False
@@ -166,7 +197,7 @@ class PowerDetector(msgspec.Struct):
     def _silent_plug(self, moment: Moment) -> str | None:
         """The metering plug went as the lamp did."""
         apart_ms = abs(self.plug_ms - self.out_ms)
-        most_ms = _spans(moment, HEATER_POWER, MAINS.plug_together_min, MAINS.together_intervals)
+        most_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_together_min, MAINS.together_intervals)
         if apart_ms > most_ms and not moment.lamp.absent:
             return None
         return "the metering plug on the heater fell silent at the same moment"
@@ -176,10 +207,10 @@ class PowerDetector(msgspec.Struct):
     ) -> str | None:
         """By the meter: the heater stopped as the lamp did, or should heat and doesn't."""
         idle = self.heater_was >= MAINS.heats_w >= watts
-        if not idle or fallen <= _steps(moment, MAINS.fallen_c):
+        if not idle or fallen <= steps(moment, MAINS.fallen_c):
             return None
         apart_ms = abs(self.heater_zero_ms - self.out_ms)
-        most_ms = _spans(moment, HEATER_POWER, MAINS.together_min, MAINS.together_intervals)
+        most_ms = spans_ms(moment, HEATER_POWER, MAINS.together_min, MAINS.together_intervals)
         together = self.heater_zero_ms >= 0 and apart_ms < most_ms
         if not ((together and out_min > MAINS.wait_min) or under):
             return None
@@ -192,7 +223,7 @@ class PowerDetector(msgspec.Struct):
         if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
             return None
         free = usual is not None and slope < MAINS.free_share * usual
-        if not (free and under and fallen > _steps(moment, MAINS.fallen_unmetered_c)):
+        if not (free and under and fallen > steps(moment, MAINS.fallen_unmetered_c)):
             return None
         return f"the water cools {slope:+.2f} °C an hour below what the heater holds"
 
@@ -212,6 +243,22 @@ class PowerDetector(msgspec.Struct):
             f"hour, began to cool by {turn.after:+.2f} °C an hour"
         )
 
+    def _gas_stopped(self, tank: Tank, moment: Moment) -> str | None:
+        """The gas stopped as the lamp went, although the valve should be open."""
+        if not moment.fifth or moment.lamp.out_since_ms < 0:
+            return None
+        heater = moment.frame.heater
+        if heater is not None and heater > MAINS.heats_w:
+            return None  # the mains is there
+        stop = self.gas.with_lamp(tank, moment, self.out_ms)
+        if stop is None or stop.probability < GAS_STOPS.named:
+            return None
+        percent = math.floor(100 * stop.probability)
+        return (
+            f"the gas stopped with it: pH fell by {-stop.before:.2f} an hour before, and goes by "
+            f"{stop.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
+        )
+
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         if self.from_gap and now - self.gap_ms > MAINS.gap_told_min * MINUTE_MS:
             self.standing = self.below = False  # reports flow: what is still wrong has another name
@@ -219,7 +266,7 @@ class PowerDetector(msgspec.Struct):
         slope = moment.heat.slope
         heater = moment.frame.heater
         if temperature is not None and floor is not None:
-            self.below = self.below or temperature < floor - _steps(moment, MAINS.below_c)
+            self.below = self.below or temperature < floor - steps(moment, MAINS.below_c)
             # where it never fell below what the heater holds, being above it says nothing
             warm = (self.below or self.from_gap) and temperature > floor
         else:
@@ -239,18 +286,12 @@ class PowerDetector(msgspec.Struct):
             self.standing = self.below = False
 
 
-def _steps(moment: Moment, celsius: float) -> float:
-    """So far, but further than one of the thermometer's own steps: that alone is no event."""
-    return max(celsius, MAINS.steps * moment.sensor(TEMPERATURE).step)
-
-
-def _spans(moment: Moment, quantity: str, minutes: float, intervals: float) -> float:
-    """So long, in ms, or so many of its own intervals where its reports are rarer."""
-    return max(minutes * MINUTE_MS, _intervals_ms(moment, quantity, intervals))
-
-
-def _intervals_ms(moment: Moment, quantity: str, intervals: float) -> float:
-    return intervals * moment.sensor(quantity).interval_ms
+def _deep(moment: Moment, temperature: float) -> bool:
+    """Whether the water is so far below what the heater holds that it should heat."""
+    floor, sure = moment.heat.floor, moment.heat.comes_on
+    if sure is not None and temperature < sure - steps(moment, MAINS.under_sure_c):
+        return True
+    return floor is not None and temperature < floor - steps(moment, MAINS.under_c)
 
 
 def _past(moment: Moment, now: int) -> str:

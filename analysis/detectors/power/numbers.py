@@ -6,7 +6,7 @@ from typing import Annotated
 
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["MAINS", "SILENCE", "MainsNumbers", "SilenceNumbers"]
+__all__ = ["GAS_STOPS", "MAINS", "SILENCE", "GasStopsNumbers", "MainsNumbers", "SilenceNumbers"]
 
 
 class SilenceNumbers(Numbers, frozen=True, kw_only=True):
@@ -39,6 +39,10 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     wait_min: Annotated[int, Of("min", "the lamp must be out for so long, with weaker signs")] = 20
     out_most_min: Annotated[int, Of("min", "out for longer, cool water says nothing of the mains")] = 240
     under_c: Annotated[float, Of("°C", "so far below what the heater holds it should heat")] = 0.15
+    under_sure_c: Annotated[float, Of("°C", "the same where it always came on at one temperature")] = 0.1
+    then_min: Annotated[
+        float, Of("min", "what the water had as the lamp went is a median of so long: one reading has noise")
+    ] = 14.0
     fallen_c: Annotated[float, Of("°C", "so much cooler than when the lamp went, heater metered")] = 0.1
     fallen_unmetered_c: Annotated[float, Of("°C", "the same where no plug meters it")] = 0.2
     falls_c_per_h: Annotated[float, Of("°C/h", "slower falls say nothing")] = 0.06
@@ -60,5 +64,56 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     ] = 1.2
 
 
+class GasStopsNumbers(Numbers, frozen=True, kw_only=True):
+    """When the gas has stopped with the lamp."""
+
+    kept: Annotated[int, Of("", "five-minute values of pH that are kept")] = 21
+    gap_min: Annotated[float, Of("min", "a longer gap between them, and what was before is left out")] = 11.0
+    block_min: Annotated[int, Of("min", "each is of so long")] = 5
+    before_min: Annotated[int, Of("min", "the fall before the lamp went is over so long")] = 45
+    lag_min: Annotated[int, Of("min", "an electrode and the mixing of the water lag behind by so long")] = 5
+    after_min: Annotated[int, Of("min", "the fall after it is over so long, at most")] = 60
+    least_values: Annotated[int, Of("", "values that a fall is seen by")] = 4
+    gains_ph_per_h: Annotated[float, Of("pH/h", "pH that falls slower says nothing of a valve")] = 0.06
+    noise_share: Annotated[
+        float, Of("", "of a reading's noise is left in a five-minute value: a median of five")
+    ] = 0.5
+    clock_min: Annotated[
+        float, Of("min", "so near its own hours a valve may open or shut by itself: a timer's error")
+    ] = 15.0
+    stopped_ph_per_h: Annotated[
+        float, Of("pH/h", "without gas, lamp and pump: what leaves is made up for by what breathes")
+    ] = 0.02
+    stopped_sd: Annotated[float, Of("pH/h", "by how much that differs from tank to tank")] = 0.05
+    goes_on_share: Annotated[
+        float, Of("", "of the fall is left within the hour where only the lamp went")
+    ] = 0.6
+    goes_on_sd: Annotated[float, Of("", "of the fall: by how much that differs")] = 0.2
+    ends_per_h: Annotated[
+        float, Of("1/h", "a supply ends by itself: a cylinder is empty, a hand shuts it")
+    ] = 0.01
+    ends_unknown_per_h: Annotated[
+        float, Of("1/h", "the same where its hours are not known: once in ten hours of gas it is shut")
+    ] = 0.1
+    others: Annotated[
+        float, Of("", "probability that someone did something else to the water in that hour")
+    ] = 0.05
+    others_ph_per_h: Annotated[
+        float, Of("pH/h", "which may move pH by as much as that either way, all the same to us")
+    ] = 1.0
+    prior: Annotated[
+        float,
+        Of(
+            "",
+            "probability that the mains went, where a lamp went and the device reports on: as often as not",
+        ),
+    ] = 0.5
+    named: Annotated[
+        float,
+        Of("", "so probable it is said: of dead lamps, one in three years, one in ten at most is misnamed"),
+    ] = 0.9
+
+
 SILENCE = SilenceNumbers()
 MAINS = MainsNumbers()
+GAS_STOPS = GasStopsNumbers()

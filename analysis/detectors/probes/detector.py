@@ -13,7 +13,7 @@ from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import DEAD
 from rushlight.analysis.detectors.stray_current.explains import explains
 from rushlight.analysis.findings import Finding
-from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES
+from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES, TEMPERATURE
 from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["ProbeDetector"]
@@ -106,7 +106,7 @@ class ProbeDetector(msgspec.Struct):
         newest_ms = health.last_good_ms
         if name != HEATER_POWER:
             restless.note(name, values, health, newest_ms, False, electrical, moment.sensor(name).step)
-        leap.note(name, values, moment.frame.room, health, newest_ms, tank.heating_rate_c_per_h)
+        _leap(tank, moment, name, values, health, newest_ms)
 
     @staticmethod
     def _one(
@@ -133,4 +133,16 @@ class ProbeDetector(msgspec.Struct):
             return
         still.note(moment, name, series, health, sensor)
         value = series.total / series.good
-        leap.note(name, [value], moment.frame.room, health, now, tank.heating_rate_c_per_h)
+        _leap(tank, moment, name, [value], health, now)
+
+
+def _leap(
+    tank: Tank, moment: Moment, name: str, values: list[float], health: SeriesHealth, now_ms: int
+) -> None:
+    """Leaps, by what heats and cools the water."""
+    if name == PH:
+        leap.note(name, values, None, health, now_ms)
+    elif name == TEMPERATURE:
+        warms_to_c, cools_to_c = leap.brought_back(tank.settings)
+        rate_c_per_h = tank.heating_rate_c_per_h
+        leap.note(name, values, moment.frame.room, health, now_ms, rate_c_per_h, warms_to_c, cools_to_c)

@@ -60,6 +60,7 @@ class SeriesHealth(msgspec.Struct):
     jump_ms: int = -1
     jump_from: float = 0.0
     jump_to: float = 0.0
+    jump_gap: float = 0.0  # from there to the room's air then, °C
     settled: float = 0.0
     swift: float = 0.0
     settled_ms: int = -1

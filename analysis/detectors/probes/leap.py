@@ -8,8 +8,9 @@ from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import LEAP
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.collector.readings import PH, TEMPERATURE
+from rushlight.collector.settings import TankSettings
 
-__all__ = ["note"]
+__all__ = ["brought_back", "note"]
 
 
 def note(
@@ -19,6 +20,8 @@ def note(
     health: SeriesHealth,
     now_ms: int,
     rate_c_per_h: float = math.inf,
+    warms_to_c: float = math.inf,
+    cools_to_c: float = -math.inf,
 ) -> None:
     """Set or take back the fault of a thermometer or a pH electrode.
 
@@ -30,6 +33,9 @@ def note(
         The room's air, °C.
     rate_c_per_h : float
         How fast the heater warms the water.
+    warms_to_c, cools_to_c : float
+        Up to where a heater warms it, and down to where a cooler cools it, °C: beyond, only the room brings
+        new water back.
     """
     if name not in (TEMPERATURE, PH):
         return
@@ -43,8 +49,24 @@ def note(
         if health.jump_ms < 0:
             taken += _follow(name, values[taken:] if taken else values, health, at_ms)
         else:
-            _away(name, values[taken], room, health, at_ms, rate_c_per_h)
+            value = values[taken]
+            up = value > health.jump_from
+            slow = value <= cools_to_c if up else value >= warms_to_c
+            patience_ms = _patience_ms(name, up, rate_c_per_h, slow and room is None)
+            _away(name, value, room, health, at_ms, patience_ms)
             taken += 1
+
+
+def brought_back(settings: TankSettings) -> tuple[float, float]:
+    """Up to where a heater warms the water, and down to where a cooler cools it, °C.
+
+    Without a setpoint a heater, if there is one, holds no more than the animals bear; nobody pours in water
+    that is warmer than that.
+    """
+    high, heater, cooler = settings.livestock.temperature_high_c, settings.heater, settings.cooler
+    warms_to = heater.setpoint_c if heater else None
+    cools_to = cooler.setpoint_c if cooler else high
+    return high if warms_to is None else warms_to, -math.inf if cools_to is None else cools_to
 
 
 def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) -> int:
@@ -60,7 +82,7 @@ def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) ->
         if settled_ms < 0 or elapsed < 0:  # nothing known, or time has run back
             settled = swift = value
         elif not -limit <= value - swift <= limit and elapsed < LEAP.gap_ms:
-            health.jump_ms, health.jump_from = at_ms, settled
+            health.jump_ms, health.jump_from, health.jump_gap = at_ms, settled, 0.0
             break
         else:
             # one follows faster than water changes, slower than a probe lifted out; the other, more slowly,
@@ -74,13 +96,14 @@ def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) ->
 
 
 def _away(
-    name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int, rate_c_per_h: float
+    name: str, value: float, room: float | None, health: SeriesHealth, now_ms: int, patience_ms: float
 ) -> None:
     """After a leap: in air, back, or at a new level."""
     waited_ms = now_ms - health.jump_ms
     back = abs(value - health.jump_from)
     if waited_ms < LEAP.air_ms:
         health.jump_to = value
+        health.jump_gap = 0.0 if room is None else max(health.jump_gap, abs(health.jump_from - room))
     in_air = _in_air(value, room, health) if name == TEMPERATURE else back > LEAP.away_ph
     near = LEAP.near_temperature_c if name == TEMPERATURE else LEAP.near_ph
     if not in_air and health.fault != "out" and waited_ms > LEAP.believed_ms:
@@ -90,7 +113,7 @@ def _away(
         _hangs_out(value, room, in_air, health, now_ms)
     elif back < near or _home(value, near, health, now_ms):
         _back(health)
-    elif waited_ms > _patience_ms(name, value > health.jump_from, rate_c_per_h) and not health.fault:
+    elif waited_ms > patience_ms and not health.fault:
         health.fault, health.since_ms = "out", now_ms
         health.swift, health.settled_ms = value, now_ms
     elif waited_ms > LEAP.new_level_ms and not health.jitter.doubtful():
@@ -132,9 +155,12 @@ def _home(value: float, near: float, health: SeriesHealth, now_ms: int) -> bool:
     return health.home_ms >= 0 and now_ms - health.home_ms < LEAP.home_ms and abs(value - health.home) < near
 
 
-def _patience_ms(name: str, up: bool, rate_c_per_h: float) -> float:
+def _patience_ms(name: str, up: bool, rate_c_per_h: float, slow: bool) -> float:
+    """How long it may be away; `slow`: nothing but the room brings new water back."""
+    if name == TEMPERATURE and slow:
+        return LEAP.slow_ms
     if name != TEMPERATURE or up:
-        return LEAP.patience_ms  # nobody pours in water that is warmer by degrees
+        return LEAP.patience_ms  # a cooler brings warmer water back
     return max(LEAP.fell_temperature_ms, LEAP.warms_times * LEAP.warmed_c / rate_c_per_h * HOUR_MS)
 
 
@@ -145,6 +171,7 @@ def _in_air(value: float, room: float | None, health: SeriesHealth) -> bool:
     if room is None:
         far = back > LEAP.far_c or (back > LEAP.far_still_c and not warmed)
         return value < LEAP.air_low_c or value > LEAP.air_high_c or far
-    gap, off = abs(health.jump_from - room), abs(value - room)
+    # the room may have come to the water's level since
+    gap, off = max(health.jump_gap, abs(health.jump_from - room)), abs(value - room)
     at_room = off < LEAP.at_room_c or (off < LEAP.at_room_share * gap and not warmed)
     return gap > LEAP.room_gap_c and at_room

@@ -189,6 +189,14 @@ class LeapNumbers(Numbers, frozen=True, kw_only=True):
         float,
         Of("", "and so many times as long as the heater takes to warm such water again, if that is more"),
     ] = 1.5
+    slow_ms: Annotated[
+        int,
+        Of(
+            "ms",
+            "patience where neither heater nor cooler brings new water back and the room is not measured: it "
+            "comes back by a degree or more in that time, air does not",
+        ),
+    ] = 5 * HOUR_MS
     patience_ms: Annotated[int, Of("ms", "patience after any other leap")] = 45 * MINUTE_MS
     new_level_ms: Annotated[int, Of("ms", "so long away and calm, and an electrode's new level is true")] = (
         DAY_MS

@@ -52,7 +52,8 @@ def _follow(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth
         moved = abs(series.last - health.rest_value)
         # what was frozen has the water's way to make up, what was at rest moves by one step
         if health.fault != "flat" or moved <= STILL.thaws_steps * sensor.step:
-            health.rests.note(moment.day, rested, ended=True)
+            value = health.rest_value if name == TEMPERATURE else None
+            health.rests.note(moment.day, rested, ended=True, value=value)
 
 
 def _minutes(name: str, value: float, span_ms: int) -> float:
@@ -69,10 +70,17 @@ def _multiple(value: float, step: float) -> bool:
 
 
 def limit_min(name: str, value: float, step: float, health: SeriesHealth) -> float:
-    """Minutes at `value` that no live probe of this step stays: by its own rests, once known."""
-    if health.rests.known():
-        return max(STILL.floor_min(name), health.rests.limit_min())
-    return new_limit_min(name, value, step)
+    """Minutes at `value` that no live probe of this step stays: by its own rests, once known.
+
+    Where the water was so warm or cold on too few of those days its heater does not move it as it did then,
+    or not at all: there a new thermometer's limit holds, if that is longer.
+    """
+    if not health.rests.known():
+        return new_limit_min(name, value, step)
+    own = max(STILL.floor_min(name), health.rests.limit_min())
+    if name == TEMPERATURE and not health.rests.known_at(value, step):
+        return max(own, new_limit_min(name, value, step))
+    return own
 
 
 def new_limit_min(name: str, value: float, step: float) -> float:

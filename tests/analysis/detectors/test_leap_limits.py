@@ -23,9 +23,16 @@ class Probe:
     """A probe of one quantity, an hour in its water; `room` is the air's temperature."""
 
     def __init__(
-        self, quantity: str, level: float, room: float | None = None, rate: float = math.inf
+        self,
+        quantity: str,
+        level: float,
+        room: float | None = None,
+        rate: float = math.inf,
+        warms_to: float = math.inf,
+        cools_to: float = -math.inf,
     ) -> None:
         self.quantity, self.room, self.rate = quantity, room, rate
+        self.warms_to, self.cools_to = warms_to, cools_to
         self.health = SeriesHealth()
         self.minute = -HOUR
         self.stay(level, HOUR)
@@ -34,7 +41,9 @@ class Probe:
         """So long at that value."""
         for _ in range(round(minutes)):
             at = BEGAN + round(self.minute * MINUTE)
-            leap.note(self.quantity, [value], self.room, self.health, at, self.rate)
+            leap.note(
+                self.quantity, [value], self.room, self.health, at, self.rate, self.warms_to, self.cools_to
+            )
             self.minute += 1
         return self
 
@@ -106,6 +115,43 @@ def test_a_weak_heater_is_given_the_time_to_warm_what_was_poured_in() -> None:
         for minute in range(120):
             probe.stay(21.3 + 0.0095 * minute, 1)  # 0.57 °C an hour
         assert probe.out is out
+
+
+def unheated(level: float, leapt: float, room: float | None = None) -> Probe:
+    """A tank without heater or cooler, and water poured in, or the probe taken out."""
+    return Probe(TEMPERATURE, level, room, 1.0, warms_to=-math.inf, cools_to=math.inf).stay(leapt, 1)
+
+
+@pytest.mark.parametrize(("level", "poured"), [(5.3, 10.5), (37.1, 32.3), (8.7, 15.2)])
+def test_new_water_that_nothing_brings_back_is_given_five_hours(level: float, poured: float) -> None:
+    """It comes back towards the room with the tank's own time, 12 hours here; air does not."""
+    probe, stays = unheated(level, poured), unheated(level, poured)
+    for minute in range(24 * HOUR):
+        probe.stay(level + (poured - level) * math.exp(-minute / (12 * HOUR)), 1)
+        assert not probe.out
+    assert stays.first_out(poured, 6 * HOUR) == 5 * HOUR
+
+
+def test_where_heater_or_cooler_brings_it_back_it_need_not_wait() -> None:
+    """And where the room is measured it is asked at once."""
+    heated = Probe(TEMPERATURE, 25.0, None, 1.0, warms_to=24.0, cools_to=math.inf)
+    assert heated.first_out(19.0) == 101
+    assert Probe(TEMPERATURE, 37.0, None, 1.0, warms_to=24.0).first_out(31.0, 6 * HOUR) == 5 * HOUR + 1
+    cooled = Probe(TEMPERATURE, 15.0, None, 1.0, warms_to=-math.inf, cools_to=16.0)
+    assert cooled.first_out(21.5) == 46
+    assert unheated(5.3, 10.5, room=10.5).first_out(10.5) == 45
+
+
+@pytest.mark.parametrize(("room", "leapt", "out"), [(18.3, 18.3, True), (19.1, 18.9, False)])
+def test_a_room_that_has_come_to_the_waters_level_since_may_be_its_air(
+    room: float, leapt: float, out: bool
+) -> None:
+    """Hung out at night, and the morning warms room and probe; 1.9 °C from the water is too near to tell."""
+    probe = Probe(TEMPERATURE, 21.0, room).stay(leapt, 1)
+    for minute in range(2 * HOUR):
+        probe.room = room + 0.8 * minute / HOUR
+        probe.stay(min(probe.room, 20.1), 1)
+    assert probe.out is out
 
 
 def test_air_is_the_rooms() -> None:

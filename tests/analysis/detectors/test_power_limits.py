@@ -15,6 +15,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power.mains import PowerDetector
 from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.estimators.window import Window
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -43,12 +44,13 @@ class Shown:
         self.facts: dict[str, Any] = {"floor": FLOOR, "cooling_rate": -0.6, "slope": None}
         self.lamp_back = False
         self.faulty: set[str] = set()
+        self.active: set[str] = set()
 
     def at(self, minute: float, celsius: float, watts: float | None = None, fifth: bool = False) -> bool:
         """Whether the alarm is there after that minute's frame."""
         start = BEGAN + round(minute * MINUTE)
         frame = Frame(start, start + MINUTE, celsius, None, None, None, watts, {})
-        moment = Moment(frame, 0, 800.0, fifth, set(), sensors=self.sensors)
+        moment = Moment(frame, 0, 800.0, fifth, self.active, sensors=self.sensors)
         moment.probes.faulty = self.faulty
         for name, value in self.facts.items():
             setattr(moment.heat, name, value)
@@ -121,6 +123,16 @@ def test_a_cut_seen_in_a_gap_has_another_name_after_an_hour_and_a_half() -> None
     assert shown.at(60, 24.4)
     stands = [n for n in range(61, 300) if shown.at(n, 24.4)]
     assert stands[-1] == 60 + 90
+
+
+@pytest.mark.parametrize("alarm", ["temperature-low", "heater-not-heating", "light-dimming"])
+def test_water_that_was_too_cold_before_a_gap_says_nothing_of_the_mains(alarm: str) -> None:
+    shown = Shown()
+    shown.lamp_back = True
+    shown.facts = {"floor": 26.0, "cooling_rate": -0.6}
+    shown.at(0, 25.0)
+    shown.active = {alarm}
+    assert shown.at(60, 24.4) is (alarm == "light-dimming")
 
 
 # -- lamp and heater, with a metering plug ----------------------------------------------------------
@@ -203,8 +215,69 @@ def test_water_that_cools_as_it_does_unheated() -> None:
     assert unmetered(-0.4, fallen=0.21) == 20 and unmetered(-0.4, fallen=0.19) is None
 
 
+def test_where_the_heater_always_came_on_at_one_temperature_less_says_as_much() -> None:
+    """0.1 °C below that; 0.15 °C below a floor that is only thought to be one."""
+    for facts, short, far in (
+        ({"floor": 25.0}, 24.86, 24.84),
+        ({"floor": 24.5, "comes_on": 25.0}, 24.91, 24.89),
+    ):
+        for celsius, seen in ((short, None), (far, 20)):
+            shown = Shown()
+            shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, **facts}
+            for n in range(-30, 1):
+                shown.at(n, 25.2)
+            assert shown.first(celsius, 60, begin=1) == seen
+
+
+@pytest.mark.parametrize(("before", "seen"), [(-12, 20), (-16, None)])
+def test_what_the_water_had_as_the_lamp_went_is_of_before_it(before: int, seen: int | None) -> None:
+    """A report in five minutes: two of them have passed before the dark is believed; 14 minutes count."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0}
+    shown.at(before, 24.8, fifth=True)
+    shown.detector.last_frame_ms = BEGAN
+    for n in range(9, 20):
+        shown.at(n, 24.65)
+    assert shown.first(24.55, 60, begin=20) == seen
+
+
+@pytest.mark.parametrize("hands", [True, False])
+def test_hands_at_the_tank_are_no_cut(hands: bool) -> None:
+    """Cold water is poured in under a lamp that is out: what falls is no heat that went."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0, "disturbed": hands}
+    for n in range(-30, 1):
+        shown.at(n, 24.7, 50.0 if n < -20 else 0.0)
+    assert (shown.first(24.3, 60, 0.0, begin=1) is None) is hands
+
+
+@pytest.mark.parametrize(("hours", "told"), [(23.0, False), (25.0, True)])
+def test_a_lamp_that_was_missed_lately_goes_with_nothing(hours: float, told: bool) -> None:
+    """It is dead, the sun has shone on the meter and has gone behind a house; the heater rests."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0}
+    shown.active = {"light-missing"}
+    shown.at(-60 * hours, 24.7)
+    shown.active = set()
+    for n in range(-30, 1):
+        shown.at(n, 24.7)
+    assert (shown.first(24.3, 60, begin=1) is not None) is told
+
+
+def test_the_cut_s_own_missing_lamp_does_not_hide_it() -> None:
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 24.0}
+    for n in range(60):
+        shown.active = {"light-missing"} if n > 43 else set()
+        assert not shown.at(n, 24.7)
+    shown.facts["floor"] = 25.0
+    assert shown.first(24.3, 80, begin=60) == 60
+
+
 class Turned:
     """Water that began to cool just as the lamp went."""
+
+    course = Window(1)
 
     def add(self, *_: object) -> None:
         pass

@@ -10,11 +10,13 @@ import random
 import re
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from rushlight.analysis.detectors.frames import FrameBuilder, follow
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.probes.detector import ProbeDetector
+from rushlight.analysis.estimators.jitter import Jitter
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.findings import Finding
 from rushlight.collector.intake.quality import QualityChecker
@@ -240,6 +242,46 @@ def test_an_electrode_in_air_is_told_and_doubted_before() -> None:
     assert not bench.findings
 
 
+@pytest.mark.parametrize("sigma", [0.02, 0.04, 0.06])
+def test_an_electrode_that_jumps_by_nature_is_believed_until_it_is_unlike_itself(sigma: float) -> None:
+    """From its first minute, and slowly up and down beside; five minutes of it still give CO2 to a tenth."""
+    noise, slow = jitter(0.0, sigma), random.Random(9)
+    level = [0.0]
+
+    def cheap(at: int) -> float:
+        level[0] += slow.gauss(0, 0.003) - level[0] / 180
+        return round(7.0 + level[0] + (noise(at) or 0.0), 2)
+
+    bench = Bench().run(4 * DAY, ph=cheap)
+    assert not bench.told and "ph" not in bench.doubted
+    wet = jitter(7.0, 3 * sigma, seed=7)
+    bench.run(2 * HOUR, ph=wet)
+    assert [quantity for _, quantity, _ in bench.told] == ["ph"]
+
+
+@pytest.mark.parametrize("sigma", [0.12, 0.3, 1.0])
+def test_an_electrode_that_is_broken_from_the_first_minute_is_told(sigma: float) -> None:
+    """0.093 pH and more from minute to minute: no five minutes of it give CO2 to a tenth."""
+    bench = Bench().run(2 * HOUR, ph=jitter(7.0, sigma))
+    ((minute, quantity, cause),) = bench.told
+    assert quantity == "ph" and "wet connector" in cause and minute <= 75
+    assert min(bench.doubted["ph"]) <= 45
+    calm = Bench().run(DAY, ph=jitter(7.0, 0.06))
+    assert not calm.told and "ph" not in calm.doubted
+
+
+def test_where_a_new_electrodes_jitter_begins_to_hide_gas() -> None:
+    """Five readings whose mean is good to lg 1.1 have √5 of that each; second differences √6 of that.
+
+    The mean of the calmer two thirds of a normal variable's sizes is 0.447 of its standard deviation.
+    """
+    sizes = np.sort(np.abs(np.random.default_rng(1).normal(0, 1, 30000)))[:20000]
+    expected = math.log10(1.1) * math.sqrt(5) * math.sqrt(6) * float(np.mean(sizes))
+    assert Jitter().limit("ph") == pytest.approx(expected, rel=0.03)
+    assert Jitter().limit("temperature") == pytest.approx(0.2)
+    assert Jitter(step=0.1).limit("ph") == pytest.approx(0.32)  # a coarse one flickers further
+
+
 @pytest.mark.parametrize("per_hour", [0.3, 1.0, 3.0, 12.0])
 def test_a_surge_of_gas_is_no_fault_of_the_electrode(per_hour: float) -> None:
     """However fast it falls, it goes on as it did: 12 pH an hour is more than any cylinder does."""
@@ -420,6 +462,19 @@ def test_a_thermometer_in_air_where_the_room_is_not_measured(course: Course, fau
         ["the probe hangs in air: the water level has fallen or it was not put back"] if fault else []
     )
     bench.run(3 * HOUR, temperature=lambda at: round((14 + 8 * math.exp(-at / 3)) * 16) / 16)
+    assert bench.told
+
+
+@pytest.mark.parametrize(("before", "poured"), [(10.0, 15.0), (39.0, 34.0)])
+def test_warmed_or_cooled_by_hand_without_heater_or_cooler_it_is_water(before: float, poured: float) -> None:
+    """Warm water in a cold tank, cool water in a hot one: what the animals bear is 18 to 30 °C here."""
+
+    def course(at: int) -> float:
+        return round(16 * (before + (poured - before) * math.exp(-at / 720))) / 16
+
+    bench = Bench().run(HOUR, temperature=thermometer(before)).run(DAY, temperature=course)
+    assert not bench.told
+    bench.run(6 * HOUR, temperature=thermometer(24.5))  # and hung into a room
     assert bench.told
 
 

@@ -73,6 +73,29 @@ def test_a_probe_that_has_not_moved_may_be_as_coarse_as_it_looks() -> None:
     assert fine < limit(TEMPERATURE, 0.0, 25.25) <= coarse
 
 
+def test_water_as_warm_as_on_no_day_before_rests_as_of_a_new_probe() -> None:
+    """Its heater switched it up and down every half-hour; where that is off, or always on, water is slow."""
+    health = SeriesHealth()
+    for day in range(4):
+        for n in range(20):
+            health.rests.note(day, 20.0 + n % 3, ended=True, value=24.0 + n % 3)
+    own = still.limit_min(TEMPERATURE, 25.0, 0.0625, health)
+    assert own == still.limit_min(TEMPERATURE, 26.06, 0.0625, health) < 160
+    for value in (23.9, 26.1):
+        assert still.limit_min(TEMPERATURE, value, 0.0625, health) == limit(TEMPERATURE, 0.0625) == 360
+    assert still.limit_min(PH, 6.9, 0.01, health) < 100 < limit(PH, 0.01)  # pH has no heater
+    for day in (4, 5, 6):  # two whole days there
+        health.rests.note(day, 20.0, ended=True, value=28.0)
+    assert still.limit_min(TEMPERATURE, 28.0, 0.0625, health) < 160
+
+
+def test_of_a_thermometer_it_is_kept_where_it_rested() -> None:
+    health = SeriesHealth(rest_from_ms=BEGAN, seen_ms=BEGAN + 9 * MINUTE, rest_value=25.0)
+    series = SeriesFrame(good=1, last=25.1, flat_since=BEGAN + 10 * MINUTE)
+    still._follow(moment(10), TEMPERATURE, series, health, Sensor(step=0.1, interval_ms=MINUTE))
+    assert (health.rests.low, health.rests.high) == (25.0, 25.0)
+
+
 @pytest.mark.parametrize(
     ("every", "minutes", "rests"), [(1, 20, True), (1, 21, False), (10, 40, True), (10, 41, False)]
 )

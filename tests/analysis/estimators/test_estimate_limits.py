@@ -158,9 +158,11 @@ def test_a_third_of_a_block_may_be_anything() -> None:
 
 
 def test_what_is_usual() -> None:
-    """1.7 times the livelier blocks, twice the floor before six of them."""
-    assert not restless(0.039, usual=[0.001] * 5) and restless(0.041, usual=[0.001] * 5)
-    assert restless(0.039, usual=[0.001] * 6)
+    """1.7 times the livelier blocks; before six of them twice the floor, of pH what hides gas."""
+    assert not restless(0.097, usual=[0.001] * 5) and restless(0.103, usual=[0.001] * 5)
+    assert restless(0.097, usual=[0.001] * 6)
+    for level, fault in ((0.195, False), (0.205, True)):
+        assert restless(level, "temperature", usual=[0.001] * 5) is fault
     lively = [0.01 * n for n in range(1, 11)]
     assert not restless(0.165, usual=lively) and restless(0.175, usual=lively)
     assert not restless(0.165, usual=[*lively[:9], 0.1]) and restless(0.165, usual=[*lively[:9], 0.09])

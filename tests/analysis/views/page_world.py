@@ -36,7 +36,7 @@ temperature_low_c = 21.0
 temperature_high_c = 27.0
 [tanks.alcove.heater]
 setpoint_c = 24.0
-watts = 100
+watts = 300
 [tanks.alcove.light]
 on = "11:00"
 off = "20:00"
@@ -55,9 +55,19 @@ temperature_high_c = 26.0
 """
 
 
-def values(tank: str, time_ms: int) -> Iterator[tuple[str, float]]:
-    """What the probes say in quiet days: a lamp from 11 to 20, gas from 10 to 19, local winter time."""
-    hour = (time_ms / 3_600_000 + 1) % 24
+def early_afternoon(now_ms: int) -> int:
+    """The hours ahead of UTC at which it is between 14 and 15 o'clock now, of the same day as in UTC."""
+    return 14 - now_ms // 3_600_000 % 24
+
+
+def settings_text(hours_ahead: int) -> str:
+    """The settings with a zone that many hours ahead of UTC (the sign in its IANA name is turned round)."""
+    return SETTINGS.replace("Europe/Warsaw", f"Etc/GMT{-hours_ahead:+d}")
+
+
+def values(tank: str, time_ms: int, hours_ahead: int = 1) -> Iterator[tuple[str, float]]:
+    """What the probes say in quiet days: a lamp from 11 to 20, gas from 10 to 19 (Warsaw's winter time)."""
+    hour = (time_ms / 3_600_000 + hours_ahead) % 24
     wave = math.sin((hour - 9) / 24 * 2 * math.pi)
     wiggle = math.sin(time_ms / 777_000) / 40
     if tank == "stairs":
@@ -70,20 +80,36 @@ def values(tank: str, time_ms: int) -> Iterator[tuple[str, float]]:
     yield "light", (6400 + 40 * math.sin(time_ms / 333_000)) * lit + 3
 
 
-def quiet(tank: str, start_ms: int, end_ms: int) -> Iterator[Reading]:
+def quiet(tank: str, start_ms: int, end_ms: int, hours_ahead: int = 1) -> Iterator[Reading]:
     for number, time_ms in enumerate(range(start_ms, end_ms, STEP_MS)):
-        for quantity, value in values(tank, time_ms):
+        for quantity, value in values(tank, time_ms, hours_ahead):
             yield Reading(tank, quantity, time_ms, round(value, 3), Flag.PASS, number)
 
 
-def world(folder: Path, now_ms: int, days: int = 6, warm_hours: float = 0, login: bool = True) -> Settings:
-    """The store of two tanks; the alcove gets too warm in its last hours, where that is asked for."""
-    settings = parse_settings(SETTINGS, str(folder / "rushlight.toml"))
-    (folder / "rushlight.toml").write_text(SETTINGS)
+def world_by_the_wall(folder: Path, now_ms: int, days: int, warm_hours: float = 0) -> Settings:
+    """The same with the clock of the wall: the tanks are at the same hour of their day at any time."""
+    return world(folder, now_ms, days, warm_hours, hours_ahead=early_afternoon(now_ms))
+
+
+def world(
+    folder: Path,
+    now_ms: int,
+    days: int = 6,
+    warm_hours: float = 0,
+    login: bool = True,
+    hours_ahead: int | None = None,
+) -> Settings:
+    """The store of two tanks, in Warsaw or in a zone hours ahead of UTC; the alcove gets too warm in its last
+    hours, where that is asked for.
+    """
+    text = SETTINGS if hours_ahead is None else settings_text(hours_ahead)
+    ahead = 1 if hours_ahead is None else hours_ahead
+    settings = parse_settings(text, str(folder / "rushlight.toml"))
+    (folder / "rushlight.toml").write_text(text)
     start_ms = (now_ms - days * DAY_MS) // STEP_MS * STEP_MS
     readings = []
     for tank in settings.tanks:
-        for reading in quiet(tank, start_ms, now_ms):
+        for reading in quiet(tank, start_ms, now_ms, ahead):
             since_h = (reading.time_ms - now_ms) / 3_600_000 + warm_hours
             if tank == "alcove" and reading.quantity == "temperature" and since_h > 0 and reading.value:
                 reading.value = round(reading.value + 2.0 * since_h, 3)

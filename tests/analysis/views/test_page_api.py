@@ -121,7 +121,7 @@ def test_what_is_read_is_what_was_judged(client: Client) -> None:
     )
     assert long.json()["step_ms"] == 3_600_000 * 24
     alarms = client.get("/api/v1/alarms").json()["alarms"]
-    assert "temperature-high" in {alarm["alarm"] for alarm in alarms}
+    assert "heater-stuck-on" in {alarm["alarm"] for alarm in alarms}
 
 
 def test_a_note_by_a_program_is_in_the_log_and_can_be_undone(client: Client, settings: Settings) -> None:
@@ -159,10 +159,10 @@ def test_an_alarm_is_acknowledged_by_a_program(
             return ask(self, number)
 
         monkeypatch.setattr(EmbeddedStore, "request_outcome", served)
-        body = {"alarm": "alcove/temperature-high"}
+        body = {"alarm": "alcove/heater-stuck-on"}
         done = client.post("/api/v1/alarms/acknowledge", json=body)
         assert done.status_code == 200, done.text
-        assert done.json() == {"outcome": "alcove/temperature-high acknowledged"}
+        assert done.json() == {"outcome": "alcove/heater-stuck-on acknowledged"}
         none = client.post("/api/v1/alarms/acknowledge", json={"alarm": "alcove/light-missing"})
         assert none.status_code == 409 and "is not raised" in none.json()["error"]
     assert client.post("/api/v1/alarms/acknowledge", json={"alarm": "alcove/nothing"}).status_code == 404
@@ -187,6 +187,6 @@ def test_metrics_are_in_the_format_of_prometheus(client: Client) -> None:
             match = SAMPLE.fullmatch(line)
             assert match and match[1] in named, line
     assert "rushlight_up 1" in lines
-    assert 'rushlight_alarms{tank="alcove",priority="high"} 1' in lines
+    assert 'rushlight_alarms{tank="alcove",priority="critical"} 1' in lines
     readings = [line for line in lines if line.startswith('rushlight_reading{tank="stairs"')]
     assert len(readings) == 1 and 20 < float(readings[0].split()[-1]) < 23

@@ -21,7 +21,7 @@ from rushlight.analysis.views.page import StatusPage
 from rushlight.collector.readings import Flag, Reading
 from rushlight.collector.settings import Settings
 from rushlight.collector.store.embedded import EmbeddedStore
-from tests.analysis.views.page_world import PASSWORD, world
+from tests.analysis.views.page_world import PASSWORD, world_by_the_wall
 from tests.conftest import wait_for
 
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
@@ -44,7 +44,7 @@ class Watched:
     """Two tanks, a page, and a listener that does what the service's loop does: carry out what is asked."""
 
     def __init__(self, folder: Path, warm_hours: float = 0) -> None:
-        self.settings: Settings = world(folder, now_ms(), days=4, warm_hours=warm_hours)
+        self.settings: Settings = world_by_the_wall(folder, now_ms(), 4, warm_hours)
         self._stop = threading.Event()
         self.live = LiveAnalysis(self.settings, make_notifier(self.settings, now_ms), now_ms)
         self.store = EmbeddedStore(self.settings.store_path(), synchronous="OFF")

@@ -30,7 +30,13 @@ from rushlight.collector.settings import Settings, load_settings, parse_settings
 from rushlight.collector.store.embedded import EmbeddedStore
 from rushlight.collector.store.in_hand import in_hand
 from rushlight.collector.store.service_lock import ServiceLock
-from tests.analysis.views.page_world import PASSWORD, SETTINGS, world
+from tests.analysis.views.page_world import (
+    PASSWORD,
+    SETTINGS,
+    early_afternoon,
+    settings_text,
+    world_by_the_wall,
+)
 from tests.analysis.views.test_access import Browser
 from tests.analysis.views.test_page import HARM, Served
 from tests.analysis.views.test_page_in_browser import Watched
@@ -86,7 +92,7 @@ class Keeper(Browser):
 
 @pytest.fixture(scope="module")
 def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
-    return world(tmp_path_factory.mktemp("jobs"), now_ms(), days=4)
+    return world_by_the_wall(tmp_path_factory.mktemp("jobs"), now_ms(), days=4)
 
 
 @pytest.fixture
@@ -223,7 +229,7 @@ class Electrode:
     """A board that sends millivolts to a service that runs: ten a second, 20 s apart by its own clock."""
 
     def __init__(self, folder: Path) -> None:
-        self.settings = world(folder, now_ms(), days=1)
+        self.settings = world_by_the_wall(folder, now_ms(), days=1)
         self.mv = 3.0
         self._stop = threading.Event()
         self.store = EmbeddedStore(self.settings.store_path(), synchronous="OFF")
@@ -386,9 +392,9 @@ def test_only_so_many_at_a_time_and_one_after_the_other(tmp_path: Path) -> None:
 
 
 def test_markup_in_names_and_words_is_text_on_these_pages_too(tmp_path: Path) -> None:
-    world(tmp_path, now_ms(), days=1)
+    world_by_the_wall(tmp_path, now_ms(), days=1)
     path = tmp_path / "rushlight.toml"
-    path.write_text(SETTINGS.replace('"Alcove, the long one"', f"'{HARM}'"))
+    path.write_text(settings_text(early_afternoon(now_ms())).replace('"Alcove, the long one"', f"'{HARM}'"))
     served = Served(load_settings(str(path)), lambda: True, now_ms)
     try:
         keeper = Keeper(served)
@@ -430,8 +436,10 @@ def test_every_option_of_a_job_has_a_field() -> None:
 
 def test_a_new_tanks_first_month_is_followed_on_the_page(tmp_path: Path) -> None:
     begun = datetime.datetime.now(datetime.UTC).date() - datetime.timedelta(days=4)
-    text = SETTINGS.replace('title = "Under the stairs"', f'title = "Under the stairs"\nstarted = {begun}')
-    settings = world(tmp_path, now_ms(), days=1)
+    text = settings_text(early_afternoon(now_ms())).replace(
+        'title = "Under the stairs"', f'title = "Under the stairs"\nstarted = {begun}'
+    )
+    settings = world_by_the_wall(tmp_path, now_ms(), days=1)
     assert new_tank_lines(settings, "stairs", [], now_ms()) == []
     new = parse_settings(text, settings.path)
     served = Served(new, lambda: True, now_ms)

@@ -237,3 +237,14 @@ def test_a_loose_contact_explains_nothing(quantity: str, alarm: str) -> None:
     assert diagnose([broken := Finding(alarm="probe-fault", quantity=quantity), Finding(alarm=alarm)]) == [
         broken
     ]
+
+
+@pytest.mark.parametrize("gas", ["co2-overdose", "co2-absent"])
+def test_a_ph_with_a_cause_of_its_own_is_an_alarm_beside_gas(gas: str) -> None:
+    own = Finding(alarm="ph-out-of-range", beside=True)
+    names = [finding.alarm for finding in diagnose([*found(gas), own])]
+    assert names == [gas, "ph-out-of-range"]
+    assert [finding.alarm for finding in diagnose([*found(gas), Finding(alarm="ph-out-of-range")])] == [gas]
+    # an electrode or a current that can't be believed takes it along all the same
+    for other in ("stray-current-suspected", "probe-fault/ph"):
+        assert [finding.alarm for finding in diagnose([*found(other), own])] == [other.split("/")[0]]

@@ -304,3 +304,37 @@ def test_how_many_switchings_are_kept() -> None:
     for minute in range(100):
         one.add(20, float(minute))
     assert len(one.edges) == 40
+
+
+def lamp_days(others: int, days: int = 4) -> Switching:
+    """The lamp at 600 each day, and so many clouds at other times of it, each day others."""
+    one = Switching()
+    for day in range(days):
+        one.add(day, 600.0)
+        for n in range(others):
+            one.add(day, 700.0 + 47 * ((3 * n + 5 * day) % 11))
+    return one
+
+
+def test_where_clouds_make_many_edges_a_row_of_days_says_less() -> None:
+    """Of c a day, c · (c · 20 min / 480 min)^(days - 1) rows are expected: 0.05 is c = 5.1 for four days."""
+    for others, days, seen in (
+        (0, 3, True),
+        (3, 3, True),
+        (4, 3, False),
+        (5, 4, True),
+        (6, 4, False),
+        (7, 5, False),
+    ):
+        found = lamp_days(others, days).usual(True, 10.0)
+        assert ((600.0, days) in found) is seen
+
+
+def test_the_newest_day_has_only_begun() -> None:
+    """Its one edge so far is no sign of days without clouds."""
+    clouds = lamp_days(9, 3)
+    clouds.add(3, 600.0)
+    assert (600.0, 4) not in clouds.usual(True, 10.0)
+    clear = lamp_days(1, 3)
+    clear.add(3, 600.0)
+    assert (600.0, 4) in clear.usual(True, 10.0)

@@ -6,6 +6,7 @@ practice, no source.
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
@@ -58,8 +59,12 @@ def curve(ph: float = 7.0, **known: Any) -> Any:
         "swings": 0.4,
         "lifted": 0.0,
         "lifted_ms": -1,
+        "loss_per_h": 0.3,
+        "ceaseless": False,
+        "scatter": 0.03,
     }
     usual |= known
+    usual.setdefault("fall", max(0.0, -usual["slope"]))
     before, now = usual["residual"]
     return SimpleNamespace(
         **usual,
@@ -162,6 +167,45 @@ def test_the_limits_where_none_are_set() -> None:
     assert after(8.55, "", **new) is None and after(8.65, "", **new) is not None
 
 
+def test_no_limit_is_within_what_the_water_is_without_gas() -> None:
+    """Where none is set: 0.3 above the pH of the settings for water without gas."""
+    new = {"lows": [], "highs": []}
+    for degassed, ph in ((8.5, 8.8), (8.2, 8.6), (8.8, 9.1)):
+        text = f"[tanks.sill.water]\ndegassed_ph = {degassed}\n"
+        assert after(ph - 0.03, text, **new) is None and after(ph + 0.03, text, **new) is not None
+    text = "[tanks.sill.water]\ndegassed_ph = 8.5\nph_high = 8.3\n"
+    assert after(8.35, text, **new) is not None
+
+
+def stepped(ph: float, size: float, minutes: int, lamp: bool = False, **known: Any) -> bool:
+    """Whether it is told within so long, where the pH has stepped by so much."""
+    judge, tank = RangeJudge(), tank_of(LIMITS)
+    for minute in range(0, minutes + 1, 5):
+        now = moment(minute)
+        now.current.ph_stepped, now.current.step_with_lamp = size, lamp
+        if judge.judge(tank, now, curve(ph - size, **known), ph, {}):
+            return True
+    return False
+
+
+@pytest.mark.parametrize(("ph", "size"), [(5.5, -0.8), (8.4, 0.8)])
+def test_a_step_alone_is_likelier_a_current(ph: float, size: float) -> None:
+    """A heater's cycle is over in three hours, a lamp's day in sixteen; what was outside before is told."""
+    assert not stepped(ph, size, 175) and stepped(ph, size, 180)
+    assert not stepped(ph, size, 955, lamp=True) and stepped(ph, size, 960, lamp=True)
+    # what is past it by little more than a small step, or goes on, is water
+    near = (6.0 if size < 0 else 8.0) + size / 5
+    for small, soon in ((0.19, True), (0.21, False)):
+        assert stepped(near, math.copysign(small, size), 30) is soon
+    way = "fall" if size < 0 else "rise"
+    for pace, soon in ((0.14, False), (0.16, True)):
+        assert stepped(ph, size, 30, **{way: pace}) is soon
+
+
+def test_a_step_so_far_past_the_limit_is_told_at_once() -> None:
+    assert stepped(4.95, -1.5, 0) and not stepped(5.05, -1.5, 175)
+
+
 def test_how_far_past_and_how_long() -> None:
     new = {"lows": [], "highs": []}
     assert after(5.86, **new) == 30 and after(5.84, **new) == 10
@@ -207,6 +251,10 @@ def test_hardness_that_runs_out_is_said_ahead() -> None:
     new: dict[str, Any] = {"lows": [6.5], "highs": [7.0], "creeps": True}
     assert after(6.1, residual=(0.0, 0.024), **new) is None
     assert after(6.1, residual=(0.0, 0.026), **new) is not None
+    # without their lamp plants take up no gas: that is not going on for a day
+    dark = moment(0, "light-missing")
+    assert after(6.1, residual=(0.0, 0.026), about=dark, **new) is None
+    assert after(5.9, residual=(0.0, 0.026), about=dark, **new) is not None
 
 
 def test_a_first_day_that_was_not_at_rest_is_no_hardness_that_runs_out() -> None:
@@ -224,6 +272,14 @@ def test_where_no_gas_is_given_a_fall_is_acid() -> None:
     assert after(6.1, lows=[6.26] * 3, slope=-0.2) is not None
     assert after(6.1, lows=[6.24] * 3, slope=-0.2) is None
     assert after(6.1, lows=[6.26] * 3, slope=-0.2, fed=True) is None
+    # three hours to the limit at its pace; a step over a gap is no pace
+    assert after(6.29, lows=[6.5] * 3, slope=-0.1) is not None
+    assert after(6.31, lows=[6.5] * 3, slope=-0.1) is None
+    assert after(6.1, lows=[6.26] * 3, slope=-0.2, fall=0.0) is None
+    # nor one that has slowed: softer water that was poured in lowers it at once and no further
+    for lately, seen in ((-0.065, True), (-0.055, False)):
+        assert (after(6.1, lows=[6.26] * 3, slope=-0.2, lately=lately) is not None) is seen
+    assert after(6.1, lows=[6.26] * 3, slope=-0.4, lately=-0.4) == 10
 
 
 def test_what_rises_past_the_limit_within_the_hour() -> None:
@@ -234,16 +290,16 @@ def test_what_rises_past_the_limit_within_the_hour() -> None:
 
 
 def test_what_rises_where_gas_may_only_be_leaving() -> None:
-    """Beyond the pH of water without any, or faster, or higher than any day."""
-    fed = LIMITS + FED
+    """Beyond the pH of water without any, or faster, or higher than any day; it loses gas fast."""
+    fed, lossy = LIMITS + FED, {"loss_per_h": 1.3}
     for degassed, seen in ((7.74, True), (7.76, False)):
         text = fed.replace("ph_high", f"degassed_ph = {degassed}\nph_high")
-        assert (after(7.8, text, highs=[7.6] * 3, rise=0.3, lately=0.3) is not None) is seen
+        assert (after(7.8, text, highs=[7.6] * 3, rise=0.3, lately=0.3, **lossy) is not None) is seen
     text = fed.replace("ph_high", "degassed_ph = 7.9\nph_high")
     for rise, seen in ((0.39, False), (0.41, True)):
-        assert (after(7.8, text, highs=[7.6] * 3, rise=rise, lately=rise) is not None) is seen
+        assert (after(7.8, text, highs=[7.6] * 3, rise=rise, lately=rise, **lossy) is not None) is seen
     for highest, seen in ((7.56, False), (7.54, True)):
-        assert (after(7.8, text, highs=[highest] * 3, rise=0.3, lately=0.3) is not None) is seen
+        assert (after(7.8, text, highs=[highest] * 3, rise=0.3, lately=0.3, **lossy) is not None) is seen
 
 
 def test_no_more_gas_lifts_ph_only_so_far() -> None:

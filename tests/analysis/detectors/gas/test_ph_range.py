@@ -216,3 +216,89 @@ def test_harder_water_that_was_poured_in_is_no_missing_gas(minutes: int) -> None
 
     assert not said(poured, begin + DAY, GASSED, "co2-absent")
     assert said(missing, begin + DAY, GASSED, "co2-absent")
+
+
+# -- what moves the pH where gas is given -----------------------------------------------------------
+
+FED = """
+[tanks.ledge]
+volume_litres = 60
+timezone = "UTC"
+[tanks.ledge.water]
+carbonate_hardness_dkh = 6.0
+ph_low = 6.3
+ph_high = 7.5
+[tanks.ledge.livestock]
+temperature_low_c = 18.0
+temperature_high_c = 30.0
+co2_limit_mg_l = 30.0
+[tanks.ledge.co2]
+source = "yeast"
+"""
+
+
+def watched(
+    curve: Callable[[int], float], minutes: int, details: list[str] | None = None
+) -> list[tuple[int, str]]:
+    """(minute, alarm) of all that a watch raises; `details` takes their words."""
+    watch = TankWatch("ledge", parse_settings(FED).tanks["ledge"])
+    chance, raised = random.Random(4), []
+    for at in range(minutes):
+        time_ms = at * MINUTE + 20_000
+        for quantity, value in (("temperature", 24.0), ("ph", curve(at))):
+            noise = chance.gauss(0, 0.01)
+            events = watch.feed(Reading("ledge", quantity, time_ms, value + noise, Flag.PASS))
+            events = [event for event in events if event.event == "raised"]
+            raised += [(at, event.alarm) for event in events]
+            if details is not None:
+                details += [event.detail for event in events]
+    return raised
+
+
+def fed_day(at: int) -> float:
+    """A reactor's night and day, near the limit of CO2 in the morning: pH 6.85 to 7.05."""
+    return 6.95 - 0.1 * math.cos(2 * math.pi * (at % DAY - 360) / DAY)
+
+
+def test_hardness_that_runs_out_is_said_beside_an_overdose() -> None:
+    """One and a half times the gas, and then the hardness goes: the pH sinks on where gas would have stayed.
+
+    CO2 of a new supply nears its level as 1 - exp(-k t), here with k = 0.5 an hour; at one CO2, pH goes with
+    the logarithm of the alkalinity (as above).
+    """
+    begin = 4 * DAY
+
+    def gas(at: int) -> float:
+        return fed_day(at) - math.log10(1 + 0.8 * (1 - math.exp(-0.5 * max(0, at - begin) / 60)))
+
+    def hardness(at: int) -> float:
+        return gas(at) + math.log10(max(0.02, 1 - max(0, at - begin) / (2.2 * DAY)))
+
+    assert {alarm for _, alarm in watched(gas, 6 * DAY)} == {"co2-overdose"}
+    details: list[str] = []
+    raised = watched(hardness, 6 * DAY, details)
+    first = {alarm: at for at, alarm in reversed(raised)}
+    assert set(first) == {"co2-overdose", "ph-out-of-range"}
+    assert first["co2-overdose"] <= begin + 6 * 60  # what kills is said as early as ever
+    past = next(at for at in range(begin, 6 * DAY) if hardness(at) < 6.3)
+    assert first["ph-out-of-range"] < past - 2 * 60
+    words = details[[alarm for _, alarm in raised].index("ph-out-of-range")]
+    assert "hardness is running out" in words and "sinks on" in words and "test KH" in words
+
+
+def test_a_rise_that_no_gas_makes_is_said_under_its_own_name() -> None:
+    """0.3 pH an hour from 17 mg/L on; gas that leaves at 0.3 an hour makes 0.13 and comes to a rest."""
+    begin = 4 * DAY + 2 * 60
+
+    def alkaline(at: int) -> float:
+        return fed_day(at) + 0.3 * min(4.0, max(0, at - begin) / 60)
+
+    def gone(at: int) -> float:
+        return fed_day(at) - math.log10(0.35 + 0.65 * math.exp(-0.3 * max(0, at - begin) / 60))
+
+    details: list[str] = []
+    first = watched(alkaline, 5 * DAY, details)[0]
+    assert first[1] == "ph-out-of-range"
+    assert "makes the water alkaline" in details[0] and "faster than gas that leaves" in details[0]
+    assert alkaline(first[0]) < 7.5
+    assert {alarm for _, alarm in watched(gone, 5 * DAY)} == {"co2-absent"}

@@ -449,6 +449,52 @@ def test_a_lid_that_is_open_for_an_hour_is_no_missing_lamp() -> None:
     assert len(watched.feed(lid(0.05, 100), range(6, 7)).raised("light-missing")) == 1
 
 
+def test_a_lid_that_is_open_as_the_lamp_comes_on_is_no_missing_lamp() -> None:
+    """It comes on at its time with two fifths of its light; a lamp that doesn't come gives none."""
+    watched = Watched().feed(lambda day, minute: lit(minute), range(4))
+
+    def lid(share: float) -> Course:
+        return lambda day, minute: lit(minute) * (share if minute < 810 else 1.0)
+
+    assert watched.feed(lid(0.42), range(4, 6)).raised("light-missing") == []
+    assert len(watched.feed(lid(0.02), range(6, 7)).raised("light-missing")) == 1
+
+
+def test_a_lamp_that_went_out_says_that_it_may_be_the_mains() -> None:
+    """A lamp that never came is its timer's rather than that."""
+    for out, says in ((900, True), (720, False)):
+        watched = Watched().feed(lambda day, minute: lit(minute), range(4))
+        for n in range(4 * DAY, 4 * DAY + 1000):
+            lux = lit(float(n % DAY)) if n % DAY < out else 0.0
+            at = watched.began + n * MINUTE
+            frame = Frame(at, at + MINUTE, None, None, None, lux, None, {})
+            moment = Moment(frame, *watched.tank.clock.local(at), n % 5 == 0, set())
+            found = watched.detector.update(watched.tank, moment)
+        assert [finding.alarm for finding in found] == ["light-missing"]
+        assert ("mains" in found[0].rule_out) is says
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_the_hour_that_comes_twice_in_autumn_asks_for_no_lamp_twice(again: bool) -> None:
+    """Lit until 01:30; at 02:00 the clocks go back to 01:00, and a timer may or may not light it again.
+
+    Summer time ends on the last Sunday of October, at 01:00 UTC (Directive 2000/84/EC).
+    """
+    began = int(datetime(2026, 10, 20, tzinfo=UTC).timestamp() * 1000)
+    last_out = int(datetime(2026, 10, 25, 0, 30, tzinfo=UTC).timestamp() * 1000)
+    watched = Watched('on = "18:00"\noff = "01:30"\nramp_min = 0', began)
+    minutes = iter(range(20 * DAY))
+
+    def course(day: int, minute: float) -> float:
+        at = began + next(minutes) * MINUTE
+        repeated = last_out <= at < last_out + 90 * MINUTE
+        dead = day == 8
+        return 0.0 if dead or (repeated and not again) else lit(minute, 1080, 90)
+
+    assert watched.feed(course, range(7)).raised("light-missing") == []
+    assert len(watched.feed(course, range(7, 10)).raised("light-missing")) == 1
+
+
 # -- sun over a lamp whose hours nobody wrote down -------------------------------------------------------
 
 

@@ -122,6 +122,14 @@ def test_light_that_fell_to_a_part_of_it_and_stays() -> None:
     assert missed(400.0, still=True) == 180 and missed(400.0) == 41
 
 
+def test_light_that_came_to_a_part_of_it_and_stays() -> None:
+    """On time, under a lid that is open: for three hours. Darker than a part, it has not come."""
+    for lux, since, found in ((310.0, 179.0, False), (310.0, 181.0, True), (290.0, 60.0, True)):
+        lamp = MissingLamp()
+        lamp.watch(BEGAN, lux, LEVEL, light(False), due(since))
+        assert lamp.found is found
+
+
 def test_dark_that_may_be_its_fade() -> None:
     assert missed(out=60, since_on=460.5) == 0 and missed(out=60, since_on=461.5) != 0
 

@@ -57,6 +57,13 @@ def test_a_clock_change_explains_that_hour_for_four_days() -> None:
     assert not clock.explains(BEGAN + round(4.1 * DAY) * MINUTE, drift(60.0))
 
 
+def test_an_hour_is_there_twice_where_the_clocks_were_put_back() -> None:
+    for step, minutes, twice in ((-60.0, 59, True), (-60.0, 60, False), (60.0, 1, False), (-30.0, 31, False)):
+        clock = TimerClock(changed_ms=BEGAN, step_min=step)
+        assert clock.repeats(BEGAN + minutes * MINUTE) is twice
+    assert not TimerClock().repeats(BEGAN)
+
+
 def test_for_eight_days_a_timer_may_not_have_followed() -> None:
     clock = TimerClock(changed_ms=BEGAN)
     assert clock.hour_off(BEGAN + round(7.9 * DAY) * MINUTE, drift())

@@ -1,0 +1,74 @@
+"""Numbers of water whose pH something other than gas moves: spent hardness, something alkaline, a current."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from rushlight.analysis.estimators.units import HOUR_MS
+from rushlight.analysis.numbers import Numbers, Of
+
+__all__ = ["ALKALINE", "FAST_ACID", "SINKING", "STEPPED"]
+
+
+class SinkingNumbers(Numbers, frozen=True, kw_only=True):
+    """A pH that sinks on where gas would have come to its new level."""
+
+    hours_kept: Annotated[int, Of("h", "whose lowest pH is kept: a day and what one look takes")] = 27
+    gap_h: Annotated[float, Of("h", "without a look: what came before says nothing any more")] = 3.0
+    below_ph: Annotated[float, Of("pH", "below the usual lowest, it departs")] = 0.05
+    over_h: Annotated[float, Of("h", "without such a pH, it is over: a day and a little")] = 26.0
+    age_h: Annotated[float, Of("h", "it must have departed for: gas is near its new level by then")] = 12.0
+    recent_h: Annotated[float, Of("h", "of those, in which it must have sunk on")] = 8.0
+    gas_chance: Annotated[
+        float, Of("", "that gas at a new level makes it sink so far: less, and hardness is considered")
+    ] = 0.16
+    late_times: Annotated[
+        float, Of("", "of what it had sunk before, in those last hours: more, and gas has come only now")
+    ] = 1.5
+    ahead_h: Annotated[float, Of("h", "to the limit at its pace: a day is left to act")] = 24.0
+    part_h: Annotated[int, Of("h", "a part of a fall that quickens")] = 3
+    parts: Annotated[int, Of("", "parts that are compared")] = 3
+    least_ph: Annotated[float, Of("pH", "it falls by in each part")] = 0.03
+    total_ph: Annotated[float, Of("pH", "and in all parts together")] = 0.15
+    odd_ph: Annotated[float, Of("pH", "below the usual of this time of day, while it quickens")] = 0.15
+    parts_ahead: Annotated[float, Of("parts", "to the limit at the last part's pace: six hours")] = 2.0
+
+
+class AlkalineNumbers(Numbers, frozen=True, kw_only=True):
+    """Whether a rise is gas that leaves."""
+
+    loss_log: Annotated[
+        float, Of("ln 1/h", "standard error of the tank's usual loss: a lid off, a filter that splashes")
+    ] = 0.4
+    gone_odds: Annotated[
+        float, Of("", "gas that is gone to something alkaline: an empty cylinder is the commoner")
+    ] = 2.0
+    probability: Annotated[
+        float, Of("", "that something alkaline lifts it: then it is likelier than not")
+    ] = 0.5
+
+
+class SteppedNumbers(Numbers, frozen=True, kw_only=True):
+    """A pH that is past its limit by a step alone."""
+
+    patience_ms: Annotated[
+        int, Of("ms", "with a step that came with no lamp: a heater's cycle is over by then")
+    ] = 3 * HOUR_MS
+    far_ph: Annotated[
+        float, Of("pH", "past a limit: told all the same, no current shifts it so far as often as acid does")
+    ] = 1.0
+    goes_on_ph_per_h: Annotated[float, Of("pH/h", "it goes on so fast: water, a step is over at once")] = 0.15
+
+
+class FastAcidNumbers(Numbers, frozen=True, kw_only=True):
+    """Acid or soft water, where no gas is given."""
+
+    ahead_h: Annotated[
+        float, Of("h", "to the limit at its pace: water has to be made ready and changed by then")
+    ] = 3.0
+
+
+SINKING = SinkingNumbers()
+ALKALINE = AlkalineNumbers()
+STEPPED = SteppedNumbers()
+FAST_ACID = FastAcidNumbers()

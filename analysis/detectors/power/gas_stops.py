@@ -1,0 +1,134 @@
+"""Whether the gas stopped as the lamp went: a valve shuts without mains, and a lamp that dies leaves it open.
+
+In the valve's hours gas comes in faster than it leaves, and pH falls. A lamp that goes takes the plants' use
+of it away, and pH falls on. Where the mains goes, the valve shuts by its spring in that minute, and the fall
+ends. Both courses have their spread, so the answer is a probability.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import msgspec
+
+from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.power.numbers import GAS_STOPS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.window import Window
+from rushlight.collector.readings import PH
+from rushlight.collector.settings import parse_time_of_day
+
+__all__ = ["GasStop", "GasStops", "by_a_valve"]
+
+_DAY_MIN = 24 * 60
+
+
+class GasStop(NamedTuple):
+    """pH an hour before the lamp went and after it, and the probability that the mains went with both."""
+
+    before: float
+    after: float
+    probability: float
+
+
+class _Line(NamedTuple):
+    """A straight line through values: slope an hour, sum of squared residuals, spread of times, how many."""
+
+    slope: float
+    squares: float
+    spread: float
+    values: int
+
+
+class GasStops(msgspec.Struct):
+    """The last five-minute values of pH, of a tank whose gas comes through a valve; empty for others."""
+
+    course: Window = msgspec.field(default_factory=lambda: Window(GAS_STOPS.kept))
+
+    def add(self, tank: Tank, moment: Moment) -> None:
+        """Every five minutes. What a hand at the tank or a doubted electrode shows is no course."""
+        if not by_a_valve(tank):
+            return
+        now, times = moment.frame.start_ms, self.course.times
+        if moment.frame.ph is None or "ph" in moment.probes.faulty or moment.heat.disturbed:
+            self.course.clear()
+            return
+        if times and not 0 < now - times[-1] <= GAS_STOPS.gap_min * MINUTE_MS:
+            self.course.clear()
+        self.course.add(now, moment.gas.ph)
+
+    def with_lamp(self, tank: Tank, moment: Moment, lamp_ms: int) -> GasStop | None:
+        """What the gas did as the lamp went at `lamp_ms` (ms UTC).
+
+        None where that can't be seen: no gas was coming, too little of it was seen, or the valve's own hours
+        end just there.
+        """
+        if not self.course.times or _shuts_by_clock(tank, moment, lamp_ms):
+            return None
+        # of the block that ends with the frame
+        block_ms = GAS_STOPS.block_min * MINUTE_MS
+        before_ms = lamp_ms - GAS_STOPS.before_min * MINUTE_MS
+        after_ms = lamp_ms + GAS_STOPS.lag_min * MINUTE_MS + block_ms - MINUTE_MS
+        before = self._line(before_ms, lamp_ms - MINUTE_MS)
+        after = self._line(after_ms, lamp_ms + GAS_STOPS.after_min * MINUTE_MS)
+        if before is None or after is None or before.slope > -GAS_STOPS.gains_ph_per_h:
+            return None
+        sensor = moment.sensor(PH)
+        scatter = (before.squares + after.squares) / (before.values + after.values - 2 * 2)
+        least = GAS_STOPS.noise_share * sensor.noise  # at least its step's own
+        variance = max(scatter, least**2)
+        error = math.sqrt(variance / after.spread)
+        return GasStop(before.slope, after.slope, _probability(tank, before.slope, after.slope, error))
+
+    def _line(self, first_ms: float, last_ms: float) -> _Line | None:
+        pairs = zip(self.course.times, self.course.values, strict=True)
+        points = [((at - first_ms) / HOUR_MS, value) for at, value in pairs if first_ms <= at <= last_ms]
+        n = len(points)
+        if n < GAS_STOPS.least_values:
+            return None
+        mean_x, mean_y = sum(x for x, _ in points) / n, sum(y for _, y in points) / n
+        spread = sum((x - mean_x) ** 2 for x, _ in points)
+        slope = sum((x - mean_x) * (y - mean_y) for x, y in points) / spread
+        squares = sum((y - mean_y - slope * (x - mean_x)) ** 2 for x, y in points)
+        return _Line(slope, squares, spread, n)
+
+
+def by_a_valve(tank: Tank) -> bool:
+    """Whether its gas comes through a valve that nothing but the clock and the mains shut."""
+    co2 = tank.settings.co2
+    return co2 is not None and co2.source == "cylinder" and co2.control != "ph-controller"
+
+
+def _shuts_by_clock(tank: Tank, moment: Moment, lamp_ms: int) -> bool:
+    """Whether the valve is not open all the while from before the lamp went until now, by its hours."""
+    co2 = tank.settings.co2
+    if co2 is None or co2.on is None or co2.off is None:
+        return False
+    on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
+    since_min = (moment.frame.start_ms - lamp_ms) / MINUTE_MS
+    open_min, length = (moment.minute - on) % _DAY_MIN, (off - on) % _DAY_MIN
+    least = since_min + GAS_STOPS.clock_min
+    return not least <= open_min <= length - GAS_STOPS.clock_min
+
+
+def _probability(tank: Tank, before: float, after: float, error: float) -> float:
+    """That the mains went, given the pH an hour after the lamp did; `error` is that one's standard error."""
+    co2 = tank.settings.co2
+    known = co2 is not None and (co2.on is not None or co2.control == "always")
+    ends_per_h = GAS_STOPS.ends_per_h if known else GAS_STOPS.ends_unknown_per_h
+    alone = ends_per_h * GAS_STOPS.before_min / 60
+    stopped = _density(after, GAS_STOPS.stopped_ph_per_h, math.hypot(GAS_STOPS.stopped_sd, error))
+    goes_on = _density(
+        after, GAS_STOPS.goes_on_share * before, math.hypot(GAS_STOPS.goes_on_sd * before, error)
+    )
+    by_mains = GAS_STOPS.prior * stopped
+    by_lamp = (1 - GAS_STOPS.prior) * ((1 - alone) * goes_on + alone * stopped)
+    # an air pump, a lid, a hand at the surface: anything within some reach
+    by_others = GAS_STOPS.others * math.sqrt(2 * math.pi) / (2 * GAS_STOPS.others_ph_per_h)
+    return by_mains / (by_mains + by_lamp + by_others)
+
+
+def _density(value: float, mean: float, deviation: float) -> float:
+    """Of the normal distribution, but for a factor."""
+    return math.exp(-(((value - mean) / deviation) ** 2) / 2) / deviation

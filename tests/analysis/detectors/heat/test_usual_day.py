@@ -1,0 +1,124 @@
+"""Water that the day moves: sun on a tub, and a fan in weather.
+
+Days are made up; figures are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+
+from rushlight.analysis.detectors.heat import limits
+from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
+from rushlight.analysis.estimators.daily import DailyProfile
+from rushlight.analysis.watch.tank_watch import TankWatch
+from rushlight.collector.events import Event
+from rushlight.collector.readings import Flag, Reading
+from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.heat.test_cooler_limits import TURN, untaught
+from tests.analysis.detectors.heat.test_heater_limits import BEGAN, MINUTE, balance
+
+HIGH = 26.5
+
+
+def rising(rate: float, until: float, since: float = 6.0) -> DailyProfile:
+    """Each day it rises by so many °C/h between two hours of the day, and is at rest else."""
+    profile = DailyProfile()
+    for minute in range(0, 1440 + 60, 5):
+        hour = minute % 1440 / 60
+        profile.add(minute % 1440, 20 + rate * min(max(hour - since, 0), until - since), True)
+    return profile
+
+
+def brings(profile: DailyProfile | None, hour: float, speed: float = 1.0) -> float:
+    return limits._day_brings(profile, hour * 60, speed)
+
+
+def test_a_rise_that_comes_to_rest_by_noon_goes_half_as_far() -> None:
+    """The integral of a slope that falls evenly to nothing; and the half degree of a thermometer."""
+    profile = rising(0.4, 12)
+    assert brings(profile, 10.75) == pytest.approx(1.5 / 2 + 0.5)  # in steps of half an hour
+    assert brings(profile, 10.75, 2.0) == pytest.approx(1.5 + 0.5)
+    assert brings(profile, 7.0) == pytest.approx(3.0 / 2 + 0.5)  # three hours are looked ahead
+
+
+def test_where_the_day_says_nothing() -> None:
+    assert brings(rising(0.4, 12), 14.0) == math.inf  # at this hour the water is at rest
+    assert brings(rising(0.32, 12), 9.0) == math.inf  # less than 2 °C in all
+    assert brings(rising(0.36, 12), 9.0) < 3.0
+    assert brings(rising(0.36, 12), 11.05) < 3.0  # 0.16 °C more
+    assert brings(rising(0.36, 12), 11.4) == math.inf
+    assert brings(DailyProfile(), 10.5) == brings(None, 10.5) == math.inf
+
+
+class Tub:
+    """Sun from 7 to 13 o'clock, 5 °C on a usual day, and loss with 14 h to air of 15 °C."""
+
+    def __init__(self) -> None:
+        text = f"""
+[tanks.tub]
+volume_litres = 200
+timezone = "UTC"
+report_every_s = 60
+[tanks.tub.livestock]
+temperature_low_c = 8.0
+temperature_high_c = {HIGH}
+"""
+        self.watch = TankWatch("tub", parse_settings(text).tanks["tub"])
+        self.celsius, self.minute, self.chance = 18.0, 0, random.Random(3)
+
+    def run(self, hours: float, sun: float = 1.0, other: float = 0.0) -> list[Event]:
+        """Sun as a share of the usual, other heat in °C/h; the events of the limits."""
+        out: list[Event] = []
+        for _ in range(round(hours * 60)):
+            hour = self.minute % 1440 / 60
+            shines = math.sin((hour - 7) / 6 * math.pi) if 7 < hour < 13 else 0.0
+            self.celsius += ((15.0 - self.celsius) / 14 + 1.35 * sun * shines + other) / 60
+            at = 1_780_272_000_000 + self.minute * 60_000
+            value = round(self.celsius + self.chance.gauss(0, 0.02), 3)
+            events = self.watch.feed(Reading("tub", "temperature", at, value, Flag.PASS))
+            out += [one for one in events if one.alarm == "temperature-high" and one.event == "raised"]
+            self.minute += 1
+        return out
+
+
+def test_a_clear_morning_is_over_at_noon() -> None:
+    tub = Tub()
+    assert tub.run(5 * 24) == []
+    assert tub.run(24, sun=1.6) == [] and tub.celsius < HIGH
+    assert tub.run(2 * 24) == []
+    tub.run(14)
+    raised = tub.run(6, other=1.8)  # the twin: heat that comes in the afternoon
+    assert raised and raised[0].value is not None and raised[0].value < HIGH - 0.5
+
+
+def taught(room: float, fan: bool = True) -> bool:
+    stopped = CoolerStopped(bent=-1)
+    heat = balance(300, temperature=25.2, slope=0.1, room=room)
+    return stopped._taught(heat, fan, TURN | {"copes_with_room_c": 28.0})[0]
+
+
+def test_a_fan_in_a_warmer_room_than_it_has_coped_with_is_given_time() -> None:
+    """Air that is warmer, and no drier, takes less from the water."""
+    assert taught(28.15) and not taught(28.25)
+    assert taught(28.25, fan=False)  # a chiller takes what it takes
+
+
+@pytest.mark.parametrize(("room", "tells"), [(31.2, True), (31.4, False)])
+def test_a_chiller_makes_up_for_a_warmer_room(room: float, tells: bool) -> None:
+    """A third of 1.0 °C/h times 10 h, 3.3 °C more than the 28 °C that it has coped with."""
+    known = TURN | {"copes_with_room_c": 28.0}
+    chiller, fan = CoolerStopped(), CoolerStopped()
+    for minute in range(0, 65, 5):
+        late = chiller.overdue(known, BEGAN + minute * MINUTE, 26.0, 0.3, room, False, 10.0)
+        assert not fan.overdue(known, BEGAN + minute * MINUTE, 26.0, 0.3, room, True, 10.0)
+    assert late is tells
+
+
+def test_a_week_has_a_hot_day() -> None:
+    calm = (26.0,) * 7
+    assert untaught(26.45, highs=calm) == 20 and untaught(26.35, highs=calm) is None
+    assert untaught(26.45, highs=(26.5, *calm[1:])) is None  # a week ago
+    assert untaught(26.45, highs=(26.5, *calm)) == 20  # more than a week ago
