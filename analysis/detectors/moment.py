@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -60,13 +59,6 @@ class Tank:
         # 1 W/L is common practice for heaters, no source; used until the data say better
         watts = (heater.watts if heater else None) or settings.volume_litres
         self.heating_rate_c_per_h = watts * 3600 / self.heat_capacity_j_per_k
-        # up to where a heater, if any, warms the water, and down to where a cooler cools it; nobody pours in
-        # water that is warmer than the animals bear
-        high, cooler = settings.livestock.temperature_high_c, settings.cooler
-        setpoint = heater.setpoint_c if heater else None
-        self.warms_to_c = high if setpoint is None else setpoint
-        setpoint = cooler.setpoint_c if cooler else high
-        self.cools_to_c = -math.inf if setpoint is None else setpoint
         self.kept_heat: KeptHeat | None = None
         self._trust: tuple[tuple[bool, int], PhTrust] | None = None
         self._calibrated: datetime.date | None = None

@@ -288,7 +288,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             found = self.absence.judge(tank, moment, curve, gas, self.hold.get("co2-absent"))
             if found is not None:
                 findings[found.alarm] = found
-            found = self.range.judge(tank, moment, curve, stepped, findings, shaken.shakes, gas)
+        found = self.range.judge(tank, moment, curve, stepped, findings, shaken.shakes, gas)
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings

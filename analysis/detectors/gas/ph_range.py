@@ -68,7 +68,7 @@ class RangeJudge(msgspec.Struct):
             self.reset()  # most of the time: within its limits now and in the time a person needs
             return None
         below, above = low - ph, ph - high
-        slow_fall = self._slow_fall(curve, ph)
+        slow_fall = self._slow_fall(moment, curve, ph)
         too_low = pace > 0 or self._too_low(
             tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found
         )
@@ -151,8 +151,10 @@ class RangeJudge(msgspec.Struct):
         return low <= ph - stepped <= high and not (goes_on or far)
 
     @staticmethod
-    def _slow_fall(curve: PhCurve, ph: float) -> float:
+    def _slow_fall(moment: Moment, curve: PhCurve, ph: float) -> float:
         """pH a day by which the whole curve sinks; 0 where it doesn't."""
+        if "light-missing" in moment.active:
+            return 0.0  # plants in the dark take up no gas: the pH sinks by that, and no further
         before = curve.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
         if before is None or not curve.creeping:
             return 0.0

@@ -1,7 +1,7 @@
 """Whether pH goes on falling, as with gas, or has stepped: an electrode in a buffer, in air, in a current.
 
 Two courses are laid through the last minutes: level, then a straight fall that lasts until now; and one
-level, then another, with a frame or two between them that may be anything. Whichever leaves less is likelier.
+level, then another, with a frame between them that may be anything. Whichever leaves less is likelier.
 """
 
 from __future__ import annotations

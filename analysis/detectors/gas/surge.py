@@ -151,7 +151,7 @@ class SurgeWatch(msgspec.Struct, dict=True):
         return _Fall(span, window.slope_between(first, len(times)), count, length / HOUR_MS)
 
     def _goes_on(self, window: Window, noise: float) -> bool:
-        first = self._first(window, window.times[0])
+        first = self._first(window, window.times[-1] - SURGE.fit_min * MINUTE_MS)
         return falls_on(window.times[first:], window.values[first:], max(noise, SURGE.least_noise_ph))
 
     def _first(self, window: Window, from_ms: int) -> int:

@@ -29,9 +29,12 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
     steps_h: Annotated[
         float, Of("h", "mean time between two hands, buffers or currents at the electrode: a week")
     ] = 168.0
+    fit_min: Annotated[
+        int, Of("min", "over which a fall is weighed against a step: the long span, and the level before")
+    ] = 21
     between_frames: Annotated[
-        int, Of("frames", "between two levels: an electrode takes a minute or two from one to the other")
-    ] = 2
+        int, Of("frames", "between two levels: an electrode takes a minute from one to the other")
+    ] = 1
     block_min: Annotated[int, Of("min", "a usual day moves no more than evenly within five minutes")] = 5
     learns_every_min: Annotated[
         int,

@@ -14,6 +14,13 @@ from rushlight.analysis.findings import Finding
 __all__ = ["LampPresence"]
 
 
+# of a lamp that never came the timer is the likelier; the mains would have stopped more than that
+_WENT_OUT = (
+    "look at the lamp: if it is lit, the light sensor is covered, has slipped, or its cable is off. Next "
+    "likeliest is the mains: see whether the tank's other devices have power"
+)
+
+
 class LampPresence(msgspec.Struct):
     """State of both judgements."""
 
@@ -58,6 +65,7 @@ class LampPresence(msgspec.Struct):
                     unit="lx",
                     cause="the lamp, its driver, its plug or its timer has failed",
                     observations=[f"{seen} when it should be lit", usual, times],
+                    rule_out=_WENT_OUT if self.missing.out_since >= 0 else "",
                 )
             )
         if self.stuck.found:

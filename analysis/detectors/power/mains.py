@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from typing import ClassVar
 
@@ -12,6 +13,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.gas_stops import GasStops
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
+from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import HEATER_POWER, TEMPERATURE
@@ -82,7 +84,7 @@ class PowerDetector(msgspec.Struct):
             self._recovery(moment, temperature, moment.heat.floor, now)
         elif self.out_ms >= 0 or moment.lamp.absent:
             if self.out_ms < 0:
-                self.out_ms, self.out_temperature = now, temperature
+                self._went(now, temperature)
             if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
         if not self.standing:
@@ -120,7 +122,15 @@ class PowerDetector(msgspec.Struct):
             if not lamp.absent:
                 self.out_ms = -1
         elif self.out_ms < 0:
-            self.out_ms, self.out_temperature = lamp.out_since_ms, temperature
+            self._went(lamp.out_since_ms, temperature)
+
+    def _went(self, out_ms: int, temperature: float | None) -> None:
+        """The lamp went, or is well past its time: from when on, and the water's temperature then."""
+        course = self.turns.course
+        last = bisect.bisect_right(course.times, out_ms)
+        first = bisect.bisect_left(course.times, out_ms - MAINS.then_min * MINUTE_MS)
+        then = course.values[first:last]
+        self.out_ms, self.out_temperature = out_ms, median(then) if then else temperature
 
     def recall(self, moment: Moment) -> None:
         """It says nothing to others."""

@@ -40,6 +40,9 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     out_most_min: Annotated[int, Of("min", "out for longer, cool water says nothing of the mains")] = 240
     under_c: Annotated[float, Of("°C", "so far below what the heater holds it should heat")] = 0.15
     under_sure_c: Annotated[float, Of("°C", "the same where it always came on at one temperature")] = 0.1
+    then_min: Annotated[
+        float, Of("min", "what the water had as the lamp went is a median of so long: one reading has noise")
+    ] = 14.0
     fallen_c: Annotated[float, Of("°C", "so much cooler than when the lamp went, heater metered")] = 0.1
     fallen_unmetered_c: Annotated[float, Of("°C", "the same where no plug meters it")] = 0.2
     falls_c_per_h: Annotated[float, Of("°C/h", "slower falls say nothing")] = 0.06

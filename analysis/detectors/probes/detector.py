@@ -13,7 +13,7 @@ from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import DEAD
 from rushlight.analysis.detectors.stray_current.explains import explains
 from rushlight.analysis.findings import Finding
-from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES
+from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES, TEMPERATURE
 from rushlight.collector.store.log_entry import LogEntry
 
 __all__ = ["ProbeDetector"]
@@ -140,5 +140,9 @@ def _leap(
     tank: Tank, moment: Moment, name: str, values: list[float], health: SeriesHealth, now_ms: int
 ) -> None:
     """Leaps, by what heats and cools the water."""
-    rate, room = tank.heating_rate_c_per_h, moment.frame.room
-    leap.note(name, values, room, health, now_ms, rate, tank.warms_to_c, tank.cools_to_c)
+    if name == PH:
+        leap.note(name, values, None, health, now_ms)
+    elif name == TEMPERATURE:
+        warms_to_c, cools_to_c = leap.brought_back(tank.settings)
+        rate_c_per_h = tank.heating_rate_c_per_h
+        leap.note(name, values, moment.frame.room, health, now_ms, rate_c_per_h, warms_to_c, cools_to_c)

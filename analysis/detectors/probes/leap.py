@@ -8,8 +8,9 @@ from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import LEAP
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.collector.readings import PH, TEMPERATURE
+from rushlight.collector.settings import TankSettings
 
-__all__ = ["note"]
+__all__ = ["brought_back", "note"]
 
 
 def note(
@@ -54,6 +55,18 @@ def note(
             patience_ms = _patience_ms(name, up, rate_c_per_h, slow and room is None)
             _away(name, value, room, health, at_ms, patience_ms)
             taken += 1
+
+
+def brought_back(settings: TankSettings) -> tuple[float, float]:
+    """Up to where a heater warms the water, and down to where a cooler cools it, °C.
+
+    Without a setpoint a heater, if there is one, holds no more than the animals bear; nobody pours in water
+    that is warmer than that.
+    """
+    high, heater, cooler = settings.livestock.temperature_high_c, settings.heater, settings.cooler
+    warms_to = heater.setpoint_c if heater else None
+    cools_to = cooler.setpoint_c if cooler else high
+    return high if warms_to is None else warms_to, -math.inf if cools_to is None else cools_to
 
 
 def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) -> int:

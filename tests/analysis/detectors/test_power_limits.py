@@ -15,6 +15,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power.mains import PowerDetector
 from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.estimators.window import Window
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -228,6 +229,18 @@ def test_where_the_heater_always_came_on_at_one_temperature_less_says_as_much() 
             assert shown.first(celsius, 60, begin=1) == seen
 
 
+@pytest.mark.parametrize(("before", "seen"), [(-12, 20), (-16, None)])
+def test_what_the_water_had_as_the_lamp_went_is_of_before_it(before: int, seen: int | None) -> None:
+    """A report in five minutes: two of them have passed before the dark is believed; 14 minutes count."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0}
+    shown.at(before, 24.8, fifth=True)
+    shown.detector.last_frame_ms = BEGAN
+    for n in range(9, 20):
+        shown.at(n, 24.65)
+    assert shown.first(24.55, 60, begin=20) == seen
+
+
 @pytest.mark.parametrize("hands", [True, False])
 def test_hands_at_the_tank_are_no_cut(hands: bool) -> None:
     """Cold water is poured in under a lamp that is out: what falls is no heat that went."""
@@ -263,6 +276,8 @@ def test_the_cut_s_own_missing_lamp_does_not_hide_it() -> None:
 
 class Turned:
     """Water that began to cool just as the lamp went."""
+
+    course = Window(1)
 
     def add(self, *_: object) -> None:
         pass

@@ -318,7 +318,14 @@ def lamp_days(others: int, days: int = 4) -> Switching:
 
 def test_where_clouds_make_many_edges_a_row_of_days_says_less() -> None:
     """Of c a day, c · (c · 20 min / 480 min)^(days - 1) rows are expected: 0.05 is c = 5.1 for four days."""
-    for others, days, seen in ((0, 3, True), (3, 3, True), (4, 3, False), (5, 4, True), (6, 4, False)):
+    for others, days, seen in (
+        (0, 3, True),
+        (3, 3, True),
+        (4, 3, False),
+        (5, 4, True),
+        (6, 4, False),
+        (7, 5, False),
+    ):
         found = lamp_days(others, days).usual(True, 10.0)
         assert ((600.0, days) in found) is seen
 

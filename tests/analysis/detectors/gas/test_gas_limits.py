@@ -251,6 +251,10 @@ def test_hardness_that_runs_out_is_said_ahead() -> None:
     new: dict[str, Any] = {"lows": [6.5], "highs": [7.0], "creeps": True}
     assert after(6.1, residual=(0.0, 0.024), **new) is None
     assert after(6.1, residual=(0.0, 0.026), **new) is not None
+    # without their lamp plants take up no gas: that is not going on for a day
+    dark = moment(0, "light-missing")
+    assert after(6.1, residual=(0.0, 0.026), about=dark, **new) is None
+    assert after(5.9, residual=(0.0, 0.026), about=dark, **new) is not None
 
 
 def test_a_first_day_that_was_not_at_rest_is_no_hardness_that_runs_out() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from rushlight.analysis.detectors.doubts import water_numbers
 from rushlight.analysis.detectors.gas import numbers as gas_numbers
-from rushlight.analysis.detectors.gas import surge_numbers
+from rushlight.analysis.detectors.gas import shaken_electrode_numbers, surge_numbers, valve_open_numbers
 from rushlight.analysis.numbers import Numbers
 from rushlight.analysis.physics import numbers as physics_numbers
 from tests.analysis.bare_numbers import bare_numbers, bare_numbers_of
@@ -35,7 +35,17 @@ def test_every_number_has_a_name() -> None:
     assert [found.split()[-1] for found in bare_numbers_of(with_one)] == ["0.05"]
 
 
-@pytest.mark.parametrize("module", [gas_numbers, surge_numbers, physics_numbers, water_numbers])
+@pytest.mark.parametrize(
+    "module",
+    [
+        gas_numbers,
+        surge_numbers,
+        shaken_electrode_numbers,
+        valve_open_numbers,
+        physics_numbers,
+        water_numbers,
+    ],
+)
 def test_every_name_has_a_unit_a_meaning_and_a_source(module: object) -> None:
     structs = [value for value in vars(module).values() if isinstance(value, Numbers)]
     assert structs

@@ -26,7 +26,7 @@ def two_levels(values: list[float], noise: float) -> float:
     return min(
         sum_of_squares(values[:end]) + sum_of_squares(values[after:]) + (after - end) * noise**2
         for end, after in itertools.product(range(1, len(values)), repeat=2)
-        if end <= after <= end + 2
+        if end <= after <= end + 1
     )
 
 
@@ -46,9 +46,9 @@ def test_how_sure_a_fall_must_be(log_ratio: float, falls: bool) -> None:
     assert judged([7.0 - high * max(0, n - 8) for n in range(20)]) is falls
 
 
-@pytest.mark.parametrize(("minutes", "falls"), [(0, False), (1, False), (2, False), (3, True)])
+@pytest.mark.parametrize(("minutes", "falls"), [(0, False), (1, False), (2, True)])
 def test_how_long_an_electrode_may_take_from_level_to_level(minutes: int, falls: bool) -> None:
-    """Two values between them say nothing: with a third it falls, and has not come to rest."""
+    """A value between them says nothing: with a second it falls, and has not come to rest."""
     between = [7.0 - 0.15 * (n + 1) for n in range(minutes)]
     assert judged([*[7.0] * 10, *between, 7.0 - 0.15 * (minutes + 1)]) is falls
 

@@ -460,6 +460,20 @@ def test_a_lid_that_is_open_as_the_lamp_comes_on_is_no_missing_lamp() -> None:
     assert len(watched.feed(lid(0.02), range(6, 7)).raised("light-missing")) == 1
 
 
+def test_a_lamp_that_went_out_says_that_it_may_be_the_mains() -> None:
+    """A lamp that never came is its timer's rather than that."""
+    for out, says in ((900, True), (720, False)):
+        watched = Watched().feed(lambda day, minute: lit(minute), range(4))
+        for n in range(4 * DAY, 4 * DAY + 1000):
+            lux = lit(float(n % DAY)) if n % DAY < out else 0.0
+            at = watched.began + n * MINUTE
+            frame = Frame(at, at + MINUTE, None, None, None, lux, None, {})
+            moment = Moment(frame, *watched.tank.clock.local(at), n % 5 == 0, set())
+            found = watched.detector.update(watched.tank, moment)
+        assert [finding.alarm for finding in found] == ["light-missing"]
+        assert ("mains" in found[0].rule_out) is says
+
+
 @pytest.mark.parametrize("again", [True, False])
 def test_the_hour_that_comes_twice_in_autumn_asks_for_no_lamp_twice(again: bool) -> None:
     """Lit until 01:30; at 02:00 the clocks go back to 01:00, and a timer may or may not light it again.
