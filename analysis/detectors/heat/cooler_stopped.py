@@ -57,7 +57,7 @@ class CoolerStopped(msgspec.Struct):
         """Whether the water has been above the turning point for too long: an hour.
 
         Two hours for a fan where the room isn't measured: it may be at work and not enough. `known` is what
-        `CoolerMemory.learnt` gives, `tau_h` the tank's time constant; None: the cooler is seen to take its part.
+        `CoolerMemory.learnt` gives, `tau_h` the time constant; None: the cooler is seen to take its part.
         """
         margin = max(COOLER_STOPPED.overdue_c, COOLER_STOPPED.overdue_spreads * known["spread_c"])
         above = temperature - known["turns_at_c"] - margin
