@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import bisect
-import math
 from typing import ClassVar
 
 import msgspec
 
 from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
+from rushlight.analysis.detectors.heat.numbers import LETS_GO
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
-from rushlight.analysis.detectors.power.gas_stops import GasStops
+from rushlight.analysis.detectors.power.cooling import cools_unheated, far_below
+from rushlight.analysis.detectors.power.gas_stops import GasStops, hours_known
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
 from rushlight.analysis.estimators.robust import median
@@ -28,8 +29,8 @@ class PowerDetector(msgspec.Struct):
     """Loss of mains power from what it does to the tank.
 
     Seen while the device runs on: the lamp goes out in its photoperiod and the heater, or the gas, stops with
-    it. Seen afterwards: a gap in the reports over which the water cooled although the heater should have held
-    it, or over which the lamp's timer was stopped.
+    it; where no lamp is seen lit, heater and gas together. Seen afterwards: a gap in the reports over which
+    the water cooled although the heater should have held it, or over which the lamp's timer was stopped.
 
     A lamp that was missed before goes with nothing: `missed_ms` is when it last was.
     """
@@ -87,6 +88,8 @@ class PowerDetector(msgspec.Struct):
                 self._went(now, temperature)
             if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
+        elif moment.fifth and not moment.lamp.on and temperature is not None and not moment.frame.heater:
+            self._heater_and_gas(tank, moment, now)
         if not self.standing:
             return _NOTHING
         return [
@@ -169,7 +172,7 @@ class PowerDetector(msgspec.Struct):
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        deep = _deep(moment, temperature)
+        deep = far_below(moment, temperature)
         under = deep and out_min < MAINS.out_most_min
         plug_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
         plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
@@ -180,7 +183,7 @@ class PowerDetector(msgspec.Struct):
         elif moment.frame.heater is not None:
             seen = self._idle_heater(moment, moment.frame.heater, under, fallen, out_min)
         else:
-            seen = self._turned(moment) or self._cooling(moment, under, fallen, out_min)
+            seen = self._turned(moment) or cools_unheated(moment, under, fallen, out_min)
         if seen is None:
             seen = self._gas_stopped(tank, moment)
         if seen is None:
@@ -216,17 +219,6 @@ class PowerDetector(msgspec.Struct):
             return None
         return "the heater draws nothing although the water cools"
 
-    @staticmethod
-    def _cooling(moment: Moment, under: bool, fallen: float, out_min: float) -> str | None:
-        """The water falls as it does without heat, below what the heater holds."""
-        slope, usual = moment.heat.slope, moment.heat.cooling_rate
-        if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
-            return None
-        free = usual is not None and slope < MAINS.free_share * usual
-        if not (free and under and fallen > steps(moment, MAINS.fallen_unmetered_c)):
-            return None
-        return f"the water cools {slope:+.2f} °C an hour below what the heater holds"
-
     def _turned(self, moment: Moment) -> str | None:
         """Water that was being heated began to cool just when the lamp went, or should have come."""
         lamp_ms = self.out_ms if moment.lamp.out_since_ms >= 0 else moment.lamp.due_ms
@@ -251,13 +243,28 @@ class PowerDetector(msgspec.Struct):
         if heater is not None and heater > MAINS.heats_w:
             return None  # the mains is there
         stop = self.gas.with_lamp(tank, moment, self.out_ms)
-        if stop is None or stop.probability < GAS_STOPS.named:
-            return None
-        percent = math.floor(100 * stop.probability)
-        return (
-            f"the gas stopped with it: pH fell by {-stop.before:.2f} an hour before, and goes by "
-            f"{stop.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
-        )
+        return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None
+
+    def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
+        """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
+        turns = self.turns
+        if (
+            not turns.times
+            or now - turns.times[-1] > GAS_STOPS.after_min * MINUTE_MS
+            or not hours_known(tank)
+        ):
+            return
+        top, celsius = turns.top, turns.tops[-1]
+        if top is None or celsius > top - LETS_GO.short_c:
+            return
+        stop = self.gas.with_lamp(tank, moment, turns.times[-1])
+        if stop is not None and stop.probability >= GAS_STOPS.named:
+            self.standing, self.from_gap, self.back_ms = True, False, -1
+            self.observations = [
+                f"the heater let go at {celsius:.1f} °C and not at its usual {top:.1f} °C, "
+                f"{minutes_text((now - turns.times[-1]) / 1000)} ago",
+                stop.words,
+            ]
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         if self.from_gap and now - self.gap_ms > MAINS.gap_told_min * MINUTE_MS:
@@ -284,14 +291,6 @@ class PowerDetector(msgspec.Struct):
         # so long that the water is seen to warm, and no alarm comes of a heater that is only just back
         if back and now - self.back_ms >= MAINS.recovered_min * MINUTE_MS:
             self.standing = self.below = False
-
-
-def _deep(moment: Moment, temperature: float) -> bool:
-    """Whether the water is so far below what the heater holds that it should heat."""
-    floor, sure = moment.heat.floor, moment.heat.comes_on
-    if sure is not None and temperature < sure - steps(moment, MAINS.under_sure_c):
-        return True
-    return floor is not None and temperature < floor - steps(moment, MAINS.under_c)
 
 
 def _past(moment: Moment, now: int) -> str:
