@@ -32,7 +32,7 @@ class PowerDetector(msgspec.Struct):
     it; where no lamp is seen lit, heater and gas together. Seen afterwards: a gap in the reports over which
     the water cooled although the heater should have held it, or over which the lamp's timer was stopped.
 
-    A lamp that was missed before goes with nothing: `missed_ms` is when it last was.
+    A lamp that was missed goes with nothing: `missed_ms` is when it last was, `relit` whether it is back.
     """
 
     name: ClassVar[str] = "power"
@@ -55,6 +55,7 @@ class PowerDetector(msgspec.Struct):
     lit_ms: int = -1
     off_ms: int = -1
     missed_ms: int = -1
+    relit: bool = False
     back_ms: int = -1
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
@@ -88,7 +89,7 @@ class PowerDetector(msgspec.Struct):
                 self._went(now, temperature)
             if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
-        elif moment.fifth and not moment.lamp.on and temperature is not None and not moment.frame.heater:
+        elif moment.fifth and not moment.lamp.on and temperature is not None and not _draws(moment):
             self._heater_and_gas(tank, moment, now)
         if not self.standing:
             return _NOTHING
@@ -115,7 +116,9 @@ class PowerDetector(msgspec.Struct):
     def _lamp(self, moment: Moment, temperature: float | None, now: int) -> None:
         """When the lamp was lit, when it went in its time, and since when it is out."""
         lamp = moment.lamp
-        if self.out_ms < 0 and "light-missing" in moment.active:
+        if lamp.edge > 0 and lamp.clear:  # lit again, and by no sun
+            self.relit, self.missed_ms = True, -1
+        elif self.out_ms < 0 and not self.relit and "light-missing" in moment.active:
             self.missed_ms = now
         if lamp.on:
             self.lit_ms = now
@@ -134,6 +137,7 @@ class PowerDetector(msgspec.Struct):
         first = bisect.bisect_left(course.times, out_ms - MAINS.then_min * MINUTE_MS)
         then = course.values[first:last]
         self.out_ms, self.out_temperature = out_ms, median(then) if then else temperature
+        self.relit = False
 
     def recall(self, moment: Moment) -> None:
         """It says nothing to others."""
@@ -155,8 +159,8 @@ class PowerDetector(msgspec.Struct):
         least = steps(moment, MAINS.gap_least_c) + MAINS.gap_least_c_per_h * hours
         held = _COLD.isdisjoint(moment.active)  # or it was cold before, and that has another name
         if least < fall < natural and held and temperature < floor - steps(moment, MAINS.below_c):
-            self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
-            self.back_ms = -1
+            self.standing, self.from_gap, self.back_ms = True, True, -1
+            self.gap_ms = moment.frame.start_ms
             self.observations = [
                 f"no report for {minutes_text(gap_ms / 1000)}",
                 f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
@@ -188,8 +192,7 @@ class PowerDetector(msgspec.Struct):
             seen = self._gas_stopped(tank, moment)
         if seen is None:
             return
-        self.standing, self.from_gap = True, False
-        self.back_ms = -1
+        self.standing, self.from_gap, self.back_ms = True, False, -1
         self.observations = [
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
             if moment.lamp.out_since_ms >= 0
@@ -237,22 +240,16 @@ class PowerDetector(msgspec.Struct):
 
     def _gas_stopped(self, tank: Tank, moment: Moment) -> str | None:
         """The gas stopped as the lamp went, although the valve should be open."""
-        if not moment.fifth or moment.lamp.out_since_ms < 0:
+        if not moment.fifth or moment.lamp.out_since_ms < 0 or _draws(moment):
             return None
-        heater = moment.frame.heater
-        if heater is not None and heater > MAINS.heats_w:
-            return None  # the mains is there
         stop = self.gas.with_lamp(tank, moment, self.out_ms)
         return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None
 
     def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
         """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
         turns = self.turns
-        if (
-            not turns.times
-            or now - turns.times[-1] > GAS_STOPS.after_min * MINUTE_MS
-            or not hours_known(tank)
-        ):
+        since_ms = now - (turns.times[-1] if turns.times else 0)
+        if since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
             return
         top, celsius = turns.top, turns.tops[-1]
         if top is None or celsius > top - LETS_GO.short_c:
@@ -262,7 +259,7 @@ class PowerDetector(msgspec.Struct):
             self.standing, self.from_gap, self.back_ms = True, False, -1
             self.observations = [
                 f"the heater let go at {celsius:.1f} °C and not at its usual {top:.1f} °C, "
-                f"{minutes_text((now - turns.times[-1]) / 1000)} ago",
+                f"{minutes_text(since_ms / 1000)} ago",
                 stop.words,
             ]
 
@@ -271,7 +268,6 @@ class PowerDetector(msgspec.Struct):
             self.standing = self.below = False  # reports flow: what is still wrong has another name
             return
         slope = moment.heat.slope
-        heater = moment.frame.heater
         if temperature is not None and floor is not None:
             self.below = self.below or temperature < floor - steps(moment, MAINS.below_c)
             # where it never fell below what the heater holds, being above it says nothing
@@ -279,7 +275,7 @@ class PowerDetector(msgspec.Struct):
         else:
             warm = False
         warm = warm or (slope is not None and slope > MAINS.warms_c_per_h)
-        warm = warm or (heater is not None and heater > MAINS.heats_w)
+        warm = warm or _draws(moment)
         if moment.lamp.should_be_on and not self.from_gap:
             back = bool(moment.lamp.on)  # lit: the mains is there
         else:
@@ -291,6 +287,11 @@ class PowerDetector(msgspec.Struct):
         # so long that the water is seen to warm, and no alarm comes of a heater that is only just back
         if back and now - self.back_ms >= MAINS.recovered_min * MINUTE_MS:
             self.standing = self.below = False
+
+
+def _draws(moment: Moment) -> bool:
+    """Whether the heater is metered and heats: the mains is there."""
+    return (moment.frame.heater or 0.0) > MAINS.heats_w
 
 
 def _past(moment: Moment, now: int) -> str:

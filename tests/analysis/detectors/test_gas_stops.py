@@ -288,7 +288,7 @@ def without_a_lamp(
 
 
 def test_heater_and_gas_gone_together_are_told_without_a_lamp() -> None:
-    assert without_a_lamp() == 29 and without_a_lamp(watts=0.0) == 29
+    assert without_a_lamp() == 29 and without_a_lamp(watts=0.3) == 29
     assert without_a_lamp(left=0.6) is None
     assert without_a_lamp(short=0.09) is None  # its own thermostat did that
     assert without_a_lamp(short=0.11) == 29
