@@ -46,6 +46,9 @@ class AlkalineNumbers(Numbers, frozen=True, kw_only=True):
     probability: Annotated[
         float, Of("", "that something alkaline lifts it: then it is likelier than not")
     ] = 0.5
+    odd_ph: Annotated[
+        float, Of("pH", "above the usual of this hour, where gas is given: it need not be past all days")
+    ] = 0.5
     surest: Annotated[float, Of("", "probability that is said at the most: no model is surer")] = 0.99
 
 

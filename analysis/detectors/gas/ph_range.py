@@ -218,6 +218,9 @@ class RangeJudge(msgspec.Struct):
         # the highest of each day: the day on which the rise began is not this tank's usual
         unusual = ph - median(highs) > PH_RANGE.unusual_ph
         if alkaline:
+            # nor need it be past all days where gas should keep it low at this hour
+            odd = curve.expected is not None and ph - curve.expected > ALKALINE.odd_ph
+            unusual = unusual or (tank.settings.co2 is not None and odd)
             return unusual and above + SURGE.person_h * curve.rise > 0
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + PH_RANGE.beyond_air_ph
         sure = beyond_air or curve.rise > PH_RANGE.sure_rise_ph_per_h or ph > usual + PH_RANGE.strange_ph

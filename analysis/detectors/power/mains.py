@@ -248,7 +248,9 @@ class PowerDetector(msgspec.Struct):
     def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
         """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
         turns = self.turns
-        since_ms = now - (turns.times[-1] if turns.times else 0)
+        if not turns.times:
+            return  # it was not seen to let go yet
+        since_ms = now - turns.times[-1]
         if since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
             return
         top, celsius = turns.top, turns.tops[-1]

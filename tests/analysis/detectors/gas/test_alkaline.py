@@ -86,3 +86,12 @@ def test_no_more_than_99_percent_is_said() -> None:
         assert said is not None and f"a probability of {percent}" in said.observations[-1]
     slowed = ranged(7.95, text, active="ph-out-of-range", loss_per_h=0.1, **(known | {"rise": 0.0}))[1]
     assert slowed is not None and not any("probability" in words for words in slowed.observations)
+
+
+def test_where_gas_should_keep_it_low_at_this_hour_no_new_high_is_needed() -> None:
+    """Other days have come near the limit by night, this one does by day."""
+    text = LIMITS.replace("ph_high", "degassed_ph = 8.0\nph_high")
+    known: dict[str, Any] = {"rise": 0.2, "lately": 0.2, "slope": 0.2, "loss_per_h": 0.1, "highs": [7.9] * 3}
+    for odd, seen in ((0.45, False), (0.55, True)):
+        assert (after(7.8, text + FED, expected=7.8 - odd, **known) is not None) is seen
+    assert after(7.8, text, expected=7.0, **known) is None
