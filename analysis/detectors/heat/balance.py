@@ -97,10 +97,9 @@ def explained_slope(
 ) -> float | None:
     """The slope in °C/h that room and lamp explain; None where it can't be said."""
     lamp = 0.0
-    lit = moment.lamp.on
-    if lit is None:
-        lit = moment.lamp.should_be_on  # it has not shown itself yet; its hours are known
-    if lit:
+    shown = moment.lamp.on is not None and moment.lamp.level_lx is not None
+    # a lamp that has not shown itself yet: its hours are known
+    if moment.lamp.on or (moment.lamp.should_be_on and not shown):
         # while the thermostat works it hides the lamp's heat, so the usual curve is only a lower bound
         lamp = HEAT.lamp_c_per_h
         span = HEAT.lamp_span_min

@@ -57,7 +57,7 @@ class CoolerStopped(msgspec.Struct):
         """Whether the water has been above the turning point for too long: an hour.
 
         Two hours for a fan where the room isn't measured: it may be at work and not enough. `known` is what
-        `CoolerMemory.learnt` gives, `tau_h` the tank's time constant.
+        `CoolerMemory.learnt` gives, `tau_h` the time constant; None: the cooler is seen to take its part.
         """
         margin = max(COOLER_STOPPED.overdue_c, COOLER_STOPPED.overdue_spreads * known["spread_c"])
         above = temperature - known["turns_at_c"] - margin
@@ -193,7 +193,8 @@ class CoolerStopped(msgspec.Struct):
     def _taught(self, heat: HeatNow, fan: bool, known: dict[str, float]) -> tuple[bool, float]:
         """Whether it has stopped, by what it used to do, and how far (°C) the water is above its turn."""
         over = heat.temperature - known["turns_at_c"] - self._margin(known)
-        overdue = self.overdue(known, heat.now, heat.temperature, heat.slope, heat.room, fan, heat.tau_h)
+        tau_h = None if self._takes(heat, known) else heat.tau_h
+        overdue = self.overdue(known, heat.now, heat.temperature, heat.slope, heat.room, fan, tau_h)
         # a fan may be at work and the room too hot for it: where the room isn't measured, both signs
         sure = not fan or heat.room is not None
         if overdue and (self.bent == 1 or (self.bent == 2 and not sure)):
@@ -203,6 +204,13 @@ class CoolerStopped(msgspec.Struct):
         # in a room warmer than it has coped with, a fan that bends nothing may still be at work
         straight = sure and self.bent < 0 and (not fan or self._fair(known, heat.room, True, None))
         return over > 0 and (overdue or straight), over
+
+    @staticmethod
+    def _takes(heat: HeatNow, known: dict[str, float]) -> bool:
+        """Whether the water rises so much slower than room and lamp make it that the cooler is at work."""
+        if heat.explained is None or heat.slope is None:
+            return False
+        return heat.explained - heat.slope > COOLER_STOPPED.bend_share * known.get("bends_by_c_per_h", 0.0)
 
     def _untaught(
         self, heat: HeatNow, fan: bool, setpoint: float, highs: list[float], raised: bool

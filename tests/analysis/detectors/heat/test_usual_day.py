@@ -117,6 +117,16 @@ def test_a_chiller_makes_up_for_a_warmer_room(room: float, tells: bool) -> None:
     assert late is tells
 
 
+@pytest.mark.parametrize(("slope", "tells"), [(0.02, False), (0.06, True)])
+def test_a_chiller_that_takes_its_part_is_at_work(slope: float, tells: bool) -> None:
+    """Room and lamp make 0.44 °C/h; four tenths of the usual bend, 0.4, are gone, or not."""
+    stopped = CoolerStopped(bent=2)
+    for minute in range(0, 65, 5):
+        heat = balance(minute, temperature=26.0, slope=slope, room=30.0, explained=0.44, tau_h=10.0)
+        said = stopped._taught(heat, False, TURN | {"copes_with_room_c": 28.0})[0]
+    assert said is tells
+
+
 def test_a_week_has_a_hot_day() -> None:
     calm = (26.0,) * 7
     assert untaught(26.45, highs=calm) == 20 and untaught(26.35, highs=calm) is None

@@ -123,10 +123,21 @@ def test_no_heater_heats_much_faster_than_it_was_seen_to(slope: float, named: bo
 # -- a lamp that has not shown itself ----------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("on", "due", "slope"), [(None, True, 0.25), (None, False, 0.0), (False, True, 0.0)])
-def test_a_lamp_that_is_due_warms_the_water(on: bool | None, due: bool, slope: float) -> None:
+@pytest.mark.parametrize(
+    ("on", "due", "level", "slope"),
+    [
+        (None, True, 4000.0, 0.25),
+        (None, False, 4000.0, 0.0),
+        (False, True, 4000.0, 0.0),  # it is out
+        (False, True, None, 0.25),  # the first day: nobody knows how bright it is
+        (True, False, None, 0.25),
+    ],
+)
+def test_a_lamp_that_is_due_warms_the_water(
+    on: bool | None, due: bool, level: float | None, slope: float
+) -> None:
     about = Moment(Frame(NOW, NOW + 60_000, None, None, None, None, None, {}), 0, 800.0, True, set())
-    about.lamp.on, about.lamp.should_be_on = on, due
+    about.lamp.on, about.lamp.should_be_on, about.lamp.level_lx = on, due, level
     said = explained_slope(tank_of(), about, 25.0, 25.0, ThermalModel(), DailyProfile())
     assert said == pytest.approx(slope)
 
