@@ -198,7 +198,7 @@ class HeatFacts(msgspec.Struct, gc=False):
 
 
 class GasFacts(msgspec.Struct, gc=False):
-    """What the carbon dioxide family says of the pH curve.
+    """What the carbon dioxide family says of the pH curve; `shaken`: as `ShakenElectrode.facts`.
 
     Attributes
     ----------
@@ -219,6 +219,7 @@ class GasFacts(msgspec.Struct, gc=False):
     slope_2h: float | None = None
     injected: bool = False
     ph_error: float = msgspec.field(default_factory=old_ph_error)
+    shaken: tuple[int, float, float] | None = None
 
 
 class DoubtFacts(msgspec.Struct, gc=False):
@@ -241,9 +242,7 @@ class DoubtFacts(msgspec.Struct, gc=False):
 
 
 class Moment(msgspec.Struct, gc=False):
-    """One frame and what the families that have judged it so far say of it.
-
-    A family writes into its own place only, and reads those that it declares (see `registry`).
+    """One frame and what families say of it: each writes its own place, reads what it declares (`registry`).
 
     Attributes
     ----------
@@ -254,8 +253,8 @@ class Moment(msgspec.Struct, gc=False):
         True on the frames that end a five-minute block: the slow estimators run then.
     active : set of str
         Alarms that are active since the frame before.
-    probes, lamp, current, heat, gas; current_before, doubts_before
-        What each family says of this frame; what two of them said of the frame before.
+    probes, lamp, current, heat, gas; current_before, gas_before, doubts_before
+        What each family says of this frame; what three of them said of the frame before.
     sensors : dict of str to Sensor
         Step, interval and noise of each series so far; ask `sensor`.
     """
@@ -271,6 +270,7 @@ class Moment(msgspec.Struct, gc=False):
     heat: HeatFacts = msgspec.field(default_factory=HeatFacts)
     gas: GasFacts = msgspec.field(default_factory=GasFacts)
     current_before: CurrentFacts = msgspec.field(default_factory=CurrentFacts)
+    gas_before: GasFacts | None = None
     doubts_before: DoubtFacts = msgspec.field(default_factory=DoubtFacts)
     sensors: dict[str, Sensor] = msgspec.field(default_factory=dict)
 

@@ -133,8 +133,9 @@ def _explains(
             return explained - _HARM if (finding.alarm, finding.quantity) in silenced else explained
         return explained
     if finding.alarm == "stray-current-suspected":
-        # no step just now: what falls is the water's pH
-        return EXPLAINS[finding.alarm] - {"co2-overdose"} if finding.holding else EXPLAINS[finding.alarm]
+        # no step just now, or one that is judged by its level: what falls is the water's pH
+        falls = finding.holding or finding.credible == "level"
+        return EXPLAINS[finding.alarm] - {"co2-overdose"} if falls else EXPLAINS[finding.alarm]
     explained = EXPLAINS.get(finding.alarm, frozenset())
     if (finding.alarm, finding.quantity) in silenced:
         explained = explained - _HARM

@@ -46,6 +46,7 @@ class AlkalineNumbers(Numbers, frozen=True, kw_only=True):
     probability: Annotated[
         float, Of("", "that something alkaline lifts it: then it is likelier than not")
     ] = 0.5
+    surest: Annotated[float, Of("", "probability that is said at the most: no model is surer")] = 0.99
 
 
 class SteppedNumbers(Numbers, frozen=True, kw_only=True):

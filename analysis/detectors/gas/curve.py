@@ -12,6 +12,7 @@ from operator import sub
 import msgspec
 
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
+from rushlight.analysis.detectors.gas.slope_noise import slope_noise_ph_per_h
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.daily import DailyExtremes, DailyProfile
@@ -19,7 +20,7 @@ from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.physics.electrode_trust import old_ph_error
-from rushlight.collector.readings import PH_PROBE
+from rushlight.collector.readings import PH, PH_PROBE
 
 __all__ = ["PhCurve"]
 
@@ -112,8 +113,9 @@ class PhCurve(msgspec.Struct, dict=True):
         if slope is None:
             slope = self.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
         self.slope = slope
-        self.fall = self._steady(1)
-        self.rise = self._steady(-1)
+        unsure = slope_noise_ph_per_h(moment.sensor(PH))
+        self.fall = max(0.0, self._steady(1) - unsure)
+        self.rise = max(0.0, self._steady(-1) - unsure)
         self._lift(now)
 
     def changed(self) -> None:

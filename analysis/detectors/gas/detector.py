@@ -34,7 +34,6 @@ __all__ = ["CarbonDioxideDetector"]
 
 _UNSURE = ("co2-overdose", "stray-current-suspected")  # while these are active no surge is looked for
 
-
 _NOTHING: list[Finding] = []
 
 
@@ -123,7 +122,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._slow(tank, moment, median(block.values[-CURVE.block_values :]))
 
     def recall(self, moment: Moment) -> None:
-        """Nobody asks what it said before."""
+        """An electrode that leapt and shakes, as of the frame before."""
+        moment.gas_before = self.__dict__.get("said")
 
     def beliefs(self, tank: Tank, moment: Moment) -> dict[str, float | None]:
         """The CO2 that it judged by last, one standard error either way, and the usual pH."""
@@ -143,7 +143,9 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         curve = self.curve
         # under its lamp no water rests
         slope = None if moment.lamp.on else curve.window.slope_per_hour(CURVE.long_slope_min * MINUTE_MS)
-        return GasFacts(curve.ph, curve.swing, slope, curve.injected(tank), curve.ph_error)
+        return GasFacts(
+            curve.ph, curve.swing, slope, curve.injected(tank), curve.ph_error, self.overdose.shaken.facts
+        )
 
     def _doubts(self, tank: Tank, moment: Moment) -> None:
         """What the settings say of the water is left out once it is in doubt and the tank is known."""
@@ -163,8 +165,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         if moment.fifth or "below" not in surge.__dict__:
             # a controller's valve gives several times what is lost, for minutes
             looks = _knows(tank) and not controlled(tank)
-            soil = tank.settings.water.active_soil
-            surge.prepare(moment, self.block, self.curve if looks else None, soil)
+            surge.prepare(moment, self.block, self.curve if looks else None, tank.settings.water.active_soil)
         current = moment.current
         if (
             restless

@@ -73,7 +73,8 @@ class RangeJudge(msgspec.Struct):
             tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found
         )
         poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
-        alkaline = alkaline_probability(tank, curve, gas, moment.frame.temperature) > ALKALINE.probability
+        chance = alkaline_probability(tank, curve, gas, moment.frame.temperature)
+        alkaline = chance > ALKALINE.probability
         too_high = self._too_high(
             tank, curve, ph, high, "co2-absent" in found and not alkaline, poured, alkaline
         )
@@ -99,7 +100,7 @@ class RangeJudge(msgspec.Struct):
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
         elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
             patience_ms = 0
-        elif far > PH_RANGE.further_ph or steep or strange or (too_high and alkaline):
+        elif far > PH_RANGE.further_ph or (strange and (far > 0 or too_high)) or (too_high and alkaline):
             patience_ms = PH_RANGE.soon_min * MINUTE_MS
         if not raised and now - since < patience_ms:
             return None
@@ -123,12 +124,12 @@ class RangeJudge(msgspec.Struct):
                 f"lowest and highest of the days before: {_listed(lows)}; {_listed(highs)}"
                 if lows
                 else "no earlier day to compare with",
-                *self._own_words(curve, acid, pace),
+                *self._own_words(curve, acid, pace, chance),
             ],
             rule_out=_TEST_KH if self.own and acid else "",
         )
 
-    def _own_words(self, curve: PhCurve, acid: bool, pace: float) -> list[str]:
+    def _own_words(self, curve: PhCurve, acid: bool, pace: float, chance: float) -> list[str]:
         """What speaks for a cause of its own, where CO2 may explain it, too."""
         if not self.own:
             return []
@@ -138,7 +139,13 @@ class RangeJudge(msgspec.Struct):
                 f"it sinks on{paced} where gas would have come to its new level; if it is gas all the same, "
                 "air comes first, and does good either way"
             ]
-        return [f"it rises by {curve.rise:.2f} an hour, faster than gas that leaves is likely to make it"]
+        if chance <= ALKALINE.probability:
+            return []
+        percent = 100 * min(chance, ALKALINE.surest)
+        return [
+            f"it rises by {curve.rise:.2f} an hour, faster than gas leaves as a rule: something alkaline "
+            f"lifts it, with a probability of {percent:.0f} %"
+        ]
 
     @staticmethod
     def _only_stepped(moment: Moment, curve: PhCurve, ph: float, low: float, high: float) -> bool:

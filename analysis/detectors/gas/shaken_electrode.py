@@ -46,6 +46,11 @@ class ShakenElectrode(msgspec.Struct):
         """Whether it does now."""
         return self.since >= 0
 
+    @property
+    def facts(self) -> tuple[int, float, float] | None:
+        """What the other families may know: since when (ms UTC), and pH before and after the leap."""
+        return (self.since, self.before, self.after) if self.since >= 0 else None
+
     def look(self, block: Window, sensor: Sensor) -> None:
         """Every five minutes, after a leap: `block` has the pH by the minute."""
         if not block.times:

@@ -19,9 +19,8 @@ __all__ = ["falls_on"]
 def falls_on(times: Sequence[int], values: Sequence[float], noise: float) -> bool:
     """Whether a fall that goes on is surely likelier than a step.
 
-    The likelihood ratio is asked that keeps steps, which come once in `SURGE.steps_h`, from being taken for a
-    surge more often than once in `SURGE.between_h`: of a true step it is passed with 1 in so many at most
-    (Wald 1945, Ann. Math. Stat. 16:117).
+    Few steps are small and slow enough to look like a surge at all; of those one in `SURGE.odds` passes at
+    most (likelihood ratio; Wald 1945, Ann. Math. Stat. 16:117).
 
     Parameters
     ----------
@@ -41,7 +40,7 @@ def falls_on(times: Sequence[int], values: Sequence[float], noise: float) -> boo
     shakes = sum(bend * bend for bend in bends) / len(bends) / SHAKEN.bend_variances
     variance = max(noise * noise, shakes)
     left, stepped = _fall(at, values), _step(values, variance)
-    return (stepped - left) / (2 * variance) > math.log(SURGE.between_h / SURGE.steps_h)
+    return (stepped - left) / (2 * variance) > math.log(SURGE.odds)
 
 
 def _fall(at: Sequence[float], values: Sequence[float]) -> float:

@@ -26,9 +26,7 @@ class SurgeNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "n values evenly over a span T: variance of a slope is 12 σ²/(n T²)", "arithmetic")
     ] = 12.0
     between_h: Annotated[float, Of("h", "mean time between two surges made of noise: half a year")] = 4383.0
-    steps_h: Annotated[
-        float, Of("h", "mean time between two hands, buffers or currents at the electrode: a week")
-    ] = 168.0
+    odds: Annotated[float, Of("", "by which a fall that goes on is likelier than a step")] = 3.0
     fit_min: Annotated[
         int, Of("min", "over which a fall is weighed against a step: the long span, and the level before")
     ] = 21

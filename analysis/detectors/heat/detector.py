@@ -134,7 +134,8 @@ class TemperatureDetector(msgspec.Struct):
             recent.add(now, temperature)
             self._disturb(tank, now)
         last = recent.values[-HEAT.step_min - 1 :]
-        if max(last) - min(last) > HEAT.step_c and stepped(tank, recent, self.cycle.heat):
+        least = max(HEAT.step_c, HEAT.step_steps * moment.sensor("temperature").step)
+        if max(last) - min(last) > least and stepped(tank, recent, self.cycle.heat):
             self._disturb(tank, now)
 
     def _block(self) -> list[float]:

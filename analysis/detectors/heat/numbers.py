@@ -44,6 +44,9 @@ class HeatNumbers(Numbers, frozen=True, kw_only=True):
     step_c: Annotated[float, Of("°C", "a step within `step_min` beyond what heaters do: a water change")] = (
         0.25
     )
+    step_steps: Annotated[
+        float, Of("steps", "nor is a change of one of the thermometer's own steps a water change")
+    ] = 1.6
     step_min: Annotated[int, Of("min", "such a step is seen within that, or between two reports")] = 2
     step_heaters: Annotated[float, Of("", "so many of its heaters at once do not explain a step")] = 3.0
     changed_min: Annotated[

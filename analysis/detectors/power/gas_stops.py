@@ -19,7 +19,7 @@ from rushlight.analysis.estimators.window import Window
 from rushlight.collector.readings import PH
 from rushlight.collector.settings import parse_time_of_day
 
-__all__ = ["GasStop", "GasStops", "by_a_valve"]
+__all__ = ["GasStop", "GasStops", "by_a_valve", "hours_known"]
 
 _DAY_MIN = 24 * 60
 
@@ -30,6 +30,15 @@ class GasStop(NamedTuple):
     before: float
     after: float
     probability: float
+
+    @property
+    def words(self) -> str:
+        """As an observation."""
+        percent = math.floor(100 * self.probability)
+        return (
+            f"the gas stopped with it: pH fell by {-self.before:.2f} an hour before, and goes by "
+            f"{self.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
+        )
 
 
 class _Line(NamedTuple):
@@ -100,6 +109,12 @@ def by_a_valve(tank: Tank) -> bool:
     return co2 is not None and co2.source == "cylinder" and co2.control != "ph-controller"
 
 
+def hours_known(tank: Tank) -> bool:
+    """Whether it is known when that valve is open."""
+    co2 = tank.settings.co2
+    return co2 is not None and (co2.on is not None or co2.control == "always")
+
+
 def _shuts_by_clock(tank: Tank, moment: Moment, lamp_ms: int) -> bool:
     """Whether the valve is not open all the while from before the lamp went until now, by its hours."""
     co2 = tank.settings.co2
@@ -114,9 +129,7 @@ def _shuts_by_clock(tank: Tank, moment: Moment, lamp_ms: int) -> bool:
 
 def _probability(tank: Tank, before: float, after: float, error: float) -> float:
     """That the mains went, given the pH an hour after the lamp did; `error` is that one's standard error."""
-    co2 = tank.settings.co2
-    known = co2 is not None and (co2.on is not None or co2.control == "always")
-    ends_per_h = GAS_STOPS.ends_per_h if known else GAS_STOPS.ends_unknown_per_h
+    ends_per_h = GAS_STOPS.ends_per_h if hours_known(tank) else GAS_STOPS.ends_unknown_per_h
     alone = ends_per_h * GAS_STOPS.before_min / 60
     stopped = _density(after, GAS_STOPS.stopped_ph_per_h, math.hypot(GAS_STOPS.stopped_sd, error))
     goes_on = _density(

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import bisect
-import math
 from typing import ClassVar
 
 import msgspec
 
 from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
+from rushlight.analysis.detectors.heat.numbers import LETS_GO
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
-from rushlight.analysis.detectors.power.gas_stops import GasStops
+from rushlight.analysis.detectors.power.cooling import cools_unheated, far_below
+from rushlight.analysis.detectors.power.gas_stops import GasStops, hours_known
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
 from rushlight.analysis.estimators.robust import median
@@ -28,10 +29,10 @@ class PowerDetector(msgspec.Struct):
     """Loss of mains power from what it does to the tank.
 
     Seen while the device runs on: the lamp goes out in its photoperiod and the heater, or the gas, stops with
-    it. Seen afterwards: a gap in the reports over which the water cooled although the heater should have held
-    it, or over which the lamp's timer was stopped.
+    it; where no lamp is seen lit, heater and gas together. Seen afterwards: a gap in the reports over which
+    the water cooled although the heater should have held it, or over which the lamp's timer was stopped.
 
-    A lamp that was missed before goes with nothing: `missed_ms` is when it last was.
+    A lamp that was missed goes with nothing: `missed_ms` is when it last was, `relit` whether it is back.
     """
 
     name: ClassVar[str] = "power"
@@ -54,6 +55,7 @@ class PowerDetector(msgspec.Struct):
     lit_ms: int = -1
     off_ms: int = -1
     missed_ms: int = -1
+    relit: bool = False
     back_ms: int = -1
     observations: list[str] = msgspec.field(default_factory=list)
     turns: HeaterTurns = msgspec.field(default_factory=HeaterTurns)
@@ -87,6 +89,8 @@ class PowerDetector(msgspec.Struct):
                 self._went(now, temperature)
             if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
+        elif moment.fifth and not moment.lamp.on and temperature is not None and not _draws(moment):
+            self._heater_and_gas(tank, moment, now)
         if not self.standing:
             return _NOTHING
         return [
@@ -112,7 +116,9 @@ class PowerDetector(msgspec.Struct):
     def _lamp(self, moment: Moment, temperature: float | None, now: int) -> None:
         """When the lamp was lit, when it went in its time, and since when it is out."""
         lamp = moment.lamp
-        if self.out_ms < 0 and "light-missing" in moment.active:
+        if lamp.edge > 0 and lamp.clear:  # lit again, and by no sun
+            self.relit, self.missed_ms = True, -1
+        elif self.out_ms < 0 and not self.relit and "light-missing" in moment.active:
             self.missed_ms = now
         if lamp.on:
             self.lit_ms = now
@@ -131,6 +137,7 @@ class PowerDetector(msgspec.Struct):
         first = bisect.bisect_left(course.times, out_ms - MAINS.then_min * MINUTE_MS)
         then = course.values[first:last]
         self.out_ms, self.out_temperature = out_ms, median(then) if then else temperature
+        self.relit = False
 
     def recall(self, moment: Moment) -> None:
         """It says nothing to others."""
@@ -152,8 +159,8 @@ class PowerDetector(msgspec.Struct):
         least = steps(moment, MAINS.gap_least_c) + MAINS.gap_least_c_per_h * hours
         held = _COLD.isdisjoint(moment.active)  # or it was cold before, and that has another name
         if least < fall < natural and held and temperature < floor - steps(moment, MAINS.below_c):
-            self.standing, self.from_gap, self.gap_ms = True, True, moment.frame.start_ms
-            self.back_ms = -1
+            self.standing, self.from_gap, self.back_ms = True, True, -1
+            self.gap_ms = moment.frame.start_ms
             self.observations = [
                 f"no report for {minutes_text(gap_ms / 1000)}",
                 f"the water cooled by {fall:.1f} °C meanwhile, below what the heater holds",
@@ -169,7 +176,7 @@ class PowerDetector(msgspec.Struct):
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        deep = _deep(moment, temperature)
+        deep = far_below(moment, temperature)
         under = deep and out_min < MAINS.out_most_min
         plug_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
         plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
@@ -180,13 +187,12 @@ class PowerDetector(msgspec.Struct):
         elif moment.frame.heater is not None:
             seen = self._idle_heater(moment, moment.frame.heater, under, fallen, out_min)
         else:
-            seen = self._turned(moment) or self._cooling(moment, under, fallen, out_min)
+            seen = self._turned(moment) or cools_unheated(moment, under, fallen, out_min)
         if seen is None:
             seen = self._gas_stopped(tank, moment)
         if seen is None:
             return
-        self.standing, self.from_gap = True, False
-        self.back_ms = -1
+        self.standing, self.from_gap, self.back_ms = True, False, -1
         self.observations = [
             f"the lamp went out {minutes_text(out_min * 60)} ago, within its photoperiod"
             if moment.lamp.out_since_ms >= 0
@@ -216,17 +222,6 @@ class PowerDetector(msgspec.Struct):
             return None
         return "the heater draws nothing although the water cools"
 
-    @staticmethod
-    def _cooling(moment: Moment, under: bool, fallen: float, out_min: float) -> str | None:
-        """The water falls as it does without heat, below what the heater holds."""
-        slope, usual = moment.heat.slope, moment.heat.cooling_rate
-        if slope is None or slope > -MAINS.falls_c_per_h or out_min < MAINS.wait_min:
-            return None
-        free = usual is not None and slope < MAINS.free_share * usual
-        if not (free and under and fallen > steps(moment, MAINS.fallen_unmetered_c)):
-            return None
-        return f"the water cools {slope:+.2f} °C an hour below what the heater holds"
-
     def _turned(self, moment: Moment) -> str | None:
         """Water that was being heated began to cool just when the lamp went, or should have come."""
         lamp_ms = self.out_ms if moment.lamp.out_since_ms >= 0 else moment.lamp.due_ms
@@ -245,26 +240,34 @@ class PowerDetector(msgspec.Struct):
 
     def _gas_stopped(self, tank: Tank, moment: Moment) -> str | None:
         """The gas stopped as the lamp went, although the valve should be open."""
-        if not moment.fifth or moment.lamp.out_since_ms < 0:
+        if not moment.fifth or moment.lamp.out_since_ms < 0 or _draws(moment):
             return None
-        heater = moment.frame.heater
-        if heater is not None and heater > MAINS.heats_w:
-            return None  # the mains is there
         stop = self.gas.with_lamp(tank, moment, self.out_ms)
-        if stop is None or stop.probability < GAS_STOPS.named:
-            return None
-        percent = math.floor(100 * stop.probability)
-        return (
-            f"the gas stopped with it: pH fell by {-stop.before:.2f} an hour before, and goes by "
-            f"{stop.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
-        )
+        return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None
+
+    def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
+        """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
+        turns = self.turns
+        since_ms = now - (turns.times[-1] if turns.times else 0)
+        if since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
+            return
+        top, celsius = turns.top, turns.tops[-1]
+        if top is None or celsius > top - LETS_GO.short_c:
+            return
+        stop = self.gas.with_lamp(tank, moment, turns.times[-1])
+        if stop is not None and stop.probability >= GAS_STOPS.named:
+            self.standing, self.from_gap, self.back_ms = True, False, -1
+            self.observations = [
+                f"the heater let go at {celsius:.1f} °C and not at its usual {top:.1f} °C, "
+                f"{minutes_text(since_ms / 1000)} ago",
+                stop.words,
+            ]
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         if self.from_gap and now - self.gap_ms > MAINS.gap_told_min * MINUTE_MS:
             self.standing = self.below = False  # reports flow: what is still wrong has another name
             return
         slope = moment.heat.slope
-        heater = moment.frame.heater
         if temperature is not None and floor is not None:
             self.below = self.below or temperature < floor - steps(moment, MAINS.below_c)
             # where it never fell below what the heater holds, being above it says nothing
@@ -272,7 +275,7 @@ class PowerDetector(msgspec.Struct):
         else:
             warm = False
         warm = warm or (slope is not None and slope > MAINS.warms_c_per_h)
-        warm = warm or (heater is not None and heater > MAINS.heats_w)
+        warm = warm or _draws(moment)
         if moment.lamp.should_be_on and not self.from_gap:
             back = bool(moment.lamp.on)  # lit: the mains is there
         else:
@@ -286,12 +289,9 @@ class PowerDetector(msgspec.Struct):
             self.standing = self.below = False
 
 
-def _deep(moment: Moment, temperature: float) -> bool:
-    """Whether the water is so far below what the heater holds that it should heat."""
-    floor, sure = moment.heat.floor, moment.heat.comes_on
-    if sure is not None and temperature < sure - steps(moment, MAINS.under_sure_c):
-        return True
-    return floor is not None and temperature < floor - steps(moment, MAINS.under_c)
+def _draws(moment: Moment) -> bool:
+    """Whether the heater is metered and heats: the mains is there."""
+    return (moment.frame.heater or 0.0) > MAINS.heats_w
 
 
 def _past(moment: Moment, now: int) -> str:

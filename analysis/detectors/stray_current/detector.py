@@ -17,6 +17,7 @@ from rushlight.analysis.detectors.stray_current.cause import (
     telegraph,
 )
 from rushlight.analysis.detectors.stray_current.numbers import CURRENT, STEPS
+from rushlight.analysis.detectors.stray_current.shaken import leapt_and_shakes, seen
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import DAY_MS
@@ -38,7 +39,7 @@ class StrayCurrentDetector(msgspec.Struct):
     place: ClassVar[str] = "current"
     alarms: ClassVar[frozenset[str]] = frozenset({"stray-current-suspected"})
     needs: ClassVar[frozenset[str]] = frozenset({"probes", "lamp"})
-    recalls: ClassVar[frozenset[str]] = frozenset()
+    recalls: ClassVar[frozenset[str]] = frozenset({"gas"})
 
     last: list[float] = msgspec.field(default_factory=list)
     last_ms: list[int] = msgspec.field(default_factory=list)
@@ -82,7 +83,7 @@ class StrayCurrentDetector(msgspec.Struct):
             self._steps(now, frame.ph, least, moment.sensor(PH))
             moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
-            self._judge(now)
+            self._judge(moment, now)
         if self.step_ms:
             # fades out over a day, so that a step whose counterpart was missed does not stay for ever
             moment.current.ph_stepped = sum(
@@ -106,11 +107,14 @@ class StrayCurrentDetector(msgspec.Struct):
                 time_left_s=0.0,
                 cause=f"mains leaks into the water from {device}: a cracked heater glass, a wet fitting, a "
                 "damaged cable; it is a danger to whoever reaches into the tank",
-                observations=[
+                observations=seen(moment)
+                if self.standing == "shaken"
+                else [
                     f"{len(self.step_size)} pH steps of about {median(sizes):.2f} in the last hours, up and "
                     "down, each within a minute",
                     f"they come and go with {device}",
                 ],
+                credible="level" if self.standing == "shaken" else "",
             )
         ]
 
@@ -173,12 +177,12 @@ class StrayCurrentDetector(msgspec.Struct):
             del self.step_ms[0]
             del self.step_size[0]
 
-    def _judge(self, now: int) -> None:
-        cause = self._cause(now)
+    def _judge(self, moment: Moment, now: int) -> None:
+        cause = self._cause(now) or ("shaken" if leapt_and_shakes(moment, now) else "")
         self.seen = bool(cause)
         if cause:
             self.standing = cause
-            self.until_ms = self.step_ms[-1] + CURRENT.quiet_ms
+            self.until_ms = (self.step_ms[-1] if self.step_ms else now) + CURRENT.quiet_ms
         elif self.standing and now >= self.until_ms:
             self.standing = ""
         elif self.standing and self.step_ms:

@@ -92,6 +92,9 @@ class CurrentNumbers(Numbers, frozen=True, kw_only=True):
     clock_high: Annotated[float, Of("", "and smaller than so many times it")] = 1.33
     clock_back_low: Annotated[float, Of("", "it was taken back by more than this share")] = 0.65
     clock_back_high: Annotated[float, Of("", "and by less than so many times it")] = 1.5
+    shaken_ms: Annotated[
+        int, Of("ms", "an electrode that leapt and shakes for so long: hands and a rinse are over by then")
+    ] = 60 * MINUTE_MS
     stepped_ph: Annotated[float, Of("pH", "a sum of steps up to this is left out of account")] = 0.06
     fade_ms: Annotated[
         int, Of("ms", "a step fades out of the sum until then, in a day: its counterpart may be missed")

@@ -264,6 +264,43 @@ def test_lamp_and_gas_gone_together_are_told_within_the_hour() -> None:
     assert watched(0.0, watts=40.0) is None  # a heater that draws has its mains
 
 
+def without_a_lamp(
+    short: float = 0.2,
+    left: float = 0.0,
+    gas: str = OPEN,
+    lamp: bool | None = None,
+    watts: float | None = None,
+) -> int | None:
+    """No light is measured; the heater lets go so far short of its 25 °C, as the gas stops."""
+    tank, detector = tank_of(gas), PowerDetector()
+    detector.turns.tops, detector.turns.times = [25.0] * 4, [BEGAN - n * 300 * MINUTE for n in (4, 3, 2, 1)]
+    for minute in range(LAMP - 60, LAMP + 90):
+        moment = moment_of(minute, course(minute, 0.3, left))
+        moment.frame.heater, moment.lamp.on = watts, lamp
+        if minute == LAMP + 29:  # seen when it is half an hour old
+            detector.turns.tops.append(25.0 - short)
+            detector.turns.times.append(BEGAN + LAMP * MINUTE)
+        if detector.update(tank, moment):
+            assert "and not at its usual 25.0 °C" in detector.observations[0]
+            assert "the gas stopped with it" in detector.observations[1]
+            return minute - LAMP
+    return None
+
+
+def test_heater_and_gas_gone_together_are_told_without_a_lamp() -> None:
+    assert without_a_lamp() == 29 and without_a_lamp(watts=0.3) == 29
+    assert without_a_lamp(left=0.6) is None
+    assert without_a_lamp(short=0.09) is None  # its own thermostat did that
+    assert without_a_lamp(short=0.11) == 29
+    assert without_a_lamp(lamp=True) is None and without_a_lamp(watts=40.0) is None
+    assert without_a_lamp(lamp=False) == 29
+
+
+def test_a_valve_of_unknown_hours_shuts_once_a_day_by_itself() -> None:
+    assert without_a_lamp(gas='source = "cylinder"\n') is None
+    assert without_a_lamp(gas='source = "cylinder"\ncontrol = "always"\n') == 29
+
+
 def test_the_exponential_that_a_weaker_supply_makes_is_no_stop() -> None:
     """Half an hour after a lamp's going a quick tank (1.2 of its excess an hour) still falls by half."""
     left = math.exp(-1.2 * 0.5)

@@ -45,6 +45,7 @@ class Shown:
         self.lamp_back = False
         self.faulty: set[str] = set()
         self.active: set[str] = set()
+        self.edge = 0  # a clear one of the lamp's
 
     def at(self, minute: float, celsius: float, watts: float | None = None, fifth: bool = False) -> bool:
         """Whether the alarm is there after that minute's frame."""
@@ -57,6 +58,7 @@ class Shown:
         out = minute >= 0 and not self.lamp_back
         moment.lamp.on, moment.lamp.should_be_on = not out, True
         moment.lamp.out_since_ms = BEGAN if out else -1
+        moment.lamp.edge, moment.lamp.clear = self.edge, self.edge != 0
         return bool(self.detector.update(TANK, moment))
 
     def first(self, celsius: float, until: int, watts: float | None = None, begin: int = 0) -> int | None:
@@ -262,6 +264,23 @@ def test_a_lamp_that_was_missed_lately_goes_with_nothing(hours: float, told: boo
     for n in range(-30, 1):
         shown.at(n, 24.7)
     assert (shown.first(24.3, 60, begin=1) is not None) is told
+
+
+@pytest.mark.parametrize("relit", [True, False])
+def test_a_second_cut_of_the_day_is_told_like_the_first(relit: bool) -> None:
+    """The lamp was missed and has come back, as only a lamp does: it is not dead, and may go again."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0}
+    shown.active = {"light-missing"}
+    shown.at(-300, 24.7)
+    shown.edge = int(relit)
+    shown.at(-299, 24.7)
+    shown.edge = 0
+    shown.at(-298, 24.7)  # the alarm takes a while to end
+    shown.active = set()
+    for n in range(-30, 1):
+        shown.at(n, 24.7)
+    assert (shown.first(24.3, 60, begin=1) is not None) is relit
 
 
 def test_the_cut_s_own_missing_lamp_does_not_hide_it() -> None:

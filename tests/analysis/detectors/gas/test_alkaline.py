@@ -16,7 +16,7 @@ import pytest
 from rushlight.analysis.detectors.gas.alkaline import alkaline_probability, leaving_chance
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.analysis.physics.water import air_equilibrium_mg_l
-from tests.analysis.detectors.gas.test_gas_limits import FED, LIMITS, after, tank_of
+from tests.analysis.detectors.gas.test_gas_limits import FED, LIMITS, after, ranged, tank_of
 
 NORMAL = statistics.NormalDist()
 PLENTY = Gas(1000.0, 0.2)  # of which air keeps next to nothing
@@ -75,3 +75,14 @@ def test_where_it_is_likelier_than_not_the_limit_is_told_ahead() -> None:
     assert told(0.3, 0.29, highs=[7.5] * 3) == 10 and told(0.3, 0.31, highs=[7.5] * 3) is None
     # one day is enough to know that none has come near it, where it goes faster than gas
     assert told(0.3, highs=[7.6]) == 10 and told(edge * 1.3, highs=[7.6]) is None
+
+
+def test_no_more_than_99_percent_is_said() -> None:
+    text = LIMITS.replace("ph_high", "degassed_ph = 8.0\nph_high") + FED
+    known: dict[str, Any] = {"rise": 0.3, "lately": 0.3, "slope": 0.3, "highs": [7.6] * 3}
+    edge = 0.3 * math.log(10)
+    for loss, percent in ((0.1, "99 %"), (edge * math.exp(-0.4), "76 %")):  # 1 / (1 + 2 · 0.1587)
+        said = ranged(7.8, text, loss_per_h=loss, **known)[1]
+        assert said is not None and f"a probability of {percent}" in said.observations[-1]
+    slowed = ranged(7.95, text, active="ph-out-of-range", loss_per_h=0.1, **(known | {"rise": 0.0}))[1]
+    assert slowed is not None and not any("probability" in words for words in slowed.observations)

@@ -279,7 +279,9 @@ def test_where_no_gas_is_given_a_fall_is_acid() -> None:
     # nor one that has slowed: softer water that was poured in lowers it at once and no further
     for lately, seen in ((-0.065, True), (-0.055, False)):
         assert (after(6.1, lows=[6.26] * 3, slope=-0.2, lately=lately) is not None) is seen
-    assert after(6.1, lows=[6.26] * 3, slope=-0.4, lately=-0.4) == 10
+    # so it must go on for half an hour, however steep; past the limit it is told at once
+    assert after(6.1, lows=[6.5] * 3, slope=-0.4, lately=-0.4) == 30
+    assert after(5.95, lows=[6.5] * 3, slope=-0.4, lately=-0.4) == 0
 
 
 def test_what_rises_past_the_limit_within_the_hour() -> None:

@@ -8,7 +8,12 @@ import pytest
 
 from rushlight.analysis.detectors.doubts import water_numbers
 from rushlight.analysis.detectors.gas import numbers as gas_numbers
-from rushlight.analysis.detectors.gas import shaken_electrode_numbers, surge_numbers, valve_open_numbers
+from rushlight.analysis.detectors.gas import (
+    shaken_electrode_numbers,
+    slope_noise_numbers,
+    surge_numbers,
+    valve_open_numbers,
+)
 from rushlight.analysis.numbers import Numbers
 from rushlight.analysis.physics import numbers as physics_numbers
 from tests.analysis.bare_numbers import bare_numbers, bare_numbers_of
@@ -39,6 +44,7 @@ def test_every_number_has_a_name() -> None:
     "module",
     [
         gas_numbers,
+        slope_noise_numbers,
         surge_numbers,
         shaken_electrode_numbers,
         valve_open_numbers,

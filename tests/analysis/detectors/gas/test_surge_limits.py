@@ -104,7 +104,9 @@ class Usual:
             profile=SimpleNamespace(at=at or (lambda _: 8.0)),
             extremes=SimpleNamespace(lows=[low]),
             creep=0.0,
+            scatter=0.1,
         )
+        self.soil = False
 
     def see(self, *values: float, every_s: float = 60, begin: int = 0, noise: float = 0.0) -> list[bool]:
         out = []
@@ -113,7 +115,7 @@ class Usual:
             about.sensors["ph"] = Sensor(interval_ms=round(every_s * 1000), noise=noise)
             self.window.add(about.frame.start_ms, value)
             if n == begin:
-                self.watch.prepare(about, self.window, self.curve)
+                self.watch.prepare(about, self.window, self.curve, self.soil)
             out.append(self.watch.add(about, self.window, value, self.curve))
         return out
 
@@ -195,13 +197,14 @@ def test_how_an_electrode_wanders_is_learnt_in_a_day() -> None:
 # -- against the usual day --------------------------------------------------------------------------
 
 
-def seen(supply: float, usual: float = 0.0) -> bool:
+def seen(supply: float, usual: float = 0.0, soil: bool = False) -> bool:
     """Whether a supply that is so large at least looks like a surge, beside what the usual day shows."""
     values, loss = fall(13), 50.0 if usual else 1.0
     share = supply / least(course(*values), loss=loss)
     low = values[-1] + math.log10(share)
     flat = low - math.log10(usual) if usual else 20.0
     tank = Usual(low, lambda _: flat, loss)
+    tank.soil = soil
     tank.see(*values)
     return tank.watch.seen > 0
 
@@ -210,6 +213,15 @@ def test_how_many_times_the_usual_supply() -> None:
     """1.7, or 0.6 above what the same sum makes of the usual day."""
     assert not seen(1.65) and seen(1.75)
     assert not seen(2.55, usual=2.0) and seen(2.65, usual=2.0)
+    # over active soil 1.3 scatters of the daily lowest pH, of 0.1 each, may be hardness: 2 * 10^0.13 = 2.7
+    assert not seen(3.2, usual=2.0, soil=True) and seen(3.4, usual=2.0, soil=True)
+
+
+@pytest.mark.parametrize(("ago", "falls"), [(20, False), (22, True)])
+def test_over_how_long_a_fall_is_weighed_against_a_step(ago: int, falls: bool) -> None:
+    """Twenty-one minutes: an electrode that was put in before has nothing to do with it."""
+    window = course(*[8.0] * (28 - ago), *(7.0 - 0.01 * max(0, n - ago + 6) for n in range(ago)))
+    assert SurgeWatch()._goes_on(window, 0.005) is falls
 
 
 @pytest.mark.parametrize(("minutes", "counts"), [(-95, False), (-85, True), (115, True), (125, False)])

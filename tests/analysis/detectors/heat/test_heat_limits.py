@@ -134,6 +134,30 @@ def test_a_step_is_beyond_what_three_heaters_do(change: float, step: bool) -> No
     assert not third.disturbed
 
 
+@pytest.mark.parametrize(
+    ("step", "change", "water"), [(0.5, 0.5, False), (0.5, 1.0, True), (0.25, 0.5, True)]
+)
+def test_one_step_of_a_coarse_thermometer_is_no_water_change(step: float, change: float, water: int) -> None:
+    """Else nothing would be judged for forty minutes after each, and so for most of the day."""
+    tank = Water()
+    for value in [*[24.0] * 10, 24.0 + change]:
+        tank.about = moment(tank.minute, value)
+        tank.about.sensors["temperature"].step = step
+        tank.detector.update(tank.tank, tank.about)
+        tank.minute += 1
+    assert tank.disturbed is bool(water)
+
+
+def test_so_many_steps_at_once_are() -> None:
+    """1.6: of 0.25 °C that is 0.4 °C."""
+    for change, water in ((0.39, False), (0.41, True)):
+        tank = Water().reads(*[24.0] * 10)
+        tank.about = moment(tank.minute, 24.0 + change)
+        tank.about.sensors["temperature"].step = 0.25
+        tank.detector.update(tank.tank, tank.about)
+        assert tank.disturbed is water
+
+
 @pytest.mark.parametrize(("change", "step"), [(0.82, False), (0.85, True)])
 def test_a_step_between_two_rare_reports(change: float, step: bool) -> None:
     """A quarter of a degree, and three times 60 W in 60 L over a quarter of an hour: 0.585 °C."""
