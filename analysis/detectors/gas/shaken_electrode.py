@@ -58,7 +58,7 @@ class ShakenElectrode(msgspec.Struct):
         now = block.times[-1]
         if self.since >= 0:
             lately = median(block.values[-SHAKEN.back_values :])
-            back = lately > (self.before + self.after) / 2
+            back = lately > (self.before + self.after) / 2 or _calm(block.values, self.noise)
             if back or not 0 <= now - self.since < PATIENCE.with_lamp_ms:
                 self.since = -1
             return
@@ -73,6 +73,14 @@ class ShakenElectrode(msgspec.Struct):
     def falls(self, ph: float) -> bool:
         """Whether it reads much less than when it began to shake: that may be gas all the same."""
         return self.since >= 0 and ph < self.after - SHAKEN.falls_ph
+
+
+def _calm(values: list[float], noise: float) -> bool:
+    """Whether it shakes no more: by the median, so that one value that is far out is no shaking."""
+    if len(values) < SHAKEN.calm_values:
+        return False
+    bends = [abs(values[n] - 2 * values[n + 1] + values[n + 2]) for n in range(len(values) - 2)]
+    return median(bends) * SHAKEN.sd_per_bend < SHAKEN.calm_times * noise
 
 
 def rest_noise(sensor: Sensor) -> float:

@@ -24,6 +24,16 @@ class ShakenNumbers(Numbers, frozen=True, kw_only=True):
             "an electrode at rest does by six second differences once in 140 leaps, by ten once in 700",
         ),
     ] = 2.0
+    calm_values: Annotated[int, Of("values", "by the minute, that show whether it shakes on")] = 20
+    calm_times: Annotated[float, Of("", "its noise at rest: so much less it shakes no more")] = 1.5
+    sd_per_bend: Annotated[
+        float,
+        Of(
+            "",
+            "a standard deviation by the median second difference",
+            "normal distribution: 1 / (0.6745 · √6), the quartile of its standard form",
+        ),
+    ] = 0.6053
     bend_variances: Annotated[float, Of("", "variances in a second difference: 1 + 4 + 1", "arithmetic")] = (
         6.0
     )

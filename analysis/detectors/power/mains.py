@@ -251,8 +251,8 @@ class PowerDetector(msgspec.Struct):
         since_ms = now - (turns.times[-1] if turns.times else 0)
         if not turns.tops or since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
             return
-        top, celsius = turns.top, turns.tops[-1]
-        if top is None or celsius > top - LETS_GO.short_c:
+        top = turns.top
+        if top is None or (celsius := turns.tops[-1]) > top - LETS_GO.short_c:
             return
         stop = self.gas.with_lamp(tank, moment, turns.times[-1])
         if stop is not None and stop.probability >= GAS_STOPS.named:

@@ -101,13 +101,27 @@ def test_it_shakes_until_it_is_back_or_a_lamp_would_be_off() -> None:
     electrode = ShakenElectrode()
     assert looked(electrode, *leapt(shakes=0.08))
     assert electrode.before == pytest.approx(7.0, abs=0.02) and electrode.after == pytest.approx(6.4, abs=0.1)
-    assert looked(electrode, *[6.65] * 28, begin=60)
-    assert looked(electrode, *[6.65] * 25, 6.95, 6.95, begin=120), "two of five are a spike"
-    assert not looked(electrode, *[6.65] * 25, 6.95, 6.95, 6.95, begin=180)
+    level = [6.5, 6.6] * 14
+    assert looked(electrode, *level, begin=60)
+    assert looked(electrode, *level[:25], 6.95, 6.95, begin=120), "two of five are a spike"
+    assert not looked(electrode, *level[:25], 6.95, 6.95, 6.95, begin=180)
     for minutes, shakes in ((16 * 60 - 1, True), (16 * 60, False)):
         electrode = ShakenElectrode()
         assert looked(electrode, *leapt(shakes=0.08))
         assert looked(electrode, 6.4, begin=minutes + 21) is shakes
+
+
+@pytest.mark.parametrize(("times", "shakes"), [(1.4, False), (1.6, True)])
+def test_one_that_is_calm_shakes_no_more(times: float, shakes: bool) -> None:
+    """By twenty values whose median second difference is that of less than one and a half times its noise."""
+    bend = times * NOISE / SHAKEN.sd_per_bend
+    for count, seen in ((20, shakes), (19, True)):
+        electrode = ShakenElectrode(since=BEGAN, before=7.0, after=6.4, noise=NOISE)
+        assert looked(electrode, *(6.4 + bend / 4 * (-1) ** n for n in range(count)), begin=60) is seen
+    rng = random.Random(1)
+    values = [rng.gauss(0, 1) for _ in range(200_000)]
+    bends = [abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False)]
+    assert statistics.median(bends) * SHAKEN.sd_per_bend == pytest.approx(1, abs=0.01)
 
 
 @pytest.mark.parametrize(("hours", "shakes"), [(35, True), (37, False)])
@@ -115,7 +129,7 @@ def test_what_it_shook_like_at_rest_is_kept_for_a_day_and_a_half(hours: int, sha
     """By then its noise has been learnt with the shaking in it."""
     electrode, learnt = ShakenElectrode(), Sensor(step=0.001, interval_ms=MINUTE, noise=0.06)
     assert looked(electrode, *leapt(shakes=0.08))
-    assert not looked(electrode, *[7.0] * 28, begin=60)
+    assert not looked(electrode, *[7.0] * 28, begin=60), "back"
     assert looked(electrode, *leapt(shakes=0.08), begin=hours * 60, sensor=learnt) is shakes
     assert not looked(ShakenElectrode(), *leapt(shakes=0.08), sensor=learnt)
 

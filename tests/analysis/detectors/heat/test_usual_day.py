@@ -48,8 +48,8 @@ def test_where_the_day_says_nothing() -> None:
     assert brings(rising(0.4, 12), 14.0) == math.inf  # at this hour the water is at rest
     assert brings(rising(0.32, 12), 9.0) == math.inf  # less than 2 °C in all
     assert brings(rising(0.36, 12), 9.0) < 3.0
-    assert brings(rising(0.36, 12), 11.05) < 3.0  # 0.16 °C more
-    assert brings(rising(0.36, 12), 11.4) == math.inf
+    assert brings(rising(0.36, 12), 11.2) < 3.0  # 0.12 °C more
+    assert brings(rising(0.36, 12), 11.3) == math.inf
     assert brings(DailyProfile(), 10.5) == brings(None, 10.5) == math.inf
 
 
