@@ -248,7 +248,7 @@ class PowerDetector(msgspec.Struct):
     def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
         """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
         turns = self.turns
-        since_ms = now - (turns.times[-1] if turns.times else 0)
+        since_ms = now - turns.times[-1] if turns.times else GAS_STOPS.after_min * MINUTE_MS + 1
         if since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
             return
         top, celsius = turns.top, turns.tops[-1]
