@@ -83,7 +83,7 @@ class StrayCurrentDetector(msgspec.Struct):
             self._steps(now, frame.ph, least, moment.sensor(PH))
             moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
-            self._judge(moment, now)
+            self._judge(now, leapt_and_shakes(moment, now))
         if self.step_ms:
             # fades out over a day, so that a step whose counterpart was missed does not stay for ever
             moment.current.ph_stepped = sum(
@@ -177,8 +177,8 @@ class StrayCurrentDetector(msgspec.Struct):
             del self.step_ms[0]
             del self.step_size[0]
 
-    def _judge(self, moment: Moment, now: int) -> None:
-        cause = self._cause(now) or ("shaken" if leapt_and_shakes(moment, now) else "")
+    def _judge(self, now: int, shaken: bool = False) -> None:
+        cause = self._cause(now) or ("shaken" if shaken else "")
         self.seen = bool(cause)
         if cause:
             self.standing = cause
