@@ -8,7 +8,7 @@ from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, S
 from rushlight.analysis.detectors.gas.alkaline import alkaline_probability
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.numbers import CURVE, PH_RANGE
-from rushlight.analysis.detectors.gas.sinking import Sinking
+from rushlight.analysis.detectors.gas.sinking import Sinking, in_the_dark
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.patience import PATIENCE
@@ -160,8 +160,8 @@ class RangeJudge(msgspec.Struct):
     @staticmethod
     def _slow_fall(moment: Moment, curve: PhCurve, ph: float) -> float:
         """pH a day by which the whole curve sinks; 0 where it doesn't."""
-        if "light-missing" in moment.active:
-            return 0.0  # plants in the dark take up no gas: the pH sinks by that, and no further
+        if in_the_dark(moment):
+            return 0.0  # the pH sinks by that, and no further
         before = curve.residuals.ago(CURVE.creep_span_min * MINUTE_MS)
         if before is None or not curve.creeping:
             return 0.0

@@ -23,7 +23,9 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.collector.settings import parse_time_of_day
 
-__all__ = ["Sinking"]
+__all__ = ["Sinking", "in_the_dark"]
+
+_DARK = frozenset({"light-missing", "power-interrupted"})
 
 
 class Sinking(msgspec.Struct):
@@ -65,7 +67,7 @@ class Sinking(msgspec.Struct):
 
     def pace(self, tank: Tank, moment: Moment, curve: PhCurve, low: float) -> float:
         """pH an hour by which it sinks towards `low` as hardness does; 0 where it doesn't."""
-        if self.since < 0:
+        if self.since < 0 or in_the_dark(moment):
             return 0.0  # most of the time
         above = curve.ph - low
         pace = self._sinks_on(moment, curve)
@@ -116,6 +118,11 @@ class Sinking(msgspec.Struct):
             if before is None or after is None or fall - (before - after) < SINKING.least_ph:
                 return 0.0  # it falls so each day
         return falls[-1] / part
+
+
+def in_the_dark(moment: Moment) -> bool:
+    """Whether plants have had no light when they should: they take up no gas, and pH sinks by that."""
+    return not _DARK.isdisjoint(moment.active)
 
 
 def _without_opening(tank: Tank, moment: Moment, hours: int) -> bool:

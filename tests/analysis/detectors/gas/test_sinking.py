@@ -49,7 +49,7 @@ def sinks(
 def kept(hours: list[float], since: float = 20.0, low: float | None = None, **known: Any) -> float:
     """pH an hour, where the lowest of each hour is given, the newest last. `low`: near, if not given."""
     low = hours[-1] - 0.03 if low is None else low
-    now = moment(known.pop("minute", 0))
+    now = moment(known.pop("minute", 0), *known.pop("about_it", "").split())
     start = now.frame.start_ms
     sinking = Sinking(hours, start, start - round(since * HOUR) * MINUTE, start)
     return sinking.pace(tank_of(known.pop("tank", FED)), now, about(hours[-1], **known), low)
@@ -85,6 +85,15 @@ def test_it_must_have_departed_for_twelve_hours() -> None:
     at, _ = sinks(lambda hour: 6.94 - 0.012 * hour, 30)
     assert 12.0 <= at <= 12.2
     assert sinks(lambda hour: 6.94 - 0.012 * hour, 30, creeping=False, usual=lambda _: None)[0] == -1.0
+
+
+@pytest.mark.parametrize(
+    ("about_it", "seen"),
+    [("heater-not-heating", True), ("light-missing", False), ("power-interrupted", False)],
+)
+def test_plants_in_the_dark_take_up_no_gas(about_it: str, seen: bool) -> None:
+    """A reactor gives more than usual then for as long as it is dark, and comes to no level before."""
+    assert (kept([6.9 - 0.02 * n for n in range(21)], about_it=about_it) > 0) is seen
 
 
 @pytest.mark.parametrize(("flat", "seen"), [(6.5, True), (9.0, False)])
