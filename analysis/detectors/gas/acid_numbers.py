@@ -17,6 +17,7 @@ class SinkingNumbers(Numbers, frozen=True, kw_only=True):
     gap_h: Annotated[float, Of("h", "without a look: what came before says nothing any more")] = 3.0
     below_ph: Annotated[float, Of("pH", "below the usual lowest, it departs")] = 0.05
     over_h: Annotated[float, Of("h", "without such a pH, it is over: a day and a little")] = 26.0
+    stepped_ph: Annotated[float, Of("pH", "by steps: while they fade into the curve, it says nothing")] = 0.1
     age_h: Annotated[float, Of("h", "it must have departed for: gas is near its new level by then")] = 12.0
     recent_h: Annotated[float, Of("h", "of those, in which it must have sunk on")] = 8.0
     gas_chance: Annotated[

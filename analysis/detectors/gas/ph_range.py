@@ -60,7 +60,7 @@ class RangeJudge(msgspec.Struct):
         low, high = _limits(tank.settings.water)
         slope = curve.slope
         raised = "ph-out-of-range" in moment.active
-        self.sinking.add(now, curve)
+        self.sinking.add(now, curve, moment.current.ph_stepped)
         pace = 0.0 if shakes else self.sinking.pace(tank, moment, curve, low)
         falls = FAST_ACID.ahead_h * min(slope or 0.0, 0.0)
         rises = SURGE.person_h * curve.rise

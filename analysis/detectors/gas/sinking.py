@@ -46,8 +46,14 @@ class Sinking(msgspec.Struct):
     since: int = -1
     last: int = -1
 
-    def add(self, now: int, curve: PhCurve) -> None:
-        """Every five minutes; `now` in ms UTC."""
+    def add(self, now: int, curve: PhCurve, stepped: float = 0.0) -> None:
+        """Every five minutes; `now` in ms UTC. `stepped`: what steps took off the curve, pH.
+
+        A step comes back into the curve little by little, and that is no water that sinks.
+        """
+        if abs(stepped) > SINKING.stepped_ph:
+            self.since = self.last = self.hour_ms = -1
+            return
         ph, usual_low = curve.ph, curve.usual_low
         passed = now - self.hour_ms
         if self.hour_ms < 0 or not 0 <= passed < SINKING.gap_h * HOUR_MS:

@@ -143,6 +143,19 @@ def test_the_lowest_of_a_day_and_three_hours_is_kept() -> None:
     assert len(sinking.lowest) == 27
 
 
+@pytest.mark.parametrize(
+    ("stepped", "seen"), [(0.0, True), (-0.095, True), (0.095, True), (-0.105, False), (0.105, False)]
+)
+def test_a_step_that_fades_into_the_curve_is_no_water(stepped: float, seen: bool) -> None:
+    sinking, tank = Sinking(), tank_of(FED)
+    found = []
+    for minute in range(0, 30 * HOUR, 5):
+        curve, now = about(6.94 - 0.012 * minute / HOUR), moment(minute)
+        sinking.add(now.frame.start_ms, curve, stepped)
+        found.append(sinking.pace(tank, now, curve, 6.6))
+    assert any(found) is seen
+
+
 @pytest.mark.parametrize(("gap", "kept_on"), [(2.5, True), (3.5, False)])
 def test_a_gap_in_which_nobody_looked(gap: float, kept_on: bool) -> None:
     sinking = Sinking()
