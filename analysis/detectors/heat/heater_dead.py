@@ -52,6 +52,9 @@ class HeaterDead(msgspec.Struct):
                 return None
         else:
             self.above_since = -1
+            if self._only_rests(heat, under):
+                self.since = -1
+                return None
             if verdict is not None and verdict.told and idle and under > 0.0:
                 self.since = heat.now
                 return self._told(tank, heat, False, under, model, verdict)
@@ -67,6 +70,21 @@ class HeaterDead(msgspec.Struct):
             if heat.now - self.since < self._wait_min(under) * MINUTE_MS:
                 return None
         return self._told(tank, heat, raised and (not idle or under < UNHEATED.hold_c), under, model, verdict)
+
+    def _only_rests(self, heat: HeatNow, under: float) -> bool:
+        """Whether it was called dead and a meter has shown it at work since, in water that is still too cold.
+
+        It rests as one that is warm enough: its dial was turned, or the thermometer is not where it is. What
+        is too cold for the animals has a name of its own, and the two would change places at each rest.
+        """
+        if under <= 0.0:
+            self.seen_ms = -1
+        lately = self.seen_ms >= 0 and heat.now - self.seen_ms < METER.rests_h * HOUR_MS
+        if heat.drawing is None or not lately:
+            return False
+        if heat.drawing:
+            self.seen_ms = heat.now
+        return True
 
     @staticmethod
     def _wait_min(under: float) -> int:

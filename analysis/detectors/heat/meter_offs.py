@@ -32,6 +32,9 @@ class MeterNumbers(Numbers, frozen=True, kw_only=True):
     works_share: Annotated[
         float, Of("", "a strip that draws that share of its usual part, at least, heats as usual")
     ] = 0.8
+    rests_h: Annotated[
+        float, Of("h", "one that was seen at work in cold water rests so long, and is not dead yet")
+    ] = 6.0
     lone_c: Annotated[
         float,
         Of("°C", "so far below where the strip comes on a part is not enough: the other's dial, off by that"),
