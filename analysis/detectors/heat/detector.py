@@ -134,8 +134,8 @@ class TemperatureDetector(msgspec.Struct):
             recent.add(now, temperature)
             self._disturb(tank, now)
         last = recent.values[-HEAT.step_min - 1 :]
-        least = max(HEAT.step_c, HEAT.step_steps * moment.sensor("temperature").step)
-        if max(last) - min(last) > least and stepped(tank, recent, self.cycle.heat):
+        beyond = (far := max(last) - min(last)) > HEAT.step_c and stepped(tank, recent, self.cycle.heat)
+        if beyond and far > HEAT.step_steps * moment.sensor("temperature").step:
             self._disturb(tank, now)
 
     def _block(self) -> list[float]:
