@@ -42,6 +42,7 @@ ORDER = (
     "analysis.detectors.frames",
     "analysis.detectors.moment",
     "analysis.detectors.patience",
+    "analysis.detectors.valve_hours",
     "analysis.detectors.registry",
     "analysis.detectors.stray_current",
     "analysis.detectors.gas",

@@ -144,6 +144,14 @@ class RobustNumbers(Numbers, frozen=True, kw_only=True):
 class SensorNumbers(Numbers, frozen=True, kw_only=True):
     """Of a series' own step, interval and noise."""
 
+    median_of_five: Annotated[
+        float,
+        Of(
+            "",
+            "noise of the median of five values, in that of one",
+            "standard deviation of the median of five normal values (order statistics)",
+        ),
+    ] = 0.536
     most: Annotated[float, Of("", "no quantity of a tank has a larger value, in any unit")] = 1e9
     fuzz_share: Annotated[
         float,

@@ -7,10 +7,13 @@ here instead of assuming one or the other.
 
 from __future__ import annotations
 
+import math
+
 import msgspec
 
 from rushlight.analysis.estimators.numbers import SENSOR
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import MINUTE_MS
 
 __all__ = ["Sensor"]
 
@@ -42,6 +45,20 @@ class Sensor(msgspec.Struct):
     seen_ms: int = -1
     swing: float = 0.0
     swings: int = 0
+
+    @property
+    def readings_a_frame(self) -> float:
+        """How many readings a minute's mean is of, at least one."""
+        return max(1.0, MINUTE_MS / self.interval_ms) if self.interval_ms > 0 else 1.0
+
+    def in_five_minutes(self, noise: float) -> float:
+        """What is left of a reading's `noise` in a five-minute value: the median of its minutes' means.
+
+        Where reports are rarer than one a minute, of the fewer that there are.
+        """
+        minutes = max(1.0, self.interval_ms / MINUTE_MS)
+        share = min(1.0, SENSOR.median_of_five * math.sqrt(minutes))
+        return share * noise / math.sqrt(self.readings_a_frame)
 
     def add(self, value: float, seen_ms: int, readings: int) -> None:
         """The newest reading of a frame.

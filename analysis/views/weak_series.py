@@ -20,8 +20,6 @@ __all__ = ["rare_lines", "weak_lines"]
 
 COARSE_STEPS = 2.5
 """Steps up to so many times a fine probe's make no alarm later by more than a few minutes."""
-MEDIAN_OF_FIVE = 0.536
-"""Standard deviation of the median of five normal readings, in theirs (order statistics)."""
 LARGER_OF_TWO = 1.596
 """Mean of the larger of two differences of neighbours, in standard deviations: √2 · 2/√π."""
 
@@ -62,19 +60,20 @@ def weak_lines(sensors: dict[str, Sensor]) -> list[str]:
             f"current that moves pH by less than {2 * ph.step:.2g} is not noticed, and {_frozen(PH, ph)}"
         )
     elif ph is not None and ph.noise > JITTER.floor_ph:
-        lines.append(_noisy(ph.noise))
+        lines.append(_noisy(ph))
     return lines
 
 
-def _noisy(noise: float) -> str:
-    """What an electrode that jumps so far by nature costs; `noise`: standard deviation, pH."""
-    share = 100 * (10 ** (MEDIAN_OF_FIVE * noise) - 1)
+def _noisy(ph: Sensor) -> str:
+    """What an electrode that jumps by nature costs."""
+    noise = ph.noise
+    share = 100 * (10 ** ph.in_five_minutes(noise) - 1)
     step = max(STEPS.least_ph, STEPS.noise_times * min(LARGER_OF_TWO * noise, STEPS.least_ph))
     return (
         f"the pH electrode jumps by {noise:.2f} from one reading to the next: CO2 moves by {share:.0f} % "
         f"within minutes for that alone, a stray current that moves pH by less than {step:.2g} "
         "is not noticed, nor an electrode in air that jumps no further; a new electrode, or its plug and "
-        "cable dried, may be calmer"
+        "cable dried, may be calmer; before a hand goes in, unplug at the wall with dry hands"
     )
 
 

@@ -14,12 +14,12 @@ import msgspec
 from rushlight.analysis.detectors.doubts.numbers import DOUBT
 from rushlight.analysis.detectors.doubts.water_numbers import RESTING
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import log_error
 from rushlight.analysis.physics.numbers import WATER
 from rushlight.analysis.physics.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["RestWater"]
 
@@ -94,11 +94,10 @@ class RestWater(msgspec.Struct):
             # given all the same, and nobody wrote it down?
             quiet = moment.gas.swing <= RESTING.quiet_swing_ph and "co2-overdose" not in moment.active
             return quiet and RESTING.from_min <= moment.minute < RESTING.to_min
-        if gas.on is None or gas.off is None or gas.source != "cylinder":
+        valve = valve_hours(gas, moment.minute)
+        if valve is None or gas.source != "cylinder":
             return False  # a reactor runs all night
-        on, off = parse_time_of_day(gas.on), parse_time_of_day(gas.off)
-        since = (moment.minute - off) % 1440
-        return RESTING.after_gas_min <= since < (on - off) % 1440
+        return RESTING.after_gas_min <= valve.since_shut < valve.shut_for
 
     def _judge(self, tank: Tank, rest: tuple[int, float, float], ph_error: float) -> None:
         water = tank.settings.water

@@ -7,11 +7,12 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.numbers import ABSENCE, CURVE
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas
-from rushlight.collector.settings import CarbonDioxideSettings, parse_time_of_day
+from rushlight.collector.settings import CarbonDioxideSettings
 
 __all__ = ["AbsenceJudge"]
 
@@ -28,15 +29,14 @@ class AbsenceJudge(msgspec.Struct):
         co2 = tank.settings.co2 or CarbonDioxideSettings()
         now = moment.frame.start_ms
         raised = "co2-absent" in moment.active
-        if co2.on is not None and co2.off is not None:
-            on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-            if not ABSENCE.after_opening_min <= (moment.minute - on) % 1440 <= (off - on) % 1440:
-                self.since = -1
-                if raised and held is not None:
-                    # nothing can be seen out of hours: keep what was found until the valve opens again
-                    held.holding = True
-                    return held
-                return None
+        valve = valve_hours(co2, moment.minute)
+        if valve is not None and not ABSENCE.after_opening_min <= valve.since_open <= valve.open_for:
+            self.since = -1
+            if raised and held is not None:
+                # nothing can be seen out of hours: keep what was found until the valve opens again
+                held.holding = True
+                return held
+            return None
         gone = self._gone(co2, tank, curve, gas, moment.current.ph_stepped)
         expected = curve.expected
         if gone:

@@ -14,11 +14,11 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.numbers import DUTY, ESTIMATE
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.analysis.estimators.units import MINUTE_MS
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["ValveDuty", "controlled"]
 
@@ -50,12 +50,10 @@ class ValveDuty(msgspec.Struct):
 
     def add(self, tank: Tank, moment: Moment, ph: float, learn: bool) -> None:
         """One five-minute pH. Out of the valve's hours it falls for other reasons, and says nothing."""
-        co2 = tank.settings.co2
-        if co2 is not None and co2.on is not None and co2.off is not None:
-            on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-            if (moment.minute - on) % 1440 >= (off - on) % 1440:
-                self.reset()
-                return
+        valve = valve_hours(tank.settings.co2, moment.minute)
+        if valve is not None and not valve.is_open:
+            self.reset()
+            return
         if self.before:
             last = self.falls[-1] if self.falls else 0.0
             fell = 1.0 if ph < self.before else 0.0 if ph > self.before else last

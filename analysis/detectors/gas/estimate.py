@@ -15,11 +15,11 @@ from rushlight.analysis.detectors.gas.hardness import HardnessState
 from rushlight.analysis.detectors.gas.keepers_notes import HardnessLog
 from rushlight.analysis.detectors.gas.numbers import ESTIMATE, HARDNESS
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.physics.water import air_equilibrium_mg_l
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["GasEstimate"]
 
@@ -112,13 +112,13 @@ def water_celsius(temperature: float | None) -> float:
 def rested(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
     """Whether the gas is just about to come on, after hours without any."""
     co2 = tank.settings.co2
-    if co2 is None or co2.control != "hours" or co2.source != "cylinder" or co2.on is None or co2.off is None:
+    valve = valve_hours(co2, moment.minute)
+    if co2 is None or co2.control != "hours" or co2.source != "cylinder" or valve is None:
         return False
-    on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-    if (on - moment.minute) % 1440 >= HARDNESS.before_gas_min:
+    if valve.opens_in >= HARDNESS.before_gas_min:
         return False
     still = curve.slope is not None and abs(curve.slope) < HARDNESS.rest_ph_per_h
-    return still and (on - off) % 1440 >= HARDNESS.after_gas_min
+    return still and valve.shut_for >= HARDNESS.after_gas_min
 
 
 def has_reference(tank: Tank) -> bool:

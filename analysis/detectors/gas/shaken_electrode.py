@@ -85,8 +85,7 @@ def _calm(values: list[float], noise: float) -> bool:
 
 def rest_noise(sensor: Sensor) -> float:
     """Standard deviation of a frame at rest, pH: a frame is the mean of its readings, but in steps."""
-    readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
-    return max(sensor.noise / math.sqrt(readings), sensor.step)
+    return max(sensor.noise / math.sqrt(sensor.readings_a_frame), sensor.step)
 
 
 def shaken(block: Window, sensor: Sensor, noise: float | None = None) -> Leap | None:

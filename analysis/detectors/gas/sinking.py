@@ -20,8 +20,8 @@ from rushlight.analysis.detectors.gas.acid_numbers import FAST_ACID, SINKING
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["Sinking", "in_the_dark"]
 
@@ -133,8 +133,5 @@ def in_the_dark(moment: Moment) -> bool:
 
 def _without_opening(tank: Tank, moment: Moment, hours: int) -> bool:
     """Whether no valve has opened for so long: where one opens, a fall quickens with gas, too."""
-    co2 = tank.settings.co2
-    if co2 is None or co2.on is None or co2.off is None:
-        return True
-    on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-    return (moment.minute - on) % 1440 >= (off - on) % 1440 and (moment.minute - off) % 1440 >= hours * 60
+    valve = valve_hours(tank.settings.co2, moment.minute)
+    return valve is None or (not valve.is_open and valve.since_shut >= hours * 60)

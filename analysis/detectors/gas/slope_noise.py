@@ -8,7 +8,6 @@ from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.slope_noise_numbers import SLOPE_NOISE
 from rushlight.analysis.estimators.numbers import JITTER
 from rushlight.analysis.estimators.sensor import Sensor
-from rushlight.analysis.estimators.units import MINUTE_MS
 
 __all__ = ["slope_noise_ph_per_h"]
 
@@ -22,9 +21,7 @@ def slope_noise_ph_per_h(sensor: Sensor) -> float:
     calm = max(JITTER.floor_ph, SLOPE_NOISE.steps * sensor.step)
     if sensor.noise <= calm:
         return 0.0
-    readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms else 1.0  # in a frame's mean
-    jumps = math.sqrt((sensor.noise * sensor.noise - calm * calm) / readings)
+    jumps = sensor.in_five_minutes(math.sqrt(sensor.noise * sensor.noise - calm * calm))
     n, apart_h = CURVE.steady_values, SLOPE_NOISE.apart_min / 60
     spread = math.sqrt(sum((i - (n - 1) / 2) ** 2 for i in range(n)))
-    error = SLOPE_NOISE.value_share * jumps / (apart_h * spread)
-    return SLOPE_NOISE.errors * error
+    return SLOPE_NOISE.errors * jumps / (apart_h * spread)

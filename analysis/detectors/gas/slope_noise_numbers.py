@@ -14,14 +14,6 @@ class SlopeNoiseNumbers(Numbers, frozen=True, kw_only=True):
 
     steps: Annotated[float, Of("steps", "so much of its own step is no noise of the electrode")] = 0.5
     apart_min: Annotated[float, Of("min", "from one value to the next")] = 5.0
-    value_share: Annotated[
-        float,
-        Of(
-            "",
-            "noise of a value, the median of five minutes, in that of a reading",
-            "standard deviation of the median of five normal values (order statistics)",
-        ),
-    ] = 0.536
     errors: Annotated[
         float, Of("standard errors", "so many of a fall may be the electrode's: 2.3 % are more", "normal")
     ] = 2.0

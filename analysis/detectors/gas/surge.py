@@ -97,7 +97,7 @@ class SurgeWatch(msgspec.Struct, dict=True):
         """The same where the pH is odd."""
         sensor = moment.sensor("ph")
         # a frame is the mean of its readings, but no finer than a step (uniform distribution)
-        readings = max(1.0, MINUTE_MS / sensor.interval_ms) if sensor.interval_ms > 0 else 1.0
+        readings = sensor.readings_a_frame
         noise = max(sensor.noise / math.sqrt(readings), sensor.step / math.sqrt(SURGE.regression))
         spans = (SURGE.short_min, SURGE.long_min) if readings >= SURGE.often else (SURGE.long_min,)
         falls = [fall for span in spans if (fall := self._falls(window, span, noise)) is not None]
@@ -111,9 +111,8 @@ class SurgeWatch(msgspec.Struct, dict=True):
             self.seen = 0
             return False
         usual = self._usual(moment.minute, usual_low, loss, curve)
-        if self.__dict__[
-            "soil"
-        ]:  # what it takes up lowers the whole curve, and that counts as gas in this sum
+        if self.__dict__["soil"]:
+            # what it takes up lowers the whole curve, and that counts as gas in this sum
             usual *= 10 ** (SURGE.soil_scatters * curve.scatter)
         most = max(SURGE.least_supply, SURGE.beyond_usual + usual)
         expected = curve.profile.at(moment.minute)

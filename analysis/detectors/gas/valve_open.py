@@ -11,9 +11,9 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.valve_open_numbers import VALVE
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.units import DAY_MS
 from rushlight.analysis.physics.carbon_dioxide import Gas
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["ValveWatch"]
 
@@ -27,16 +27,13 @@ class ValveWatch(msgspec.Struct):
     def runs_on(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> bool:
         """Every five minutes: whether gas surely runs while its valve should be shut, and more than usual."""
         co2, expected, now = tank.settings.co2, curve.expected, moment.frame.start_ms
-        if co2 is None or co2.on is None or co2.off is None or co2.source != "cylinder" or expected is None:
-            return False
-        on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-        shut_min = (moment.minute - off) % 1440
-        if shut_min >= (on - off) % 1440:
+        valve = valve_hours(co2, moment.minute)
+        if co2 is None or co2.source != "cylinder" or valve is None or valve.is_open or expected is None:
             return False
         odd = expected - curve.ph
-        if shut_min < VALVE.block_min:
+        if valve.since_shut < VALVE.block_min:
             self.shut_ms, self.odd = now, odd
-        if shut_min < VALVE.shut_min or not 0 <= now - self.shut_ms < DAY_MS:
+        if valve.since_shut < VALVE.shut_min or not 0 <= now - self.shut_ms < DAY_MS:
             return False
         found, margin, usual_low = "co2-overdose" in moment.active, curve.scatter, curve.usual_low
         if usual_low is None or usual_low - curve.ph < (0.0 if found else VALVE.below_ph + margin):

@@ -117,15 +117,16 @@ class HeaterMemory(msgspec.Struct, dict=True):
 
     def draws_from(self, full: float) -> float:
         """What it draws more than when it heats, W; `full` is what it draws in full."""
-        part = self.meter_offs.part(full)
-        whole = HEAT.draws_share * full
-        return whole if part is None else min(whole, METER.works_share * part)
+        return self._usual_part(HEAT.draws_share * full, full)
 
     def half(self, full: float) -> float:
         """What it draws more than where it works as it should, W; less is a heater that has half failed."""
+        return self._usual_part(UNHEATED.half_share * full, full)
+
+    def _usual_part(self, whole: float, full: float) -> float:
+        """`whole`, W; less where the strip usually draws only a part."""
         part = self.meter_offs.part(full)
-        half = UNHEATED.half_share * full
-        return half if part is None else min(half, METER.works_share * part)
+        return whole if part is None else min(whole, METER.works_share * part)
 
     def off_min(self, now_ms: int) -> float:
         """For how many minutes the meter has not shown it heating; 0 where it never did."""

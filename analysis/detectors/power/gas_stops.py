@@ -14,14 +14,12 @@ import msgspec
 
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS
+from rushlight.analysis.detectors.valve_hours import valve_hours
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.collector.readings import PH
-from rushlight.collector.settings import parse_time_of_day
 
 __all__ = ["GasStop", "GasStops", "by_a_valve", "hours_known"]
-
-_DAY_MIN = 24 * 60
 
 
 class GasStop(NamedTuple):
@@ -85,8 +83,7 @@ class GasStops(msgspec.Struct):
             return None
         sensor = moment.sensor(PH)
         scatter = (before.squares + after.squares) / (before.values + after.values - 2 * 2)
-        least = GAS_STOPS.noise_share * sensor.noise  # at least its step's own
-        variance = max(scatter, least**2)
+        variance = max(scatter, sensor.in_five_minutes(sensor.noise) ** 2)
         error = math.sqrt(variance / after.spread)
         return GasStop(before.slope, after.slope, _probability(tank, before.slope, after.slope, error))
 
@@ -117,14 +114,11 @@ def hours_known(tank: Tank) -> bool:
 
 def _shuts_by_clock(tank: Tank, moment: Moment, lamp_ms: int) -> bool:
     """Whether the valve is not open all the while from before the lamp went until now, by its hours."""
-    co2 = tank.settings.co2
-    if co2 is None or co2.on is None or co2.off is None:
+    valve = valve_hours(tank.settings.co2, moment.minute)
+    if valve is None:
         return False
-    on, off = parse_time_of_day(co2.on), parse_time_of_day(co2.off)
-    since_min = (moment.frame.start_ms - lamp_ms) / MINUTE_MS
-    open_min, length = (moment.minute - on) % _DAY_MIN, (off - on) % _DAY_MIN
-    least = since_min + GAS_STOPS.clock_min
-    return not least <= open_min <= length - GAS_STOPS.clock_min
+    least = (moment.frame.start_ms - lamp_ms) / MINUTE_MS + GAS_STOPS.clock_min
+    return not least <= valve.since_open <= valve.open_for - GAS_STOPS.clock_min
 
 
 def _probability(tank: Tank, before: float, after: float, error: float) -> float:

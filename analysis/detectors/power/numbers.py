@@ -75,9 +75,6 @@ class GasStopsNumbers(Numbers, frozen=True, kw_only=True):
     after_min: Annotated[int, Of("min", "the fall after it is over so long, at most")] = 60
     least_values: Annotated[int, Of("", "values that a fall is seen by")] = 4
     gains_ph_per_h: Annotated[float, Of("pH/h", "pH that falls slower says nothing of a valve")] = 0.06
-    noise_share: Annotated[
-        float, Of("", "of a reading's noise is left in a five-minute value: a median of five")
-    ] = 0.5
     clock_min: Annotated[
         float, Of("min", "so near its own hours a valve may open or shut by itself: a timer's error")
     ] = 15.0

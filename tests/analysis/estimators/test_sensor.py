@@ -112,6 +112,23 @@ def test_stays_small_and_finite_whatever_comes(rows: list[tuple[float, int, int]
     assert msgspec.msgpack.decode(blob, type=Sensor) == sensor
 
 
+@pytest.mark.parametrize(
+    ("every_ms", "minutes", "readings", "within"),
+    [
+        (10_000, 5, 6, 0.03),
+        (60_000, 5, 1, 0.03),
+        (100_000, 3, 1, 0.2),
+        (150_000, 2, 1, 0.2),
+        (300_000, 1, 1, 0.03),
+    ],
+)
+def test_noise_of_a_five_minute_value(every_ms: int, minutes: int, readings: int, within: float) -> None:
+    """The median of the minutes' means, against numpy's normal generator."""
+    noise = np.random.default_rng(5).normal(0, 0.06, (40_000, minutes, readings))
+    seen = float(np.std(np.median(np.mean(noise, axis=2), axis=1)))
+    assert Sensor(interval_ms=every_ms).in_five_minutes(0.06) == pytest.approx(seen, rel=within)
+
+
 def test_constants_are_what_their_sources_say() -> None:
     assert pytest.approx(math.sqrt(12), rel=1e-4) == SENSOR.root_12
     assert pytest.approx(math.sqrt(6) * math.sqrt(2 / math.pi), rel=1e-4) == SENSOR.swing_per_noise

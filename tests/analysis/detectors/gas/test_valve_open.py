@@ -14,22 +14,11 @@ from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.readings import Reading
 from rushlight.collector.settings import parse_settings
 from tests.analysis.detectors.gas.test_gas_limits import FED, TIMED, curve, moment, tank_of
+from tests.analysis.detectors.gas.test_surge import SETTINGS as WITH_HOURS
 
 SHUTS = 18 * 60
 KH = 4.5
-SETTINGS = """
-[tanks.shelf]
-volume_litres = 60
-timezone = "UTC"
-[tanks.shelf.water]
-carbonate_hardness_dkh = 3.0
-[tanks.shelf.livestock]
-temperature_low_c = 18.0
-temperature_high_c = 30.0
-[tanks.shelf.co2]
-on = "10:00"
-off = "18:00"
-"""
+SETTINGS = WITH_HOURS.replace("carbonate_hardness_dkh = 4.0", "carbonate_hardness_dkh = 3.0")
 
 
 def runs_on(
