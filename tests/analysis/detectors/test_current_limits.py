@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.detectors.frames import Frame
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.analysis.detectors.stray_current.cause import (
     away_back_away,
     by_the_clock,
@@ -18,6 +18,7 @@ from rushlight.analysis.detectors.stray_current.cause import (
     telegraph,
 )
 from rushlight.analysis.detectors.stray_current.detector import StrayCurrentDetector
+from rushlight.analysis.detectors.stray_current.shaken import leapt_and_shakes
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.collector.settings import parse_settings
 
@@ -253,3 +254,12 @@ def test_a_step_with_the_lamp() -> None:
 
 def test_what_a_heater_draws_that_is_on() -> None:
     assert facts(0, 3.1)[1].heater_on and not facts(0, 2.9)[1].heater_on
+
+
+@pytest.mark.parametrize(("minutes", "seen"), [(59, False), (60, True)])
+def test_an_electrode_must_have_shaken_for_an_hour(minutes: int, seen: bool) -> None:
+    now = BEGAN + 24 * HOUR * MINUTE
+    about = Moment(Frame(now, now + MINUTE, None, None, None, None, None, {}), 0, 0.0, True, set())
+    assert not leapt_and_shakes(about, now)
+    about.gas_before = GasFacts(shaken=(now - minutes * MINUTE, 7.0, 6.6))
+    assert leapt_and_shakes(about, now) is seen

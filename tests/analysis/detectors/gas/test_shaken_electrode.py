@@ -12,11 +12,13 @@ import statistics
 
 import pytest
 
+from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
 from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode, shaken
 from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.window import Window
-from tests.analysis.detectors.gas.test_gas_limits import BEGAN, MINUTE
+from tests.analysis.detectors.gas.test_curve_limits import frames
+from tests.analysis.detectors.gas.test_gas_limits import BEGAN, MINUTE, moment
 
 NOISE = 0.01
 SENSOR = Sensor(step=0.001, interval_ms=MINUTE, noise=NOISE)
@@ -139,3 +141,15 @@ def test_gas_is_seen_by_a_shaken_electrode_where_it_falls_on() -> None:
     electrode = ShakenElectrode(since=0, before=7.0, after=6.4)
     assert electrode.falls(6.09) and not electrode.falls(6.11)
     assert not ShakenElectrode(after=6.4).falls(5.0)
+
+
+def test_for_how_long_after_a_step_it_is_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten minutes, asked at the end of each five."""
+    seen: list[int] = []
+    monkeypatch.setattr(ShakenElectrode, "look", lambda self, block, sensor: seen.append(block.times[-1]))
+    detector = CarbonDioxideDetector()
+    frames(detector, *[7.0] * 5)
+    assert seen == []
+    detector.quiet_until = moment(5).frame.start_ms
+    frames(detector, *[7.0] * 30, begin=5)
+    assert [(at - moment(5).frame.start_ms) // MINUTE for at in seen] == [4, 9]
