@@ -36,3 +36,5 @@ def test_by_the_clock(
 
 def test_without_hours() -> None:
     assert valve_hours(None, 0) is None and valve_hours(CarbonDioxideSettings(), 0) is None
+    with_hours = valve_hours(CarbonDioxideSettings(on="10:00", off="18:00"), 0)
+    assert with_hours is not None and not with_hours.is_open
