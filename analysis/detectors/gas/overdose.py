@@ -9,7 +9,7 @@ import msgspec
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
-from rushlight.analysis.detectors.gas.overdose_words import STILL_RUNS, SURGES, TOO_MUCH, overdose_words
+from rushlight.analysis.detectors.gas.overdose_words import SURGES, TOO_MUCH, overdose_words
 from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
@@ -108,9 +108,9 @@ class OverdoseJudge(msgspec.Struct):
         curve: PhCurve,
         gas: Gas,
         read: float | None = None,
-        runs_on: bool = False,
+        unusual: str = "",
     ) -> Finding | None:
-        """Every five minutes. `read`: pH as read, steps and all; `runs_on`: gas runs out of hours."""
+        """Every five minutes. `read`: pH as read, steps and all; `unusual`: what else says that gas runs."""
         now = moment.frame.start_ms
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
@@ -119,7 +119,7 @@ class OverdoseJudge(msgspec.Struct):
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
-            wrong = runs_on or self._known_tank(tank, moment, curve, gas, usual_low, raised)
+            wrong = bool(unusual) or self._known_tank(tank, moment, curve, gas, usual_low, raised)
         if self.shaken.shakes and not raised:
             # where it leapt to and how it shakes is of the electrode: only what falls from there may be gas
             wrong = wrong and self.shaken.falls(curve.ph if read is None else read)
@@ -138,8 +138,8 @@ class OverdoseJudge(msgspec.Struct):
         if not (still or waited or (raised and wrong)):
             return None
         found = self._finding(tank, moment, curve, gas, holding=not wrong)
-        if runs_on:
-            found.observations.append(STILL_RUNS)
+        if unusual:
+            found.observations.append(unusual)
         return found
 
     @staticmethod
@@ -196,7 +196,7 @@ class OverdoseJudge(msgspec.Struct):
 
         `steep`: the usual curve is just here; `once`: and was seen on one day only.
         """
-        scatter, below = curve.scatter, usual_low - curve.ph
+        scatter, below = curve.unsteady, usual_low - curve.ph
         margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
         if (gas.mg_l > limit and below > OVERDOSE.over_below_ph + margin) or (
@@ -214,7 +214,7 @@ class OverdoseJudge(msgspec.Struct):
     def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
         """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
         mg_l, fall = gas.mg_l, curve.fall
-        slow = fall <= OVERDOSE.falling_ph_per_h
+        slow = fall <= max(OVERDOSE.falling_ph_per_h, curve.drifts)
         if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
             return False
         forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
@@ -228,9 +228,9 @@ class OverdoseJudge(msgspec.Struct):
         drift = curve.residuals.slope_per_hour(CURVE.slope_min * MINUTE_MS)
         if expected is None or drift is None:
             return False
-        odd, scatter = expected - ph, curve.scatter
+        odd, scatter = expected - ph, curve.unsteady
         departs = (
-            drift > OVERDOSE.soon_drift_ph_per_h
+            drift > max(OVERDOSE.soon_drift_ph_per_h, curve.drifts)
             and fall > OVERDOSE.soon_fall_ph_per_h
             and odd > OVERDOSE.soon_odd_ph
         )

@@ -35,6 +35,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "fall": 0.0,
         "slope": None,
         "scatter": 0.0,
+        "drifts": 0.0,
         "doubted": "",
         "later": None,
         "drift": 0.0,
@@ -45,6 +46,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
     usual |= known
     return SimpleNamespace(
         **usual,
+        unsteady=usual["scatter"],
         profile=SimpleNamespace(at=lambda *_: usual["later"]),
         creeping=usual["creeps"],
         residuals=SimpleNamespace(
