@@ -26,7 +26,7 @@ from rushlight.collector.readings import PH, PH_PROBE
 
 __all__ = ["PhCurve"]
 
-_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h", "course", "unsteady", "drifts")
+_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h", "course", "long_course", "unsteady", "drifts")
 """What is kept of the usual days."""
 
 
@@ -265,6 +265,11 @@ class PhCurve(msgspec.Struct, dict=True):
     def course(self) -> float | None:
         """By how much its course of two hours differs from one day to the next (a standard deviation)."""
         return course_spread(self.profile, COURSE.bins)
+
+    @functools.cached_property
+    def long_course(self) -> float | None:
+        """The same of four hours."""
+        return course_spread(self.profile, COURSE.long_bins)
 
     @functools.cached_property
     def unsteady(self) -> float:

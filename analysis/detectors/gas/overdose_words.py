@@ -13,7 +13,7 @@ TOO_MUCH = "the regulator or its valve lets too much gas through"
 SURGES = "the reactor surges; it can't be turned off, only its hose taken out"
 STILL_RUNS = "its valve should be shut, and pH does not rise as usual: gas still runs"
 RUNS_WHEN_NEVER = "at this time of day pH rises here, as the gas is off; now it does not: gas still runs"
-RISES_ON = "for two hours pH has gone another way than on any day here; going on so, CO2 passes its limit overnight"
+RISES_ON = "for hours pH has gone as on no day here; going on so, CO2 passes its limit within a night"
 
 
 def overdose_words(moment: Moment, curve: PhCurve, gas: Gas, limit: float, warm: bool) -> list[str]:

@@ -14,7 +14,6 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
-from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.gas.overdose_words import RISES_ON, RUNS_WHEN_NEVER
 from rushlight.analysis.detectors.gas.own_course_numbers import COURSE
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -55,19 +54,25 @@ class OwnCourse(msgspec.Struct):
         return words
 
     def _departs(self, moment: Moment, curve: PhCurve) -> bool:
-        """Whether it departs from the usual day by more than days do."""
-        if 0 <= moment.frame.start_ms - self.quiet_ms < COURSE.span_min * MINUTE_MS:
+        """Whether it departs from the usual day by more than days do, over either span."""
+        if curve.profile.at(moment.minute, COURSE.least_days) is None:
             return False
-        if curve.profile.at(moment.minute, OVERDOSE.least_days) is None:
-            return False
-        odd, spread, sensor = curve.residuals, curve.course, moment.sensor("ph")
-        before = odd.ago(COURSE.span_min * MINUTE_MS)
-        if before is None or spread is None:
-            return False
-        # two five-minute values are compared
-        noise = math.sqrt(2) * sensor.in_five_minutes(sensor.noise)
-        error = math.hypot(max(spread, COURSE.least_spread_ph), noise)
-        return odd.values[-1] - before > max(COURSE.grown_ph, COURSE.errors * error)
+        quiet_ms, sensor = moment.frame.start_ms - self.quiet_ms, moment.sensor("ph")
+        noise = math.sqrt(2) * sensor.in_five_minutes(sensor.noise)  # two five-minute values are compared
+        odd = curve.residuals
+        for bins, spread in ((COURSE.bins, curve.course), (COURSE.long_bins, curve.long_course)):
+            span_ms = _span_min(bins) * MINUTE_MS
+            before = odd.ago(span_ms)
+            if before is None or spread is None or 0 <= quiet_ms < span_ms:
+                continue
+            error = math.hypot(max(spread, COURSE.least_spread_ph), noise)
+            if odd.values[-1] - before > COURSE.errors * error:
+                return True
+        return False
+
+
+def _span_min(bins: int) -> int:
+    return bins * COURSE.bin_min - COURSE.value_min
 
 
 def _out_of_hours(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
@@ -75,7 +80,7 @@ def _out_of_hours(tank: Tank, moment: Moment, curve: PhCurve) -> bool:
     co2, expected, slope = tank.settings.co2, curve.expected, curve.slope
     if co2 is None or co2.on is not None or curve.ceaseless or co2.source != "cylinder":
         return False
-    before = curve.profile.at((moment.minute - COURSE.span_min) % 1440)
+    before = curve.profile.at((moment.minute - _span_min(COURSE.bins)) % 1440)
     if before is None or expected is None or slope is None:
         return False
     return expected - before > COURSE.rises_ph and slope <= 0.0

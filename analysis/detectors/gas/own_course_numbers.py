@@ -12,8 +12,11 @@ __all__ = ["COURSE"]
 class CourseNumbers(Numbers, frozen=True, kw_only=True):
     """How a day's course differs from the usual one, and what a supply that goes on leads to."""
 
-    bins: Annotated[int, Of("half-hours", "over which a course is looked at")] = 4
-    span_min: Annotated[int, Of("min", "the same in five-minute values: less a value")] = 115
+    bins: Annotated[int, Of("half-hours", "over which a course is looked at: what gathers in two hours")] = 4
+    long_bins: Annotated[int, Of("half-hours", "and over which what gathers more slowly is looked at")] = 8
+    bin_min: Annotated[int, Of("min", "of each; of the last a five-minute value is not there yet")] = 30
+    value_min: Annotated[int, Of("min", "that is less")] = 5
+    least_days: Annotated[int, Of("days", "a time of day must have been seen on: its first may be odd")] = 3
     least_spread_ph: Annotated[float, Of("pH", "by which no two days' courses are more alike")] = 0.012
     errors: Annotated[
         float,
@@ -22,7 +25,6 @@ class CourseNumbers(Numbers, frozen=True, kw_only=True):
             "of one day's course from another's, to be outside of them: of five days they are known roughly",
         ),
     ] = 6.0
-    grown_ph: Annotated[float, Of("pH", "away from the usual within that span, at least")] = 0.05
     below_ph: Annotated[float, Of("pH", "below the usual lowest: the fish have not been there")] = 0.05
     falls_ph_per_h: Annotated[float, Of("pH/h", "a slower fall has levelled off, and leads nowhere")] = 0.015
     night_h: Annotated[float, Of("h", "on which it is looked ahead: a night's sleep, or a day at work")] = 8.0
