@@ -87,18 +87,18 @@ def test_for_three_quarters_of_an_hour() -> None:
     assert again[-1], "it has been still meanwhile"
 
 
-@pytest.mark.parametrize("bared", [True, False])
-def test_an_electrode_lifted_out_is_no_overdose_and_a_smooth_fall_is(bared: bool) -> None:
+@pytest.mark.parametrize(("bared", "seed"), [(True, 1), (True, 2), (True, 3), (False, 1)])
+def test_an_electrode_lifted_out_is_no_overdose_and_a_smooth_fall_is(bared: bool, seed: int) -> None:
     """A made-up day of gas by the clock; before a water change the electrode hangs in air for a quarter."""
     watch = TankWatch("shelf", parse_settings(WITH_HOURS).tanks["shelf"])
-    rng, raised, gas = random.Random(5), False, 5.0
+    rng, raised, gas = random.Random(seed), False, 5.0
     at_7, begins = carbon_dioxide_mg_l(7.0, 4.0, 24.0), 4 * 1440 + 15 * 60
     for minute in range(begins + 120):
         gas += 0.5 * ((22.0 if 10 <= minute % 1440 / 60 < 18 else 2.0) - gas) / 60
         ph = 7.0 + math.log10(at_7 / gas) + rng.gauss(0, 0.01)
         out = minute - begins
         if 0 <= out < (16 if bared else 60):
-            ph -= 0.012 * out + (0.06 * (-1) ** out if bared else 0.0)
+            ph -= 0.02 * out + (rng.gauss(0, 0.06) if bared else 0.0)
         for quantity, value in (("ph", ph), ("temperature", 24 + rng.gauss(0, 0.03))):
             for event in watch.feed(Reading("shelf", quantity, minute * 60_000, round(value, 2), 1)):
                 raised = raised or (event.alarm == "co2-overdose" and event.event == "raised")

@@ -36,6 +36,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "slope": None,
         "scatter": 0.0,
         "drifts": 0.0,
+        "wanders": 0.0,
         "doubted": "",
         "later": None,
         "drift": 0.0,
@@ -46,7 +47,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
     usual |= known
     return SimpleNamespace(
         **usual,
-        unsteady=usual["scatter"],
+        unsteady=usual["scatter"] + usual["wanders"],
         profile=SimpleNamespace(at=lambda *_: usual["later"]),
         creeping=usual["creeps"],
         residuals=SimpleNamespace(
@@ -157,6 +158,15 @@ def soon(
 )
 def test_over_the_limit_within_the_hour(inside: dict[str, Any], outside: dict[str, Any]) -> None:
     assert soon(**inside) and not soon(**outside)
+
+
+def test_what_an_electrode_wanders_by_itself_is_no_gas() -> None:
+    """Its drift of half an hour bounds both forecasts, its wandering within hours widens each margin."""
+    wild = curve(6.9, fall=0.2, drifts=0.21)
+    assert through(0.2, 29.5, 0.05) and not OverdoseJudge._through(LIMIT, wild, Gas(29.5, 0.05), LOW)
+    assert soon(drifts=0.39) and not soon(drifts=0.41)
+    assert level(0.1, 31) and not level(0.1, 31, wanders=0.03)
+    assert soon(drift=0.22, fall=0.22) and not soon(drift=0.22, fall=0.22, wanders=0.03)
 
 
 @pytest.mark.parametrize(("more", "lately"), [(TIMED, 0.15), (FED, 0.07)])
