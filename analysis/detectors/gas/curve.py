@@ -11,9 +11,8 @@ from operator import sub
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.day_courses import course_spread
+from rushlight.analysis.detectors.gas.day_courses import DaySpreads
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
-from rushlight.analysis.detectors.gas.own_course_numbers import COURSE
 from rushlight.analysis.detectors.gas.slope_noise import slope_noise_ph_per_h
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
@@ -26,7 +25,7 @@ from rushlight.collector.readings import PH, PH_PROBE
 
 __all__ = ["PhCurve"]
 
-_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h", "course", "long_course", "unsteady", "drifts")
+_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h", "days", "unsteady")
 """What is kept of the usual days."""
 
 
@@ -262,24 +261,14 @@ class PhCurve(msgspec.Struct, dict=True):
         return min(max(math.log(10) * steepest / hours, least), most)
 
     @functools.cached_property
-    def course(self) -> float | None:
-        """By how much its course of two hours differs from one day to the next (a standard deviation)."""
-        return course_spread(self.profile, COURSE.bins)
-
-    @functools.cached_property
-    def long_course(self) -> float | None:
-        """The same of four hours."""
-        return course_spread(self.profile, COURSE.long_bins)
+    def days(self) -> DaySpreads:
+        """By how much its days differ."""
+        return DaySpreads.of(self.profile)
 
     @functools.cached_property
     def unsteady(self) -> float:
         """Scatter of the lowest pH together with how this electrode wanders within hours (pH)."""
-        return math.hypot(self.scatter, (self.course or 0.0) / math.sqrt(2))
-
-    @functools.cached_property
-    def drifts(self) -> float:
-        """pH an hour by which this electrode drifts from the usual day and back by itself, now and then."""
-        return COURSE.drifts * (self.course or 0.0)
+        return math.hypot(self.scatter, (self.days.course or 0.0) / math.sqrt(2))
 
     def _creeps(self) -> None:
         """Whether the whole curve sinks over days: hardness or the electrode. Gas takes hours."""

@@ -274,8 +274,9 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         self.by_reading = False
         if gas is not None and knows(tank):
             unusual = STILL_RUNS if self.valve.runs_on(tank, moment, curve, gas) else ""
-            unusual = unusual or self.course.says(tank, moment, curve, gas)
-            found = self.overdose.judge(tank, moment, curve, gas, stepped, unusual)
+            unusual = self.course.says(tank, moment, curve, gas) or unusual
+            departs = self.course.departs
+            found = self.overdose.judge(tank, moment, curve, gas, stepped, unusual, departs=departs)
             if found is None and controlled(tank):
                 found = self.duty.judge(tank, moment, curve)
             if found is None and now < self.surged_until and curve.rise <= 0.0:

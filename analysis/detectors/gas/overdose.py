@@ -8,6 +8,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
+from rushlight.analysis.detectors.gas.fresh_fall import falls_afresh
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
 from rushlight.analysis.detectors.gas.overdose_words import SURGES, TOO_MUCH, overdose_words
 from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode
@@ -109,8 +110,13 @@ class OverdoseJudge(msgspec.Struct):
         gas: Gas,
         read: float | None = None,
         unusual: str = "",
+        *,
+        departs: bool = True,
     ) -> Finding | None:
-        """Every five minutes. `read`: pH as read, steps and all; `unusual`: what else says that gas runs."""
+        """Every five minutes. `read`: pH as read, steps and all; `unusual`: what else says that gas runs.
+
+        `departs`: within hours pH has left the usual day by more than days do.
+        """
         now = moment.frame.start_ms
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
@@ -119,7 +125,7 @@ class OverdoseJudge(msgspec.Struct):
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
-            wrong = bool(unusual) or self._known_tank(tank, moment, curve, gas, usual_low, raised)
+            wrong = bool(unusual) or self._known_tank(tank, moment, curve, gas, usual_low, raised, departs)
         if self.shaken.shakes and not raised:
             # where it leapt to and how it shakes is of the electrode: only what falls from there may be gas
             wrong = wrong and self.shaken.falls(curve.ph if read is None else read)
@@ -159,7 +165,7 @@ class OverdoseJudge(msgspec.Struct):
 
     @staticmethod
     def _known_tank(
-        tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
+        tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool, departs: bool
     ) -> bool:
         """Over the limit and below the usual, or on its way there."""
         if curve.ph >= usual_low - OVERDOSE.below_ph and curve.fall <= OVERDOSE.soon_fall_ph_per_h:
@@ -173,7 +179,9 @@ class OverdoseJudge(msgspec.Struct):
         steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
         once = curve.profile.at(moment.minute, OVERDOSE.least_days) is None
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once)
+        # what did not come within hours is a day's other level, as days have
+        scatter = curve.unsteady if departs else max(curve.unsteady, curve.days.levels)
+        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once, scatter)
         # within its saw-tooth a controller's valve shuts again: no fall goes on
         works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
         soon = not works and (
@@ -184,19 +192,21 @@ class OverdoseJudge(msgspec.Struct):
         if curve.creeping and not raised:
             # what the whole curve has sunk by is hardness; only what came on top of it may be gas
             chance = probability_over(Gas(gas.mg_l * 10**-curve.creep, gas.error), limit)
-            fresh = OverdoseJudge._fresh(tank, curve)
+            fresh = falls_afresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
         below = usual_low - curve.ph > OVERDOSE.below_ph
         sure = chance > OVERDOSE.over_now_probability and below
         return level or soon or sure
 
     @staticmethod
-    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool) -> bool:
+    def _level(
+        limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool, scatter: float
+    ) -> bool:
         """The surer the estimate is, the less the departure from the usual has to be, and the other way.
 
-        `steep`: the usual curve is just here; `once`: and was seen on one day only.
+        `steep`: the usual curve is just here; `once`: and was seen on one day only; `scatter`: of days, pH.
         """
-        scatter, below = curve.unsteady, usual_low - curve.ph
+        below = usual_low - curve.ph
         margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
         if (gas.mg_l > limit and below > OVERDOSE.over_below_ph + margin) or (
@@ -214,7 +224,7 @@ class OverdoseJudge(msgspec.Struct):
     def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
         """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
         mg_l, fall = gas.mg_l, curve.fall
-        slow = fall <= max(OVERDOSE.falling_ph_per_h, curve.drifts)
+        slow = fall <= max(OVERDOSE.falling_ph_per_h, curve.days.drifts)
         if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
             return False
         forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
@@ -230,7 +240,7 @@ class OverdoseJudge(msgspec.Struct):
             return False
         odd, scatter = expected - ph, curve.unsteady
         departs = (
-            drift > max(OVERDOSE.soon_drift_ph_per_h, curve.drifts)
+            drift > max(OVERDOSE.soon_drift_ph_per_h, curve.days.drifts)
             and fall > OVERDOSE.soon_fall_ph_per_h
             and odd > OVERDOSE.soon_odd_ph
         )
@@ -255,19 +265,6 @@ class OverdoseJudge(msgspec.Struct):
         margin = OVERDOSE.scatters * scatter
         return (forecast > limit and fine and ahead > OVERDOSE.ahead_ph + margin) or (
             forecast * math.exp(gas.error) > limit and ahead > OVERDOSE.ahead_may_ph + margin
-        )
-
-    @staticmethod
-    def _fresh(tank: Tank, curve: PhCurve) -> bool:
-        """Against a sinking curve only what falls faster than the usual day counts."""
-        now = curve.residuals.values[-1] if curve.residuals.values else 0.0
-        hour = curve.residuals.ago(OVERDOSE.fresh_hour_min * MINUTE_MS)
-        morning = curve.residuals.ago(OVERDOSE.fresh_morning_min * MINUTE_MS)
-        co2 = tank.settings.co2
-        valve = co2 is None or co2.on is not None
-        lately = OVERDOSE.fresh_hour_ph if valve else OVERDOSE.fresh_hour_steady_ph
-        return (hour is not None and now - hour > lately) or (
-            morning is not None and now - morning > OVERDOSE.fresh_morning_ph
         )
 
     @staticmethod

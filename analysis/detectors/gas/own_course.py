@@ -14,6 +14,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
+from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.gas.overdose_words import RISES_ON, RUNS_WHEN_NEVER
 from rushlight.analysis.detectors.gas.own_course_numbers import COURSE
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -29,20 +30,35 @@ _NO_GAS = frozenset({"light-missing", "power-interrupted", "stray-current-suspec
 
 
 class OwnCourse(msgspec.Struct):
-    """State: until when somebody was at the tank, or something stepped (ms UTC); whether it was told."""
+    """State.
+
+    Attributes
+    ----------
+    quiet_ms : int
+        Until when somebody was at the tank, or something stepped (ms UTC).
+    told : bool
+        Whether it was told at the last look.
+    departs : bool
+        Whether pH may have departed within hours from the usual day by more than days do.
+    """
 
     quiet_ms: int = -1
     told: bool = False
+    departs: bool = True
 
     def says(self, tank: Tank, moment: Moment, curve: PhCurve, gas: Gas) -> str:
         """Every five minutes that are judged: in words how gas rises outside this tank's own days, or ""."""
         told, usual_low = self.told and "co2-overdose" in moment.active, curve.usual_low
-        self.told = False
-        if usual_low is None or usual_low - (curve.ph + curve.creep) < COURSE.below_ph:
+        self.told, self.departs = False, True
+        if usual_low is None or usual_low - curve.ph < OVERDOSE.below_ph:
             return ""  # most of the time
+        departs = self._departs(moment, curve)
+        self.departs = departs is not False
+        if usual_low - (curve.ph + curve.creep) < COURSE.below_ph:
+            return ""
         if tank.settings.water.active_soil or controlled(tank) or not _NO_GAS.isdisjoint(moment.active):
             return ""
-        if not told and not self._departs(moment, curve):
+        if not (told or departs):
             return ""
         words, fall, limit = "", _fall(curve), tank.settings.livestock.co2_limit_mg_l
         least = COURSE.probability * (COURSE.held_share if told else 1.0)
@@ -53,22 +69,23 @@ class OwnCourse(msgspec.Struct):
         self.told = bool(words)
         return words
 
-    def _departs(self, moment: Moment, curve: PhCurve) -> bool:
-        """Whether it departs from the usual day by more than days do, over either span."""
+    def _departs(self, moment: Moment, curve: PhCurve) -> bool | None:
+        """Whether it departs from the usual day by more than days do, over either span; None: not known."""
         if curve.profile.at(moment.minute, COURSE.least_days) is None:
-            return False
-        quiet_ms, sensor = moment.frame.start_ms - self.quiet_ms, moment.sensor("ph")
+            return None
+        quiet_ms, sensor, days = moment.frame.start_ms - self.quiet_ms, moment.sensor("ph"), curve.days
         noise = math.sqrt(2) * sensor.in_five_minutes(sensor.noise)  # two five-minute values are compared
-        odd = curve.residuals
-        for bins, spread in ((COURSE.bins, curve.course), (COURSE.long_bins, curve.long_course)):
+        odd, known = curve.residuals, None
+        for bins, spread in ((COURSE.bins, days.course), (COURSE.long_bins, days.long_course)):
             span_ms = _span_min(bins) * MINUTE_MS
             before = odd.ago(span_ms)
             if before is None or spread is None or 0 <= quiet_ms < span_ms:
                 continue
+            known = False
             error = math.hypot(max(spread, COURSE.least_spread_ph), noise)
             if odd.values[-1] - before > COURSE.errors * error:
                 return True
-        return False
+        return known
 
 
 def _span_min(bins: int) -> int:

@@ -268,7 +268,7 @@ def test_how_much_the_lowest_ph_may_differ(lows: list[float], margin: float) -> 
     """0.07 below it and one and a half scatters: 0.06 at first, then from 0.03 to 0.2."""
     for below, seen in ((margin - 0.005, False), (margin + 0.005, True)):
         curve = known(lows, ph=7.0 - below)
-        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False, False) is seen
+        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False, False, curve.unsteady) is seen
 
 
 def test_the_scatter_is_a_standard_deviation() -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from rushlight.analysis.detectors.gas.fresh_fall import falls_afresh
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.moment import Tank
@@ -37,6 +38,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "scatter": 0.0,
         "drifts": 0.0,
         "wanders": 0.0,
+        "levels": 0.0,
         "doubted": "",
         "later": None,
         "drift": 0.0,
@@ -48,6 +50,7 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
     return SimpleNamespace(
         **usual,
         unsteady=usual["scatter"] + usual["wanders"],
+        days=SimpleNamespace(drifts=usual["drifts"], levels=usual["levels"]),
         profile=SimpleNamespace(at=lambda *_: usual["later"]),
         creeping=usual["creeps"],
         residuals=SimpleNamespace(
@@ -66,7 +69,7 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
     expected = None if odd is None else ph + odd
     steep, once = known.pop("steep", False), known.pop("once", False)
     shown = curve(ph, expected=expected, **known)
-    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once)
+    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once, shown.unsteady)
 
 
 @pytest.mark.parametrize(
@@ -173,9 +176,20 @@ def test_what_an_electrode_wanders_by_itself_is_no_gas() -> None:
 def test_against_a_sinking_curve_only_what_falls_faster_counts(more: str, lately: float) -> None:
     tank = tank_of(more)
     for by, fresh in ((lately + 0.005, True), (lately - 0.005, False)):
-        assert OverdoseJudge._fresh(tank, curve(ago={55: -by})) is fresh
+        assert falls_afresh(tank, curve(ago={55: -by})) is fresh
     for by, fresh in ((0.255, True), (0.245, False)):
-        assert OverdoseJudge._fresh(tank, curve(ago={330: -by})) is fresh
+        assert falls_afresh(tank, curve(ago={330: -by})) is fresh
+
+
+def test_a_level_that_came_over_days_must_be_one_that_days_do_not_have() -> None:
+    """0.07 below the lowest and one and a half times what differs; days differ by 0.04 in their level."""
+
+    def wrong(ph: float, departs: bool) -> bool:
+        shown = curve(ph, levels=0.04)
+        return OverdoseJudge._known_tank(tank_of(FED), moment(0), shown, Gas(31, 0.3), LOW, False, departs)
+
+    assert wrong(6.925, True) and not wrong(6.925, False)
+    assert wrong(6.865, False) and not wrong(6.875, False)
 
 
 # -- as a whole -------------------------------------------------------------------------------------

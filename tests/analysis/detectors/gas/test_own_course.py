@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
-from rushlight.analysis.detectors.gas.day_courses import course_spread
+from rushlight.analysis.detectors.gas.day_courses import course_spread, level_spread
 from rushlight.analysis.detectors.gas.overdose_words import RISES_ON, RUNS_WHEN_NEVER
 from rushlight.analysis.detectors.gas.own_course import OwnCourse
 from rushlight.analysis.estimators.daily import DailyProfile
@@ -63,14 +63,22 @@ def test_an_electrode_that_wanders_needs_more_of_a_fall_and_of_a_departure() -> 
     """2.33 of them, as 1 % of a normal distribution are beyond; a scatter together with it."""
     curve = PhCurve()
     curve.extremes.lows = [7.0, 7.0]
-    assert curve.drifts == 0.0 and curve.unsteady == curve.scatter == 0.06
+    assert curve.days.drifts == 0.0 and curve.unsteady == curve.scatter == 0.06
     alternate = [[7.0 + 0.1 * ((n // 4 + day) % 2) for n in range(48)] for day in range(5)]
     curve.profile = days(*alternate)
     curve.changed()
     course = 0.2 / NORMAL.inv_cdf(0.75) / math.sqrt(2)
-    assert curve.course == pytest.approx(course, rel=1e-3) and curve.long_course == pytest.approx(0, abs=1e-9)
-    assert curve.drifts / curve.course == pytest.approx(NORMAL.inv_cdf(0.99), abs=0.01)
+    assert curve.days.course == pytest.approx(course, rel=1e-3)
+    assert curve.days.long_course == pytest.approx(0, abs=1e-9)
+    assert curve.days.drifts / course == pytest.approx(NORMAL.inv_cdf(0.99), abs=0.01)
     assert curve.unsteady == pytest.approx(math.hypot(0.06, course / math.sqrt(2)), rel=1e-3)
+
+
+def test_by_how_much_its_days_differ_in_level() -> None:
+    """Days that go up and down by 0.1 at any time: the quartile of a normal distribution, for one day."""
+    profile = days(*([7.0 + 0.1 * (day % 2)] * 48 for day in range(5)))
+    assert level_spread(profile) == pytest.approx(0.1 / NORMAL.inv_cdf(0.75) / math.sqrt(2), rel=1e-3)
+    assert level_spread(days([7.0] * 48)) == level_spread(DailyProfile(centre="median")) == 0.0
 
 
 # -- what is told of them ---------------------------------------------------------------------------
@@ -109,6 +117,7 @@ def says(
     usual |= known
     curve: Any = SimpleNamespace(
         **usual,
+        days=SimpleNamespace(course=usual["course"], long_course=usual["long_course"]),
         window=SimpleNamespace(
             slope_per_hour=lambda ms: -usual["falls"][0 if ms == 60 * MINUTE else 1],
         ),
@@ -190,6 +199,20 @@ def test_not_in_the_two_hours_after_someone_was_at_the_tank() -> None:
     assert says(watch=OwnCourse(quiet_ms=now - 116 * MINUTE))
     assert not says(watch=OwnCourse(quiet_ms=now - 114 * MINUTE))
     assert says(watch=OwnCourse(quiet_ms=now + MINUTE)), "a clock that was put back"
+
+
+def test_whether_it_came_within_hours() -> None:
+    """Nobody knows it in a tank's first days, nor just after someone was there; above the lowest none asks."""
+
+    def departs(**known: Any) -> bool:
+        watch = known.pop("watch", OwnCourse())
+        says(watch=watch, **known)
+        return watch.departs
+
+    assert departs(below=0.035) and not departs(below=0.035, grown=0.0) and departs(below=0.025, grown=0.0)
+    assert departs(grown=0.0, known=2) and departs(grown=0.0, course=None, long_course=None)
+    now = moment(600).frame.start_ms
+    assert departs(grown=0.0, watch=OwnCourse(quiet_ms=now - 60 * MINUTE))
 
 
 def test_gas_at_a_time_when_it_never_runs() -> None:
