@@ -57,8 +57,8 @@ class DaySpreads(NamedTuple):
     @classmethod
     def of(cls, profile: DailyProfile) -> DaySpreads:
         """Of the days that are kept."""
-        spreads = (course_spread(profile, bins) for bins in (COURSE.bins, COURSE.long_bins))
-        return cls(*spreads, level_spread(profile))
+        short, long = course_spread(profile, COURSE.bins), course_spread(profile, COURSE.long_bins)
+        return cls(short, long, level_spread(profile))
 
     @property
     def drifts(self) -> float:

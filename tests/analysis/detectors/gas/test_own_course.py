@@ -202,7 +202,7 @@ def test_not_in_the_two_hours_after_someone_was_at_the_tank() -> None:
 
 
 def test_whether_it_came_within_hours() -> None:
-    """Nobody knows it in a tank's first days, nor just after someone was there; above the lowest none asks."""
+    """Nobody knows it in a tank's first days, nor just after someone was there, and above the lowest."""
 
     def departs(**known: Any) -> bool:
         watch = known.pop("watch", OwnCourse())
