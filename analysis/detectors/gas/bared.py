@@ -67,10 +67,12 @@ class BaredElectrode(msgspec.Struct):
         As long as water changes take; what shakes for longer is another's to judge, and gas may fall in it.
         """
         now, values = block.times[-1], block.values[-BARED.values :]
-        bends = [abs(bend) for bend in _bends(values)]
+        noise = rest_noise(sensor)
+        # most of the time the values lie too close for that
+        still = len(values) < BARED.values or max(values) - min(values) <= BARED.apart * noise
         # by the median: one value that is far out is no shaking
-        moved = median(bends) * SHAKEN.sd_per_bend if len(values) == BARED.values else 0.0
-        if moved <= BARED.times * rest_noise(sensor):
+        bend = 0.0 if still else median([abs(one) for one in _bends(values)])
+        if bend * SHAKEN.sd_per_bend <= BARED.times * noise:
             self.since = -1
             return False
         if not 0 <= self.since <= now:

@@ -21,6 +21,9 @@ class BaredNumbers(Numbers, frozen=True, kw_only=True):
             "an electrode at rest does by the median of ten second differences once in two weeks, for a look",
         ),
     ] = 3.0
+    apart: Annotated[
+        float, Of("", "its noise at rest: twelve values no further apart don't shake by three", "normal")
+    ] = 6.0
     wanders_times: Annotated[
         float, Of("", "its noise: it shakes by more within a fall, so it wanders, too, as one in air does")
     ] = 2.0

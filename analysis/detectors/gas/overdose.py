@@ -179,9 +179,10 @@ class OverdoseJudge(msgspec.Struct):
         steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
         once = curve.profile.at(moment.minute, OVERDOSE.least_days) is None
+        below = usual_low - curve.ph > OVERDOSE.below_ph
         # what did not come within hours is a day's other level, as days have
-        scatter = curve.unsteady if departs else max(curve.unsteady, curve.days.levels)
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once, scatter)
+        scatter = 0.0 if not below else curve.unsteady if departs else max(curve.unsteady, curve.days.levels)
+        level = below and OverdoseJudge._level(limit, curve, gas, usual_low, steep, once, scatter)
         # within its saw-tooth a controller's valve shuts again: no fall goes on
         works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
         soon = not works and (
@@ -194,7 +195,6 @@ class OverdoseJudge(msgspec.Struct):
             chance = probability_over(Gas(gas.mg_l * 10**-curve.creep, gas.error), limit)
             fresh = falls_afresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
-        below = usual_low - curve.ph > OVERDOSE.below_ph
         sure = chance > OVERDOSE.over_now_probability and below
         return level or soon or sure
 
@@ -224,8 +224,10 @@ class OverdoseJudge(msgspec.Struct):
     def _through(limit: float, curve: PhCurve, gas: Gas, usual_low: float) -> bool:
         """At the limit, already below the usual lowest and falling on: no usual curve is needed to tell."""
         mg_l, fall = gas.mg_l, curve.fall
-        slow = fall <= max(OVERDOSE.falling_ph_per_h, curve.days.drifts)
+        slow = fall <= OVERDOSE.falling_ph_per_h
         if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
+            return False
+        if fall <= curve.days.drifts:
             return False
         forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
         ahead = probability_over(Gas(forecast, gas.error), limit)
@@ -238,15 +240,17 @@ class OverdoseJudge(msgspec.Struct):
         drift = curve.residuals.slope_per_hour(CURVE.slope_min * MINUTE_MS)
         if expected is None or drift is None:
             return False
-        odd, scatter = expected - ph, curve.unsteady
+        odd = expected - ph
         departs = (
-            drift > max(OVERDOSE.soon_drift_ph_per_h, curve.days.drifts)
+            drift > OVERDOSE.soon_drift_ph_per_h
             and fall > OVERDOSE.soon_fall_ph_per_h
             and odd > OVERDOSE.soon_odd_ph
+            and drift > curve.days.drifts
         )
         # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
         if not departs or ph - fall >= usual_low:
             return False
+        scatter = curve.unsteady
         if steep and (ph >= usual_low + OVERDOSE.steep_above_ph or odd <= OVERDOSE.steep_odd_ph + scatter):
             return False
         # an estimate that is far below the limit and sure of itself is not an hour away from it

@@ -56,14 +56,12 @@ def test_a_fall_of_an_electrode_in_air_is_no_surge() -> None:
     assert least(course(*shaken), noise=0.04) > 5, "an electrode that always does"
 
 
-def shaking(
-    sizes: list[float], bare: BaredElectrode | None = None, sensor: Sensor | None = None
-) -> list[bool]:
-    """Every five minutes; by the minute pH goes up and down by that."""
-    bare, block, out = bare or BaredElectrode(), Window(28), []
+def shaking(sizes: list[float], sensor: Sensor | None = None, falls: float = 0.0) -> list[bool]:
+    """Every five minutes; by the minute pH goes up and down by that, and falls."""
+    bare, block, out = BaredElectrode(), Window(28), []
     sensor = sensor or Sensor(interval_ms=MINUTE, noise=0.01)
     for n, size in enumerate(sizes):
-        block.add(BEGAN + n * MINUTE, 7.0 + size * (-1) ** n)
+        block.add(BEGAN + n * MINUTE, 7.0 + size * (-1) ** n - falls * n)
         if n % 5 == 4:
             out.append(bare.shakes(block, sensor))
     return out
@@ -72,7 +70,8 @@ def shaking(
 def test_how_much_it_shakes_and_over_how_long() -> None:
     """Second differences of ±s are 4 s, standard deviation 4 s / (0.6745 √6): three of 0.01 at 0.0124."""
     at = 3 * 0.01 * statistics.NormalDist().inv_cdf(0.75) * math.sqrt(6) / 4
-    assert shaking([at * 1.05] * 15)[-1] and not shaking([at * 0.95] * 15)[-1]
+    assert shaking([at * 1.05] * 15, falls=0.01)[-1] and not shaking([at * 0.95] * 15, falls=0.01)[-1]
+    assert shaking([0.031] * 15)[-1] and not shaking([0.029] * 15)[-1], "its noise six times apart"
     assert shaking([0.05] * 15) == [False, False, True], "twelve values"
     assert not any(shaking([0.0] * 10 + [0.5] + [0.0] * 10)), "one value that is far out"
     assert not shaking([0.05] * 15, sensor=Sensor(interval_ms=MINUTE, noise=0.01, step=0.1))[-1], (
