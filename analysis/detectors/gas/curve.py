@@ -11,6 +11,7 @@ from operator import sub
 
 import msgspec
 
+from rushlight.analysis.detectors.gas.day_courses import DaySpreads
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
 from rushlight.analysis.detectors.gas.slope_noise import slope_noise_ph_per_h
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -24,7 +25,7 @@ from rushlight.collector.readings import PH, PH_PROBE
 
 __all__ = ["PhCurve"]
 
-_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h")
+_OF_DAYS = ("usual_low", "scatter", "swing", "loss_per_h", "days", "unsteady")
 """What is kept of the usual days."""
 
 
@@ -258,6 +259,16 @@ class PhCurve(msgspec.Struct, dict=True):
         if self.ceaseless:
             least *= (most / least) ** SURGE.ceaseless_share
         return min(max(math.log(10) * steepest / hours, least), most)
+
+    @functools.cached_property
+    def days(self) -> DaySpreads:
+        """By how much its days differ."""
+        return DaySpreads.of(self.profile)
+
+    @functools.cached_property
+    def unsteady(self) -> float:
+        """Scatter of the lowest pH together with how this electrode wanders within hours (pH)."""
+        return math.hypot(self.scatter, (self.days.course or 0.0) / math.sqrt(2))
 
     def _creeps(self) -> None:
         """Whether the whole curve sinks over days: hardness or the electrode. Gas takes hours."""

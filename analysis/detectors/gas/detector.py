@@ -11,13 +11,16 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.bared import BaredElectrode
 from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
-from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference
-from rushlight.analysis.detectors.gas.judged import Judged
+from rushlight.analysis.detectors.gas.estimate import GasEstimate, has_reference, knows
+from rushlight.analysis.detectors.gas.judged import Judged, judged_by
 from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
+from rushlight.analysis.detectors.gas.overdose_words import STILL_RUNS
+from rushlight.analysis.detectors.gas.own_course import OwnCourse
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.gas.shaken_electrode_numbers import SHAKEN
 from rushlight.analysis.detectors.gas.surge import SurgeWatch
@@ -28,7 +31,7 @@ from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
-from rushlight.analysis.physics.carbon_dioxide import Gas, probability_over
+from rushlight.analysis.physics.carbon_dioxide import Gas
 
 __all__ = ["CarbonDioxideDetector"]
 
@@ -57,6 +60,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
     surge: SurgeWatch = msgspec.field(default_factory=SurgeWatch)
     range: RangeJudge = msgspec.field(default_factory=RangeJudge)
     valve: ValveWatch = msgspec.field(default_factory=ValveWatch)
+    course: OwnCourse = msgspec.field(default_factory=OwnCourse)
+    bared: BaredElectrode = msgspec.field(default_factory=BaredElectrode)
     duty: ValveDuty = msgspec.field(default_factory=ValveDuty)
     quiet_until: int = -1
     surged_until: int = -1
@@ -134,7 +139,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         """What the settings lack to judge too much gas, or none; "" where it is judged."""
         if alarm == "co2-absent" and not self.curve.injected(tank):
             return "the settings have no [co2]"
-        if alarm == "ph-out-of-range" or has_reference(tank) or (self.judged is not None and _knows(tank)):
+        if alarm == "ph-out-of-range" or has_reference(tank) or (self.judged is not None and knows(tank)):
             return ""
         return "the settings have no hardness"
 
@@ -164,7 +169,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         surge, now = self.surge, moment.frame.start_ms
         if moment.fifth or "below" not in surge.__dict__:
             # a controller's valve gives several times what is lost, for minutes
-            looks = _knows(tank) and not controlled(tank)
+            looks = knows(tank) and not controlled(tank)
             surge.prepare(moment, self.block, self.curve if looks else None, tank.settings.water.active_soil)
         current = moment.current
         if (
@@ -188,26 +193,19 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         creep = self.curve.creep
         fresh = Gas(gas.mg_l * 10**-creep, gas.error)
         if self.surge.ahead(fresh, ph + creep, self.curve, limit, SURGE.person_h) > SURGE.soon_probability:
-            self.judged = self._judgement(tank, moment, ph, gas)
+            self.judged = judged_by(tank, moment, self.curve, ph, gas)
             left_s = self.surge.left_s(fresh, ph + creep, self.curve, limit)
             found = self.overdose.surged(tank, moment, self.curve, gas, self.surge.supply, left_s)
             self.hold[found.alarm] = found
             self.surged_until = moment.frame.start_ms + round(SURGE.person_h * HOUR_MS)
 
-    def _judgement(self, tank: Tank, moment: Moment, ph: float, gas: Gas) -> Judged:
-        limit, now = tank.settings.livestock.co2_limit_mg_l, moment.frame.time_ms
-        ahead = min(self.curve.fall, CURVE.steepest_ph_per_h)
-        over = probability_over(gas, limit)
-        soon = probability_over(Gas(gas.mg_l * 10**ahead, gas.error), limit) if ahead > 0 else over
-        return Judged(now, ph, self.curve.slope, gas, over, soon)
-
     def _as_read(self, tank: Tank, moment: Moment, ph: float, judged: Judged | None = None) -> Finding | None:
         """`judged` at that pH, where that has been done already."""
-        if not _knows(tank):
+        if not knows(tank):
             judged = None
         elif judged is None:
             gas = self.estimate.at(tank, self.curve, ph, moment.frame.temperature)
-            judged = None if gas is None else self._judgement(tank, moment, ph, gas)
+            judged = None if gas is None else judged_by(tank, moment, self.curve, ph, gas)
         self.read = judged
         return self.overdose.look(tank, moment, self.curve, judged.gas if judged else None, ph, self.block)
 
@@ -238,7 +236,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
     def _slow(self, tank: Tank, moment: Moment, ph: float) -> None:
         """Every five minutes."""
         now = moment.frame.start_ms
-        quiet = now < self.quiet_until or moment.heat.disturbed
+        bared = self.bared.shakes(self.block, moment.sensor("ph"))
+        quiet = now < self.quiet_until or moment.heat.disturbed or bared
         shaken = self.overdose.shaken
         if shaken.shakes or now < self.quiet_until + SHAKEN.looked_min * MINUTE_MS:
             shaken.look(self.block, moment.sensor("ph"))
@@ -261,8 +260,9 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         if controlled(tank):
             self.duty.add(tank, moment, ph, usable and not quiet)
         gas = self.estimate.at(tank, curve, ph, moment.frame.temperature)
-        self.judged = None if gas is None else self._judgement(tank, moment, ph, gas)
+        self.judged = None if gas is None else judged_by(tank, moment, self.curve, ph, gas)
         if quiet:
+            self.course.quiet_ms = now
             # judge nothing new but what would be deadly, let go of nothing
             for finding in self.hold.values():
                 finding.holding = True
@@ -272,9 +272,11 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         found: Finding | None
         seen = self._as_read(tank, moment, stepped, self.judged if stepped == ph else None)
         self.by_reading = False
-        if gas is not None and _knows(tank):
-            runs_on = self.valve.runs_on(tank, moment, curve, gas)
-            found = self.overdose.judge(tank, moment, curve, gas, stepped, runs_on)
+        if gas is not None and knows(tank):
+            unusual = STILL_RUNS if self.valve.runs_on(tank, moment, curve, gas) else ""
+            unusual = self.course.says(tank, moment, curve, gas) or unusual
+            departs = self.course.departs
+            found = self.overdose.judge(tank, moment, curve, gas, stepped, unusual, departs=departs)
             if found is None and controlled(tank):
                 found = self.duty.judge(tank, moment, curve)
             if found is None and now < self.surged_until and curve.rise <= 0.0:
@@ -293,8 +295,3 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         if found is not None:
             findings[found.alarm] = found
         self.hold = findings
-
-
-def _knows(tank: Tank) -> bool:
-    """Whether CO2 is a matter here: something ties pH to it, or it is given."""
-    return has_reference(tank) or tank.settings.co2 is not None

@@ -21,7 +21,7 @@ from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.analysis.physics.numbers import ELECTRODE, WATER
 from rushlight.analysis.physics.water import air_equilibrium_mg_l
 
-__all__ = ["GasEstimate"]
+__all__ = ["GasEstimate", "has_reference", "knows"]
 
 
 class GasEstimate(msgspec.Struct):
@@ -125,3 +125,8 @@ def has_reference(tank: Tank) -> bool:
     """Whether the settings tie pH to CO2: by a hardness, or by the pH of the water without gas."""
     water = tank.settings.water
     return water.carbonate_hardness_dkh is not None or water.degassed_ph is not None
+
+
+def knows(tank: Tank) -> bool:
+    """Whether CO2 is a matter here: something ties pH to it, or it is given."""
+    return has_reference(tank) or tank.settings.co2 is not None

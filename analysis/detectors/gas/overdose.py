@@ -8,8 +8,9 @@ import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import controlled
+from rushlight.analysis.detectors.gas.fresh_fall import falls_afresh
 from rushlight.analysis.detectors.gas.numbers import CURVE, OVERDOSE
-from rushlight.analysis.detectors.gas.overdose_words import STILL_RUNS, SURGES, TOO_MUCH, overdose_words
+from rushlight.analysis.detectors.gas.overdose_words import SURGES, TOO_MUCH, overdose_words
 from rushlight.analysis.detectors.gas.shaken_electrode import ShakenElectrode
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
@@ -108,9 +109,14 @@ class OverdoseJudge(msgspec.Struct):
         curve: PhCurve,
         gas: Gas,
         read: float | None = None,
-        runs_on: bool = False,
+        unusual: str = "",
+        *,
+        departs: bool = True,
     ) -> Finding | None:
-        """Every five minutes. `read`: pH as read, steps and all; `runs_on`: gas runs out of hours."""
+        """Every five minutes. `read`: pH as read, steps and all; `unusual`: what else says that gas runs.
+
+        `departs`: within hours pH has left the usual day by more than days do.
+        """
         now = moment.frame.start_ms
         limit = tank.settings.livestock.co2_limit_mg_l
         raised = "co2-overdose" in moment.active
@@ -119,7 +125,7 @@ class OverdoseJudge(msgspec.Struct):
         if usual_low is None:
             wrong = self._unknown_tank(limit, gas, falling)
         else:
-            wrong = runs_on or self._known_tank(tank, moment, curve, gas, usual_low, raised)
+            wrong = bool(unusual) or self._known_tank(tank, moment, curve, gas, usual_low, raised, departs)
         if self.shaken.shakes and not raised:
             # where it leapt to and how it shakes is of the electrode: only what falls from there may be gas
             wrong = wrong and self.shaken.falls(curve.ph if read is None else read)
@@ -138,8 +144,8 @@ class OverdoseJudge(msgspec.Struct):
         if not (still or waited or (raised and wrong)):
             return None
         found = self._finding(tank, moment, curve, gas, holding=not wrong)
-        if runs_on:
-            found.observations.append(STILL_RUNS)
+        if unusual:
+            found.observations.append(unusual)
         return found
 
     @staticmethod
@@ -159,7 +165,7 @@ class OverdoseJudge(msgspec.Struct):
 
     @staticmethod
     def _known_tank(
-        tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool
+        tank: Tank, moment: Moment, curve: PhCurve, gas: Gas, usual_low: float, raised: bool, departs: bool
     ) -> bool:
         """Over the limit and below the usual, or on its way there."""
         if curve.ph >= usual_low - OVERDOSE.below_ph and curve.fall <= OVERDOSE.soon_fall_ph_per_h:
@@ -173,7 +179,10 @@ class OverdoseJudge(msgspec.Struct):
         steep = expected is not None and later is not None and abs(later - expected) > OVERDOSE.steep_ph
         # nor does a curve that was seen but once say what runs at an hour when it should not
         once = curve.profile.at(moment.minute, OVERDOSE.least_days) is None
-        level = OverdoseJudge._level(limit, curve, gas, usual_low, steep, once)
+        below = usual_low - curve.ph > OVERDOSE.below_ph
+        # what did not come within hours is a day's other level, as days have
+        scatter = 0.0 if not below else curve.unsteady if departs else max(curve.unsteady, curve.days.levels)
+        level = below and OverdoseJudge._level(limit, curve, gas, usual_low, steep, once, scatter)
         # within its saw-tooth a controller's valve shuts again: no fall goes on
         works = controlled(tank) and curve.ph > usual_low - OVERDOSE.below_ph
         soon = not works and (
@@ -184,19 +193,20 @@ class OverdoseJudge(msgspec.Struct):
         if curve.creeping and not raised:
             # what the whole curve has sunk by is hardness; only what came on top of it may be gas
             chance = probability_over(Gas(gas.mg_l * 10**-curve.creep, gas.error), limit)
-            fresh = OverdoseJudge._fresh(tank, curve)
+            fresh = falls_afresh(tank, curve)
             level, soon = level and fresh, soon and fresh and gas.mg_l > OVERDOSE.creeping_share * limit
-        below = usual_low - curve.ph > OVERDOSE.below_ph
         sure = chance > OVERDOSE.over_now_probability and below
         return level or soon or sure
 
     @staticmethod
-    def _level(limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool) -> bool:
+    def _level(
+        limit: float, curve: PhCurve, gas: Gas, usual_low: float, steep: bool, once: bool, scatter: float
+    ) -> bool:
         """The surer the estimate is, the less the departure from the usual has to be, and the other way.
 
-        `steep`: the usual curve is just here; `once`: and was seen on one day only.
+        `steep`: the usual curve is just here; `once`: and was seen on one day only; `scatter`: of days, pH.
         """
-        scatter, below = curve.scatter, usual_low - curve.ph
+        below = usual_low - curve.ph
         margin = OVERDOSE.scatters * scatter
         odd = 0.0 if curve.expected is None else curve.expected - curve.ph
         if (gas.mg_l > limit and below > OVERDOSE.over_below_ph + margin) or (
@@ -217,6 +227,8 @@ class OverdoseJudge(msgspec.Struct):
         slow = fall <= OVERDOSE.falling_ph_per_h
         if slow or curve.ph > usual_low - OVERDOSE.below_ph or gas.error >= OVERDOSE.rough_log:
             return False
+        if fall <= curve.days.drifts:
+            return False
         forecast = mg_l * 10 ** min(fall, CURVE.steepest_ph_per_h)
         ahead = probability_over(Gas(forecast, gas.error), limit)
         return mg_l > OVERDOSE.through_share * limit and ahead > OVERDOSE.over_soon_probability
@@ -228,15 +240,17 @@ class OverdoseJudge(msgspec.Struct):
         drift = curve.residuals.slope_per_hour(CURVE.slope_min * MINUTE_MS)
         if expected is None or drift is None:
             return False
-        odd, scatter = expected - ph, curve.scatter
+        odd = expected - ph
         departs = (
             drift > OVERDOSE.soon_drift_ph_per_h
             and fall > OVERDOSE.soon_fall_ph_per_h
             and odd > OVERDOSE.soon_odd_ph
+            and drift > curve.days.drifts
         )
         # and the curve itself must be on its way past the usual lowest: what is an hour off shows by now
         if not departs or ph - fall >= usual_low:
             return False
+        scatter = curve.unsteady
         if steep and (ph >= usual_low + OVERDOSE.steep_above_ph or odd <= OVERDOSE.steep_odd_ph + scatter):
             return False
         # an estimate that is far below the limit and sure of itself is not an hour away from it
@@ -255,19 +269,6 @@ class OverdoseJudge(msgspec.Struct):
         margin = OVERDOSE.scatters * scatter
         return (forecast > limit and fine and ahead > OVERDOSE.ahead_ph + margin) or (
             forecast * math.exp(gas.error) > limit and ahead > OVERDOSE.ahead_may_ph + margin
-        )
-
-    @staticmethod
-    def _fresh(tank: Tank, curve: PhCurve) -> bool:
-        """Against a sinking curve only what falls faster than the usual day counts."""
-        now = curve.residuals.values[-1] if curve.residuals.values else 0.0
-        hour = curve.residuals.ago(OVERDOSE.fresh_hour_min * MINUTE_MS)
-        morning = curve.residuals.ago(OVERDOSE.fresh_morning_min * MINUTE_MS)
-        co2 = tank.settings.co2
-        valve = co2 is None or co2.on is not None
-        lately = OVERDOSE.fresh_hour_ph if valve else OVERDOSE.fresh_hour_steady_ph
-        return (hour is not None and now - hour > lately) or (
-            morning is not None and now - morning > OVERDOSE.fresh_morning_ph
         )
 
     @staticmethod

@@ -7,11 +7,13 @@ from rushlight.analysis.detectors.gas.numbers import OVERDOSE
 from rushlight.analysis.detectors.moment import Moment, oxygen_text
 from rushlight.analysis.physics.carbon_dioxide import Gas, likely_text
 
-__all__ = ["STILL_RUNS", "SURGES", "TOO_MUCH", "overdose_words"]
+__all__ = ["RISES_ON", "RUNS_WHEN_NEVER", "STILL_RUNS", "SURGES", "TOO_MUCH", "overdose_words"]
 
 TOO_MUCH = "the regulator or its valve lets too much gas through"
 SURGES = "the reactor surges; it can't be turned off, only its hose taken out"
 STILL_RUNS = "its valve should be shut, and pH does not rise as usual: gas still runs"
+RUNS_WHEN_NEVER = "at this time of day pH rises here, as the gas is off; now it does not: gas still runs"
+RISES_ON = "for hours pH has gone as on no day here; going on so, CO2 passes its limit within a night"
 
 
 def overdose_words(moment: Moment, curve: PhCurve, gas: Gas, limit: float, warm: bool) -> list[str]:

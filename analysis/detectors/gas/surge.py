@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from rushlight.analysis.detectors.gas.bared import shake, wandering_slope
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.step_or_fall import falls_on
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -32,12 +33,13 @@ _LN10 = math.log(10)
 
 
 class _Fall(NamedTuple):
-    """Over so many minutes: pH/h, of how many frames, over how many hours."""
+    """Over so many minutes: pH/h, of how many frames, over how many hours, and how much each shakes (pH)."""
 
     span: int
     slope: float
     frames: int
     hours: float
+    shakes: float
 
 
 class SurgeWatch(msgspec.Struct, dict=True):
@@ -147,7 +149,8 @@ class SurgeWatch(msgspec.Struct, dict=True):
         drops = map(sub, values[first:-1], values[first + 1 :])
         if max(drops) > max(SURGE.step_share * total, SURGE.noises * noise):
             return None  # one step is no chemistry
-        return _Fall(span, window.slope_between(first, len(times)), count, length / HOUR_MS)
+        slope = window.slope_between(first, len(times))
+        return _Fall(span, slope, count, length / HOUR_MS, shake(values[first:]))
 
     def _goes_on(self, window: Window, noise: float) -> bool:
         first = self._first(window, window.times[-1] - SURGE.fit_min * MINUTE_MS)
@@ -159,9 +162,11 @@ class SurgeWatch(msgspec.Struct, dict=True):
 
     def _least(self, ph: float, fall: _Fall, noise: float, usual_low: float, loss: float) -> float:
         """The supply that is at least there, by a fall."""
-        span, slope, count, hours = fall
+        span, slope, count, hours, shakes = fall
         # a regression's slope error by that of its values (ordinary least squares)
-        error = max(noise, SURGE.least_noise_ph) * math.sqrt(SURGE.regression / count) / hours
+        noise = max(noise, SURGE.least_noise_ph)
+        error = noise * math.sqrt(SURGE.regression / count) / hours
+        error = max(error, wandering_slope(shakes, noise, hours * 60))
         error = max(error, math.sqrt(self.wanders[span != SURGE.short_min]))
         share = 10 ** (usual_low - ph)
         supply = (1 - _LN10 * slope / loss) * share

@@ -13,6 +13,7 @@ import pytest
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.detector import CarbonDioxideDetector
+from rushlight.analysis.detectors.gas.judged import judged_by
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.estimators.daily import DailyExtremes
 from rushlight.analysis.estimators.window import Window
@@ -165,7 +166,7 @@ def in_an_hour(slope: float) -> float:
     about = moment(4, ph=7.0)
     detector.update(tank_of(FED + "[tanks.sill.water]\ncarbonate_hardness_dkh = 4\n"), about)
     detector.curve.slope = slope
-    judged = detector._judgement(tank_of(), about, 7.0, Gas(10.0, 0.3))
+    judged = judged_by(tank_of(), about, detector.curve, 7.0, Gas(10.0, 0.3))
     detector.judged = detector.read = judged
     said = detector.beliefs(tank_of(), about)["co2_in_1_h_mg_l"]
     assert said is not None
@@ -267,7 +268,7 @@ def test_how_much_the_lowest_ph_may_differ(lows: list[float], margin: float) -> 
     """0.07 below it and one and a half scatters: 0.06 at first, then from 0.03 to 0.2."""
     for below, seen in ((margin - 0.005, False), (margin + 0.005, True)):
         curve = known(lows, ph=7.0 - below)
-        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False, False) is seen
+        assert OverdoseJudge._level(30.0, curve, Gas(31, 0.05), 7.0, False, False, curve.unsteady) is seen
 
 
 def test_the_scatter_is_a_standard_deviation() -> None:

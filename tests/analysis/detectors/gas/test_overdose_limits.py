@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from rushlight.analysis.detectors.gas.fresh_fall import falls_afresh
 from rushlight.analysis.detectors.gas.overdose import OverdoseJudge
 from rushlight.analysis.detectors.gas.ph_range import RangeJudge
 from rushlight.analysis.detectors.moment import Tank
@@ -35,6 +36,9 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
         "fall": 0.0,
         "slope": None,
         "scatter": 0.0,
+        "drifts": 0.0,
+        "wanders": 0.0,
+        "levels": 0.0,
         "doubted": "",
         "later": None,
         "drift": 0.0,
@@ -45,6 +49,8 @@ def curve(ph: float = 7.1, **known: Any) -> Any:
     usual |= known
     return SimpleNamespace(
         **usual,
+        unsteady=usual["scatter"] + usual["wanders"],
+        days=SimpleNamespace(drifts=usual["drifts"], levels=usual["levels"]),
         profile=SimpleNamespace(at=lambda *_: usual["later"]),
         creeping=usual["creeps"],
         residuals=SimpleNamespace(
@@ -63,7 +69,7 @@ def level(below: float, mg_l: float, error: float = 0.3, odd: float | None = Non
     expected = None if odd is None else ph + odd
     steep, once = known.pop("steep", False), known.pop("once", False)
     shown = curve(ph, expected=expected, **known)
-    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once)
+    return OverdoseJudge._level(LIMIT, shown, Gas(mg_l, error), LOW, steep, once, shown.unsteady)
 
 
 @pytest.mark.parametrize(
@@ -157,13 +163,33 @@ def test_over_the_limit_within_the_hour(inside: dict[str, Any], outside: dict[st
     assert soon(**inside) and not soon(**outside)
 
 
+def test_what_an_electrode_wanders_by_itself_is_no_gas() -> None:
+    """Its drift of half an hour bounds both forecasts, its wandering within hours widens each margin."""
+    wild = curve(6.9, fall=0.2, drifts=0.21)
+    assert through(0.2, 29.5, 0.05) and not OverdoseJudge._through(LIMIT, wild, Gas(29.5, 0.05), LOW)
+    assert soon(drifts=0.39) and not soon(drifts=0.41)
+    assert level(0.1, 31) and not level(0.1, 31, wanders=0.03)
+    assert soon(drift=0.22, fall=0.22) and not soon(drift=0.22, fall=0.22, wanders=0.03)
+
+
 @pytest.mark.parametrize(("more", "lately"), [(TIMED, 0.15), (FED, 0.07)])
 def test_against_a_sinking_curve_only_what_falls_faster_counts(more: str, lately: float) -> None:
     tank = tank_of(more)
     for by, fresh in ((lately + 0.005, True), (lately - 0.005, False)):
-        assert OverdoseJudge._fresh(tank, curve(ago={55: -by})) is fresh
+        assert falls_afresh(tank, curve(ago={55: -by})) is fresh
     for by, fresh in ((0.255, True), (0.245, False)):
-        assert OverdoseJudge._fresh(tank, curve(ago={330: -by})) is fresh
+        assert falls_afresh(tank, curve(ago={330: -by})) is fresh
+
+
+def test_a_level_that_came_over_days_must_be_one_that_days_do_not_have() -> None:
+    """0.07 below the lowest and one and a half times what differs; days differ by 0.04 in their level."""
+
+    def wrong(ph: float, departs: bool) -> bool:
+        shown = curve(ph, levels=0.04)
+        return OverdoseJudge._known_tank(tank_of(FED), moment(0), shown, Gas(31, 0.3), LOW, False, departs)
+
+    assert wrong(6.925, True) and not wrong(6.925, False)
+    assert wrong(6.865, False) and not wrong(6.875, False)
 
 
 # -- as a whole -------------------------------------------------------------------------------------

@@ -1,0 +1,66 @@
+"""How alike a tank's days are, in their course and in their level."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import NamedTuple
+
+from rushlight.analysis.detectors.gas.numbers import CURVE
+from rushlight.analysis.detectors.gas.own_course_numbers import COURSE
+from rushlight.analysis.estimators.daily import DailyProfile
+from rushlight.analysis.estimators.robust import median
+
+__all__ = ["DaySpreads", "course_spread", "level_spread"]
+
+
+def course_spread(profile: DailyProfile, bins: int) -> float | None:
+    """By how much pH changes otherwise within so many half-hours from one day to the next.
+
+    A standard deviation by the median difference between neighbouring days; None before two are known.
+    """
+    kept, differences = profile.kept, []
+    for index, first in kept.items():
+        later = kept.get((index + bins) % len(profile.usual), [])
+        days = min(len(first), len(later))
+        courses = [b - a for a, b in zip(first[-days:], later[-days:], strict=True)] if days else []
+        differences += [abs(b - a) for a, b in itertools.pairwise(courses)]
+    return _deviation(differences) if differences else None
+
+
+def level_spread(profile: DailyProfile) -> float:
+    """By how much pH differs from one day to the next at the same time; 0 before two days are known."""
+    differences = [abs(b - a) for days in profile.kept.values() for a, b in itertools.pairwise(days)]
+    return _deviation(differences) if differences else 0.0
+
+
+def _deviation(differences: list[float]) -> float:
+    """Of one value, by how far two of them are apart."""
+    return CURVE.mad_to_sigma * median(differences) / math.sqrt(2)
+
+
+class DaySpreads(NamedTuple):
+    """By how much a tank's days differ, pH (standard deviations).
+
+    Attributes
+    ----------
+    course, long_course : float or None
+        In what pH does within two hours, and within four; None before two days are known.
+    levels : float
+        In their level at any time of day.
+    """
+
+    course: float | None
+    long_course: float | None
+    levels: float
+
+    @classmethod
+    def of(cls, profile: DailyProfile) -> DaySpreads:
+        """Of the days that are kept."""
+        short, long = course_spread(profile, COURSE.bins), course_spread(profile, COURSE.long_bins)
+        return cls(short, long, level_spread(profile))
+
+    @property
+    def drifts(self) -> float:
+        """pH an hour by which this electrode drifts from the usual day and back by itself, now and then."""
+        return COURSE.drifts * (self.course or 0.0)
