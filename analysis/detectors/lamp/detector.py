@@ -140,7 +140,7 @@ class LampDetector(msgspec.Struct):
         facts.on, facts.level_lx = tracker.lit, tracker.level()
         facts.out_since_ms = self.presence.missing.out_since
         absent = facts.absent
-        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
+        if self.drift.contradicted:  # hours at which it was seen not to switch prove no power cut
             facts.absent, facts.out_since_ms = False, -1
         amiss = (
             absent

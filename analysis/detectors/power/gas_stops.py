@@ -79,7 +79,9 @@ class GasStops(msgspec.Struct):
         after_ms = lamp_ms + GAS_STOPS.lag_min * MINUTE_MS + block_ms - MINUTE_MS
         before = self._line(before_ms, lamp_ms - MINUTE_MS)
         after = self._line(after_ms, lamp_ms + GAS_STOPS.after_min * MINUTE_MS)
-        if before is None or after is None or before.slope > -GAS_STOPS.gains_ph_per_h:
+        # pH that hardly falls any more says as much where the valve is known to be open: as much leaves
+        least = GAS_STOPS.even_ph_per_h if hours_known(tank) else -GAS_STOPS.gains_ph_per_h
+        if before is None or after is None or before.slope > least:
             return None
         sensor = moment.sensor(PH)
         scatter = (before.squares + after.squares) / (before.values + after.values - 2 * 2)
@@ -125,10 +127,12 @@ def _probability(tank: Tank, before: float, after: float, error: float) -> float
     """That the mains went, given the pH an hour after the lamp did; `error` is that one's standard error."""
     ends_per_h = GAS_STOPS.ends_per_h if hours_known(tank) else GAS_STOPS.ends_unknown_per_h
     alone = ends_per_h * GAS_STOPS.before_min / 60
-    stopped = _density(after, GAS_STOPS.stopped_ph_per_h, math.hypot(GAS_STOPS.stopped_sd, error))
-    goes_on = _density(
-        after, GAS_STOPS.goes_on_share * before, math.hypot(GAS_STOPS.goes_on_sd * before, error)
-    )
+    # water that holds as much gas as it can has more to lose
+    even = before > -GAS_STOPS.gains_ph_per_h
+    rises = GAS_STOPS.even_rises_ph_per_h if even else GAS_STOPS.stopped_ph_per_h
+    stopped = _density(after, rises, math.hypot(GAS_STOPS.stopped_sd, error))
+    spread = max(-GAS_STOPS.goes_on_sd * before, GAS_STOPS.even_sd)
+    goes_on = _density(after, GAS_STOPS.goes_on_share * min(before, 0.0), math.hypot(spread, error))
     by_mains = GAS_STOPS.prior * stopped
     by_lamp = (1 - GAS_STOPS.prior) * ((1 - alone) * goes_on + alone * stopped)
     # an air pump, a lid, a hand at the surface: anything within some reach

@@ -75,6 +75,19 @@ class GasStopsNumbers(Numbers, frozen=True, kw_only=True):
     after_min: Annotated[int, Of("min", "the fall after it is over so long, at most")] = 60
     least_values: Annotated[int, Of("", "values that a fall is seen by")] = 4
     gains_ph_per_h: Annotated[float, Of("pH/h", "pH that falls slower says nothing of a valve")] = 0.06
+    even_ph_per_h: Annotated[
+        float, Of("pH/h", "gas that comes as fast as it leaves: pH rises no faster, with the valve open")
+    ] = 0.03
+    even_rises_ph_per_h: Annotated[
+        float,
+        Of(
+            "pH/h",
+            "it rises then without gas: a fifth of what is too much leaves in an hour, the pump at rest",
+        ),
+    ] = 0.08
+    even_sd: Annotated[
+        float, Of("pH/h", "by how much pH differs from that a lamp later: it falls, without the plants")
+    ] = 0.03
     clock_min: Annotated[
         float, Of("min", "so near its own hours a valve may open or shut by itself: a timer's error")
     ] = 15.0

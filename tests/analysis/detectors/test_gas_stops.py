@@ -112,7 +112,21 @@ def test_water_that_rises_fast_is_another_matter() -> None:
 
 @pytest.mark.parametrize(("fall", "told"), [(0.05, False), (0.07, True)])
 def test_water_that_gains_no_gas_says_nothing(fall: float, told: bool) -> None:
+    """Where nobody knows when the valve is open; where it is known, pH that stands still says as much."""
+    assert (seen(fall, gas='source = "cylinder"\n', noise=0.0005) is not None) is told
+    assert seen(fall, noise=0.0005) is not None
+
+
+@pytest.mark.parametrize(("fall", "told"), [(-0.04, False), (-0.02, True)])
+def test_water_that_loses_gas_with_the_valve_open_says_nothing(fall: float, told: bool) -> None:
     assert (seen(fall, noise=0.0005) is not None) is told
+
+
+def test_ph_that_stood_still_and_rises_as_the_lamp_goes_is_the_mains() -> None:
+    """As much gas came as left. Without the plants pH falls; it rises where no gas comes any more."""
+    assert probability(0.02, left=-4.0) > 0.9
+    assert probability(0.02, left=-1.5) < 0.8
+    assert probability(0.02, left=1.0) < 0.6
 
 
 def test_twenty_minutes_past_the_lag_are_seen_at_least() -> None:
