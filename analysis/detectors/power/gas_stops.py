@@ -23,19 +23,24 @@ __all__ = ["GasStop", "GasStops", "by_a_valve", "hours_known"]
 
 
 class GasStop(NamedTuple):
-    """pH an hour before the lamp went and after it, and the probability that the mains went with both."""
+    """pH an hour before the lamp went and after it, and the probability that the mains went with both.
+
+    `turned`: the heater let go with them, and that probability knows it.
+    """
 
     before: float
     after: float
     probability: float
+    turned: bool = False
 
     @property
     def words(self) -> str:
         """As an observation."""
         percent = math.floor(100 * self.probability)
+        heater = ", the heater let go at the same time" if self.turned else ""
         return (
-            f"the gas stopped with it: pH fell by {-self.before:.2f} an hour before, and goes by "
-            f"{self.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
+            f"the gas stopped with it: pH went by {self.before:+.2f} an hour before, and goes by "
+            f"{self.after:+.2f} an hour since{heater}; by that it is the mains with {percent:d} % probability"
         )
 
 
@@ -58,8 +63,10 @@ class GasStops(msgspec.Struct):
         if not by_a_valve(tank):
             return
         now, times = moment.frame.start_ms, self.course.times
-        if moment.frame.ph is None or "ph" in moment.probes.faulty or moment.heat.disturbed:
+        if "ph" in moment.probes.faulty or moment.heat.disturbed:
             self.course.clear()
+            return
+        if moment.frame.ph is None:
             return
         if times and not 0 < now - times[-1] <= GAS_STOPS.gap_min * MINUTE_MS:
             self.course.clear()

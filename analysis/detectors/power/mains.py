@@ -11,7 +11,13 @@ from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.cooling import cools_unheated, far_below
 from rushlight.analysis.detectors.power.gas_stops import GasStops, hours_known
-from rushlight.analysis.detectors.power.heat_with_gas import cold_with_gas, shines, turned_with_gas
+from rushlight.analysis.detectors.power.heat_with_gas import (
+    cold_with_gas,
+    likeliest,
+    shines,
+    turned_with_gas,
+    with_a_turn,
+)
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.detectors.power.plug import PLUG_WENT, lamp_and_plug, plug_silent, plug_with
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
@@ -234,7 +240,13 @@ class PowerDetector(msgspec.Struct):
         """The gas stopped as the lamp went, although the valve should be open."""
         if not moment.fifth or _draws(moment):
             return None
-        stop = self.gas.with_lamp(tank, moment, self.out_ms)
+        if moment.lamp.out_since_ms >= 0:
+            stop = self.gas.with_lamp(tank, moment, self.out_ms)
+        else:  # it could not come on any more, and nobody knows since when
+            first_ms = moment.frame.start_ms - GAS_STOPS.after_min * MINUTE_MS
+            stop = likeliest(self.gas, tank, moment, first_ms, self.out_ms)
+        if stop is not None:
+            stop = with_a_turn(stop, self.turns, moment.heat.cooling_rate, self.out_ms)
         return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None
 
     def _no_lamp_tells(self, tank: Tank, moment: Moment, temperature: float) -> None:

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import pytest
 
+from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.moment import LampFacts
+from rushlight.analysis.detectors.power.gas_stops import GasStop
+from rushlight.analysis.detectors.power.heat_with_gas import with_a_turn
 from rushlight.analysis.detectors.power.mains import PowerDetector
 from tests.analysis.detectors.test_gas_stops import BEGAN, LAMP, MINUTE, OPEN, course, moment_of, tank_of
 
@@ -31,15 +34,15 @@ def test_hours_that_no_switching_has_contradicted_are_the_keeper_s_word() -> Non
     assert not absent(LampDrift(first_ms=BEGAN))
 
 
-def never_came(left: float, since: int = 20) -> int | None:
-    """A lamp due at `LAMP`, missed `since` minutes later; pH falls by `left` of what it did before."""
+def never_came(left: float, since: int = 20, due_at: int = LAMP) -> int | None:
+    """A lamp due at `due_at`, missed `since` minutes later; from `LAMP` on pH falls by `left` of before."""
     tank, detector = tank_of(), PowerDetector()
     for minute in range(LAMP - 60, LAMP + 90):
         moment = moment_of(minute, course(minute, 0.3, left))
-        due = minute >= LAMP
+        due = minute >= due_at
         moment.lamp.on, moment.lamp.should_be_on = False, due
-        moment.lamp.due_ms = BEGAN + LAMP * MINUTE if due else -1
-        moment.lamp.absent = minute >= LAMP + since
+        moment.lamp.due_ms = BEGAN + due_at * MINUTE if due else -1
+        moment.lamp.absent = minute >= due_at + since
         if detector.update(tank, moment):
             assert "the lamp has not come on" in detector.observations[0]
             return minute - LAMP
@@ -49,6 +52,30 @@ def never_came(left: float, since: int = 20) -> int | None:
 def test_gas_that_stops_as_the_lamp_should_come_is_told_within_the_half_hour() -> None:
     assert never_came(0.0) == 24
     assert never_came(0.6) is None
+
+
+def test_a_lamp_that_was_due_only_after_the_cut() -> None:
+    """The mains went half an hour before: the gas stopped then, and nobody could see the lamp go."""
+    first = never_came(0.0, due_at=LAMP + 30)
+    assert first is not None and 50 <= first <= 54
+    assert never_came(0.6, due_at=LAMP + 30) is None
+
+
+def turned(every_min: float, celsius: float = 0.3, known: int = 4) -> float:
+    """Even odds by the gas; the water rose by 0.3 °C an hour until the lamp went, and falls by `celsius`."""
+    turns = HeaterTurns()
+    for minute in range(-60, 41, 5):
+        turns.course.add(BEGAN + minute * MINUTE, 24.0 - (0.3 if minute < 0 else celsius) * abs(minute) / 60)
+    turns.times = [BEGAN - round((100 + n * every_min) * MINUTE) for n in reversed(range(known))]
+    turns.lamp_drops = [0.1]
+    return with_a_turn(GasStop(-0.1, 0.02, 0.5), turns, -0.3, BEGAN).probability
+
+
+def test_a_heater_that_lets_go_with_lamp_and_gas_makes_it_likelier() -> None:
+    """By Bayes: it does so by chance in a quarter of an hour of as many as lie between its turns."""
+    assert turned(150) == pytest.approx(0.5 / (0.5 + 0.5 * 15 / 150))
+    assert turned(60) == pytest.approx(0.5 / (0.5 + 0.5 * 15 / 60)) and turned(10) == 0.5
+    assert turned(150, celsius=-0.3) == 0.5 and turned(150, known=2) == 0.5
 
 
 def plug_goes(lamp: int = 0, hours: bool | None = None, back: bool = False) -> int | None:
