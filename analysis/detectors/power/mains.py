@@ -183,7 +183,7 @@ class PowerDetector(msgspec.Struct):
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        deep = far_below(moment, temperature)
+        deep = far_below(moment, temperature, self.turns.course.values)
         under = deep and out_min < MAINS.out_most_min
         if plug_silent(moment, self.plug_ms):
             # of a lamp that has not come on nobody knows since when it can't
@@ -256,7 +256,7 @@ class PowerDetector(msgspec.Struct):
             seen = lamp_and_plug(moment, self.plug_ms, self.off_ms)
         if seen is None and hours_known(tank) and not _draws(moment) and not shines(moment):
             seen = turned_with_gas(self.turns, self.gas, tank, moment)
-            if seen is None and far_below(moment, temperature):
+            if seen is None and far_below(moment, temperature, self.turns.course.values):
                 fallen = max(self.turns.course.values) - temperature
                 cools = cools_unheated(moment, True, fallen, MAINS.wait_min)
                 seen = cold_with_gas(cools, self.gas, tank, moment)
