@@ -25,7 +25,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
     nearest_period,
     period_at,
 )
-from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
+from rushlight.analysis.detectors.lamp.timer_clock import TimerClock, error_min
 from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
 from rushlight.analysis.detectors.moment import LampFacts, Moment, Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
@@ -140,7 +140,7 @@ class LampDetector(msgspec.Struct):
         facts.on, facts.level_lx = tracker.lit, tracker.level()
         facts.out_since_ms = self.presence.missing.out_since
         absent = facts.absent
-        if not self.drift.fitted:  # hours at which it was never seen to switch prove no power cut
+        if self.drift.contradicted:  # hours at which it was seen not to switch prove no power cut
             facts.absent, facts.out_since_ms = False, -1
         amiss = (
             absent
@@ -184,7 +184,7 @@ class LampDetector(msgspec.Struct):
             self.tracker.learn_edge(edge)
             return
         period = self._period(edge, day, minute, schedule)
-        error = minute - (period.on if edge.sign > 0 else period.off)
+        error = error_min(tank.clock, edge.time_ms, minute, period.on if edge.sign > 0 else period.off)
         tolerance = tolerance_min(tank, self.tracker)
         early = edge.sign < 0 and error < -tolerance
         if early and period.inside(minute, self._lit_margin(edge, minute, period, tolerance)):

@@ -84,6 +84,11 @@ class LampDrift(msgspec.Struct):
     fitted: bool = False
     first_ms: int = -1
 
+    @property
+    def contradicted(self) -> bool:
+        """Whether it has switched, and never at these hours; unseen yet they are the keeper's own word."""
+        return not self.fitted and self.first_ms >= 0
+
     def take(self, edge: Edge, error: float, tracker: LampTracker, ramp: float, quiet_until_ms: int) -> None:
         """An edge near its time. It is judged when what follows it has been seen.
 

@@ -8,9 +8,10 @@ from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.numbers import TIMER
 from rushlight.analysis.detectors.moment import Tank
+from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 
-__all__ = ["TimerClock"]
+__all__ = ["TimerClock", "error_min"]
 
 
 class TimerClock(msgspec.Struct):
@@ -76,3 +77,14 @@ class TimerClock(msgspec.Struct):
         # out early on a day on which it came on as always: it has gone out, the timer is right
         gone = waiting.sign < 0 and waiting.error < 0
         return not gone and self.cut_ms >= 0 and now - self.cut_ms < TIMER.cut_d * DAY_MS
+
+
+def error_min(clock: LocalClock, edge_ms: int, minute: float, due: float) -> float:
+    """How late a switching at `minute` (local) is that was `due`, minutes; negative: early.
+
+    Where the clocks skipped an hour in between, in spring, nobody waited for that hour.
+    """
+    error = minute - due
+    step_ms = clock.offset_ms(edge_ms) - clock.offset_ms(edge_ms - round(error * MINUTE_MS))
+    skipped = error - step_ms / MINUTE_MS if step_ms * error > 0 else error
+    return min(error, skipped, key=abs)

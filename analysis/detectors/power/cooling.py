@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rushlight.analysis.detectors.moment import Moment
 from rushlight.analysis.detectors.power.numbers import MAINS
 from rushlight.analysis.detectors.power.sensor_limits import steps
@@ -9,11 +11,19 @@ from rushlight.analysis.detectors.power.sensor_limits import steps
 __all__ = ["cools_unheated", "far_below"]
 
 
-def far_below(moment: Moment, temperature: float) -> bool:
-    """Whether the water is so far below what the heater holds that it should heat."""
+def far_below(moment: Moment, temperature: float, course: Sequence[float]) -> bool:
+    """Whether the water is so far below what the heater holds that it should heat.
+
+    `course` has its five-minute values, °C, the newest last.
+    """
     floor, sure = moment.heat.floor, moment.heat.comes_on
     if sure is not None and temperature < sure - steps(moment, MAINS.under_sure_c):
         return True
+    newest = course[-MAINS.mean_values :]
+    if sure is not None and len(newest) == MAINS.mean_values:
+        mean = sum(newest) / len(newest)
+        if mean < sure - steps(moment, MAINS.under_mean_c):
+            return True
     return floor is not None and temperature < floor - steps(moment, MAINS.under_c)
 
 

@@ -23,19 +23,24 @@ __all__ = ["GasStop", "GasStops", "by_a_valve", "hours_known"]
 
 
 class GasStop(NamedTuple):
-    """pH an hour before the lamp went and after it, and the probability that the mains went with both."""
+    """pH an hour before the lamp went and after it, and the probability that the mains went with both.
+
+    `turned`: the heater let go with them, and that probability knows it.
+    """
 
     before: float
     after: float
     probability: float
+    turned: bool = False
 
     @property
     def words(self) -> str:
         """As an observation."""
         percent = math.floor(100 * self.probability)
+        heater = ", the heater let go at the same time" if self.turned else ""
         return (
-            f"the gas stopped with it: pH fell by {-self.before:.2f} an hour before, and goes by "
-            f"{self.after:+.2f} an hour since; by that it is the mains with {percent:d} % probability"
+            f"the gas stopped with it: pH went by {self.before:+.2f} an hour before, and goes by "
+            f"{self.after:+.2f} an hour since{heater}; by that it is the mains with {percent:d} % probability"
         )
 
 
@@ -58,8 +63,10 @@ class GasStops(msgspec.Struct):
         if not by_a_valve(tank):
             return
         now, times = moment.frame.start_ms, self.course.times
-        if moment.frame.ph is None or "ph" in moment.probes.faulty or moment.heat.disturbed:
+        if "ph" in moment.probes.faulty or moment.heat.disturbed:
             self.course.clear()
+            return
+        if moment.frame.ph is None:
             return
         if times and not 0 < now - times[-1] <= GAS_STOPS.gap_min * MINUTE_MS:
             self.course.clear()
@@ -79,7 +86,9 @@ class GasStops(msgspec.Struct):
         after_ms = lamp_ms + GAS_STOPS.lag_min * MINUTE_MS + block_ms - MINUTE_MS
         before = self._line(before_ms, lamp_ms - MINUTE_MS)
         after = self._line(after_ms, lamp_ms + GAS_STOPS.after_min * MINUTE_MS)
-        if before is None or after is None or before.slope > -GAS_STOPS.gains_ph_per_h:
+        # pH that hardly falls any more says as much where the valve is known to be open: as much leaves
+        least = GAS_STOPS.even_ph_per_h if hours_known(tank) else -GAS_STOPS.gains_ph_per_h
+        if before is None or after is None or before.slope > least:
             return None
         sensor = moment.sensor(PH)
         scatter = (before.squares + after.squares) / (before.values + after.values - 2 * 2)
@@ -125,10 +134,12 @@ def _probability(tank: Tank, before: float, after: float, error: float) -> float
     """That the mains went, given the pH an hour after the lamp did; `error` is that one's standard error."""
     ends_per_h = GAS_STOPS.ends_per_h if hours_known(tank) else GAS_STOPS.ends_unknown_per_h
     alone = ends_per_h * GAS_STOPS.before_min / 60
-    stopped = _density(after, GAS_STOPS.stopped_ph_per_h, math.hypot(GAS_STOPS.stopped_sd, error))
-    goes_on = _density(
-        after, GAS_STOPS.goes_on_share * before, math.hypot(GAS_STOPS.goes_on_sd * before, error)
-    )
+    # water that holds as much gas as it can has more to lose
+    even = before > -GAS_STOPS.gains_ph_per_h
+    rises = GAS_STOPS.even_rises_ph_per_h if even else GAS_STOPS.stopped_ph_per_h
+    stopped = _density(after, rises, math.hypot(GAS_STOPS.stopped_sd, error))
+    spread = max(-GAS_STOPS.goes_on_sd * before, GAS_STOPS.even_sd)
+    goes_on = _density(after, GAS_STOPS.goes_on_share * min(before, 0.0), math.hypot(spread, error))
     by_mains = GAS_STOPS.prior * stopped
     by_lamp = (1 - GAS_STOPS.prior) * ((1 - alone) * goes_on + alone * stopped)
     # an air pump, a lid, a hand at the surface: anything within some reach

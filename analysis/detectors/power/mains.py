@@ -8,11 +8,18 @@ from typing import ClassVar
 import msgspec
 
 from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
-from rushlight.analysis.detectors.heat.numbers import LETS_GO
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.cooling import cools_unheated, far_below
 from rushlight.analysis.detectors.power.gas_stops import GasStops, hours_known
+from rushlight.analysis.detectors.power.heat_with_gas import (
+    cold_with_gas,
+    likeliest,
+    shines,
+    turned_with_gas,
+    with_a_turn,
+)
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
+from rushlight.analysis.detectors.power.plug import PLUG_WENT, lamp_and_plug, plug_silent, plug_with
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
@@ -85,12 +92,12 @@ class PowerDetector(msgspec.Struct):
         if self.standing:
             self._recovery(moment, temperature, moment.heat.floor, now)
         elif self.out_ms >= 0 or moment.lamp.absent:
-            if self.out_ms < 0:
-                self._went(now, temperature)
+            if self.out_ms < 0:  # it went before it was due
+                self._went(min(now, moment.lamp.due_ms) if moment.lamp.due_ms >= 0 else now, temperature)
             if temperature is not None and not self._missed_before():
                 self._outage(tank, moment, temperature, now)
-        elif moment.fifth and not moment.lamp.on and temperature is not None and not _draws(moment):
-            self._heater_and_gas(tank, moment, now)
+        elif moment.fifth and temperature is not None:
+            self._no_lamp_tells(tank, moment, temperature)
         if not self.standing:
             return _NOTHING
         return [
@@ -176,12 +183,11 @@ class PowerDetector(msgspec.Struct):
             return
         start = self.out_temperature
         fallen = start - temperature if start is not None else 0.0
-        deep = far_below(moment, temperature)
+        deep = far_below(moment, temperature, self.turns.course.values)
         under = deep and out_min < MAINS.out_most_min
-        plug_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_min, MAINS.plug_intervals)
-        plug_silent = self.plug_ms >= 0 and now - self.plug_ms > plug_ms
-        if moment.frame.heater is None and plug_silent:
-            seen = self._silent_plug(moment)
+        if plug_silent(moment, self.plug_ms):
+            # of a lamp that has not come on nobody knows since when it can't
+            seen = PLUG_WENT if moment.lamp.absent or plug_with(moment, self.plug_ms, self.out_ms) else None
         elif moment.heat.disturbed:
             seen = None  # water poured in, or a heater unplugged by hands at the tank
         elif moment.frame.heater is not None:
@@ -199,14 +205,6 @@ class PowerDetector(msgspec.Struct):
             else f"the lamp has not come on, {_past(moment, now)} past its time",
             seen,
         ]
-
-    def _silent_plug(self, moment: Moment) -> str | None:
-        """The metering plug went as the lamp did."""
-        apart_ms = abs(self.plug_ms - self.out_ms)
-        most_ms = spans_ms(moment, HEATER_POWER, MAINS.plug_together_min, MAINS.together_intervals)
-        if apart_ms > most_ms and not moment.lamp.absent:
-            return None
-        return "the metering plug on the heater fell silent at the same moment"
 
     def _idle_heater(
         self, moment: Moment, watts: float, under: bool, fallen: float, out_min: float
@@ -240,28 +238,31 @@ class PowerDetector(msgspec.Struct):
 
     def _gas_stopped(self, tank: Tank, moment: Moment) -> str | None:
         """The gas stopped as the lamp went, although the valve should be open."""
-        if not moment.fifth or moment.lamp.out_since_ms < 0 or _draws(moment):
+        if not moment.fifth or _draws(moment):
             return None
-        stop = self.gas.with_lamp(tank, moment, self.out_ms)
+        if moment.lamp.out_since_ms >= 0:
+            stop = self.gas.with_lamp(tank, moment, self.out_ms)
+        else:  # it could not come on any more, and nobody knows since when
+            first_ms = moment.frame.start_ms - GAS_STOPS.after_min * MINUTE_MS
+            stop = likeliest(self.gas, tank, moment, first_ms, self.out_ms)
+        if stop is not None:
+            stop = with_a_turn(stop, self.turns, moment.heat.cooling_rate, self.out_ms)
         return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None
 
-    def _heater_and_gas(self, tank: Tank, moment: Moment, now: int) -> None:
-        """Where no lamp tells: the heater let go short of its temperature, and the gas stopped with it."""
-        turns = self.turns
-        since_ms = now - (turns.times[-1] if turns.times else 0)
-        if not turns.tops or since_ms > GAS_STOPS.after_min * MINUTE_MS or not hours_known(tank):
-            return
-        top = turns.top
-        if top is None or (celsius := turns.tops[-1]) > top - LETS_GO.short_c:
-            return
-        stop = self.gas.with_lamp(tank, moment, turns.times[-1])
-        if stop is not None and stop.probability >= GAS_STOPS.named:
+    def _no_lamp_tells(self, tank: Tank, moment: Moment, temperature: float) -> None:
+        """Where no lamp tells, two others that go together do."""
+        seen = None
+        if moment.lamp.should_be_on is None and not moment.lamp.on:
+            seen = lamp_and_plug(moment, self.plug_ms, self.off_ms)
+        if seen is None and hours_known(tank) and not _draws(moment) and not shines(moment):
+            seen = turned_with_gas(self.turns, self.gas, tank, moment)
+            if seen is None and far_below(moment, temperature, self.turns.course.values):
+                fallen = max(self.turns.course.values) - temperature
+                cools = cools_unheated(moment, True, fallen, MAINS.wait_min)
+                seen = cold_with_gas(cools, self.gas, tank, moment)
+        if seen is not None:
             self.standing, self.from_gap, self.back_ms = True, False, -1
-            self.observations = [
-                f"the heater let go at {celsius:.1f} °C and not at its usual {top:.1f} °C, "
-                f"{minutes_text(since_ms / 1000)} ago",
-                stop.words,
-            ]
+            self.observations = seen
 
     def _recovery(self, moment: Moment, temperature: float | None, floor: float | None, now: int) -> None:
         if self.from_gap and now - self.gap_ms > MAINS.gap_told_min * MINUTE_MS:
@@ -277,7 +278,7 @@ class PowerDetector(msgspec.Struct):
         warm = warm or (slope is not None and slope > MAINS.warms_c_per_h)
         warm = warm or _draws(moment)
         if moment.lamp.should_be_on and not self.from_gap:
-            back = bool(moment.lamp.on)  # lit: the mains is there
+            back = shines(moment)  # lit: the mains is there
         else:
             back = warm and moment.lamp.out_since_ms < 0 and not moment.lamp.absent
         if not back:

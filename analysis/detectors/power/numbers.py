@@ -40,6 +40,16 @@ class MainsNumbers(Numbers, frozen=True, kw_only=True):
     out_most_min: Annotated[int, Of("min", "out for longer, cool water says nothing of the mains")] = 240
     under_c: Annotated[float, Of("°C", "so far below what the heater holds it should heat")] = 0.15
     under_sure_c: Annotated[float, Of("°C", "the same where it always came on at one temperature")] = 0.1
+    mean_values: Annotated[int, Of("", "a mean of so many five-minute values has less noise")] = 3
+    under_mean_c: Annotated[
+        float,
+        Of(
+            "°C",
+            "the same of that mean",
+            "of 992 times that a heater came on in ten tanks of the bench without a fault 1 in 70 fell "
+            "further, and no fewer by 0.1",
+        ),
+    ] = 0.05
     then_min: Annotated[
         float, Of("min", "what the water had as the lamp went is a median of so long: one reading has noise")
     ] = 14.0
@@ -75,6 +85,19 @@ class GasStopsNumbers(Numbers, frozen=True, kw_only=True):
     after_min: Annotated[int, Of("min", "the fall after it is over so long, at most")] = 60
     least_values: Annotated[int, Of("", "values that a fall is seen by")] = 4
     gains_ph_per_h: Annotated[float, Of("pH/h", "pH that falls slower says nothing of a valve")] = 0.06
+    even_ph_per_h: Annotated[
+        float, Of("pH/h", "gas that comes as fast as it leaves: pH rises no faster, with the valve open")
+    ] = 0.03
+    even_rises_ph_per_h: Annotated[
+        float,
+        Of(
+            "pH/h",
+            "it rises then without gas: a fifth of what is too much leaves in an hour, the pump at rest",
+        ),
+    ] = 0.08
+    even_sd: Annotated[
+        float, Of("pH/h", "by how much pH differs from that a lamp later: it falls, without the plants")
+    ] = 0.03
     clock_min: Annotated[
         float, Of("min", "so near its own hours a valve may open or shut by itself: a timer's error")
     ] = 15.0

@@ -112,7 +112,30 @@ def test_water_that_rises_fast_is_another_matter() -> None:
 
 @pytest.mark.parametrize(("fall", "told"), [(0.05, False), (0.07, True)])
 def test_water_that_gains_no_gas_says_nothing(fall: float, told: bool) -> None:
+    """Where nobody knows when the valve is open; where it is known, pH that stands still says as much."""
+    assert (seen(fall, gas='source = "cylinder"\n', noise=0.0005) is not None) is told
+    assert seen(fall, noise=0.0005) is not None
+
+
+@pytest.mark.parametrize(("fall", "told"), [(-0.033, False), (-0.027, True)])
+def test_water_that_loses_gas_with_the_valve_open_says_nothing(fall: float, told: bool) -> None:
     assert (seen(fall, noise=0.0005) is not None) is told
+
+
+def test_ph_that_stood_still_and_rises_as_the_lamp_goes_is_the_mains() -> None:
+    """As much gas came as left. Without the plants pH falls; it rises where no gas comes any more."""
+    assert probability(0.02, left=-4.0) > 0.9
+    assert probability(0.02, left=-1.5) < 0.8
+    assert probability(0.02, left=1.0) < 0.6
+
+
+@pytest.mark.parametrize("left", [-4.0, -2.0, 0.0, 2.0])
+def test_the_probability_of_water_that_gains_no_more_is_that_of_bayes(left: float) -> None:
+    stop = seen(0.02, left=left, noise=0.0)
+    assert stop is not None
+    stopped, goes_on = NormalDist(0.08, 0.05).pdf(stop.after), NormalDist(-0.012, 0.03).pdf(stop.after)
+    mains, lamp = 0.5 * stopped, 0.5 * (0.9925 * goes_on + 0.0075 * stopped)
+    assert stop.probability == pytest.approx(mains / (mains + lamp + 0.05 / 2), abs=1e-6)
 
 
 def test_twenty_minutes_past_the_lag_are_seen_at_least() -> None:
@@ -223,7 +246,7 @@ def test_gas_that_no_valve_shuts_is_not_looked_at(gas: str, valve: bool) -> None
 
 
 def test_hands_at_the_tank_and_gaps_end_a_course() -> None:
-    for odd, kept in ((moment_of(14, 7.0), 3), (moment_of(14, 7.0, True), 0), (moment_of(14, None), 0)):
+    for odd, kept in ((moment_of(14, 7.0), 3), (moment_of(14, 7.0, True), 0), (moment_of(14, None), 2)):
         tank, stops = tank_of(), GasStops()
         stops.add(tank, moment_of(4, 7.0))
         stops.add(tank, moment_of(9, 7.0))

@@ -231,6 +231,26 @@ def test_where_the_heater_always_came_on_at_one_temperature_less_says_as_much() 
             assert shown.first(celsius, 60, begin=1) == seen
 
 
+@pytest.mark.parametrize(
+    ("sure", "celsius", "seen"), [(25.0, 24.94, 20), (25.0, 24.96, None), (None, 24.9, None)]
+)
+def test_the_mean_of_a_quarter_of_an_hour_need_be_half_as_far_below(
+    sure: float | None, celsius: float, seen: int | None
+) -> None:
+    """Three values of five minutes; where it is not sure when the heater comes on, they say nothing."""
+    shown = Shown()
+    shown.facts |= {"slope": -0.4, "cooling_rate": -0.6, "floor": 25.0, "comes_on": sure}
+    for n in range(-30, 1):
+        shown.at(n, 25.2, fifth=n % 5 == 4)
+    assert next((n for n in range(1, 60) if shown.at(n, celsius, fifth=n % 5 == 4)), None) == seen
+    late = Shown()
+    late.facts |= shown.facts
+    for n in range(-30, 51):
+        late.at(n, 25.2, fifth=n % 5 == 4)
+    first = next((n for n in range(51, 90) if late.at(n, celsius, fifth=n % 5 == 4)), None)
+    assert first == (64 if seen is not None else None)  # the third value below
+
+
 @pytest.mark.parametrize(("before", "seen"), [(-12, 20), (-16, None)])
 def test_what_the_water_had_as_the_lamp_went_is_of_before_it(before: int, seen: int | None) -> None:
     """A report in five minutes: two of them have passed before the dark is believed; 14 minutes count."""

@@ -5,12 +5,14 @@ Common practice, no source.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
 
 from rushlight.analysis.detectors.lamp.room_light import Daylight
-from rushlight.analysis.detectors.lamp.timer_clock import TimerClock
+from rushlight.analysis.detectors.lamp.timer_clock import TimerClock, error_min
 from rushlight.analysis.detectors.moment import Tank
+from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -62,6 +64,26 @@ def test_an_hour_is_there_twice_where_the_clocks_were_put_back() -> None:
         clock = TimerClock(changed_ms=BEGAN, step_min=step)
         assert clock.repeats(BEGAN + minutes * MINUTE) is twice
     assert not TimerClock().repeats(BEGAN)
+
+
+def test_the_hour_that_the_clocks_skip_keeps_nobody_waiting() -> None:
+    """In Helsinki 03:00 of 29 March 2026 is 04:00 (IANA time zones): what is due at 3 comes at once."""
+    clock = LocalClock("Europe/Helsinki")
+    night = round(datetime(2026, 3, 29, tzinfo=UTC).timestamp() * 1000)
+    for minute, due, error in (
+        (62, 180, 2),  # 04:02, due at 03:00, which there was not
+        (62, 240, 2),  # due at 04:00, which there was
+        (62, 179, 3),  # due at 02:59, three minutes before
+        (58, 180, -2),  # 02:58
+        (58, 242, -4),  # 02:58, due at 04:02
+        (62, 200, -18),  # due at 03:20, which a timer of its own has in 18 minutes
+        (122, 240, 62),
+        (62 + DAY, 180, 62),  # the night after
+    ):
+        at = night + minute * MINUTE
+        assert error_min(clock, at, clock.local(at)[1], due) == error, (minute, due)
+    autumn = round(datetime(2026, 10, 25, 1, 2, tzinfo=UTC).timestamp() * 1000)  # 03:02, for the second time
+    assert error_min(clock, autumn, clock.local(autumn)[1], 180) == 2
 
 
 def test_for_eight_days_a_timer_may_not_have_followed() -> None:
