@@ -11,6 +11,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.acid_numbers import CLIMB
 from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
@@ -112,6 +113,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
                 self._restart()
         block.add(now, ph)
         self._fast(tank, moment, ph, restless)
+        if ph - self.curve.ph > CLIMB.since_ph and not restless:
+            self.range.climbs(tank, moment, self.curve, block, self.hold)
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
             self.quiet_until = now + CURVE.step_quiet_min * MINUTE_MS
@@ -269,12 +272,11 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._look(tank, moment, stepped)
             return
         findings: dict[str, Finding] = {}
-        found: Finding | None
         seen = self._as_read(tank, moment, stepped, self.judged if stepped == ph else None)
         self.by_reading = False
         if gas is not None and _knows(tank):
             runs_on = self.valve.runs_on(tank, moment, curve, gas)
-            found = self.overdose.judge(tank, moment, curve, gas, stepped, runs_on)
+            found: Finding | None = self.overdose.judge(tank, moment, curve, gas, stepped, runs_on)
             if found is None and controlled(tank):
                 found = self.duty.judge(tank, moment, curve)
             if found is None and now < self.surged_until and curve.rise <= 0.0:

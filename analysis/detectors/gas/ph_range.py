@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, STEPPED
+from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, LIMITS, STEPPED
 from rushlight.analysis.detectors.gas.alkaline import alkaline_probability
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.limit_pace import climbs_past, moves_by
 from rushlight.analysis.detectors.gas.numbers import CURVE, PH_RANGE
 from rushlight.analysis.detectors.gas.sinking import Sinking, in_the_dark
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
@@ -14,6 +15,7 @@ from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.patience import PATIENCE
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas
 from rushlight.collector.settings import WaterSettings
@@ -42,6 +44,21 @@ class RangeJudge(msgspec.Struct):
         """What came before says nothing any more: a step, a gap."""
         self.low_since = self.high_since = -1
 
+    def climbs(
+        self, tank: Tank, moment: Moment, curve: PhCurve, block: Window, hold: dict[str, Finding]
+    ) -> None:
+        """Every frame that is far above the last: what climbs on past the upper limit is no step.
+
+        `block` has the pH by the minute; what is found goes into `hold`.
+        """
+        ph, high = block.values[-1], _limits(tank.settings.water)[1]
+        if "ph-out-of-range" in hold or moment.heat.disturbed:
+            return
+        if climbs_past(block, moment.sensor("ph"), ph, high):
+            found = self.judge(tank, moment, curve, ph, hold, climbs=True)
+            if found is not None:
+                hold[found.alarm] = found
+
     def judge(
         self,
         tank: Tank,
@@ -51,10 +68,12 @@ class RangeJudge(msgspec.Struct):
         found: dict[str, Finding],
         shakes: bool = False,
         gas: Gas | None = None,
+        climbs: bool = False,
     ) -> Finding | None:
         """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already.
 
-        `shakes`: it leapt down and shakes since, which is no water. `gas`: CO2 as estimated.
+        `shakes`: it leapt down and shakes since, which is no water. `gas`: CO2 as estimated. `climbs`: it
+        goes on past its upper limit by the minute.
         """
         now = moment.frame.start_ms
         low, high = _limits(tank.settings.water)
@@ -62,23 +81,24 @@ class RangeJudge(msgspec.Struct):
         raised = "ph-out-of-range" in moment.active
         self.sinking.add(now, curve, moment.current.ph_stepped)
         pace = 0.0 if shakes else self.sinking.pace(tank, moment, curve, low)
-        falls = FAST_ACID.ahead_h * min(slope or 0.0, 0.0)
-        rises = SURGE.person_h * curve.rise
+        moves = moves_by(curve, moment.sensor("ph"), ph, low, high)
+        falls = min(FAST_ACID.ahead_h * (slope or 0.0), moves, 0.0)
+        rises = max(SURGE.person_h * curve.rise, moves)
         if not (raised or curve.creeping or pace) and low < ph + falls and ph + rises < high:
             self.reset()  # most of the time: within its limits now and in the time a person needs
             return None
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(moment, curve, ph)
-        too_low = pace > 0 or self._too_low(
-            tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found
-        )
+        overdose, absent = "co2-overdose" in found, "co2-absent" in found
+        too_low = pace > 0 or (not shakes and self._too_low(tank, curve, ph, low, slow_fall, overdose, moves))
         poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
         chance = alkaline_probability(tank, curve, gas, moment.frame.temperature)
         alkaline = chance > ALKALINE.probability
-        too_high = self._too_high(
-            tank, curve, ph, high, "co2-absent" in found and not alkaline, poured, alkaline
+        too_high = self._too_high(tank, curve, ph, high, absent and not alkaline, poured, alkaline, moves)
+        # past its limit, or soon past it, whatever moves it: the limit is the animals'
+        self.own = (
+            pace > 0 or (too_low and overdose) or (too_high and (alkaline or absent)) or (self.own and raised)
         )
-        self.own = pace > 0 or (too_high and alkaline) or (self.own and raised)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
         self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now
         since = max(self.low_since, self.high_since)
@@ -95,12 +115,20 @@ class RangeJudge(msgspec.Struct):
         )
         to_low = -below if not lows else min(-below, max(0.0, lows[-1] - low))  # of the day's lowest
         patience_ms = PH_RANGE.patience_min * MINUTE_MS
-        if self._only_stepped(moment, curve, ph, low, high):
+        if climbs:
+            patience_ms = 0
+        elif self._only_stepped(moment, curve, ph, low, high):
             # a current or the electrode, likelier than water: what switched switches back
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
         elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
             patience_ms = 0
-        elif far > PH_RANGE.further_ph or (strange and (far > 0 or too_high)) or (too_high and alkaline):
+        elif (
+            far > PH_RANGE.further_ph
+            or (strange and (far > 0 or too_high))
+            or (too_high and alkaline)
+            or (moves < -LIMITS.rests_ph and ph + moves < low)
+            or (moves > LIMITS.rests_ph and ph + moves > high)
+        ):
             patience_ms = PH_RANGE.soon_min * MINUTE_MS
         if not raised and now - since < patience_ms:
             return None
@@ -173,33 +201,45 @@ class RangeJudge(msgspec.Struct):
         return PH_RANGE.spans_a_day * (curve.residuals.values[-1] - before)
 
     @staticmethod
-    def _too_low(tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool) -> bool:
+    def _too_low(
+        tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool, moves: float
+    ) -> bool:
+        gas = tank.settings.co2 is not None
         fast = curve.slope is not None and curve.slope < -PH_RANGE.gas_ph_per_h
-        if overdose or (tank.settings.co2 is not None and fast and not curve.creeping):
-            return False  # gas lowers it
+        if gas and fast and not (overdose or curve.creeping):
+            return False  # gas lowers it, and it is told as that
         below = low - ph
         # a swing that has always gone this far is this tank's own
         lows = curve.extremes.lows
         usual = min(lows) if len(lows) >= PH_RANGE.known_days else None
         own = low if usual is None else max(usual, low - PH_RANGE.own_swing_ph) - PH_RANGE.past_lowest_ph
-        if ph < min(own, low) or (slow_fall > PH_RANGE.sinks_ph_per_day and 0 < -below < slow_fall):
+        unusual = usual is not None and ph < median(lows) - PH_RANGE.unusual_ph
+        if ph < min(own, low) or (unusual and 0 < -below < -moves):
+            return True
+        if gas and overdose:
+            return False  # it is told as that, and far from its limit
+        if slow_fall > PH_RANGE.sinks_ph_per_day and 0 < -below < slow_fall:
             return True
         if _sinks_to(curve, low):
             return True
         # where no gas is given, a fall of an hour is acid, or the last of the hardness
-        known = len(lows) >= PH_RANGE.known_days
-        free = known and not curve.injected(tank) and ph < median(lows) - PH_RANGE.unusual_ph
+        free = not gas and unusual
         lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
         over = lately is not None and -lately < PH_RANGE.slows_share * curve.fall
         return free and not over and 0 < -below < FAST_ACID.ahead_h * curve.fall
 
     @staticmethod
     def _too_high(
-        tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool, poured: bool, alkaline: bool
+        tank: Tank,
+        curve: PhCurve,
+        ph: float,
+        high: float,
+        absent: bool,
+        poured: bool,
+        alkaline: bool,
+        moves: float,
     ) -> bool:
         degassed = tank.settings.water.degassed_ph
-        if absent and (degassed is None or ph < degassed + PH_RANGE.gone_above_ph):
-            return False  # no more gas in it
         above = ph - high
         highs = curve.extremes.highs
         known = PH_RANGE.known_days
@@ -211,12 +251,17 @@ class RangeJudge(msgspec.Struct):
                 high if usual is None else min(usual, high + PH_RANGE.own_swing_ph) + PH_RANGE.past_highest_ph
             )
             return ph > own
-        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
-        over = lately is not None and lately < PH_RANGE.slows_share * curve.rise
-        if usual is None or above == 0 or poured or over:
+        if usual is None or above == 0 or poured:
             return False  # water that was changed lifts it at once and no further
         # the highest of each day: the day on which the rise began is not this tank's usual
         unusual = ph - median(highs) > PH_RANGE.unusual_ph
+        if unusual and above + moves > 0 and (degassed is None or degassed > high):
+            return True  # with gas that is gone, too
+        if absent and (degassed is None or ph < degassed + PH_RANGE.gone_above_ph):
+            return False  # no more gas in it
+        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
+        if lately is not None and lately < PH_RANGE.slows_share * curve.rise:
+            return False
         if alkaline:
             # nor need it be past all days where gas should keep it low at this hour
             odd = curve.expected is not None and ph - curve.expected > ALKALINE.odd_ph
