@@ -7,7 +7,7 @@ from typing import Annotated
 from rushlight.analysis.estimators.units import HOUR_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ALKALINE", "CLIMB", "FAST_ACID", "LIMITS", "SINKING", "STEPPED"]
+__all__ = ["ALKALINE", "FAST_ACID", "PH_CLIMB", "PH_PACE", "SINKING", "STEPPED"]
 
 
 class SinkingNumbers(Numbers, frozen=True, kw_only=True):
@@ -97,5 +97,5 @@ SINKING = SinkingNumbers()
 ALKALINE = AlkalineNumbers()
 STEPPED = SteppedNumbers()
 FAST_ACID = FastAcidNumbers()
-LIMITS = LimitNumbers()
-CLIMB = ClimbNumbers()
+PH_PACE = LimitNumbers()
+PH_CLIMB = ClimbNumbers()

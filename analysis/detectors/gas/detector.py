@@ -11,7 +11,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
-from rushlight.analysis.detectors.gas.acid_numbers import CLIMB
+from rushlight.analysis.detectors.gas.acid_numbers import PH_CLIMB
 from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
 from rushlight.analysis.detectors.gas.duty import ValveDuty, controlled
@@ -113,7 +113,7 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
                 self._restart()
         block.add(now, ph)
         self._fast(tank, moment, ph, restless)
-        if ph - self.curve.ph > CLIMB.since_ph and not restless:
+        if ph - self.curve.ph > PH_CLIMB.since_ph and not restless:
             self.range.climbs(tank, moment, self.curve, block, self.hold)
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
@@ -252,10 +252,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         down = -moment.current.ph_stepped
         if down > CURVE.stepped_noise_ph:
             ph += min(down, CURVE.stepped_gain * (down - CURVE.stepped_noise_ph))
-        # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
-        # alarm would keep it up for ever.
-        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
-        ph_alarm = ph_alarm or "ph" in moment.probes.restless
+        # Nothing is learnt of a guess. A pH outside its limits is, or that alarm would keep itself up.
+        ph_alarm = "ph" in moment.probes.restless or bool(moment.active & {"co2-overdose", "co2-absent"})
         guess = "stray-current-suspected" in moment.active or down >= CURVE.stepped_guess_ph
         usable = not (ph_alarm or guess)
         curve = self.curve
