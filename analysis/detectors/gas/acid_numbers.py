@@ -7,7 +7,7 @@ from typing import Annotated
 from rushlight.analysis.estimators.units import HOUR_MS
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["ALKALINE", "FAST_ACID", "SINKING", "STEPPED"]
+__all__ = ["ALKALINE", "FAST_ACID", "PH_CLIMB", "PH_PACE", "SINKING", "STEPPED"]
 
 
 class SinkingNumbers(Numbers, frozen=True, kw_only=True):
@@ -73,7 +73,29 @@ class FastAcidNumbers(Numbers, frozen=True, kw_only=True):
     ] = 3.0
 
 
+class LimitNumbers(Numbers, frozen=True, kw_only=True):
+    """A pH that goes to its limit over hours, whatever makes it go."""
+
+    pace_min: Annotated[int, Of("min", "its pace is one over so long")] = 120
+    near_ph: Annotated[float, Of("pH", "from the limit: farther off, no pace of hours is looked at")] = 0.4
+    slows_share: Annotated[
+        float, Of("", "of that pace, less the noise, in the last half-hour: slower, it is over")
+    ] = 0.3
+    rests_ph: Annotated[float, Of("pH", "a pH that moves by less in that time is at rest")] = 0.04
+
+
+class ClimbNumbers(Numbers, frozen=True, kw_only=True):
+    """A pH that climbs within minutes, so that it looks like a step."""
+
+    since_ph: Annotated[float, Of("pH", "above the last five minutes': less is no climb of minutes")] = 0.05
+    past_ph: Annotated[float, Of("pH", "past the limit: an electrode's error, and what its noise makes")] = (
+        0.1
+    )
+
+
 SINKING = SinkingNumbers()
 ALKALINE = AlkalineNumbers()
 STEPPED = SteppedNumbers()
 FAST_ACID = FastAcidNumbers()
+PH_PACE = LimitNumbers()
+PH_CLIMB = ClimbNumbers()

@@ -11,6 +11,7 @@ import msgspec
 
 from rushlight.analysis.detectors.gas import keepers_notes
 from rushlight.analysis.detectors.gas.absence import AbsenceJudge
+from rushlight.analysis.detectors.gas.acid_numbers import PH_CLIMB
 from rushlight.analysis.detectors.gas.bared import BaredElectrode
 from rushlight.analysis.detectors.gas.beliefs import beliefs
 from rushlight.analysis.detectors.gas.curve import PhCurve
@@ -117,6 +118,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
                 self._restart()
         block.add(now, ph)
         self._fast(tank, moment, ph, restless)
+        if ph - self.curve.ph > PH_CLIMB.since_ph and not restless:
+            self.range.climbs(tank, moment, self.curve, block, self.hold)
         if moment.current.step_seen:
             # Not chemistry: look again when the new level has stood for a while.
             self.quiet_until = now + CURVE.step_quiet_min * MINUTE_MS
@@ -248,10 +251,8 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
         down = -moment.current.ph_stepped
         if down > CURVE.stepped_noise_ph:
             ph += min(down, CURVE.stepped_gain * (down - CURVE.stepped_noise_ph))
-        # Nothing is learnt of a level that is a guess. A pH outside its limits is learnt, or the days of that
-        # alarm would keep it up for ever.
-        ph_alarm = bool(moment.active & {"co2-overdose", "co2-absent"})
-        ph_alarm = ph_alarm or "ph" in moment.probes.restless
+        # Nothing is learnt of a guess. A pH outside its limits is, or that alarm would keep itself up.
+        ph_alarm = "ph" in moment.probes.restless or bool(moment.active & {"co2-overdose", "co2-absent"})
         guess = "stray-current-suspected" in moment.active or down >= CURVE.stepped_guess_ph
         usable = not (ph_alarm or guess)
         curve = self.curve
@@ -269,14 +270,15 @@ class CarbonDioxideDetector(msgspec.Struct, dict=True):
             self._look(tank, moment, stepped)
             return
         findings: dict[str, Finding] = {}
-        found: Finding | None
         seen = self._as_read(tank, moment, stepped, self.judged if stepped == ph else None)
         self.by_reading = False
         if gas is not None and knows(tank):
             unusual = STILL_RUNS if self.valve.runs_on(tank, moment, curve, gas) else ""
             unusual = self.course.says(tank, moment, curve, gas) or unusual
             departs = self.course.departs
-            found = self.overdose.judge(tank, moment, curve, gas, stepped, unusual, departs=departs)
+            found: Finding | None = self.overdose.judge(
+                tank, moment, curve, gas, stepped, unusual, departs=departs
+            )
             if found is None and controlled(tank):
                 found = self.duty.judge(tank, moment, curve)
             if found is None and now < self.surged_until and curve.rise <= 0.0:

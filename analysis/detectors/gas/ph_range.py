@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import msgspec
 
-from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, STEPPED
+from rushlight.analysis.detectors.gas.acid_numbers import ALKALINE, FAST_ACID, PH_PACE, STEPPED
 from rushlight.analysis.detectors.gas.alkaline import alkaline_probability
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.limit_pace import climbs_past, limits, moves_by, poured_in
+from rushlight.analysis.detectors.gas.limit_words import cause_of, drop_test, own_words
 from rushlight.analysis.detectors.gas.numbers import CURVE, PH_RANGE
 from rushlight.analysis.detectors.gas.sinking import Sinking, in_the_dark
 from rushlight.analysis.detectors.gas.surge_numbers import SURGE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.patience import PATIENCE
 from rushlight.analysis.estimators.robust import median
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.physics.carbon_dioxide import Gas
-from rushlight.collector.settings import WaterSettings
 
 __all__ = ["RangeJudge"]
 
 
-_TEST_KH = "test KH and pH with drop tests: with KH as usual it is gas, or the electrode"
 HOUR_S = 60 * 60
 DAY_S = 24 * HOUR_S
 
@@ -29,18 +30,35 @@ DAY_S = 24 * HOUR_S
 class RangeJudge(msgspec.Struct):
     """Since when it is too low and too high, or soon going to be (ms UTC); -1 while it isn't.
 
-    `own`: what was found has a cause of its own, whatever CO2 explains. `sinking` is what tells hardness that
-    runs out from gas.
+    `gas_since`: since when there is too much gas: who is told of it has time to act before it is told of its
+    pH. `own`: what was found has a cause of its own, whatever CO2 explains. `sinking` is what tells hardness
+    that runs out from gas.
     """
 
     low_since: int = -1
     high_since: int = -1
+    gas_since: int = -1
     own: bool = False
     sinking: Sinking = msgspec.field(default_factory=Sinking)
 
     def reset(self) -> None:
         """What came before says nothing any more: a step, a gap."""
         self.low_since = self.high_since = -1
+
+    def climbs(
+        self, tank: Tank, moment: Moment, curve: PhCurve, block: Window, hold: dict[str, Finding]
+    ) -> None:
+        """Every frame that is far above the last: what climbs on past the upper limit is no step.
+
+        `block` has the pH by the minute; what is found goes into `hold`.
+        """
+        ph, high = block.values[-1], limits(tank.settings.water)[1]
+        if "ph-out-of-range" in hold or moment.heat.disturbed:
+            return
+        if climbs_past(block, moment.sensor("ph"), ph, high):
+            found = self.judge(tank, moment, curve, ph, hold, climbs=True)
+            if found is not None:
+                hold[found.alarm] = found
 
     def judge(
         self,
@@ -51,34 +69,44 @@ class RangeJudge(msgspec.Struct):
         found: dict[str, Finding],
         shakes: bool = False,
         gas: Gas | None = None,
+        climbs: bool = False,
     ) -> Finding | None:
         """Every five minutes. `ph` is as read, steps and all; `found` is what CO2 explains already.
 
-        `shakes`: it leapt down and shakes since, which is no water. `gas`: CO2 as estimated.
+        `shakes`: it leapt down and shakes since, which is no water. `gas`: CO2 as estimated. `climbs`: it
+        goes on past its upper limit by the minute.
         """
         now = moment.frame.start_ms
-        low, high = _limits(tank.settings.water)
+        low, high = limits(tank.settings.water)
         slope = curve.slope
         raised = "ph-out-of-range" in moment.active
+        overdose, gassed = "co2-overdose" in found, tank.settings.co2 is not None
+        self.gas_since = -1 if not overdose else self.gas_since if self.gas_since >= 0 else now
         self.sinking.add(now, curve, moment.current.ph_stepped)
         pace = 0.0 if shakes else self.sinking.pace(tank, moment, curve, low)
-        falls = FAST_ACID.ahead_h * min(slope or 0.0, 0.0)
-        rises = SURGE.person_h * curve.rise
+        moves = moves_by(curve, moment.sensor("ph"), ph, low, high)
+        falls = min(FAST_ACID.ahead_h * (slope or 0.0), moves, 0.0)
+        rises = max(SURGE.person_h * curve.rise, moves)
         if not (raised or curve.creeping or pace) and low < ph + falls and ph + rises < high:
             self.reset()  # most of the time: within its limits now and in the time a person needs
             return None
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(moment, curve, ph)
-        too_low = pace > 0 or self._too_low(
-            tank, curve, ph, low, slow_fall, shakes or "co2-overdose" in found
+        absent = "co2-absent" in found
+        unclear = shakes or (overdose and gassed and now - self.gas_since < SURGE.person_h * HOUR_MS)
+        too_low = pace > 0 or (
+            not unclear and self._too_low(tank, curve, ph, low, slow_fall, overdose, moves)
         )
-        poured = _poured(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
+        poured = poured_in(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
+        # nor does a level that is a guess, since it stepped down, forecast a rise
+        poured = poured or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
         chance = alkaline_probability(tank, curve, gas, moment.frame.temperature)
         alkaline = chance > ALKALINE.probability
-        too_high = self._too_high(
-            tank, curve, ph, high, "co2-absent" in found and not alkaline, poured, alkaline
+        too_high = self._too_high(tank, curve, ph, high, absent and not alkaline, poured, alkaline, moves)
+        # past its limit, or soon past it, whatever moves it: the limit is the animals'
+        self.own = (
+            pace > 0 or (too_low and overdose) or (too_high and (alkaline or absent)) or (self.own and raised)
         )
-        self.own = pace > 0 or (too_high and alkaline) or (self.own and raised)
         self.low_since = -1 if not too_low else self.low_since if self.low_since >= 0 else now
         self.high_since = -1 if not too_high else self.high_since if self.high_since >= 0 else now
         since = max(self.low_since, self.high_since)
@@ -95,12 +123,20 @@ class RangeJudge(msgspec.Struct):
         )
         to_low = -below if not lows else min(-below, max(0.0, lows[-1] - low))  # of the day's lowest
         patience_ms = PH_RANGE.patience_min * MINUTE_MS
-        if self._only_stepped(moment, curve, ph, low, high):
+        if climbs:
+            patience_ms = 0
+        elif self._only_stepped(moment, curve, ph, low, high):
             # a current or the electrode, likelier than water: what switched switches back
             patience_ms = PATIENCE.with_lamp_ms if moment.current.step_with_lamp else STEPPED.patience_ms
         elif far > PH_RANGE.far_ph or (steep and (far > 0 or too_high)):
             patience_ms = 0
-        elif far > PH_RANGE.further_ph or (strange and (far > 0 or too_high)) or (too_high and alkaline):
+        elif (
+            far > PH_RANGE.further_ph
+            or (strange and (far > 0 or too_high))
+            or (too_high and alkaline)
+            or (moves < -PH_PACE.rests_ph and ph + moves < low)
+            or (moves > PH_PACE.rests_ph and ph + moves > high)
+        ):
             patience_ms = PH_RANGE.soon_min * MINUTE_MS
         if not raised and now - since < patience_ms:
             return None
@@ -116,36 +152,16 @@ class RangeJudge(msgspec.Struct):
             unit="pH",
             time_left_s=0.0 if far > 0 else left_s,
             beside=self.own,
-            cause="carbonate hardness is running out, so little acid moves pH far"
-            if acid
-            else "something makes the water alkaline: a stone, substrate, tap water, or the electrode is off",
+            cause=cause_of(acid, pace > 0, (overdose and gassed) if acid else (absent and not alkaline)),
             observations=[
                 f"pH {ph:.2f}, limits {low:.1f} to {high:.1f}{curve.doubted}",
                 f"lowest and highest of the days before: {_listed(lows)}; {_listed(highs)}"
                 if lows
                 else "no earlier day to compare with",
-                *self._own_words(curve, acid, pace, chance),
+                *(own_words(curve, acid, pace, chance) if self.own else []),
             ],
-            rule_out=_TEST_KH if self.own and acid else "",
+            rule_out=drop_test(acid, absent) if self.own else "",
         )
-
-    def _own_words(self, curve: PhCurve, acid: bool, pace: float, chance: float) -> list[str]:
-        """What speaks for a cause of its own, where CO2 may explain it, too."""
-        if not self.own:
-            return []
-        if acid:
-            paced = f" by {pace * DAY_S / HOUR_S:.2f} a day" if pace > 0 else ""
-            return [
-                f"it sinks on{paced} where gas would have come to its new level; if it is gas all the same, "
-                "air comes first, and does good either way"
-            ]
-        if chance <= ALKALINE.probability:
-            return []
-        percent = 100 * min(chance, ALKALINE.surest)
-        return [
-            f"it rises by {curve.rise:.2f} an hour, faster than gas leaves as a rule: something alkaline "
-            f"lifts it, with a probability of {percent:.0f} %"
-        ]
 
     @staticmethod
     def _only_stepped(moment: Moment, curve: PhCurve, ph: float, low: float, high: float) -> bool:
@@ -153,9 +169,12 @@ class RangeJudge(msgspec.Struct):
         stepped = moment.current.ph_stepped
         if low <= ph <= high or abs(stepped) < CURVE.stepped_guess_ph:
             return False
-        goes_on = (curve.fall if ph < low else curve.rise) > STEPPED.goes_on_ph_per_h
+        # in a current what it stepped to shakes: without the step, water that goes on is not at its usual
+        rest = ph - stepped
+        usual = curve.expected is not None and abs(rest - curve.expected) < PH_RANGE.unusual_ph
+        goes_on = not usual and (curve.fall if ph < low else curve.rise) > STEPPED.goes_on_ph_per_h
         far = max(low - ph, ph - high) > STEPPED.far_ph
-        return low <= ph - stepped <= high and not (goes_on or far)
+        return low <= rest <= high and not (goes_on or far)
 
     @staticmethod
     def _slow_fall(moment: Moment, curve: PhCurve, ph: float) -> float:
@@ -173,50 +192,66 @@ class RangeJudge(msgspec.Struct):
         return PH_RANGE.spans_a_day * (curve.residuals.values[-1] - before)
 
     @staticmethod
-    def _too_low(tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool) -> bool:
+    def _too_low(
+        tank: Tank, curve: PhCurve, ph: float, low: float, slow_fall: float, overdose: bool, moves: float
+    ) -> bool:
+        gas = tank.settings.co2 is not None
         fast = curve.slope is not None and curve.slope < -PH_RANGE.gas_ph_per_h
-        if overdose or (tank.settings.co2 is not None and fast and not curve.creeping):
-            return False  # gas lowers it
+        if gas and fast and not (overdose or curve.creeping):
+            return False  # gas lowers it, and it is told as that
         below = low - ph
         # a swing that has always gone this far is this tank's own
         lows = curve.extremes.lows
         usual = min(lows) if len(lows) >= PH_RANGE.known_days else None
         own = low if usual is None else max(usual, low - PH_RANGE.own_swing_ph) - PH_RANGE.past_lowest_ph
-        if ph < min(own, low) or (slow_fall > PH_RANGE.sinks_ph_per_day and 0 < -below < slow_fall):
+        unusual = usual is not None and ph < median(lows) - PH_RANGE.unusual_ph
+        if ph < min(own, low) or (unusual and 0 < -below < -moves):
+            return True
+        if gas and overdose:
+            return False  # it is told as that, and far from its limit
+        if slow_fall > PH_RANGE.sinks_ph_per_day and 0 < -below < slow_fall:
             return True
         if _sinks_to(curve, low):
             return True
         # where no gas is given, a fall of an hour is acid, or the last of the hardness
-        known = len(lows) >= PH_RANGE.known_days
-        free = known and not curve.injected(tank) and ph < median(lows) - PH_RANGE.unusual_ph
+        free = not gas and unusual
         lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
         over = lately is not None and -lately < PH_RANGE.slows_share * curve.fall
         return free and not over and 0 < -below < FAST_ACID.ahead_h * curve.fall
 
     @staticmethod
     def _too_high(
-        tank: Tank, curve: PhCurve, ph: float, high: float, absent: bool, poured: bool, alkaline: bool
+        tank: Tank,
+        curve: PhCurve,
+        ph: float,
+        high: float,
+        absent: bool,
+        poured: bool,
+        alkaline: bool,
+        moves: float,
     ) -> bool:
         degassed = tank.settings.water.degassed_ph
-        if absent and (degassed is None or ph < degassed + PH_RANGE.gone_above_ph):
-            return False  # no more gas in it
         above = ph - high
         highs = curve.extremes.highs
         known = PH_RANGE.known_days
-        if alkaline and above <= 0:
+        if alkaline and above <= 0 and (curve.loss_per_h is not None or tank.settings.co2 is None):
             known = 1  # no day of gas goes so fast
         usual = max(highs) if len(highs) >= known else None
         if above > 0:
-            own = (
-                high if usual is None else min(usual, high + PH_RANGE.own_swing_ph) + PH_RANGE.past_highest_ph
-            )
-            return ph > own
-        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
-        over = lately is not None and lately < PH_RANGE.slows_share * curve.rise
-        if usual is None or above == 0 or poured or over:
+            # where gaps spoil the days, what it usually reads at this time of day
+            own = curve.expected if usual is None else usual
+            return own is None or ph > min(own, high + PH_RANGE.own_swing_ph) + PH_RANGE.past_highest_ph
+        if usual is None or above == 0 or poured:
             return False  # water that was changed lifts it at once and no further
         # the highest of each day: the day on which the rise began is not this tank's usual
         unusual = ph - median(highs) > PH_RANGE.unusual_ph
+        if unusual and above + moves > 0 and (degassed is None or degassed >= high):
+            return True  # with gas that is gone, too
+        if absent and (degassed is None or ph < degassed + PH_RANGE.gone_above_ph):
+            return False  # no more gas in it
+        lately = curve.window.slope_per_hour(CURVE.first_slope_min * MINUTE_MS)
+        if lately is not None and lately < PH_RANGE.slows_share * curve.rise:
+            return False
         if alkaline:
             # nor need it be past all days where gas should keep it low at this hour
             odd = curve.expected is not None and ph - curve.expected > ALKALINE.odd_ph
@@ -225,17 +260,6 @@ class RangeJudge(msgspec.Struct):
         beyond_air = degassed is None or tank.settings.co2 is None or ph > degassed + PH_RANGE.beyond_air_ph
         sure = beyond_air or curve.rise > PH_RANGE.sure_rise_ph_per_h or ph > usual + PH_RANGE.strange_ph
         return unusual and above + curve.rise > 0 and sure
-
-
-def _limits(water: WaterSettings) -> tuple[float, float]:
-    """Lowest and highest pH; where the settings give none, not below what the water is without gas."""
-    low = PH_RANGE.lowest_ph if water.ph_low is None else water.ph_low
-    high = water.ph_high
-    if high is None:
-        high = PH_RANGE.highest_ph
-        if water.degassed_ph is not None:
-            high = max(high, water.degassed_ph + PH_RANGE.gone_above_ph)
-    return low, high
 
 
 def _sinks_to(curve: PhCurve, low: float) -> bool:
@@ -251,13 +275,3 @@ def _sinks_to(curve: PhCurve, low: float) -> bool:
 
 def _listed(values: list[float]) -> str:
     return ", ".join(f"{value:.2f}" for value in values[-CURVE.recent_days :])
-
-
-def _poured(tank: Tank, moment: Moment) -> bool:
-    """Whether water may have been poured in: it warms or cools as neither heater nor room can do it."""
-    slope = moment.heat.slope
-    if slope is None:  # a leap or a gap in the last half-hour, or there is no thermometer
-        return moment.frame.temperature is not None
-    usual = abs(moment.heat.cooling_rate or PH_RANGE.cooling_c_per_h)
-    cooled = slope < -PH_RANGE.poured_times * usual - PH_RANGE.poured_c_per_h
-    return cooled or slope > PH_RANGE.poured_warm_times * tank.heating_rate_c_per_h

@@ -62,7 +62,7 @@ def test_an_empty_cylinder_is_twice_as_common() -> None:
 
 def test_where_it_is_likelier_than_not_the_limit_is_told_ahead() -> None:
     """At the usual loss both are as likely. An hour and a half to the limit, ten minutes' patience."""
-    text = LIMITS.replace("ph_high", "degassed_ph = 8.0\nph_high") + FED
+    text = LIMITS.replace("ph_high", "degassed_ph = 7.9\nph_high") + FED
 
     def told(loss: float, above: float = 0.2, **known: Any) -> int | None:
         rise = {"rise": 0.2, "lately": 0.2, "slope": 0.2}
@@ -75,6 +75,9 @@ def test_where_it_is_likelier_than_not_the_limit_is_told_ahead() -> None:
     assert told(0.3, 0.29, highs=[7.5] * 3) == 10 and told(0.3, 0.31, highs=[7.5] * 3) is None
     # one day is enough to know that none has come near it, where it goes faster than gas
     assert told(0.3, highs=[7.6]) == 10 and told(edge * 1.3, highs=[7.6]) is None
+    # unless nobody has seen the gas leave: then two, and the first water change is behind it
+    assert after(7.9, text, loss_per_h=None, rise=2.0, slope=2.0, lately=2.0, highs=[7.6]) is None
+    assert after(7.9, text, loss_per_h=None, rise=2.0, slope=2.0, lately=2.0, highs=[7.6] * 2) == 0
 
 
 def test_no_more_than_99_percent_is_said() -> None:

@@ -236,8 +236,9 @@ def test_what_no_day_has_come_near_is_said_sooner() -> None:
 
 
 def test_gas_explains_a_low_ph() -> None:
-    assert after(5.8, found="co2-overdose") is None and after(5.8) is not None
     fed = LIMITS + FED
+    assert after(5.8, fed, found="co2-overdose") is None and after(5.8, fed) is not None
+    assert after(5.8, found="co2-overdose") is not None  # none is given here
     assert after(5.8, fed, slope=-0.085) is None and after(5.8, fed, slope=-0.075) is not None
 
 
@@ -271,7 +272,7 @@ def test_a_first_day_that_was_not_at_rest_is_no_hardness_that_runs_out() -> None
 def test_where_no_gas_is_given_a_fall_is_acid() -> None:
     assert after(6.1, lows=[6.26] * 3, slope=-0.2) is not None
     assert after(6.1, lows=[6.24] * 3, slope=-0.2) is None
-    assert after(6.1, lows=[6.26] * 3, slope=-0.2, fed=True) is None
+    assert after(6.1, LIMITS + FED, lows=[6.26] * 3, slope=-0.2) is None
     # three hours to the limit at its pace; a step over a gap is no pace
     assert after(6.29, lows=[6.5] * 3, slope=-0.1) is not None
     assert after(6.31, lows=[6.5] * 3, slope=-0.1) is None
@@ -280,7 +281,8 @@ def test_where_no_gas_is_given_a_fall_is_acid() -> None:
     for lately, seen in ((-0.065, True), (-0.055, False)):
         assert (after(6.1, lows=[6.26] * 3, slope=-0.2, lately=lately) is not None) is seen
     # so it must go on for half an hour, however steep; past the limit it is told at once
-    assert after(6.1, lows=[6.5] * 3, slope=-0.4, lately=-0.4) == 30
+    assert after(6.1, lows=[6.5] * 3, slope=-0.4) == 30
+    assert after(6.1, lows=[6.5] * 3, slope=-0.4, lately=-0.4) == 10  # it has for two hours
     assert after(5.95, lows=[6.5] * 3, slope=-0.4, lately=-0.4) == 0
 
 
@@ -306,8 +308,11 @@ def test_what_rises_where_gas_may_only_be_leaving() -> None:
 
 def test_no_more_gas_lifts_ph_only_so_far() -> None:
     text = LIMITS.replace("ph_high", "degassed_ph = 7.8\nph_high")
-    assert after(8.08, text, found="co2-absent") is None
-    assert after(8.12, text, found="co2-absent") is not None
+    risen = {"highs": [7.5] * 3, "rise": 0.45, "lately": 0.45, "slope": 0.45, "loss_per_h": 2.0}
+    assert after(7.8, text + FED, found="co2-absent", **risen) is None
+    assert after(7.8, text + FED, **risen) is not None
+    # past the limit of the animals it is told, whatever lifts it
+    assert after(7.99, text, found="co2-absent") is None and after(8.06, text, found="co2-absent") is not None
 
 
 @pytest.mark.parametrize(

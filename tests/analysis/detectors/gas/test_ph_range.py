@@ -294,7 +294,7 @@ def test_a_rise_that_no_gas_makes_is_said_under_its_own_name() -> None:
         return fed_day(at) + 0.3 * min(4.0, max(0, at - begin) / 60)
 
     def gone(at: int) -> float:
-        return fed_day(at) - math.log10(0.35 + 0.65 * math.exp(-0.3 * max(0, at - begin) / 60))
+        return fed_day(at) - math.log10(0.45 + 0.55 * math.exp(-0.3 * max(0, at - begin) / 60))
 
     details: list[str] = []
     first = watched(alkaline, 5 * DAY, details)[0]
