@@ -200,6 +200,7 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
 
     under_c: Annotated[float, Of("°C", "so far below what the heater holds something is wrong")] = 0.3
     under_sure_c: Annotated[float, Of("°C", "the same where it always came on at one temperature")] = 0.15
+    spreads: Annotated[float, Of("", "and by so many spreads of where it came on, 5 % if normal")] = 2.0
     far_c: Annotated[float, Of("°C", "so far below, little else is asked")] = 1.0
     far_wait_min: Annotated[int, Of("min", "how long it must look so, where it is that far below")] = 5
     wait_min: Annotated[int, Of("min", "how long, where it is below by `under_c`")] = 15
