@@ -10,7 +10,7 @@ import msgspec
 
 from rushlight.analysis.detectors.heat.cooler_numbers import COOLER_TURNS
 from rushlight.analysis.estimators.robust import median, spread
-from rushlight.analysis.estimators.units import MINUTE_MS
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.estimators.window import Window
 from rushlight.collector.settings import CoolerSettings
 
@@ -96,6 +96,17 @@ class CoolerMemory(msgspec.Struct):
         ):
             return None
         return median(self.bends) if self.bends else COOLER_TURNS.guess_c_per_h
+
+    def made_corner(self, now_ms: int) -> bool:
+        """Whether the lowest water since its last turn is where it switched off, no heater's doing.
+
+        A cooler at work makes the water fall by what it takes, less what room and lamp give. Without it water
+        falls to where a heater comes on over a night, so much slower.
+        """
+        if self.lowest is None or not self.bends:
+            return False
+        hours = (now_ms - self.last_turn_ms) / HOUR_MS + COOLER_TURNS.arm_min / 60
+        return (self.turns[-1] - self.lowest) / hours > COOLER_TURNS.fall_share * median(self.bends)
 
     @property
     def still_on(self) -> bool:

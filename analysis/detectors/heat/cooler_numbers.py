@@ -30,6 +30,12 @@ class CoolerTurnNumbers(Numbers, frozen=True, kw_only=True):
     ] = 1.0
     kept: Annotated[int, Of("", "turns that are kept")] = 12
     turns: Annotated[int, Of("", "turns that show where it does it, and in how warm a room")] = 3
+    fall_share: Annotated[
+        float,
+        Of(
+            "", "water that fell from a turn by that share of the usual bend, an hour, was cooled all the way"
+        ),
+    ] = 0.33
     guess_c_per_h: Annotated[
         float, Of("°C/h", "a cooler slows the water by that, until this one is known")
     ] = 0.4

@@ -286,7 +286,7 @@ class TemperatureDetector(msgspec.Struct):
         self.extremes.add(now, temperature, quiet and not disturbed, enough)
         self.profile.add(moment.minute, temperature, quiet)
         settled = now - max(self.lamp_edge_ms, self.last_step_ms) > HEAT.settle_min * MINUTE_MS
-        own = settled and corner_is_its_own(tank, temperature)
+        own = settled and corner_is_its_own(tank, temperature) and not self.cooler.made_corner(now)
         if own and not self.heater.metered:
             self.heater.corner(window, tank.heating_rate_c_per_h, every_min)
         if cooler is not None and settled and not disturbed:

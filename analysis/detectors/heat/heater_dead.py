@@ -13,6 +13,7 @@ from rushlight.analysis.detectors.heat.meter_offs import METER
 from rushlight.analysis.detectors.heat.numbers import HEAT, UNHEATED
 from rushlight.analysis.detectors.heat.urgency import time_to_reach, urgency
 from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.estimators.robust import spread
 from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding
@@ -59,6 +60,9 @@ class HeaterDead(msgspec.Struct):
                 self.since = heat.now
                 return self._told(tank, heat, False, under, model, verdict)
             enough = UNHEATED.under_sure_c if memory.sure else UNHEATED.under_c
+            if heat.drawing is None:
+                # turns that lie apart are of room and lamp as much as of a thermostat
+                enough = max(enough, UNHEATED.spreads * spread(memory.picks))
             other = verdict is not None and (verdict.outdone or verdict.poured)
             # a warmer room makes no water too cold
             other = other or (heat.unheated is not None and heat.unheated > 0.0)

@@ -146,7 +146,10 @@ class HeaterStuck(msgspec.Struct):
             return False, None
         if excess is None:
             # nothing learnt yet: the water must have been seen to leave what the heater holds
-            return slope > WELDED.first_share * rate and min(recent) < (heat.ceiling or 0.0), None
+            cooler = tank.settings.cooler
+            # who has a cooler has warm rooms
+            share = WELDED.first_share if cooler is None else WELDED.cooler_rise_share
+            return slope > share * rate and min(recent) < (heat.ceiling or 0.0), None
         if heat.room is not None and not heat.learnt and heat.room > (heat.ceiling or 0.0) - WELDED.room_c:
             return False, excess  # the room may do it, and how fast isn't learnt yet
         # the excess alone tells where the room is measured; else the water must be seen to rise

@@ -161,6 +161,10 @@ def unheated_verdict(
     alone = heat.drawing is False and memory.off_min(heat.now) >= WEIGHED.metered_min
     counts = _level(beyond, error, WEIGHED.alone_nats if alone else WEIGHED.level_nats)
     nats = weigh(line, slopes, bias, owed, {})
+    if from_c is None and known:
+        # a heater that comes on a little lower than is known of it owes no heat yet
+        doubt = max(WEIGHED.noise_least_c, spread(memory.picks))
+        nats["works"] = max(nats["works"], nats["dead"] - beyond * beyond / (2 * doubt * doubt))
     return _verdict(nats, counts, UNHEATED_NAMES, "draught", heat.room is not None)
 
 

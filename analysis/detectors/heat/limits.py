@@ -6,6 +6,7 @@ import math
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.day_ahead import day_brings
 from rushlight.analysis.detectors.heat.numbers import HEAT, LIMITS, UNHEATED
 from rushlight.analysis.detectors.moment import Moment, Tank, oxygen_text
 from rushlight.analysis.detectors.patience import PATIENCE, patience_ms
@@ -99,7 +100,7 @@ class TemperatureLimits(msgspec.Struct):
                 lasting = _lasting(window, sign, speed, usual_fall) if past <= 0 and unusual else 0.0
                 soon = lasting > 0 and not better and _coming(past, lasting)
                 if soon and sign > 0:
-                    soon = past + _day_brings(profile, moment.minute, lasting) > 0
+                    soon = past + day_brings(profile, window, moment.minute, lasting) > 0
                 if unheld is not None and sign < 0 and lasting > 0 and not better:
                     sunk = max(window.lately(LIMITS.long_min * MINUTE_MS), default=unheld[0]) < unheld[0]
                     soon = soon or (sunk and _will_pass(past, lasting, unheld[0] - temperature, unheld[1]))
@@ -169,26 +170,6 @@ def _leap_finding(name: str, level: float, limit: float, before: float) -> Findi
 def _coming(past: float, speed: float) -> bool:
     """Whether the limit is near at this speed, for a thermometer that may be off by its tolerance."""
     return speed > 0 and past + max(LIMITS.tolerance_c, speed * LIMITS.expect_h) > 0
-
-
-def _day_brings(profile: DailyProfile | None, minute: float, speed: float) -> float:
-    """How much warmer (°C) water that the day moves will be at most; infinite where the day does not.
-
-    Sun on a tub warms it each day until one and the same hour, ever slower. A course that comes to rest by
-    then, a parabola, goes half as far as at today's `speed` (°C/h). Heat at an hour at which the water else
-    does not rise is not the day's.
-    """
-    if profile is None or not all(profile.days):
-        return math.inf
-    if max(profile.usual) - min(profile.usual) < LIMITS.moved_c:
-        return math.inf
-    # what lies ahead is of the days before, what lies behind holds today's, too
-    ahead = range(LIMITS.ahead_min, int(LIMITS.expect_h * 60) + 1, LIMITS.ahead_min)
-    levels = [(profile.at((minute + later) % 1440) or 0.0, later) for later in ahead]
-    highest, peak_min = max(levels, key=lambda level: level[0])
-    if highest - levels[0][0] < LIMITS.moves_c:
-        return math.inf
-    return speed * peak_min / 60 / 2 + LIMITS.tolerance_c
 
 
 def _will_pass(past: float, speed: float, under: float, tau_h: float) -> bool:

@@ -103,6 +103,7 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     ahead_min: Annotated[int, Of("min", "where it usually goes is looked at in such steps")] = 30
     moved_c: Annotated[float, Of("°C", "water that goes up and down by more is moved by the day")] = 2.0
     moves_c: Annotated[float, Of("°C", "and goes up by more from now, where the day moves it")] = 0.1
+    day_scale: Annotated[float, Of("", "so many times as fast as usual at this hour is no usual day")] = 3.0
     air_c: Annotated[float, Of("°C", "so near the room's temperature a probe may hang in its air")] = 2.0
     leap_frames: Annotated[int, Of("", "minutes' means behind a leap that make its level")] = 3
     leap_min: Annotated[int, Of("min", "so long a leap lasts that is judged: a splash is over")] = 2
@@ -165,9 +166,7 @@ class LetsGoNumbers(Numbers, frozen=True, kw_only=True):
     before_min: Annotated[int, Of("min", "the water's slope before a turn is over so long")] = 35
     after_most_min: Annotated[int, Of("min", "a turn is judged so long after it, at the latest")] = 90
     before_values: Annotated[int, Of("", "five-minute means that a slope before a turn needs")] = 6
-    after_values: Annotated[
-        int, Of("", "five-minute means that a slope after it needs: twenty-five minutes")
-    ] = 5
+    after_values: Annotated[int, Of("", "means that a slope after it needs: twenty-five minutes")] = 5
     around_values: Annotated[int, Of("", "means on each side over which a turn must stand out")] = 2
     change_c_per_h: Annotated[float, Of("°C/h", "the slope changes by more at a turn")] = 0.2
     rise_c_per_h: Annotated[float, Of("°C/h", "heated water rises faster")] = 0.04
@@ -201,6 +200,7 @@ class DeadNumbers(Numbers, frozen=True, kw_only=True):
 
     under_c: Annotated[float, Of("°C", "so far below what the heater holds something is wrong")] = 0.3
     under_sure_c: Annotated[float, Of("°C", "the same where it always came on at one temperature")] = 0.15
+    spreads: Annotated[float, Of("", "and by so many spreads of where it came on, 5 % if normal")] = 2.0
     far_c: Annotated[float, Of("°C", "so far below, little else is asked")] = 1.0
     far_wait_min: Annotated[int, Of("min", "how long it must look so, where it is that far below")] = 5
     wait_min: Annotated[int, Of("min", "how long, where it is below by `under_c`")] = 15

@@ -10,9 +10,10 @@ import random
 
 import pytest
 
-from rushlight.analysis.detectors.heat import limits
 from rushlight.analysis.detectors.heat.cooler_stopped import CoolerStopped
+from rushlight.analysis.detectors.heat.day_ahead import day_brings
 from rushlight.analysis.estimators.daily import DailyProfile
+from rushlight.analysis.estimators.window import Window
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
@@ -33,7 +34,7 @@ def rising(rate: float, until: float, since: float = 6.0) -> DailyProfile:
 
 
 def brings(profile: DailyProfile | None, hour: float, speed: float = 1.0) -> float:
-    return limits._day_brings(profile, hour * 60, speed)
+    return day_brings(profile, Window(37, [BEGAN], [20.0]), hour * 60, speed)
 
 
 def test_a_rise_that_comes_to_rest_by_noon_goes_half_as_far() -> None:
@@ -48,15 +49,49 @@ def test_where_the_day_says_nothing() -> None:
     assert brings(rising(0.4, 12), 14.0) == math.inf  # at this hour the water is at rest
     assert brings(rising(0.32, 12), 9.0) == math.inf  # less than 2 °C in all
     assert brings(rising(0.36, 12), 9.0) < 3.0
-    assert brings(rising(0.36, 12), 11.2) < 3.0  # 0.12 °C more
-    assert brings(rising(0.36, 12), 11.3) == math.inf
+    assert brings(rising(0.36, 12), 11.2, 1.2) < 3.0  # 0.12 °C more
+    assert brings(rising(0.36, 12), 11.3, 1.2) == math.inf
     assert brings(DailyProfile(), 10.5) == brings(None, 10.5) == math.inf
 
 
-class Tub:
-    """Sun from 7 to 13 o'clock, 5 °C on a usual day, and loss with 14 h to air of 15 °C."""
+def test_what_has_risen_as_each_day_goes_on_as_each_day() -> None:
+    """A usual day times one factor; the half degree of a thermometer beside it."""
+    at_end = 12.25  # both ends of the last hour are the middles of half-hours, the newer one is at rest
+    assert brings(rising(0.4, 12), at_end, 0.6) == pytest.approx(0.5, abs=0.01)
+    assert brings(rising(0.4, 12), 11.25, 1.0) == pytest.approx(1.0 / 2 + 0.5)  # the parabola is less
+    assert brings(rising(0.4, 12), 11.75, 1.0) == pytest.approx(0.25 * 1.0 + 0.5, abs=0.05)
+    assert brings(rising(0.4, 12), 11.75, 1.22) == math.inf  # more than three times as fast
+    assert brings(rising(0.4, 12), 13.25) == math.inf  # at this hour it rests
 
-    def __init__(self) -> None:
+
+def today(days: int, until: float, rate: float, since: float = 6.0) -> tuple[DailyProfile, Window]:
+    """Days that rise by 0.4 °C/h from 6 to 12 o'clock, the newest by `rate`, beginning at `since`."""
+    profile, window = DailyProfile(), Window(37)
+    for minute in range(0, (days - 1) * 1440 + round(until * 60) + 5, 5):
+        hour, newest = minute % 1440 / 60, minute >= (days - 1) * 1440
+        begin, pace = (since, rate) if newest else (6.0, 0.4)
+        celsius = 20 + pace * min(max(hour - begin, 0), 6)
+        profile.add(minute % 1440, celsius, True)
+        window.add(BEGAN + minute * MINUTE, celsius)
+    return profile, window
+
+
+@pytest.mark.parametrize("days", [3, 6])
+def test_todays_own_water_is_no_usual_one(days: int) -> None:
+    """It is learnt from within the half-hour, and is taken out of the usual again."""
+    profile, window = today(days, 11.75, 0.8)
+    assert day_brings(profile, window, 705, 0.8) == pytest.approx(0.25 * 0.8 + 0.5, abs=0.05)
+    profile, window = today(days, 15.0, 1.2, since=13.0)  # the twin: at this hour it rises on no other day
+    assert day_brings(profile, window, 900, 1.2) == math.inf
+
+
+class Tub:
+    """Sun from 7 to 13 o'clock, 5 °C on a usual day, and loss with 14 h to air of 15 °C.
+
+    `wall`: until 13 o'clock at its full strength, then behind a wall.
+    """
+
+    def __init__(self, wall: bool = False) -> None:
         text = f"""
 [tanks.tub]
 volume_litres = 200
@@ -67,7 +102,7 @@ temperature_low_c = 8.0
 temperature_high_c = {HIGH}
 """
         self.watch = TankWatch("tub", parse_settings(text).tanks["tub"])
-        self.celsius, self.minute, self.chance = 18.0, 0, random.Random(3)
+        self.celsius, self.minute, self.chance, self.wall = 18.0, 0, random.Random(3), wall
 
     def run(self, hours: float, sun: float = 1.0, other: float = 0.0) -> list[Event]:
         """Sun as a share of the usual, other heat in °C/h; the events of the limits."""
@@ -75,6 +110,8 @@ temperature_high_c = {HIGH}
         for _ in range(round(hours * 60)):
             hour = self.minute % 1440 / 60
             shines = math.sin((hour - 7) / 6 * math.pi) if 7 < hour < 13 else 0.0
+            if self.wall and hour > 10:
+                shines = 1.0 if hour < 13 else 0.0
             self.celsius += ((15.0 - self.celsius) / 14 + 1.35 * sun * shines + other) / 60
             at = 1_780_272_000_000 + self.minute * 60_000
             value = round(self.celsius + self.chance.gauss(0, 0.02), 3)
@@ -92,6 +129,17 @@ def test_a_clear_morning_is_over_at_noon() -> None:
     tub.run(14)
     raised = tub.run(6, other=1.8)  # the twin: heat that comes in the afternoon
     assert raised and raised[0].value is not None and raised[0].value < HIGH - 0.5
+
+
+def test_a_wall_before_the_sun_ends_the_rise() -> None:
+    """Its rise ends within minutes, at its fastest, at the same hour each day."""
+    tub = Tub(wall=True)
+    assert tub.run(5 * 24) == []
+    assert tub.run(24, sun=1.35) == [] and tub.celsius < HIGH
+    assert tub.run(2 * 24) == []
+    tub.run(12)
+    raised = tub.run(4, other=1.8)  # the twin: it does not end
+    assert raised and raised[0].value is not None and raised[0].value < HIGH
 
 
 def taught(room: float, fan: bool = True) -> bool:
