@@ -102,7 +102,8 @@ def says(
 ) -> str:
     """The usual lowest pH is 7.0 and the limit 30 mg/L; the tank loses a third of its gas in an hour."""
     ph, span = 7.0 - below, known.pop("span", 115)
-    odd = SimpleNamespace(ago=lambda ms: 0.0 if ms == span * MINUTE else None, values=[grown])
+    before = known.pop("before", 0.0)
+    odd = SimpleNamespace(ago=lambda ms: before if ms == span * MINUTE else None, values=[grown])
     usual: dict[str, Any] = {
         "ph": ph,
         "slope": -fall,
@@ -148,6 +149,8 @@ def test_what_gathers_in_four_hours() -> None:
     assert says(grown=0.075, span=235) and not says(grown=0.070, span=235) and not says(span=240)
     assert says(grown=0.13, span=235, long_course=0.02) and not says(grown=0.11, span=235, long_course=0.02)
     assert says(span=235, course=None) and not says(span=235, long_course=None)
+    assert not says(span=235, before=-0.1, grown=0.07), "it only came back to the usual"
+    assert says(before=-0.1, grown=0.07) and not says(span=235, before=0.02, grown=0.09)
     now = moment(600).frame.start_ms
     assert not says(span=235, watch=OwnCourse(quiet_ms=now - 234 * MINUTE))
     assert says(span=235, watch=OwnCourse(quiet_ms=now - 236 * MINUTE))
