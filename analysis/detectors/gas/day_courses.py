@@ -10,6 +10,7 @@ from rushlight.analysis.detectors.gas.numbers import CURVE
 from rushlight.analysis.detectors.gas.own_course_numbers import COURSE
 from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.analysis.estimators.robust import median
+from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
 __all__ = ["DaySpreads", "course_spread", "level_spread"]
 
@@ -44,12 +45,13 @@ class DaySpreads(NamedTuple):
 
     Attributes
     ----------
-    course, long_course : float or None
-        In what pH does within two hours, and within four; None before two days are known.
+    half, course, long_course : float or None
+        In what pH does within half an hour, two hours and four; None before two days are known.
     levels : float
         In their level at any time of day.
     """
 
+    half: float | None
     course: float | None
     long_course: float | None
     levels: float
@@ -57,10 +59,10 @@ class DaySpreads(NamedTuple):
     @classmethod
     def of(cls, profile: DailyProfile) -> DaySpreads:
         """Of the days that are kept."""
-        short, long = course_spread(profile, COURSE.bins), course_spread(profile, COURSE.long_bins)
-        return cls(short, long, level_spread(profile))
+        half, course = course_spread(profile, 1), course_spread(profile, COURSE.bins)
+        return cls(half, course, course_spread(profile, COURSE.long_bins), level_spread(profile))
 
     @property
     def drifts(self) -> float:
         """pH an hour by which this electrode drifts from the usual day and back by itself, now and then."""
-        return COURSE.drifts * (self.course or 0.0)
+        return COURSE.drift_errors * (self.half or 0.0) * HOUR_MS / (COURSE.bin_min * MINUTE_MS)

@@ -82,6 +82,8 @@ class OwnCourse(msgspec.Struct):
             if before is None or spread is None or 0 <= quiet_ms < span_ms:
                 continue
             known = False
+            if bins == COURSE.long_bins:
+                before = max(before, 0.0)  # it may span a valve's opening: what was above came back
             error = math.hypot(max(spread, COURSE.least_spread_ph), noise)
             if odd.values[-1] - before > COURSE.errors * error:
                 return True

@@ -33,14 +33,14 @@ class CourseNumbers(Numbers, frozen=True, kw_only=True):
     rises_ph: Annotated[
         float, Of("pH", "in that span on usual days, while the gas leaves: gas then comes out of hours")
     ] = 0.05
-    drifts: Annotated[
+    drift_errors: Annotated[
         float,
         Of(
-            "1/h",
-            "times that difference, a fall of half an hour is none of the electrode's own",
-            "1 %, normal",
+            "standard deviations",
+            "of what pH does in half an hour on other days, to be no drift of the electrode's own",
+            "by chance once in two weeks of looks; normal distribution",
         ),
-    ] = 2.33
+    ] = 3.5
 
 
 COURSE = CourseNumbers()

@@ -60,7 +60,7 @@ def test_its_spread_is_a_standard_deviation() -> None:
 
 
 def test_an_electrode_that_wanders_needs_more_of_a_fall_and_of_a_departure() -> None:
-    """2.33 of them, as 1 % of a normal distribution are beyond; a scatter together with it."""
+    """What is beyond three and a half half-hours of it comes by chance in one of two weeks' looks."""
     curve = PhCurve()
     curve.extremes.lows = [7.0, 7.0]
     assert curve.days.drifts == 0.0 and curve.unsteady == curve.scatter == 0.06
@@ -70,8 +70,11 @@ def test_an_electrode_that_wanders_needs_more_of_a_fall_and_of_a_departure() -> 
     course = 0.2 / NORMAL.inv_cdf(0.75) / math.sqrt(2)
     assert curve.days.course == pytest.approx(course, rel=1e-3)
     assert curve.days.long_course == pytest.approx(0, abs=1e-9)
-    assert curve.days.drifts / course == pytest.approx(NORMAL.inv_cdf(0.99), abs=0.01)
     assert curve.unsteady == pytest.approx(math.hypot(0.06, course / math.sqrt(2)), rel=1e-3)
+    curve.profile = days(*([7.0 + 0.1 * ((n + day) % 2) for n in range(48)] for day in range(5)))
+    curve.changed()
+    errors = curve.days.drifts / (2 * course)  # of half an hour each
+    assert (1 - NORMAL.cdf(errors)) * 288 * 14 == pytest.approx(1.0, rel=0.1)
 
 
 def test_by_how_much_its_days_differ_in_level() -> None:
@@ -99,7 +102,8 @@ def says(
 ) -> str:
     """The usual lowest pH is 7.0 and the limit 30 mg/L; the tank loses a third of its gas in an hour."""
     ph, span = 7.0 - below, known.pop("span", 115)
-    odd = SimpleNamespace(ago=lambda ms: 0.0 if ms == span * MINUTE else None, values=[grown])
+    before = known.pop("before", 0.0)
+    odd = SimpleNamespace(ago=lambda ms: before if ms == span * MINUTE else None, values=[grown])
     usual: dict[str, Any] = {
         "ph": ph,
         "slope": -fall,
@@ -145,6 +149,8 @@ def test_what_gathers_in_four_hours() -> None:
     assert says(grown=0.075, span=235) and not says(grown=0.070, span=235) and not says(span=240)
     assert says(grown=0.13, span=235, long_course=0.02) and not says(grown=0.11, span=235, long_course=0.02)
     assert says(span=235, course=None) and not says(span=235, long_course=None)
+    assert not says(span=235, before=-0.1, grown=0.07), "it only came back to the usual"
+    assert says(before=-0.1, grown=0.07) and not says(span=235, before=0.02, grown=0.09)
     now = moment(600).frame.start_ms
     assert not says(span=235, watch=OwnCourse(quiet_ms=now - 234 * MINUTE))
     assert says(span=235, watch=OwnCourse(quiet_ms=now - 236 * MINUTE))
