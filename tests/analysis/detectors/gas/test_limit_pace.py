@@ -126,15 +126,6 @@ def test_what_is_usual_less_its_step_does_not_go_on() -> None:
     assert told(7.4) and not told(7.5)
 
 
-def test_a_level_that_is_a_guess_forecasts_nothing() -> None:
-    def told(stepped: float) -> bool:
-        now = moment(0)
-        now.current.ph_stepped = stepped
-        return going(0.08, about=now) is not None
-
-    assert told(-0.19) and not told(-0.21)
-
-
 CLIMBS = [7.0] * 15 + [7.0 + 0.06 * n for n in range(1, 14)]
 
 
