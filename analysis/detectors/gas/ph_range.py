@@ -93,7 +93,7 @@ class RangeJudge(msgspec.Struct):
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(moment, curve, ph)
         absent = "co2-absent" in found
-        unclear = shakes or (overdose and gassed and now - self.gas_since < SURGE.person_h * HOUR_MS)
+        unclear = shakes or (overdose and gassed and now - self.gas_since < PH_PACE.gas_h * HOUR_MS)
         too_low = pace > 0 or (
             not unclear and self._too_low(tank, curve, ph, low, slow_fall, overdose, moves)
         )

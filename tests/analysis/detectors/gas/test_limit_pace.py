@@ -91,12 +91,12 @@ def told_of_gas(minutes: int, text: str = FULL, ph: float = 5.8) -> Finding | No
 
 
 def test_beside_too_much_gas_a_low_ph_is_told_when_there_was_time_to_act() -> None:
-    """An hour and a half, and its own patience: hardness that runs out looks like gas until KH is tested."""
-    assert told_of_gas(95) is None
-    said = told_of_gas(100)
+    """Three hours, and its own patience: hardness that runs out looks like gas until KH is tested."""
+    assert told_of_gas(185) is None
+    said = told_of_gas(190)
     assert said is not None and said.beside and "test KH" in said.rule_out
     assert "gas" in said.cause and "hardness" in said.cause
-    assert told_of_gas(200, ph=6.1) is None
+    assert told_of_gas(300, ph=6.1) is None
 
 
 def test_beside_gas_that_is_missing_a_high_ph_is_told_at_once() -> None:
