@@ -81,6 +81,9 @@ class LimitNumbers(Numbers, frozen=True, kw_only=True):
     slows_share: Annotated[
         float, Of("", "of that pace, less the noise, in the last half-hour: slower, it is over")
     ] = 0.3
+    gas_h: Annotated[
+        float, Of("h", "too much gas explains a low pH: cut off when it is told, most has left by then")
+    ] = 3.0
     rests_ph: Annotated[float, Of("pH", "a pH that moves by less in that time is at rest")] = 0.04
 
 

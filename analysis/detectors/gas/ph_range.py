@@ -93,13 +93,11 @@ class RangeJudge(msgspec.Struct):
         below, above = low - ph, ph - high
         slow_fall = self._slow_fall(moment, curve, ph)
         absent = "co2-absent" in found
-        unclear = shakes or (overdose and gassed and now - self.gas_since < SURGE.person_h * HOUR_MS)
+        unclear = shakes or (overdose and gassed and now - self.gas_since < PH_PACE.gas_h * HOUR_MS)
         too_low = pace > 0 or (
             not unclear and self._too_low(tank, curve, ph, low, slow_fall, overdose, moves)
         )
         poured = poured_in(tank, moment) or 0 <= now - curve.lifted_ms <= CURVE.lift_poured_min * MINUTE_MS
-        # nor does a level that is a guess, since it stepped down, forecast a rise
-        poured = poured or -moment.current.ph_stepped >= CURVE.stepped_guess_ph
         chance = alkaline_probability(tank, curve, gas, moment.frame.temperature)
         alkaline = chance > ALKALINE.probability
         too_high = self._too_high(tank, curve, ph, high, absent and not alkaline, poured, alkaline, moves)
@@ -234,8 +232,9 @@ class RangeJudge(msgspec.Struct):
         above = ph - high
         highs = curve.extremes.highs
         known = PH_RANGE.known_days
-        if alkaline and above <= 0 and (curve.loss_per_h is not None or tank.settings.co2 is None):
-            known = 1  # no day of gas goes so fast
+        seen = curve.loss_per_h is not None or tank.settings.co2 is None
+        if alkaline and above <= 0 and (seen or above + moves > 0):
+            known = 1  # no day of gas goes so fast, nor for so long
         usual = max(highs) if len(highs) >= known else None
         if above > 0:
             # where gaps spoil the days, what it usually reads at this time of day

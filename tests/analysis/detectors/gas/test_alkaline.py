@@ -75,9 +75,12 @@ def test_where_it_is_likelier_than_not_the_limit_is_told_ahead() -> None:
     assert told(0.3, 0.29, highs=[7.5] * 3) == 10 and told(0.3, 0.31, highs=[7.5] * 3) is None
     # one day is enough to know that none has come near it, where it goes faster than gas
     assert told(0.3, highs=[7.6]) == 10 and told(edge * 1.3, highs=[7.6]) is None
-    # unless nobody has seen the gas leave: then two, and the first water change is behind it
-    assert after(7.9, text, loss_per_h=None, rise=2.0, slope=2.0, lately=2.0, highs=[7.6]) is None
-    assert after(7.9, text, loss_per_h=None, rise=2.0, slope=2.0, lately=2.0, highs=[7.6] * 2) == 0
+    # unless nobody has seen the gas leave: then it takes two, or hours; a water change is over by then
+    unseen: dict[str, Any] = {"loss_per_h": None, "rise": 2.0, "slope": 2.0}
+    assert (
+        after(7.9, text, **unseen, highs=[7.6]) is None and after(7.9, text, **unseen, highs=[7.6] * 2) == 0
+    )
+    assert after(7.9, text, **unseen, lately=2.0, highs=[7.6]) == 0
 
 
 def test_no_more_than_99_percent_is_said() -> None:
