@@ -131,12 +131,16 @@ def test_less_light_than_the_lamp_gives_is_the_sun_s(lux: float, told: bool) -> 
     assert (cold(0.0, lux=lux, lamp=True) is not None) is told
 
 
+@pytest.mark.parametrize("hours", [True, None])
 @pytest.mark.parametrize(("lux", "over"), [(3400.0, False), (5000.0, True)])
-def test_the_sun_ends_no_cut(lux: float, over: bool) -> None:
+def test_a_lamp_that_is_lit_ends_a_cut_and_the_sun_does_not(
+    lux: float, over: bool, hours: bool | None
+) -> None:
+    """Whether its hours are known or not."""
     tank, detector = tank_of(), PowerDetector(standing=True)
     for minute in range(LAMP, LAMP + 30):
         moment = moment_of(minute, 7.0)
-        moment.lamp.on, moment.lamp.should_be_on, moment.lamp.level_lx = True, True, 5000.0
+        moment.lamp.on, moment.lamp.should_be_on, moment.lamp.level_lx = True, hours, 5000.0
         moment.frame.light = lux
         detector.update(tank, moment)
     assert detector.standing is not over
