@@ -7,7 +7,7 @@ from rushlight.analysis.detectors.heat.numbers import LETS_GO
 from rushlight.analysis.detectors.lamp.numbers import TRACKER
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.gas_stops import GasStop, GasStops
-from rushlight.analysis.detectors.power.numbers import GAS_STOPS
+from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import MINUTE_MS
 
@@ -43,13 +43,15 @@ def turned_with_gas(turns: HeaterTurns, gas: GasStops, tank: Tank, moment: Momen
 def cold_with_gas(cools: str | None, gas: GasStops, tank: Tank, moment: Moment) -> list[str] | None:
     """The water cools where the heater should heat (`cools`, in words), and within the hour the gas stopped.
 
-    When it stopped is not known, so every five minutes of that hour are asked.
+    When it stopped is not known, so every five minutes of that hour are asked. Cold water poured in raises
+    pH, too: water that cools faster than it can by itself says nothing, nor does pH that stood still.
     """
-    if cools is None:
+    slope, usual = moment.heat.slope, moment.heat.cooling_rate
+    if cools is None or slope is None or usual is None or slope < MAINS.gap_scale * usual:
         return None
     now = moment.frame.start_ms
     stop = likeliest(gas, tank, moment, now - GAS_STOPS.after_min * MINUTE_MS, now)
-    if stop is None or stop.probability < GAS_STOPS.named:
+    if stop is None or stop.before > -GAS_STOPS.gains_ph_per_h or stop.probability < GAS_STOPS.named:
         return None
     return [cools, stop.words]
 

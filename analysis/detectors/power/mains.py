@@ -276,7 +276,7 @@ class PowerDetector(msgspec.Struct):
         else:
             warm = False
         warm = warm or (slope is not None and slope > MAINS.warms_c_per_h)
-        warm = warm or _draws(moment)
+        warm = warm or _draws(moment) or (moment.lamp.should_be_on is None and shines(moment))
         if moment.lamp.should_be_on and not self.from_gap:
             back = shines(moment)  # lit: the mains is there
         else:

@@ -95,6 +95,14 @@ class CurrentNumbers(Numbers, frozen=True, kw_only=True):
     shaken_ms: Annotated[
         int, Of("ms", "an electrode that leapt and shakes for so long: hands and a rinse are over by then")
     ] = 60 * MINUTE_MS
+    leap_jitters: Annotated[
+        float,
+        Of(
+            "",
+            "times what it jumps by from minute to minute, that a leap is more than",
+            "normal distribution: of two values one in 700 lies so far from the other",
+        ),
+    ] = 4.0
     stepped_ph: Annotated[float, Of("pH", "a sum of steps up to this is left out of account")] = 0.06
     fade_ms: Annotated[
         int, Of("ms", "a step fades out of the sum until then, in a day: its counterpart may be missed")

@@ -13,9 +13,14 @@ __all__ = ["leapt_and_shakes", "seen"]
 
 
 def leapt_and_shakes(moment: Moment, now: int) -> bool:
-    """Whether it has shaken for so long that no person is at it any more. `now`: ms UTC."""
+    """Whether it has shaken for so long that no person is at it any more. `now`: ms UTC.
+
+    A leap that is no larger than what it shakes by is of the shaking: a broken electrode, or one in the air.
+    """
     shaken = None if moment.gas_before is None else moment.gas_before.shaken
-    return shaken is not None and now - shaken[0] >= CURRENT.shaken_ms
+    if shaken is None or now - shaken[0] < CURRENT.shaken_ms:
+        return False
+    return shaken[1] - shaken[2] > CURRENT.leap_jitters * moment.probes.ph_jitter
 
 
 def seen(moment: Moment) -> list[str]:

@@ -263,3 +263,13 @@ def test_an_electrode_must_have_shaken_for_an_hour(minutes: int, seen: bool) -> 
     assert not leapt_and_shakes(about, now)
     about.gas_before = GasFacts(shaken=(now - minutes * MINUTE, 7.0, 6.6))
     assert leapt_and_shakes(about, now) is seen
+
+
+@pytest.mark.parametrize(("leap", "seen"), [(0.21, True), (0.19, False)])
+def test_a_leap_is_larger_than_what_it_shakes_by(leap: float, seen: bool) -> None:
+    """By four times: an electrode in the air jumps by 0.05 a minute, and now and then by thrice that."""
+    now = BEGAN + 24 * HOUR * MINUTE
+    about = Moment(Frame(now, now + MINUTE, None, None, None, None, None, {}), 0, 0.0, True, set())
+    about.gas_before = GasFacts(shaken=(now - 90 * MINUTE, 7.0, 7.0 - leap))
+    about.probes.ph_jitter = 0.05
+    assert leapt_and_shakes(about, now) is seen

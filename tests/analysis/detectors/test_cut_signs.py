@@ -101,15 +101,22 @@ def test_plug_and_lamp_that_go_together_at_hours_nobody_knows() -> None:
     assert plug_goes(hours=False) is None and plug_goes(back=True) is None
 
 
-def cold(left: float, celsius: float = 24.4, lux: float | None = None, lamp: bool = False) -> int | None:
+def cold(
+    left: float,
+    celsius: float = 24.4,
+    lux: float | None = None,
+    lamp: bool = False,
+    slope: float = -0.3,
+    fall: float = 0.3,
+) -> int | None:
     """Water that falls in the dark below the 24.6 °C at which its heater came on; the gas stops at `LAMP`."""
     tank, detector = tank_of(OPEN), PowerDetector()
     for minute in range(LAMP - 60, LAMP + 90):
-        moment = moment_of(minute, course(minute, 0.3, left))
+        moment = moment_of(minute, course(minute, fall, left))
         moment.frame.temperature = celsius if minute >= LAMP else 24.9
         moment.frame.light = lux
         moment.heat.floor = moment.heat.comes_on = 24.6
-        moment.heat.cooling_rate, moment.heat.slope = -0.4, -0.3
+        moment.heat.cooling_rate, moment.heat.slope = -0.4, slope
         moment.lamp.on, moment.lamp.level_lx = lamp, 5000.0
         if detector.update(tank, moment):
             assert "below what the heater holds" in detector.observations[0]
@@ -125,18 +132,28 @@ def test_heat_and_gas_that_stop_in_one_hour_are_told_in_the_dark() -> None:
     assert cold(0.6) is None and cold(0.0, celsius=24.55) is None
 
 
+def test_cold_water_poured_in_is_no_cut() -> None:
+    """It raises pH and cools the tank at once; at 1.8 of its usual cooling, -0.72 °C an hour, it is that."""
+    assert cold(0.0, slope=-0.7) is not None and cold(0.0, slope=-0.75) is None
+    assert cold(-6.0, fall=0.02) is None and cold(0.0, fall=0.2) is not None
+
+
 @pytest.mark.parametrize(("lux", "told"), [(3400.0, True), (3600.0, False)])
 def test_less_light_than_the_lamp_gives_is_the_sun_s(lux: float, told: bool) -> None:
     """A lamp that gives 5000 lx can't be lit under 0.7 of that; sunlight only adds."""
     assert (cold(0.0, lux=lux, lamp=True) is not None) is told
 
 
+@pytest.mark.parametrize("hours", [True, None])
 @pytest.mark.parametrize(("lux", "over"), [(3400.0, False), (5000.0, True)])
-def test_the_sun_ends_no_cut(lux: float, over: bool) -> None:
+def test_a_lamp_that_is_lit_ends_a_cut_and_the_sun_does_not(
+    lux: float, over: bool, hours: bool | None
+) -> None:
+    """Whether its hours are known or not."""
     tank, detector = tank_of(), PowerDetector(standing=True)
     for minute in range(LAMP, LAMP + 30):
         moment = moment_of(minute, 7.0)
-        moment.lamp.on, moment.lamp.should_be_on, moment.lamp.level_lx = True, True, 5000.0
+        moment.lamp.on, moment.lamp.should_be_on, moment.lamp.level_lx = True, hours, 5000.0
         moment.frame.light = lux
         detector.update(tank, moment)
     assert detector.standing is not over
