@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from bench.diagnosis.judgement import seconds
 
-__all__ = ["FLOORED", "Ramp", "ramp_of"]
+__all__ = ["FLOORED", "Ramp", "held_h", "ramp_of"]
 
 DARK = "co2-overdose in the dark"
 FLOORED = {
@@ -23,15 +23,23 @@ FLOORED = {
 """What has a floor, and the alarm by whose false alarms it is drawn."""
 BEFORE_S = 21_600
 LEAST = 50  # reports before and after, for a slope and a noise
+HELD_S, BLOCK_S, GONE = 3 * 86_400, 300, 12
+EDGE = 20  # one in so many of the five-minute medians before lies beyond what the heater is taken to hold
 
 
 class Ramp(NamedTuple):
-    """Slope a report and noise in the quantity's unit; seconds between reports."""
+    """Slope a report and noise in the quantity's unit; seconds between reports.
+
+    `held_h`: for so long (h) after the onset the water still was where the heater had held it, so that nobody
+    could see by the thermometer that something was wrong: a heater may die, or weld, long before its
+    thermostat would have switched it again. 0 for a surge.
+    """
 
     kind: str
     slope: float
     sigma: float
     every_s: float
+    held_h: float = 0.0
 
 
 def ramp_of(folder: Path, truth: dict[str, Any]) -> Ramp | None:
@@ -85,4 +93,27 @@ def _ramp(
     every = after_s / len(after)
     if not slope or (kind == DARK and slope > 0):  # gas lowers the pH; what raises it is something else
         return None
-    return Ramp(kind, abs(slope) * every, max(sigma, step / math.sqrt(12)), every)
+    sign = {"heater-not-heating": -1, "heater-stuck-on": 1}.get(kind, 0)
+    return Ramp(kind, abs(slope) * every, max(sigma, step / math.sqrt(12)), every, held_h(rows, sign))
+
+
+def held_h(rows: list[tuple[float, float]], sign: int) -> float:
+    """Hours from the onset until the water is, for an hour, beyond what held it over three days before.
+
+    `rows` are (seconds from the onset, °C); `sign` 1 looks for water that is too warm, -1 for too cold, 0
+    gives 0. A day where it never comes so far. What held it is the range of the five-minute medians without
+    the outermost twentieth.
+    """
+    blocks: dict[int, list[float]] = {}
+    for at, value in rows:
+        if sign and -HELD_S <= at < 86_400:
+            blocks.setdefault(math.floor(at / BLOCK_S), []).append(sign * value)
+    before = sorted(statistics.median(values) for block, values in blocks.items() if block < 0)
+    if not before:
+        return 0.0
+    level, beyond = before[-1 - len(before) // EDGE], 0
+    for block in sorted(block for block in blocks if block >= 0):
+        beyond = beyond + 1 if statistics.median(blocks[block]) > level else 0
+        if beyond == GONE:
+            return (block - GONE + 1) * BLOCK_S / 3600
+    return 24.0

@@ -201,7 +201,11 @@ def _losses(at_work: dict[str, Any]) -> list[str]:
 
 def _floor(runs: list[dict[str, Any]], total: dict[str, Any]) -> list[str]:
     """Lorden's floor for faults that are ramps in noise, at Rushlight's own false alarms."""
-    lines = ["| fault | runs | floor h (median) | Rushlight's delay h (median) |", "|---|---|---|---|"]
+    lines = [
+        "| fault | runs | floor h (median) | Rushlight's delay h (median) "
+        "| the same, from when the water left what the heater holds |",
+        "|---|---|---|---|---|",
+    ]
     for kind, alarm in FLOORED.items():
         floors = []
         rate = max(total["alarms"].get(alarm, {}).get("false", 0), 1) / (total["tank_weeks"] * 604800)
@@ -211,11 +215,16 @@ def _floor(runs: list[dict[str, Any]], total: dict[str, Any]) -> list[str]:
             floors.append(ramp_floor(ramp.slope, ramp.sigma, arl) * ramp.every_s / 3600)
         if floors:
             mine = [
-                run["Rushlight"]["0"]["delay_h"] for run in runs if run["ramp"] and run["ramp"].kind == kind
+                (run["Rushlight"]["0"]["delay_h"], run["ramp"].held_h)
+                for run in runs
+                if run["ramp"] and run["ramp"].kind == kind
             ]
-            delays = [delay for delay in mine if delay is not None]
-            delay = _cell(statistics.median(delays) if delays else None)
-            lines.append(f"| {kind} | {len(floors)} | {statistics.median(floors):.2f} | {delay} |")
+            delays = [delay for delay, _ in mine if delay is not None]
+            after = [max(delay - held, 0.0) for delay, held in mine if delay is not None]
+            cells = [_cell(statistics.median(some) if some else None) for some in (delays, after)]
+            lines.append(
+                f"| {kind} | {len(floors)} | {statistics.median(floors):.2f} | {' | '.join(cells)} |"
+            )
     return lines
 
 

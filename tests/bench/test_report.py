@@ -11,7 +11,7 @@ import pytest
 
 from bench.diagnosis.lorden import gaussian_kl, ramp_floor, step_floor
 from bench.diagnosis.peers_libraries import _medians
-from bench.diagnosis.ramps import FLOORED, ramp_of
+from bench.diagnosis.ramps import FLOORED, held_h, ramp_of
 from bench.diagnosis.report import _losses, generous, held
 from bench.diagnosis.score import judge
 from bench.rivers.matches import Count, count, joined
@@ -50,6 +50,16 @@ def test_a_surge_in_the_dark_is_a_ramp_of_the_ph_and_one_by_day_is_none(tmp_path
     assert ramp.every_s == 60 and ramp.kind in FLOORED
     assert ramp_of(tmp_path / "day", truth) is None
     assert ramp_of(tmp_path / "rising", truth) is None
+
+
+@pytest.mark.parametrize(("sign", "hours"), [(-1, 2.0), (1, 24.0), (0, 0.0)])
+def test_a_heater_that_dies_while_it_heats_is_not_seen_before_it_should_come_on_again(
+    sign: int, hours: float
+) -> None:
+    """Held between 24.0 and 24.8 °C, the heater dies at 24.8 °C, and the water falls by 0.4 °C an hour."""
+    held = [(-60.0 * minute, 24.0 + 0.8 * abs(minute % 240 - 120) / 120) for minute in range(72 * 60, 0, -1)]
+    falls = [(60.0 * minute, 24.8 - 0.4 * minute / 60) for minute in range(6 * 60)]
+    assert held_h(held + falls, sign) == pytest.approx(hours, abs=0.25)
 
 
 def test_river_matching() -> None:
