@@ -120,8 +120,12 @@ class HeaterMemory(msgspec.Struct, dict=True):
         return self._usual_part(HEAT.draws_share * full, full)
 
     def half(self, full: float) -> float:
-        """What it draws more than where it works as it should, W; less is a heater that has half failed."""
-        return self._usual_part(UNHEATED.half_share * full, full)
+        """What it draws more than where it works as it should, W; less is a heater that has half failed.
+
+        What has half failed has drawn more before: one of two may be all that was needed so far.
+        """
+        seen = self.peak_watts if self.peak_watts > METER.off_share * full else full
+        return self._usual_part(UNHEATED.half_share * min(seen, full), full)
 
     def _usual_part(self, whole: float, full: float) -> float:
         """`whole`, W; less where the strip usually draws only a part."""

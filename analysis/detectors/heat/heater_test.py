@@ -16,6 +16,7 @@ from rushlight.analysis.detectors.heat.balance import HeatNow
 from rushlight.analysis.detectors.heat.cycle import HeaterCycle
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
 from rushlight.analysis.detectors.heat.likelihood_numbers import WEIGHED
+from rushlight.analysis.detectors.heat.meter_offs import METER
 from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT
 from rushlight.analysis.detectors.heat.weigh import WORDS, Line, line_of, weigh
 from rushlight.analysis.detectors.moment import Moment
@@ -184,7 +185,10 @@ def welded_verdict(
     """
     if heat.drawing is False:
         return None
-    lets_go = memory.meter_offs.top(heat.full) or cycle.top
+    lets_go = memory.meter_offs.top(heat.full)
+    part = heat.power is not None and heat.power < METER.part_share * heat.full
+    if lets_go is None and not part:  # one of two lets go where it does, and not where the other was seen to
+        lets_go = cycle.top
     top = heat.ceiling if lets_go is None else lets_go[1]
     if top is None or heat.temperature <= top:
         return None  # held, as nearly always

@@ -16,6 +16,7 @@ from rushlight.analysis.detectors.heat.meter_offs import MeterOffs
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
+from tests.analysis.detectors.heat import test_weighed_limits
 from tests.analysis.detectors.heat.test_heater import BEGAN, DAY, LITRES, MINUTE, daily, raised, settings
 from tests.analysis.detectors.heat.test_heater_limits import Cold
 
@@ -31,6 +32,7 @@ class Strip:
     forced: bool = False  # the second's contacts have welded
     celsius: float = 24.5
     minute: int = 0
+    colder: float = 0.0  # °C, than the usual room
     on: tuple[bool, bool] = (False, False)
     watch: TankWatch = field(default_factory=lambda: TankWatch("alcove", settings()))
     chance: random.Random = field(default_factory=lambda: random.Random(5))
@@ -42,7 +44,9 @@ class Strip:
             self.on = (at < 24.2 or (self.on[0] and at < 24.8), at < 23.6 or (self.on[1] and at < 24.1))
             watts = FIRST * self.on[0] * self.gives[0]
             watts += SECOND * (self.on[1] or self.forced) * self.gives[1]
-            self.celsius += ((ROOM(self.minute) - at) / 12 + watts * 3600 / (4186 * LITRES)) / 60
+            self.celsius += (
+                (ROOM(self.minute) - self.colder - at) / 12 + watts * 3600 / (4186 * LITRES)
+            ) / 60
             seen = {
                 "temperature": self.celsius + self.chance.gauss(0, 0.02),
                 "heater_power": watts + self.chance.gauss(0, 0.2) if watts else 0.3,
@@ -61,6 +65,39 @@ def test_one_of_two_heaters_at_work_is_no_heater_that_has_failed() -> None:
     assert strip.watch.of(TemperatureDetector).heater.meter_offs.part(60.0) == pytest.approx(FIRST, abs=0.5)
     strip.gives = (0.0, 0.0)  # the twin: the strip is dead
     assert raised(strip.run(6 * 60))[:1] == ["heater-not-heating"]
+
+
+def test_a_strip_of_which_one_was_enough_so_far() -> None:
+    """Warm days, then a colder one: the first can't hold it alone until the second comes on."""
+    strip = Strip(colder=-4.5)
+    assert raised(strip.run(9 * 60)) == []
+    memory = strip.watch.of(TemperatureDetector).heater
+    assert memory.peak_watts < 30.0 and memory.meter_offs.part(60.0) is None
+    strip.colder = -1.5
+    assert raised(strip.run(DAY)) == [] and strip.celsius < 24.2
+    strip.gives = (0.0, 0.0)  # the twin: the strip is dead
+    assert raised(strip.run(6 * 60))[:1] == ["heater-not-heating"]
+
+
+@pytest.mark.parametrize(
+    ("peak", "half"), [(60.0, 30.0), (28.0, 14.0), (6.5, 3.25), (5.5, 30.0), (70.0, 30.0)]
+)
+def test_half_of_what_it_was_seen_to_draw(peak: float, half: float) -> None:
+    """Less than a tenth of 60 W is the meter's own draw: nothing has been seen then."""
+    assert HeaterMemory(peak_watts=peak).half(60.0) == half
+
+
+@pytest.mark.parametrize(("watts", "named"), [(47.0, False), (49.0, True)])
+def test_a_part_lets_go_where_it_does(watts: float, named: bool) -> None:
+    """Where the whole was seen to let go says nothing of one of two, until that was seen to let go itself."""
+    now = test_weighed_limits.NOW
+    memory = HeaterMemory(metered=True, drew_ms=now, idle_ms=now - 3 * 60 * MINUTE)
+    drawn = {"power": watts, "full": 60.0, "draws_from": 24.0, "ceiling": None}
+    verdict = test_weighed_limits.warm(0.5, 60, memory=memory, **drawn)
+    assert (verdict is not None and verdict.told) is named
+    memory.meter_offs = offs(28.0, 28.0, 28.0, celsius=test_weighed_limits.CEILING - 0.6)
+    told = test_weighed_limits.warm(0.5, 60, memory=memory, **drawn)
+    assert told is not None and told.told
 
 
 def test_a_part_that_keeps_the_water_too_cold_is_not_enough() -> None:
