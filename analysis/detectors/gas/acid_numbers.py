@@ -1,4 +1,4 @@
-"""Numbers of water whose pH something other than gas moves: spent hardness, something alkaline, a current."""
+"""Numbers of pH that goes to its limits: by spent hardness, something alkaline, a current, or whatever it is."""
 
 from __future__ import annotations
 

@@ -99,18 +99,25 @@ class HeaterTurns(msgspec.Struct):
         more than at its ordinary going.
         """
         top = self.top
-        if top is None:
+        turn = None if top is None else self.together(lamp_ms, usual)
+        if top is None or turn is None:
             return None
+        rarely = self.apart_ms > LETS_GO.rare_min * MINUTE_MS
+        return turn if rarely or turn.celsius < top - LETS_GO.short_c else None
+
+    def together(self, lamp_ms: int, usual: float) -> Turn | None:
+        """A turn in the very minutes in which the lamp went, and of more than the lamp's own heat."""
         reach = int(LETS_GO.together_min * MINUTE_MS)
         turn = self.between(lamp_ms - 2 * reach, lamp_ms + 2 * reach, usual)
         if turn is None or abs(turn.time_ms - lamp_ms) > reach:
             return None
         lamp = max(0.0, median(self.lamp_drops)) if self.lamp_drops else LETS_GO.lamp_c_per_h
-        if turn.before - turn.after < LETS_GO.change_c_per_h + lamp:
-            return None
-        apart = (self.times[-1] - self.times[0]) / (len(self.times) - 1)
-        rarely = apart > LETS_GO.rare_min * MINUTE_MS
-        return turn if rarely or turn.celsius < top - LETS_GO.short_c else None
+        return None if turn.before - turn.after < LETS_GO.change_c_per_h + lamp else turn
+
+    @property
+    def apart_ms(self) -> float:
+        """How far its turns lie apart, ms; there must be two of them."""
+        return (self.times[-1] - self.times[0]) / (len(self.times) - 1)
 
     def _lines(self, turn_ms: int, now_ms: int) -> tuple[_Line | None, _Line | None]:
         """The water's course before and after a moment."""

@@ -96,6 +96,18 @@ class GasStops(msgspec.Struct):
         error = math.sqrt(variance / after.spread)
         return GasStop(before.slope, after.slope, _probability(tank, before.slope, after.slope, error))
 
+    def likeliest(self, tank: Tank, moment: Moment, first_ms: int, last_ms: int) -> GasStop | None:
+        """The stop that is likeliest the mains, of those every five minutes up to `last_ms` (ms UTC).
+
+        None from before `first_ms`, nor too lately to be seen yet.
+        """
+        step_ms = GAS_STOPS.block_min * MINUTE_MS
+        unseen_ms = GAS_STOPS.lag_min * MINUTE_MS + (GAS_STOPS.least_values + 1) * step_ms
+        newest_ms = min(last_ms, moment.frame.start_ms - unseen_ms)
+        stops = (self.with_lamp(tank, moment, at_ms) for at_ms in range(newest_ms, first_ms - 1, -step_ms))
+        seen = [stop for stop in stops if stop is not None]
+        return max(seen, key=lambda one: one.probability, default=None)
+
     def _line(self, first_ms: float, last_ms: float) -> _Line | None:
         pairs = zip(self.course.times, self.course.values, strict=True)
         points = [((at - first_ms) / HOUR_MS, value) for at, value in pairs if first_ms <= at <= last_ms]

@@ -11,13 +11,8 @@ from rushlight.analysis.detectors.heat.heater_lets_go import HeaterTurns
 from rushlight.analysis.detectors.moment import Moment, Tank, minutes_text
 from rushlight.analysis.detectors.power.cooling import cools_unheated, far_below
 from rushlight.analysis.detectors.power.gas_stops import GasStops, hours_known
-from rushlight.analysis.detectors.power.heat_with_gas import (
-    cold_with_gas,
-    likeliest,
-    shines,
-    turned_with_gas,
-    with_a_turn,
-)
+from rushlight.analysis.detectors.power.heat_with_gas import cold_with_gas, turned_with_gas, with_a_turn
+from rushlight.analysis.detectors.power.lit import shines
 from rushlight.analysis.detectors.power.numbers import GAS_STOPS, MAINS
 from rushlight.analysis.detectors.power.plug import PLUG_WENT, lamp_and_plug, plug_silent, plug_with
 from rushlight.analysis.detectors.power.sensor_limits import intervals_ms, spans_ms, steps
@@ -244,7 +239,7 @@ class PowerDetector(msgspec.Struct):
             stop = self.gas.with_lamp(tank, moment, self.out_ms)
         else:  # it could not come on any more, and nobody knows since when
             first_ms = moment.frame.start_ms - GAS_STOPS.after_min * MINUTE_MS
-            stop = likeliest(self.gas, tank, moment, first_ms, self.out_ms)
+            stop = self.gas.likeliest(tank, moment, first_ms, self.out_ms)
         if stop is not None:
             stop = with_a_turn(stop, self.turns, moment.heat.cooling_rate, self.out_ms)
         return stop.words if stop is not None and stop.probability >= GAS_STOPS.named else None

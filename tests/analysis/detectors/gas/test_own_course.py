@@ -21,10 +21,7 @@ from rushlight.analysis.detectors.gas.own_course import OwnCourse
 from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.physics.carbon_dioxide import Gas
-from rushlight.analysis.physics.water import carbon_dioxide_mg_l
-from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.readings import Reading
-from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.gas.made_up_gas import told_and_over
 from tests.analysis.detectors.gas.test_gas_limits import FED, MINUTE, TIMED, moment, tank_of
 from tests.analysis.detectors.gas.test_surge import SETTINGS as WITH_HOURS
 
@@ -240,20 +237,14 @@ def test_a_slow_surge_is_told_hours_before_the_limit(surges: bool) -> None:
     text = WITH_HOURS[: WITH_HOURS.index("[tanks.shelf.co2]")] + (
         '[tanks.shelf.co2]\nsource = "cylinder"\ncontrol = "always"\n'
     )
-    watch = TankWatch("shelf", parse_settings(text).tanks["shelf"])
-    at_7, begins = carbon_dioxide_mg_l(7.0, 4.0, 24.0), 4 * 1440 + 120
-    rng, gas, found, over = random.Random(3), 20.0, None, None
-    for minute in range(5 * 1440):
-        supply = 22.0 + 3.0 * math.sin(minute / 1440 * 2 * math.pi)
-        if surges and minute >= begins:
-            supply *= 1 + 0.6 * min(1.0, (minute - begins) / 180)
-        gas += 0.25 * (supply - gas) / 60
-        over = minute if over is None and gas > 30.0 else over
-        ph = 7.0 + math.log10(at_7 / gas) + rng.gauss(0, 0.008)
-        for quantity, value in (("ph", ph), ("temperature", 24 + rng.gauss(0, 0.03))):
-            for event in watch.feed(Reading("shelf", quantity, minute * 60_000, round(value, 2), 1)):
-                assert event.alarm == "co2-overdose", event
-                found = minute if found is None and event.event == "raised" else found
+    begins = 4 * 1440 + 120
+
+    def supply(minute: int) -> float:
+        usual = 22.0 + 3.0 * math.sin(minute / 1440 * 2 * math.pi)
+        late = surges and minute >= begins
+        return usual * (1 + 0.6 * min(1.0, (minute - begins) / 180)) if late else usual
+
+    found, over = told_and_over(text, 4.0, supply, loss_per_h=0.25, gas=20.0, seed=3)
     assert (found is not None) is surges and (over is not None) is surges
     if found is not None and over is not None:
         assert begins < found < over - 30

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import math
-import random
-
 import pytest
 
 from rushlight.analysis.detectors.gas.valve_open import ValveWatch
 from rushlight.analysis.physics.carbon_dioxide import Gas
-from rushlight.analysis.physics.water import carbon_dioxide_mg_l
-from rushlight.analysis.watch.tank_watch import TankWatch
-from rushlight.collector.readings import Reading
-from rushlight.collector.settings import parse_settings
+from tests.analysis.detectors.gas.made_up_gas import told_and_over
 from tests.analysis.detectors.gas.test_gas_limits import FED, TIMED, curve, moment, tank_of
 from tests.analysis.detectors.gas.test_surge import SETTINGS as WITH_HOURS
 
@@ -76,18 +70,14 @@ def test_one_shut_that_was_not_seen_says_nothing() -> None:
 @pytest.mark.parametrize("stuck", [True, False])
 def test_a_valve_that_sticks_open_is_told_within_hours_and_before_the_limit(stuck: bool) -> None:
     """A made-up tank of KH 4.5, not the 3 of its settings: dC/dt = k (supply - C), k 0.2 an hour."""
-    watch = TankWatch("shelf", parse_settings(SETTINGS).tanks["shelf"])
-    shut, rng, gas = 4 * 1440 - 360, random.Random(2), 5.0
-    at_7, found, over = carbon_dioxide_mg_l(7.0, KH, 24.0), None, None
-    for minute in range(5 * 1440):
-        supply = 28.0 if 10 <= minute % 1440 / 60 < 18 else 33.0 if stuck and minute >= shut else 2.0
-        gas += 0.2 * (supply - gas) / 60
-        over = minute if over is None and gas > 30.0 else over
-        ph = 7.0 + math.log10(at_7 / gas) + rng.gauss(0, 0.008)
-        for quantity, value in (("ph", ph), ("temperature", 24 + rng.gauss(0, 0.03))):
-            for event in watch.feed(Reading("shelf", quantity, minute * 60_000, round(value, 2), 1)):
-                assert event.alarm == "co2-overdose", event
-                found = minute if found is None and event.event == "raised" else found
+    shut = 4 * 1440 - 360
+
+    def supply(minute: int) -> float:
+        if 10 <= minute % 1440 / 60 < 18:
+            return 28.0
+        return 33.0 if stuck and minute >= shut else 2.0
+
+    found, over = told_and_over(SETTINGS, KH, supply, loss_per_h=0.2, gas=5.0, seed=2)
     assert (found is not None) is stuck and (over is not None) is stuck
     if found is not None and over is not None:
         assert shut < found < min(over, shut + 180)
