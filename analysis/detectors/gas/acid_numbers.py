@@ -1,4 +1,4 @@
-"""Numbers of pH that goes to its limits: by spent hardness, something alkaline, a current, or whatever it is."""
+"""Numbers of pH that goes to its limits: by spent hardness, something alkaline, a current or anything."""
 
 from __future__ import annotations
 
