@@ -77,7 +77,8 @@ class AlarmBook(AlarmRecords):
         for key in sorted(gone) if gone else ():
             at_ms, said_ms = (clock_ms, clock_ms) if key[1] in BY_CLOCK else (now_ms, time_ms)
             ended = ended_by(key[1], findings) or unjudged(key[1])
-            events += self._move(key, self._records[key], Step(Input.ABSENT), at_ms, said_ms, ended=ended)
+            given = Step(Input.ABSENT, unseen=bool(ended))
+            events += self._move(key, self._records[key], given, at_ms, said_ms, ended=ended)
         return events + self._shelves(clock_ms) if self._shelved else events
 
     def without_readings(self, finding: Finding, now_ms: int) -> list[Event]:

@@ -12,7 +12,16 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import QUANTITIES
 
-__all__ = ["BY_PROBE", "end_start", "ended_by", "is_over", "is_unjudged", "is_unseen"]
+__all__ = [
+    "BY_PROBE",
+    "RAISED_ANEW",
+    "end_start",
+    "ended_by",
+    "is_over",
+    "is_raised_anew",
+    "is_unjudged",
+    "is_unseen",
+]
 
 BY_PROBE: dict[str, frozenset[str]] = {
     "temperature": frozenset(
@@ -32,6 +41,8 @@ BY_PROBE: dict[str, frozenset[str]] = {
 _UNSEEN = "Not seen any more, "
 _EXPLAINED = "Put down to "
 _UNJUDGED = "Not judged any more, "
+RAISED_ANEW = "Raised anew"
+"""Of an alarm that comes and goes: it has not ended, but is another alarm from now on, which is worse."""
 
 
 def ended_by(alarm: str, findings: Sequence[Finding]) -> Finding | None:
@@ -44,9 +55,11 @@ def ended_by(alarm: str, findings: Sequence[Finding]) -> Finding | None:
 
 
 def end_start(ended: Finding | str | None) -> str:
-    """How the summary of a cleared alarm begins; `ended`: a finding, or what the settings lack."""
+    """How a cleared alarm's summary begins; `ended`: a finding, what the settings lack, `RAISED_ANEW`."""
     if not ended:
         return "Over: "
+    if ended == RAISED_ANEW:
+        return f"{RAISED_ANEW}: "
     if isinstance(ended, str):
         return f"{_UNJUDGED}{ended}: "
     if ended.alarm == "probe-fault":
@@ -57,7 +70,12 @@ def end_start(ended: Finding | str | None) -> str:
 
 def is_over(summary: str) -> bool:
     """Whether the summary of a cleared alarm says that its condition is gone."""
-    return not summary.startswith((_UNSEEN, _EXPLAINED, _UNJUDGED))
+    return not summary.startswith((_UNSEEN, _EXPLAINED, _UNJUDGED, RAISED_ANEW))
+
+
+def is_raised_anew(summary: str) -> bool:
+    """Whether it says that the same alarm has been raised in its place."""
+    return summary.startswith(RAISED_ANEW)
 
 
 def is_unseen(summary: str) -> bool:

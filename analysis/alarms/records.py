@@ -7,25 +7,26 @@ from typing import Self
 import msgspec
 from msgspec.structs import replace
 
+from rushlight.analysis.alarms.clock_put_back import put_back
+from rushlight.analysis.alarms.endings import RAISED_ANEW
 from rushlight.analysis.alarms.rationale import ANY, Equipment, rationale_for
+from rushlight.analysis.alarms.reasons import EVENT_OF, Reason
+from rushlight.analysis.alarms.returns import is_news
 from rushlight.analysis.alarms.states import (
     BY_CLOCK,
-    EVENT_OF,
     RAISED_STATES,
     SILENCED_STATES,
     AlarmRecord,
     AlarmState,
     Input,
-    Reason,
     Step,
-    put_back,
     step,
 )
 from rushlight.analysis.alarms.wording import compose, utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
 from rushlight.collector.errors import StoreError
-from rushlight.collector.events import AlarmKey, Event
+from rushlight.collector.events import AlarmKey, Event, EventKind
 
 __all__ = ["AlarmRecords", "alarm_name"]
 
@@ -73,7 +74,7 @@ class AlarmRecords:
         self._judged_ms = 0  # of the readings
 
     def put_back(self, now_ms: int) -> None:
-        """The clock was put back to `now_ms`: delays and shelves go on from there, see `states.put_back`."""
+        """The clock was put back to `now_ms`: delays and shelves go on from there, see `clock_put_back`."""
         clock_ms, self._now_ms = self._now_ms, min(self._now_ms, now_ms)
         judged_ms, self._judged_ms = self._judged_ms, min(self._judged_ms, now_ms)
         if max(clock_ms, judged_ms) <= now_ms:
@@ -107,7 +108,10 @@ class AlarmRecords:
         return not self._awake
 
     def standing(self) -> set[str]:
-        """Names of the alarms whose condition is there, whatever people have done about them; cheap."""
+        """Names of the alarms whose condition is there, whatever people have done about them; cheap.
+
+        What is kept open because it comes and goes is not among them while it is away.
+        """
         return {key[1] for key in self._awake if self._records[key].standing}
 
     def pending(self) -> dict[AlarmKey, int]:
@@ -115,7 +119,8 @@ class AlarmRecords:
         return {
             key: record.present_since_ms
             for key in self._awake
-            if (record := self._records[key]).present_since_ms is not None and not record.standing
+            if (record := self._records[key]).present_since_ms is not None
+            and not (record.standing or record.away)
         }
 
     def silenced(self) -> set[tuple[str, str]]:
@@ -149,7 +154,7 @@ class AlarmRecords:
     def _found(self, finding: Finding, now_ms: int, time_ms: int) -> list[Event]:
         key = (self.tank, finding.alarm, finding.quantity)
         record = self._records.get(key)
-        if record is not None and record.standing and self._steady(record, finding):
+        if record is not None and record.standing and self._steady(record, finding, now_ms):
             self._latest[key] = finding
             return []
         if record is None:
@@ -161,12 +166,13 @@ class AlarmRecords:
         self._latest[key] = finding
         return self._move(key, record, Step(kind, finding), now_ms, time_ms)
 
-    def _steady(self, record: AlarmRecord, finding: Finding) -> bool:
+    def _steady(self, record: AlarmRecord, finding: Finding, now_ms: int) -> bool:
         return (
             record.absent_since_ms is None
             and record.lower_since_ms is None
             and record.state in RAISED_STATES
             and finding.priority == record.priority
+            and not is_news(record.returns, record.alarm, finding, now_ms)
         )
 
     def _keep(self, key: AlarmKey, record: AlarmRecord) -> None:
@@ -174,7 +180,8 @@ class AlarmRecords:
             self._shelved.add(key)
         else:
             self._shelved.discard(key)
-        if record.standing or record.present_since_ms is not None or record.state is AlarmState.SHELVED:
+        there = record.standing or record.open or record.present_since_ms is not None
+        if there or record.state is AlarmState.SHELVED:
             self._awake.add(key)
         else:
             self._awake.discard(key)
@@ -198,7 +205,10 @@ class AlarmRecords:
             return []
         latest = self._latest.get(key, before.finding)
         self.changed = True
-        if reason is Reason.RAISED:
+        events: list[Event] = []
+        if reason is Reason.RAISED_ANEW:
+            events.append(self._event("cleared", key, before, before, latest, time_ms, ended=RAISED_ANEW))
+        if reason in (Reason.RAISED, Reason.RAISED_ANEW):
             # one occurrence a raising, even for two in one millisecond or with time stepping back
             raised_ms = time_ms if before.raised_ms is None else max(time_ms, before.raised_ms + 1)
             named_ms = None if before.named_ms is None else max(raised_ms, before.named_ms + 1)
@@ -208,14 +218,26 @@ class AlarmRecords:
         kind = EVENT_OF.get(reason)
         if kind is None:
             return []
-        event = compose(
-            kind, key, self.title, before, after, latest, time_ms, actor, self.has, self.clock, ended
-        )
-        events = [event]
+        events.append(self._event(kind, key, before, after, latest, time_ms, actor, ended))
         if kind == "unshelved" and after.standing:
             # its condition is still there: the shelf hid it, so it is raised again
             events += self._move(key, after, Step(Input.TICK), now_ms, time_ms)
         return events
+
+    def _event(
+        self,
+        kind: EventKind,
+        key: AlarmKey,
+        before: AlarmRecord,
+        after: AlarmRecord,
+        latest: Finding | None,
+        time_ms: int,
+        actor: str = "",
+        ended: Finding | str | None = None,
+    ) -> Event:
+        return compose(
+            kind, key, self.title, before, after, latest, time_ms, actor, self.has, self.clock, ended
+        )
 
 
 def alarm_name(key: AlarmKey) -> str:

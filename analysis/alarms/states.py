@@ -9,6 +9,8 @@ Of the standard's states "latched" and "suppressed by design" are not used.
        +<------acknowledge--- returned to normal unacknowledged         |
        +<---------------------------------------------------------------+
     from any: shelved (until a time) and out of service (until a person ends it)
+
+"gone" has a longer delay for what comes and goes: see `rushlight.analysis.alarms.returns`.
 """
 
 from __future__ import annotations
@@ -20,12 +22,13 @@ import msgspec
 from msgspec.structs import replace
 
 from rushlight.analysis.alarms.rationale import rationale_for
+from rushlight.analysis.alarms.reasons import Reason
+from rushlight.analysis.alarms.returns import FRESH, Returns, is_kept
 from rushlight.analysis.findings import Finding
-from rushlight.collector.events import PRIORITY_RANK, EventKind, Priority
+from rushlight.collector.events import PRIORITY_RANK, Priority
 
 __all__ = [
     "BY_CLOCK",
-    "EVENT_OF",
     "MAX_SHELF_MS",
     "PRIORITY_HOLD_MS",
     "RAISED_STATES",
@@ -33,9 +36,7 @@ __all__ = [
     "AlarmRecord",
     "AlarmState",
     "Input",
-    "Reason",
     "Step",
-    "put_back",
     "step",
 ]
 
@@ -71,29 +72,13 @@ class Input(StrEnum):
     RETURN = "return to service"
 
 
-class Reason(StrEnum):
-    """Why a step ended where it did; those that make an event have the event's name."""
-
-    NONE = "nothing changed"
-    PENDING = "delay running"
-    RAISED = "raised"
-    CLEARED = "cleared"
-    RAISED_PRIORITY = "priority raised"
-    LOWERED_PRIORITY = "priority lowered"
-    ACKNOWLEDGED = "acknowledged"
-    SHELVED = "shelved"
-    UNSHELVED = "unshelved"
-    SHELF_ENDED = "shelf ended"
-    REMOVED = "removed from service"
-    RETURNED = "returned to service"
-
-
 class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """All that is known of one alarm; times in ms UTC.
 
     `standing` is the condition behind both delays, tracked in every state. `occurrence` is the raising that
     is open or was the last; `open` says which. A shelf ends an occurrence's hold on a person but not the
     occurrence: it is cleared when its condition goes, or replaced when the alarm is raised again.
+    Open and not standing, its condition is away and it is kept open: it comes and goes (`returns`).
     `shelved_ms` is when it was shelved or taken out of service; `named_ms` the time in the last occurrence's
     name where the clock was put back since, so that no name is given twice.
     """
@@ -113,14 +98,21 @@ class AlarmRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True,
     finding: Finding | None = None
     shelved_ms: int | None = None
     named_ms: int | None = None
+    returns: Returns = FRESH
+
+    @property
+    def away(self) -> bool:
+        """Whether it is raised although its condition is not there: it comes and goes."""
+        return self.open and not self.standing and self.state in RAISED_STATES
 
 
 class Step(NamedTuple):
-    """An input with what belongs to it."""
+    """An input with what belongs to it; `unseen`: of what is absent, it is not known to be gone."""
 
     kind: Input
     finding: Finding | None = None
     until_ms: int | None = None
+    unseen: bool = False
 
 
 _AWAKE = (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
@@ -142,7 +134,7 @@ def step(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Re
         if record.present_since_ms is not None and not record.standing:
             return _rise(record, now_ms)
         if record.standing and record.state in _AWAKE:
-            return replace(record, state=AlarmState.UNACKNOWLEDGED, open=True), Reason.RAISED
+            return _raised(record), Reason.RAISED
         return record, Reason.NONE
     if kind is Input.ACKNOWLEDGE:
         if record.state is AlarmState.UNACKNOWLEDGED:
@@ -152,51 +144,37 @@ def step(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Re
     elif kind is Input.SHELVE and given.until_ms is not None:
         if record.state is not AlarmState.OUT_OF_SERVICE and given.until_ms > now_ms:
             shelved = replace(
-                record, state=AlarmState.SHELVED, shelf_end_ms=given.until_ms, shelved_ms=now_ms
+                record,
+                state=AlarmState.SHELVED,
+                shelf_end_ms=given.until_ms,
+                shelved_ms=now_ms,
+                returns=FRESH,  # a person has dealt with it: afterwards it is told of as ever
             )
             return shelved, Reason.SHELVED
     elif kind is Input.UNSHELVE and record.state is AlarmState.SHELVED:
         return replace(record, state=AlarmState.NORMAL, shelf_end_ms=None), Reason.UNSHELVED
     elif kind is Input.REMOVE and record.state is not AlarmState.OUT_OF_SERVICE:
         removed = replace(record, state=AlarmState.OUT_OF_SERVICE, shelf_end_ms=None, shelved_ms=now_ms)
-        return removed, Reason.REMOVED
+        return replace(removed, returns=FRESH), Reason.REMOVED
     elif kind is Input.RETURN and record.state is AlarmState.OUT_OF_SERVICE:
         return replace(record, state=AlarmState.NORMAL), Reason.RETURNED
     return record, Reason.NONE
 
 
 def _condition(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmRecord, Reason]:
-    row = rationale_for(record.alarm)
     if given.kind is Input.ABSENT:
-        if not record.standing:
-            if record.present_since_ms is None:
-                return record, Reason.NONE
-            return replace(record, present_since_ms=None), Reason.PENDING
-        since = now_ms if record.absent_since_ms is None else record.absent_since_ms
-        if now_ms - since < row.off_delay_s * 1000:
-            if record.absent_since_ms is not None:
-                return record, Reason.NONE
-            return replace(record, absent_since_ms=since), Reason.PENDING
-        state = record.state
-        if state is AlarmState.UNACKNOWLEDGED:
-            state = AlarmState.RETURNED_UNACKNOWLEDGED
-        elif state is AlarmState.ACKNOWLEDGED:
-            state = AlarmState.NORMAL
-        gone = replace(
-            record,
-            state=state,
-            standing=False,
-            open=False,
-            present_since_ms=None,
-            absent_since_ms=None,
-            lower_since_ms=None,
-        )
-        return gone, Reason.CLEARED if record.open else Reason.PENDING
+        return _absent(record, given.unseen, now_ms)
     finding = given.finding
     if record.standing:
         reason = Reason.NONE
         if record.absent_since_ms is not None:
             record, reason = replace(record, absent_since_ms=None), Reason.PENDING
+        if given.kind is Input.PRESENT and record.returns.often and record.state in RAISED_STATES:
+            if _is_worse(record, finding, now_ms):
+                return _raised_anew(record, finding)
+            returns = record.returns.seen(record.alarm, finding)
+            if returns is not record.returns:
+                record, reason = replace(record, returns=returns), Reason.PENDING
         return _priority(record, finding, now_ms, reason)
     if given.kind is Input.HOLDING:
         # the deadband keeps what is raised and what is on its way, but begins nothing
@@ -207,20 +185,85 @@ def _condition(record: AlarmRecord, given: Step, now_ms: int) -> tuple[AlarmReco
     return _rise(replace(record, finding=finding, present_since_ms=since), now_ms)
 
 
+def _absent(record: AlarmRecord, unseen: bool, now_ms: int) -> tuple[AlarmRecord, Reason]:
+    """Its condition is not there; or nobody can see it, which ends it and counts as no going."""
+    if not record.standing:
+        before = record
+        if record.present_since_ms is not None:
+            record = replace(record, present_since_ms=None)
+        if record.open:
+            gone_ms = record.returns.gone_ms
+            over = gone_ms is None or now_ms - gone_ms >= record.returns.keep_ms
+            if unseen or over or not record.away:
+                return _ended(replace(record, returns=FRESH) if unseen else record), Reason.CLEARED
+        return record, Reason.NONE if record is before else Reason.PENDING
+    since = now_ms if record.absent_since_ms is None else record.absent_since_ms
+    if now_ms - since < rationale_for(record.alarm).off_delay_s * 1000:
+        if record.absent_since_ms is not None:
+            return record, Reason.NONE
+        return replace(record, absent_since_ms=since), Reason.PENDING
+    counted = record.open and record.state in RAISED_STATES and not unseen
+    gone = replace(
+        record,
+        standing=False,
+        present_since_ms=None,
+        absent_since_ms=None,
+        lower_since_ms=None,
+        returns=record.returns.went(since) if counted else FRESH,
+    )
+    if counted and is_kept(gone.alarm, gone.returns) and now_ms - since < gone.returns.keep_ms:
+        return gone, Reason.PENDING
+    return _ended(gone), Reason.CLEARED if record.open else Reason.PENDING
+
+
+def _ended(record: AlarmRecord) -> AlarmRecord:
+    state = record.state
+    if state is AlarmState.UNACKNOWLEDGED:
+        state = AlarmState.RETURNED_UNACKNOWLEDGED
+    elif state is AlarmState.ACKNOWLEDGED:
+        state = AlarmState.NORMAL
+    return replace(record, state=state, open=False)
+
+
 def _rise(record: AlarmRecord, now_ms: int) -> tuple[AlarmRecord, Reason]:
     delay_ms = rationale_for(record.alarm).on_delay_s * 1000
-    if record.present_since_ms is None or now_ms - record.present_since_ms < delay_ms:
+    since_ms = record.present_since_ms
+    if since_ms is None or now_ms - since_ms < delay_ms:
         return record, Reason.PENDING
+    away, silenced = record.away, record.state in SILENCED_STATES
+    goes_on = record.returns.goes_on(since_ms, record.raised_ms)
     record = replace(
         record,
         standing=True,
         absent_since_ms=None,
         lower_since_ms=None,
-        priority=_priority_of(record.alarm, record.finding),
+        returns=FRESH if silenced else record.returns.came(since_ms),
     )
-    if record.state in SILENCED_STATES:
+    if away:
+        record = replace(record, returns=replace(record.returns, again=record.returns.again + 1))
+        if not goes_on or _is_worse(record, record.finding, now_ms):
+            return _raised_anew(record, record.finding)
         return record, Reason.PENDING
-    return replace(record, state=AlarmState.UNACKNOWLEDGED, open=True), Reason.RAISED
+    record = replace(record, priority=_priority_of(record.alarm, record.finding))
+    return (record, Reason.PENDING) if silenced else (_raised(record), Reason.RAISED)
+
+
+def _raised(record: AlarmRecord) -> AlarmRecord:
+    returns = record.returns.raised()
+    if returns.often:
+        returns = returns.seen(record.alarm, record.finding)
+    return replace(record, state=AlarmState.UNACKNOWLEDGED, open=True, returns=returns)
+
+
+def _is_worse(record: AlarmRecord, finding: Finding | None, now_ms: int) -> bool:
+    higher = PRIORITY_RANK[_priority_of(record.alarm, finding)] > PRIORITY_RANK[record.priority]
+    return record.returns.again > 0 and (higher or record.returns.is_worse(record.alarm, finding, now_ms))
+
+
+def _raised_anew(record: AlarmRecord, finding: Finding | None) -> tuple[AlarmRecord, Reason]:
+    priority = _priority_of(record.alarm, finding)
+    record = replace(record, priority=priority, lower_since_ms=None, finding=finding)
+    return _raised(record), Reason.RAISED_ANEW
 
 
 def _priority(
@@ -239,7 +282,9 @@ def _priority(
         return replace(record, lower_since_ms=None), Reason.PENDING
     if record.lower_since_ms is None:
         return replace(record, lower_since_ms=now_ms), Reason.PENDING
-    if now_ms - record.lower_since_ms < PRIORITY_HOLD_MS:
+    # the priority of what comes and goes does so as well
+    hold_ms = max(PRIORITY_HOLD_MS, record.returns.keep_ms if record.returns.often else 0)
+    if now_ms - record.lower_since_ms < hold_ms:
         return record, reason
     record = replace(record, priority=wanted, lower_since_ms=None, finding=finding)
     return record, Reason.LOWERED_PRIORITY if record.state not in SILENCED_STATES else Reason.PENDING
@@ -249,52 +294,3 @@ def _priority_of(alarm: str, finding: Finding | None) -> Priority:
     row = rationale_for(alarm)
     wanted = row.priority if finding is None else finding.priority
     return max(wanted, row.least_priority, key=PRIORITY_RANK.__getitem__)
-
-
-def put_back(record: AlarmRecord, before_ms: int, now_ms: int, delays_ms: int | None = None) -> AlarmRecord:
-    """The record as it is after the clock was put back from `before_ms` to `now_ms`.
-
-    What had begun by the clock that was ahead began as long ago by the new one; what had begun before stays.
-    A shelf keeps the time that was left of it. `delays_ms` is how far the time of the delays had come, where
-    that is another than the clock's.
-    """
-    delays_ms = before_ms if delays_ms is None else delays_ms
-
-    def moved(time_ms: int | None, from_ms: int) -> int | None:
-        if time_ms is None or time_ms <= now_ms:
-            return time_ms
-        return max(0, time_ms - max(0, from_ms - now_ms))
-
-    end_ms = record.shelf_end_ms
-    if end_ms is not None and (
-        end_ms - now_ms > MAX_SHELF_MS or (record.shelved_ms is not None and record.shelved_ms > now_ms)
-    ):
-        end_ms = min(end_ms - max(0, before_ms - now_ms), now_ms + MAX_SHELF_MS)
-    raised_ms, named_ms = record.raised_ms, record.named_ms
-    if raised_ms is not None and raised_ms > now_ms:
-        named_ms = max(raised_ms, named_ms or 0)
-    return replace(
-        record,
-        present_since_ms=moved(record.present_since_ms, delays_ms),
-        absent_since_ms=moved(record.absent_since_ms, delays_ms),
-        lower_since_ms=moved(record.lower_since_ms, delays_ms),
-        shelf_end_ms=end_ms,
-        shelved_ms=moved(record.shelved_ms, before_ms),
-        raised_ms=moved(raised_ms, max(before_ms, delays_ms)),
-        named_ms=named_ms,
-    )
-
-
-EVENT_OF: dict[Reason, EventKind] = {
-    Reason.RAISED: "raised",
-    Reason.CLEARED: "cleared",
-    Reason.RAISED_PRIORITY: "priority-changed",
-    Reason.LOWERED_PRIORITY: "priority-changed",
-    Reason.ACKNOWLEDGED: "acknowledged",
-    Reason.SHELVED: "shelved",
-    Reason.UNSHELVED: "unshelved",
-    Reason.SHELF_ENDED: "unshelved",
-    # the contract has no event of its own for this: a shelf with no end
-    Reason.REMOVED: "shelved",
-    Reason.RETURNED: "unshelved",
-}

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from rushlight.analysis.alarms.cautions import cautions_for
 from rushlight.analysis.alarms.endings import end_start
 from rushlight.analysis.alarms.rationale import ANY, Equipment, Rationale, rationale_for
+from rushlight.analysis.alarms.returns import is_kept, returns_text
 from rushlight.analysis.alarms.states import AlarmRecord
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
@@ -131,7 +132,7 @@ def compose(
         unit="" if about_probe or shown.value is None else shown.unit,
         quantity=quantity,
         summary=_summary(kind, key, title, before, after, shown, priority, time_ms, until_text, actor, ended),
-        detail=_detail(row, shown) if raised else "",
+        detail=_detail(row, shown, _coming_and_going(after, clock)) if raised else "",
         cautions=cautions_for(alarm, has) if raised else [],
         # never raised: its name alone, so that the store can keep such events apart
         occurrence=after.occurrence or "/".join(part for part in key if part),
@@ -173,7 +174,9 @@ def _summary(
     if kind == "cleared":
         lasted = ""
         if after.raised_ms is not None and not ended:
-            lasted = f", after {duration_text((time_ms - after.raised_ms) / 1000)}"
+            # kept open because it comes and goes, it was there until it went
+            until_ms = (before.returns.gone_ms or time_ms) if before.away else time_ms
+            lasted = f", after {duration_text((until_ms - after.raised_ms) / 1000)}"
         start, end = f"{end_start(ended)}{name} in ", lasted
     elif kind == "acknowledged":
         start, end = f"Acknowledged{by}: {name} in ", ""
@@ -194,7 +197,19 @@ def _fit(start: str, rest: Callable[[str], str], title: str) -> str:
     return text if len(text) <= SUMMARY_LENGTH else text[: SUMMARY_LENGTH - 1] + "…"
 
 
-def _detail(row: Rationale, finding: Finding) -> str:
+def _coming_and_going(record: AlarmRecord, clock: LocalClock | None) -> str:
+    """What is to be expected of one that is kept open, "" of any other."""
+    text = returns_text(record.returns, record.standing, clock or LocalClock("UTC"))
+    if not text or not is_kept(record.alarm, record.returns):
+        return ""
+    keep = duration_text(record.returns.keep_ms / 1000)
+    return (
+        f"This alarm {text}. It is one alarm until it has been away for {keep}: it is not sent anew each "
+        "time that it is back, unless it is worse."
+    )
+
+
+def _detail(row: Rationale, finding: Finding, returns: str = "") -> str:
     cause = finding.cause or "not clear from the readings"
     left = time_left_text(finding.time_left_s) or "can't be said from the readings"
     parts = ["A person's safety comes first."] if "person-first" in row.cautions else []
@@ -206,6 +221,8 @@ def _detail(row: Rationale, finding: Finding) -> str:
     ]
     if finding.observations:
         parts.append("Seen: " + "; ".join(finding.observations) + ".")
+    if returns:
+        parts.append(returns)
     if finding.replaces:
         parts.append(f"This also explains: {finding.replaces}.")
     parts.append(f"What would rule it out: {rule_out_text(finding.alarm, finding)}.")

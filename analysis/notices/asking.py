@@ -9,7 +9,10 @@ from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.events import PRIORITY_RANK, Event
 
-__all__ = ["asks_for", "raised_anew", "replaced_by", "transition_of"]
+__all__ = ["AWAY", "asks_for", "raised_anew", "replaced_by", "transition_of"]
+
+AWAY = "it comes and goes, and is not there now"
+"""Why a reminder waits: nobody is to be woken for what is not there."""
 
 
 def asks_for(events: Sequence[Event]) -> tuple[bool, str]:

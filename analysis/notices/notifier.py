@@ -19,6 +19,8 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import NamedTuple
 
+from rushlight.analysis.notices.asking import AWAY
+from rushlight.analysis.notices.batches import batches
 from rushlight.analysis.notices.channels import Sender, backoff_ms, send_by_apprise, split_urls, target_name
 from rushlight.analysis.notices.heartbeat import Heartbeat
 from rushlight.analysis.notices.links import with_links
@@ -40,7 +42,7 @@ __all__ = ["STORM_MS", "STORM_SIZE", "NoticeStore", "Notifier", "Pictures"]
 log = logging.getLogger("rushlight.notices")
 
 _STUCK_AFTER = 3  # failures in a row
-_GONE_MS = 300_000  # until a tank that is not in the settings is looked for again
+_LATER_MS = 300_000  # until a tank that is not in the settings, or an alarm that is away, is looked for again
 
 
 class Notifier:
@@ -71,7 +73,10 @@ class Notifier:
     heartbeat : Heartbeat
     keeping : NoticeKeeping
         Where what becomes of notices is written; how alarms reach people while the store can't be written.
+    away : occurrences of what comes and goes and is not there now; their reminders wait
     """
+
+    away: frozenset[str] = frozenset()
 
     def __init__(
         self,
@@ -110,7 +115,7 @@ class Notifier:
 
     def go_on_from(self, before: Notifier) -> None:
         """In its place, with other settings: what is in memory and what is known of the targets goes on."""
-        self.keeping, self._overdue = before.keeping, before._overdue
+        self.keeping, self._overdue, self.away = before.keeping, before._overdue, before.away
         self.keeping.use(self._queue)
         self._failing = {name: count for name, count in before._failing.items() if name in self._urls}
 
@@ -158,9 +163,8 @@ class Notifier:
         for notice in round_.outbox.due_notices(now_ms, 10_000):
             if self.keeping.outdated(notice):
                 self._write(round_, [notice], partial(_cancel, notice.occurrence))
-            elif self._gone(notice):
-                until = {notice.id: now_ms + _GONE_MS}
-                self._write(round_, [notice], partial(_put_off, until, "its tank is not in the settings"))
+            elif why := self._waits(notice):
+                self._write(round_, [notice], partial(_put_off, {notice.id: now_ms + _LATER_MS}, why))
             else:
                 by_target.setdefault(notice.target, []).append(notice)
         sent = 0
@@ -182,9 +186,15 @@ class Notifier:
             return False
         return notice.occurrence.partition("/")[0] not in self._tanks
 
+    def _waits(self, notice: Notice) -> str:
+        """Why it is not sent now, "" where it is."""
+        if self._gone(notice):
+            return "its tank is not in the settings"
+        return AWAY if notice.number and notice.occurrence in self.away else ""
+
     def _send_to(self, target: str, notices: list[Notice], round_: _Round) -> int:
         sent = 0
-        for batch in _batches(notices):
+        for batch in batches(notices):
             if not is_own(batch[0].occurrence) and self._pictures.awaited(self._urls[target], batch[0]):
                 continue
             if not self._deliver(round_.outbox, target, batch, round_.now_ms):
@@ -288,13 +298,3 @@ def _cancel(occurrence: str, to: NoticeStore) -> None:
 def _put_off(until: Mapping[int, int], why: str, to: NoticeStore) -> None:
     for number, until_ms in until.items():
         to.notice_failed(number, until_ms, why)
-
-
-def _batches(notices: list[Notice]) -> list[list[Notice]]:
-    """Critical ones, tests and Rushlight's own alone; the others together if they are many or waited so."""
-    alone = [n for n in notices if n.priority == "critical" or n.transition == "test" or is_own(n.occurrence)]
-    others = [n for n in notices if n not in alone]
-    waited = any(n.not_before_ms > n.created_ms and not n.number for n in others)
-    if len(others) >= STORM_SIZE or (len(others) > 1 and waited):
-        return [[n] for n in alone] + [others]
-    return [[n] for n in notices]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable
 
+from rushlight.analysis.notices.asking import AWAY
 from rushlight.analysis.notices.quiet_hours import QUIET
 from rushlight.collector.events import PRIORITY_RANK
 from rushlight.collector.store.records import Notice
@@ -65,6 +66,9 @@ class OverdueTargets:
 
 
 def _is_urgent(notice: Notice) -> bool:
-    """Of an alarm that is active, and that may wake: what waits for the morning is not owed before."""
+    """Of an alarm that is active, and that may wake: what waits for the morning is not owed before.
+
+    Nor is the reminder of what comes and goes, while it is away.
+    """
     urgent = PRIORITY_RANK[notice.priority] >= PRIORITY_RANK["high"]
-    return urgent and notice.transition not in ("cleared", "test") and notice.error != QUIET
+    return urgent and notice.transition not in ("cleared", "test") and notice.error not in (QUIET, AWAY)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 
-from rushlight.analysis.alarms.endings import is_unseen
+from rushlight.analysis.alarms.endings import is_raised_anew, is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
@@ -84,7 +84,7 @@ class NoticeQueue:
             asked = self._second.with_word(store, event.occurrence)
             if kind == "acknowledged" and asked:
                 return self._answered(event, store, now_ms)
-            if kind not in ("raised", "priority-changed", "cleared"):
+            if kind not in ("raised", "priority-changed", "cleared") or is_raised_anew(event.summary):
                 return 0
             if kind != "raised":
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]

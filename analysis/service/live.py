@@ -20,7 +20,7 @@ from rushlight.analysis.service.asides import Asides
 from rushlight.analysis.service.calibration_reminders import CalibrationReminders
 from rushlight.analysis.service.keepers_log import take_log
 from rushlight.analysis.service.lost_snapshots import park
-from rushlight.analysis.service.open_alarms import harm_expected, open_occurrences
+from rushlight.analysis.service.open_alarms import away_occurrences, harm_expected, open_occurrences
 from rushlight.analysis.service.watches import Watches
 from rushlight.analysis.views.in_flight import in_flight_lines
 from rushlight.analysis.watch.lane import fill
@@ -156,6 +156,7 @@ class LiveAnalysis(Watches):
                 if self._say.say(f"{name} tick", f"{name}: the analysis failed: {error!r}"):
                     _log.exception("%s: where it failed", name)
         self._notifier.harm_expected(dict(harm_expected(self.watches.values())))
+        self._notifier.away = away_occurrences(self.watches.values())
 
     def poll(self, store: EmbeddedStore, now_ms: int) -> None:
         """Carry out what people have asked for since."""

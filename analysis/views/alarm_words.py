@@ -7,7 +7,8 @@ from datetime import datetime
 from typing import NamedTuple
 
 from rushlight.analysis.alarms.endings import BY_PROBE, is_over
-from rushlight.analysis.alarms.states import BY_CLOCK, AlarmRecord, AlarmState
+from rushlight.analysis.alarms.returns import returns_text
+from rushlight.analysis.alarms.states import BY_CLOCK, RAISED_STATES, AlarmRecord, AlarmState
 from rushlight.analysis.alarms.wording import duration_text
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.views.beyond_limits import FRESH_MS
@@ -22,10 +23,13 @@ _BY_CLOCK_OR_SETTINGS = BY_CLOCK | {"setting-doubtful"}
 
 
 class AlarmWords(NamedTuple):
-    """`state` is all of it; `unseen`: why nobody knows whether its condition is there, "" where one does."""
+    """`state` is all of it; `unseen`: why nobody knows whether its condition is there, "" where one does;
+    `returns`: that it comes and goes, "" where it doesn't.
+    """
 
     state: str
     unseen: str
+    returns: str = ""
 
 
 def age_text(age_ms: int) -> str:
@@ -104,4 +108,8 @@ def alarm_words(
         text += f", raised {age_text(now_ms - record.raised_ms)}"
     if unseen and record.state is not AlarmState.RETURNED_UNACKNOWLEDGED:
         text += f"; {unseen}"
-    return AlarmWords(text, unseen)
+    returns = ""
+    if record.state in RAISED_STATES:
+        returns = returns_text(record.returns, record.standing, clock)
+        text += f"; {returns}" if returns else ""
+    return AlarmWords(text, unseen, returns)

@@ -73,7 +73,8 @@ class CarbonDioxideFacts(msgspec.Struct, kw_only=True):
 class AlarmFacts(msgspec.Struct, kw_only=True):
     """One alarm that is not plainly normal.
 
-    `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing;
+    `raised` is True while it asks for something to be done, `over` where only the acknowledgement is missing,
+    `away` where it comes and goes and is not there now (`returns` says so, "" where it doesn't come and go);
     `unseen` says since when nobody can see whether its condition is there, "" where it is seen;
     `time_left_s` is as of now. `state_text` is
     the state (ISA-18.2) with its times, `time_left` its words, "" where it can't be said. `person_first`: its
@@ -89,6 +90,8 @@ class AlarmFacts(msgspec.Struct, kw_only=True):
     unseen: str = ""
     raised: bool
     over: bool
+    away: bool = False
+    returns: str = ""
     headline: str
     raised_ms: int | None
     shelf_end_ms: int | None

@@ -216,11 +216,14 @@ def _alarm(record: AlarmRecord, words: AlarmWords, watch: TankWatch, now_ms: int
     has, finding = watch.book.has, record.finding
     row = rationale_for(record.alarm, has)
     left = None if finding is None else finding.time_left_s
+    raised = record.state in RAISED_STATES and not record.away
+    if record.away:
+        left = None
     if left is not None:
         # as of the snapshot: a promise must not stay as long while time goes by
         left = max(0.0, left - max(0, now_ms - watch.book.as_of_ms) / 1000)
     shown = finding
-    if finding is not None and record.state not in RAISED_STATES:
+    if finding is not None and not raised:
         shown = replace(finding, time_left_s=None)  # what is over rises or falls no more
     return AlarmFacts(
         alarm=record.alarm,
@@ -230,7 +233,9 @@ def _alarm(record: AlarmRecord, words: AlarmWords, watch: TankWatch, now_ms: int
         state=str(record.state),
         state_text=words.state,
         unseen=words.unseen,
-        raised=record.state in RAISED_STATES,
+        raised=raised,
+        away=record.away,
+        returns=words.returns,
         over=record.state is AlarmState.RETURNED_UNACKNOWLEDGED,
         headline=headline(record.alarm, watch.tank.settings.title or watch.tank.name, shown, record.quantity),
         raised_ms=record.raised_ms,

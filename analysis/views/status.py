@@ -134,6 +134,7 @@ def _alarm(alarm: AlarmFacts) -> Iterator[Text]:
         if alarm.observations:
             yield Text(f"      seen: {'; '.join(alarm.observations)}")
         yield Text(f"      what would rule it out: {alarm.rule_out}")
+    if alarm.raised or alarm.away:
         yield Text(f"      all steps and the curve: rushlight explain {alarm.occurrence}", style="dim")
 
 

@@ -87,6 +87,12 @@ def answer_of(facts: Facts, settings: Settings, events: Iterable[Event], well: b
     if blind:
         return Answer(tone="odd", title="No alarm, but not all could be judged.", lines=blind)
     quiet = [line for tank in watched for line in _silenced(tank)]
+    away = [(tank, alarm) for tank in watched for alarm in tank.alarms if alarm.away]
+    if away:
+        lines = [f"{_capital(a.title)} ({tank.title or tank.name}) {a.returns}." for tank, a in away]
+        return Answer(
+            tone="odd", title="No alarm now, but not all stays away.", lines=[*lines, *doubtful, *quiet]
+        )
     if doubtful:
         return Answer(
             tone="odd",
@@ -150,6 +156,9 @@ def sentence(tank: TankFacts) -> str:
         return "no fresh numbers"
     if _unjudged(tank):
         return "not all could be judged"
+    away = next((alarm for alarm in tank.alarms if alarm.away), None)
+    if away is not None:
+        return f"no alarm now, but {away.title} comes and goes"
     gone = next((alarm for alarm in tank.alarms if alarm.over and alarm.unseen), None)
     if gone is not None:
         return f"no alarm, but {gone.title} {gone.unseen}"
@@ -195,6 +204,8 @@ def _needed(
         lines.append(f"And {more} more alarm{'s' if more > 1 else ''} in {_and(sorted(others))}.")
     if not unseen:
         lines.append("Somebody has said they are on it.")
+    if alarm.returns:
+        lines.append(f"It {alarm.returns}.")
     if alarm.unseen:
         lines.append(f"{_capital(alarm.unseen)}: the numbers are as old.")
     elif not well:

@@ -51,7 +51,7 @@ def _samples(facts: Facts, well: bool) -> Iterator[tuple[str, dict[str, str], fl
             for bound, value in (("low", gas.low_mg_l), ("likely", gas.mg_l), ("high", gas.high_mg_l)):
                 yield "rushlight_co2_mg_per_litre", {**labels, "bound": bound}, value
         for priority in ("low", "medium", "high", "critical"):
-            count = sum(alarm.raised and alarm.priority == priority for alarm in tank.alarms)
+            count = sum((alarm.raised or alarm.away) and alarm.priority == priority for alarm in tank.alarms)
             yield "rushlight_alarms", {**labels, "priority": priority}, float(count)
         if tank.device is not None:
             yield "rushlight_device_up", labels, float(tank.device.word == "online")

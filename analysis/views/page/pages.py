@@ -288,7 +288,7 @@ def _urgency(tank: TankFacts) -> str:
         return "unwatched"
     if any(alarm.raised for alarm in tank.alarms):
         return "alarm"
-    if tank.checks:
+    if tank.checks or any(alarm.away for alarm in tank.alarms):
         return "check"
     return "well" if sentence(tank) == "well" else "old"
 

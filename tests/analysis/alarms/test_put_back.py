@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from rushlight.analysis.alarms.states import MAX_SHELF_MS, AlarmRecord, AlarmState, put_back
+from rushlight.analysis.alarms.clock_put_back import put_back
+from rushlight.analysis.alarms.states import MAX_SHELF_MS, AlarmRecord, AlarmState
 
 T0 = 1772331250000
 MIN = 60_000
