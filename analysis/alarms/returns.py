@@ -70,6 +70,9 @@ _WORSE_SIDES: dict[str, tuple[int, ...]] = {
 }
 """To which side an alarm's value is worse; of the others it says nothing of how bad it is."""
 
+_EACH_TIME = frozenset({"device-silent", "power-interrupted"})
+"""Told of each time: nobody watches, or nothing runs, and how bad it is shows only by how long it lasts."""
+
 
 class Returns(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """How one alarm has come and gone; times in ms UTC, by the time of its delays.
@@ -174,7 +177,8 @@ def is_kept(alarm: str, returns: Returns) -> bool:
 
     What can kill a person is told of each time that it is seen.
     """
-    return returns.often and "person-first" not in rationale_for(alarm).cautions
+    person_first = "person-first" in rationale_for(alarm).cautions
+    return returns.often and not person_first and alarm not in _EACH_TIME
 
 
 def returns_text(returns: Returns, standing: bool, clock: LocalClock) -> str:

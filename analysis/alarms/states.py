@@ -283,7 +283,8 @@ def _priority(
     if record.lower_since_ms is None:
         return replace(record, lower_since_ms=now_ms), Reason.PENDING
     # the priority of what comes and goes does so as well
-    hold_ms = max(PRIORITY_HOLD_MS, record.returns.keep_ms if record.returns.often else 0)
+    kept = is_kept(record.alarm, record.returns)
+    hold_ms = max(PRIORITY_HOLD_MS, record.returns.keep_ms if kept else 0)
     if now_ms - record.lower_since_ms < hold_ms:
         return record, reason
     record = replace(record, priority=wanted, lower_since_ms=None, finding=finding)

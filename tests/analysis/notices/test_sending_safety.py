@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from rushlight.analysis.notices import workers
+from rushlight.analysis.notices.batches import batches
 from rushlight.analysis.notices.channels import target_name
-from rushlight.analysis.notices.notifier import Notifier, _batches
+from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.queue import QUIET
 from rushlight.analysis.notices.wording import Text
 from rushlight.analysis.notices.workers import PatientSender, SlowTarget
@@ -101,7 +102,7 @@ def store(tmp_path: Path) -> Iterator[EmbeddedStore]:
 
 def sizes(*notices: Notice) -> list[list[int]]:
     named = [one._replace(id=n) for n, one in enumerate(notices)]
-    return [[one.id for one in batch] for batch in _batches(named)]
+    return [[one.id for one in batch] for batch in batches(named)]
 
 
 def test_three_go_together_and_two_only_where_they_have_waited() -> None:

@@ -155,3 +155,34 @@ def test_how_an_alarm_ended() -> None:
     assert end_words("Put down to heater stuck on: water too warm in Porch", " since 09:00") == (
         "put down to heater stuck on since 09:00"
     )
+
+
+def test_what_comes_and_goes_is_said_so_and_is_no_alarm_while_it_is_away(
+    tmp_path: Path, serve: Callable[..., Served]
+) -> None:
+    settings = warm_tank(tmp_path)
+    turns = [([WARM], ""), ([], "")] * 3
+    lived(settings, *turns)
+    tank, alarms = facts_of(settings)
+    alarm = alarms["temperature-high"]
+    assert alarm.away and not alarm.raised and not alarm.over and alarm.time_left == ""
+    said = r"comes and goes: 3 times since \d+ \w+, \d\d:\d\d; not there now since \d+ \w+, \d\d:\d\d"
+    assert re.search(f"^unacknowledged, raised .*; {said}$", alarm.state_text)
+    assert sentence(tank).startswith("no alarm now, but ") and sentence(tank).endswith("comes and goes")
+    with EmbeddedStore(settings.store_path()) as store:
+        answer = answer_of(collect_facts(settings, store, NOW), settings, [], True)
+    assert answer.title == "No alarm now, but not all stays away." and re.search(said, answer.lines[0])
+    front = plain(serve(settings).get("/")[2])
+    assert "comes and goes: 3 times since" in front and "All is well" not in front
+
+
+def test_what_comes_and_goes_is_an_alarm_while_it_is_there(tmp_path: Path) -> None:
+    settings = warm_tank(tmp_path)
+    lived(settings, *[([WARM], ""), ([], "")] * 3, ([WARM], ""))
+    tank, alarms = facts_of(settings)
+    alarm = alarms["temperature-high"]
+    assert alarm.raised and not alarm.away and sentence(tank) == "1 alarm"
+    assert re.search(r"comes and goes: 4 times since .*; there now since ", alarm.state_text)
+    with EmbeddedStore(settings.store_path()) as store:
+        answer = answer_of(collect_facts(settings, store, NOW), settings, [], True)
+    assert any(line.startswith("It comes and goes: 4 times") for line in answer.lines)
