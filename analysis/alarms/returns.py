@@ -70,8 +70,8 @@ _WORSE_SIDES: dict[str, tuple[int, ...]] = {
 }
 """To which side an alarm's value is worse; of the others it says nothing of how bad it is."""
 
-_EACH_TIME = frozenset({"device-silent", "power-interrupted"})
-"""Told of each time: nobody watches, or nothing runs, and how bad it is shows only by how long it lasts."""
+_EACH_TIME = frozenset({"device-silent", "power-interrupted", "probe-fault"})
+"""Told of each time: it hides what else is wrong, and how bad it is shows only by how long it lasts."""
 
 
 class Returns(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):

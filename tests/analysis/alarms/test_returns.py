@@ -181,7 +181,7 @@ def test_what_no_longer_goes_is_raised_anew() -> None:
     assert long.there(6 * HOUR) == [] and long.there(2 * MIN) == ["cleared", "raised"]
 
 
-@pytest.mark.parametrize("alarm", ["device-silent", "power-interrupted"])
+@pytest.mark.parametrize("alarm", ["device-silent", "power-interrupted", "probe-fault"])
 def test_what_hides_all_else_is_told_of_each_time(alarm: str) -> None:
     life = Life(alarm, "min")
     for _ in range(6):
