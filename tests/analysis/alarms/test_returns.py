@@ -189,6 +189,25 @@ def test_what_hides_all_else_is_told_of_each_time(alarm: str) -> None:
         assert life.away(HOUR) == ["cleared"]
 
 
+def test_a_stay_of_less_than_an_hour_is_never_called_staying() -> None:
+    life = Life()
+    for _ in range(3):
+        assert life.there(10 * MIN) == ["raised"]
+        life.away(HOUR)
+    assert life.there(60 * MIN) == []
+    assert life.there(2 * MIN) == ["cleared", "raised"]
+
+
+@pytest.mark.parametrize(("hours", "kept"), [(25, True), (27, False)])
+def test_back_after_little_more_than_a_day_is_a_return_and_later_is_none(hours: int, kept: bool) -> None:
+    life = Life()
+    for _ in range(3):
+        assert life.there(HOUR) == ["raised"]
+        life.away(hours * HOUR, every=5 * MIN)
+    assert life.record().away == kept
+    assert life.there(HOUR) == ([] if kept else ["raised"])
+
+
 def test_a_persons_answer_holds_and_a_shelf_makes_it_an_alarm_like_any_other() -> None:
     life = Life().fleeting()
     assert [e.event for e in life.book.acknowledge(GAS, life.now, "Ines")] == ["acknowledged"]
