@@ -45,9 +45,10 @@ class Limits(NamedTuple):
         confirmed, as one above `spike` is. Chosen on the Logan River series FranklinBasin2014 (bench/rivers).
     ice : float
         So near 0 a value may stay as it is.
-    fine_step, coarse_step : float
+    fine_step, coarse_step, flat_power : float
         The flat line test's spans are for probes whose own step is at most `fine_step`; water takes longer to
-        move by a coarser one, in proportion. A value that is a multiple of `coarse_step` may be of so coarse
+        move by a coarser one: by the power `flat_power` of its multiple, 1 for what has a course through each
+        day, 2 for what wanders about a level as a random walk does. A value that is a multiple of `coarse_step` may be of so coarse
         a probe until it moves by less. A change of one step of the probe's own is never SUSPECT.
     """
 
@@ -68,6 +69,7 @@ class Limits(NamedTuple):
     ice: float = 0.0
     fine_step: float = _NONE
     coarse_step: float = _NONE
+    flat_power: float = 1.0
 
 
 # A DS18B20 reads 85.0 after power-on before its first conversion (its data sheet, from memory); -127.0 is
@@ -97,6 +99,7 @@ LIMITS: dict[str, Limits] = {
         ice=0.3,
         fine_step=0.0625,
         coarse_step=0.5,
+        flat_power=2,
     ),
     ROOM_TEMPERATURE: Limits(
         fail_low=-30,
@@ -112,6 +115,7 @@ LIMITS: dict[str, Limits] = {
         broken=_DIGITAL_THERMOMETER,
         fine_step=0.0625,
         coarse_step=0.5,
+        flat_power=2,
     ),
     PH: Limits(
         fail_low=0,

@@ -196,7 +196,7 @@ class SeriesQuality:
         if step == math.inf:  # it has not moved: it may be as coarse as its value looks
             on_grid = abs(value / coarse - round(value / coarse)) < _ON_GRID
             step = coarse if on_grid and coarse < math.inf else 0.0
-        times = max(1.0, min(step, coarse) / limits.fine_step)
+        times = max(1.0, min(step, coarse) / limits.fine_step) ** limits.flat_power
         if span_ms < times * limits.flat_suspect_ms:
             return _PASS
         return _FAIL if span_ms >= times * limits.flat_fail_ms else _SUSPECT

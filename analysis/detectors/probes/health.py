@@ -9,7 +9,7 @@ import msgspec
 from rushlight.analysis.detectors.frames import SeriesFrame
 from rushlight.analysis.detectors.moment import minutes_text
 from rushlight.analysis.detectors.probes.light_end import LightEnd
-from rushlight.analysis.detectors.probes.numbers import DEAD, LEAP, LIGHT_END, RESTLESS, STILL
+from rushlight.analysis.detectors.probes.numbers import DEAD, LEAP, LIGHT_END, RESTLESS
 from rushlight.analysis.estimators.jitter import Jitter
 from rushlight.analysis.estimators.numbers import JITTER, RESTS
 from rushlight.analysis.estimators.rests import Rests
@@ -54,6 +54,7 @@ class SeriesHealth(msgspec.Struct):
     rests: Rests = msgspec.field(default_factory=Rests)
     rest_from_ms: int = -1  # since when its value has been seen unchanged, without a gap in the reports
     rest_value: float = 0.0
+    rest_limit_min: float = 0.0  # what it was stuck by: no live probe gives one value for so long
     seen_ms: int = -1
     level: float = 0.0
     jitter: Jitter = msgspec.field(default_factory=Jitter)
@@ -143,7 +144,7 @@ def _seen(name: str, health: SeriesHealth, now_ms: int) -> str:
                 f"on the days before it rested for {minutes_text(max(days) * 60)} at most; a live "
                 f"probe rests so long once in {RESTS.false_days:.0f} days"
             )
-        return f"real water stirs within {minutes_text((STILL.start_min(name) or 0.0) * 60)}"
+        return f"real water moves such a probe within {minutes_text(health.rest_limit_min * 60)}"
     if health.fault == "noisy":
         return _jitter_text(name, health.jitter)
     if health.fault == "loose":

@@ -97,9 +97,6 @@ class StillNumbers(Numbers, frozen=True, kw_only=True):
     floor_ph_min: Annotated[float, Of("min", "no pH electrode's limit is shorter")] = 90.0
     floor_light_min: Annotated[float, Of("min", "no light meter's limit is shorter")] = 60.0
     floor_room_temperature_min: Annotated[float, Of("min", "no room thermometer's limit is shorter")] = 720.0
-    longest_min: Annotated[
-        float, Of("min", "no new probe's limit is longer: half degrees are flagged as a flat line by then")
-    ] = 5760.0
     gap_intervals: Annotated[
         float, Of("intervals", "after so long without a reading it may have moved, and come back")
     ] = 4.0

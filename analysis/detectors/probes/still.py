@@ -25,11 +25,13 @@ def note(moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, s
     health.seen_ms, health.rest_value = now_ms, series.last
     minutes = _minutes(name, series.last, now_ms - health.rest_from_ms)
     # no limit is shorter than that; most frames are spared the limit itself
-    if minutes > STILL.floor_min(name) and minutes > limit_min(name, series.last, sensor.step, health):
-        if health.fault != "flat":
-            health.since_ms = now_ms
-        health.fault = "flat"
-        return
+    if minutes > STILL.floor_min(name):
+        limit = limit_min(name, series.last, sensor.step, health)
+        if minutes > limit:
+            if health.fault != "flat":
+                health.since_ms = now_ms
+            health.fault, health.rest_limit_min = "flat", limit
+            return
     if health.fault != "flat":
         if moment.day != health.rests.day:
             health.rests.note(moment.day, minutes, ended=False)
@@ -87,7 +89,8 @@ def new_limit_min(name: str, value: float, step: float) -> float:
     """The same for a new probe: the limit of a fine one, and longer where its own step is coarser.
 
     Temperature that a heater holds wanders: from one step to the next it takes as the square of it, as any
-    random walk. pH has a course through each day, and takes in proportion.
+    random walk: held to a fifth of a degree it may stay within one step of half a degree for weeks. pH has a
+    course through each day, and takes in proportion.
     """
     start_min = STILL.start_min(name) or 0.0
     fine = STILL.fine(name)
@@ -97,4 +100,4 @@ def new_limit_min(name: str, value: float, step: float) -> float:
         coarse = STILL.coarse(name)
         step = next((one for one in (coarse, coarse / 2) if _multiple(value, one)), 0.0)
     times = max(1.0, min(step, STILL.coarse(name)) / fine)
-    return min(start_min * (times if name == PH else times * times), STILL.longest_min)
+    return start_min * (times if name == PH else times * times)

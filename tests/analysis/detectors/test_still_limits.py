@@ -59,10 +59,11 @@ def limit(quantity: str, step: float, value: float = 25.0) -> float:
 
 
 def test_coarser_probes_rest_longer() -> None:
-    """pH in proportion to its step, temperature by the square of it, up to four days."""
+    """pH in proportion to its step, temperature by the square of it: half degrees may rest for 16 days."""
     assert limit(TEMPERATURE, 0.05) == limit(TEMPERATURE, 0.0625) < limit(TEMPERATURE, 0.066)
     assert limit(TEMPERATURE, 0.125) == 4 * limit(TEMPERATURE, 0.0625)
-    assert limit(TEMPERATURE, 0.24) < limit(TEMPERATURE, 0.26) == limit(TEMPERATURE, 0.5) == 4 * 24 * 60
+    assert limit(TEMPERATURE, 0.25) == 4 * 24 * 60
+    assert limit(TEMPERATURE, 0.49) < limit(TEMPERATURE, 0.5) == limit(TEMPERATURE, 1.0) == 16 * 24 * 60
     assert limit(PH, 0.007) == limit(PH, 0.0099) < limit(PH, 0.011)
     assert limit(PH, 0.08) < limit(PH, 0.095) < limit(PH, 0.105) == limit(PH, 0.14)
 

@@ -355,12 +355,12 @@ def test_restored_state_flags_as_if_never_stopped(
 
 
 def test_a_coarse_thermometer_at_rest_is_no_flat_line() -> None:
-    """Half degrees; water at rest within one of them for a day and a half. A fine one is flat by then."""
-    live = [24.0] * (36 * 60) + [24.5] * 5 + [24.0] * 300
+    """Half degrees; a heater holds the water within one of them for ten days. A fine one is flat by then."""
+    live = [24.0] * (240 * 60) + [24.5] * 5 + [24.0] * 300
     assert set(run(SeriesQuality(LIMITS["temperature"]), live, 60_000)) == {1}
     fine = [24.0, 24.06, *live]
     assert 3 in run(SeriesQuality(LIMITS["temperature"]), fine, 60_000)
-    assert run(SeriesQuality(LIMITS["temperature"]), [24.0] * (24 * 60 * 17), 60_000)[-1] == 4
+    assert run(SeriesQuality(LIMITS["temperature"]), [24.0] * (24 * 60 * 33), 60_000)[-1] == 3
 
 
 def test_one_step_of_a_coarse_electrode_is_no_spike() -> None:
