@@ -222,7 +222,7 @@ class GasFacts(msgspec.Struct, gc=False):
     shaken: tuple[int, float, float] | None = None
 
 
-class DoubtFacts(msgspec.Struct, gc=False):
+class DoubtFacts(msgspec.Struct, frozen=True, gc=False):
     """What is in doubt of the settings.
 
     Attributes
@@ -271,7 +271,7 @@ class Moment(msgspec.Struct, gc=False):
     gas: GasFacts = msgspec.field(default_factory=GasFacts)
     current_before: CurrentFacts = msgspec.field(default_factory=CurrentFacts)
     gas_before: GasFacts | None = None
-    doubts_before: DoubtFacts = msgspec.field(default_factory=DoubtFacts)
+    doubts_before: DoubtFacts = DoubtFacts()
     sensors: dict[str, Sensor] = msgspec.field(default_factory=dict)
 
     def sensor(self, quantity: str) -> Sensor:

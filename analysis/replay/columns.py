@@ -69,7 +69,8 @@ def columns_of(
     milliseconds : callable
         Times (ms UTC) by their texts; ValueError where one is none.
     """
-    text = text.replace("\r\n", "\n")
+    if "\r" in text:  # to look for one letter is quicker
+        text = text.replace("\r\n", "\n")
     if "\r" in text or not text.isascii():
         return None
     table = _Table(text if text.endswith("\n") else text + "\n", width)
@@ -93,7 +94,8 @@ class _Table:
         self._text = text
         # room behind the end, so that a short field may be looked at as if it were long
         self._letters = letters = np.frombuffer(text.encode() + bytes(20), np.uint8)
-        self._words = np.lib.stride_tricks.sliding_window_view(letters, _WORD)
+        # the eight letters from each place on, as one number
+        self._words: Words = np.ndarray(len(letters) - _WORD + 1, np.uint64, letters, strides=(1,))
         ends = np.flatnonzero((letters == ord(",")) | (letters == ord("\n")))
         self._whole = not len(ends) % width
         rows = ends[: len(ends) // width * width].reshape(-1, width)
@@ -109,8 +111,7 @@ class _Table:
     def _word(self, begins: Ints, lengths: Ints) -> Words:
         """Up to eight letters as one number; 0 behind the field's end."""
         mask = _MASKS[np.clip(lengths, 0, _WORD)]
-        words = self._words[np.minimum(begins, len(self._words) - 1)]
-        return np.ascontiguousarray(words).view(np.uint64).ravel() & mask
+        return self._words[np.minimum(begins, len(self._words) - 1)] & mask
 
     def _fields(self, column: int) -> tuple[Ints, Ints]:
         """Where each begins, and its length."""
@@ -124,24 +125,28 @@ class _Table:
     def times_ms(self, column: int, milliseconds: Callable[[Iterable[str]], dict[str, int]]) -> Ints:
         """Of each row. What rows behind each other have in common is read once."""
         begins, lengths = self._fields(column)
-        tens, ones = (self._letters[begins + place].astype(np.int64) - ord("0") for place in (17, 18))
+        # 2026-03-01T02:00:30Z: within an hour only minutes and seconds differ
         colon, zulu = self._letters[begins + 16] == ord(":"), self._letters[begins + 19] == ord("Z")
-        # 2026-03-01T02:00:30Z: within a minute only the seconds differ
-        plain = (lengths == 20) & colon & zulu & (tens >= 0) & (tens < 6) & (ones >= 0) & (ones < 10)
-        seconds_ms = (10 * tens + ones) * 1000
-        alike = 16
-        if not plain.all():
-            alike, seconds_ms = int(lengths.max()), np.zeros(len(begins), np.int64)
+        minutes, seconds = self._sixtieths(begins + 14), self._sixtieths(begins + 17)
+        alike, in_hour_ms = 14, (60 * minutes + seconds) * 1000
+        if not ((lengths == 20) & colon & zulu & (minutes >= 0) & (seconds >= 0)).all():
+            alike, in_hour_ms = int(lengths.max()), np.zeros(len(begins), np.int64)
         new = np.diff(lengths, prepend=-1) != 0
+        compared = np.minimum(lengths, alike)
         for place in range(0, alike, _WORD):
-            word = self._word(begins + place, lengths - place)
+            word = self._word(begins + place, compared - place)
             new[1:] |= word[1:] != word[:-1]
         rows = np.flatnonzero(new)
         texts = self._texts(column, rows)
         known = milliseconds(texts)
-        found_ms = np.array([known[text] for text in texts], np.int64) - seconds_ms[rows]
-        times_ms: Ints = found_ms.take(np.cumsum(new) - 1) + seconds_ms
+        found_ms = np.array([known[text] for text in texts], np.int64) - in_hour_ms[rows]
+        times_ms: Ints = found_ms.take(np.cumsum(new) - 1) + in_hour_ms
         return times_ms
+
+    def _sixtieths(self, places: Ints) -> Ints:
+        """Minutes or seconds of two digits; below 0 where they are none."""
+        tens, ones = (self._letters[at].astype(np.int64) - ord("0") for at in (places, places + 1))
+        return np.where((tens >= 0) & (tens < 6) & (ones >= 0) & (ones < 10), 10 * tens + ones, -1)
 
     def names(self, column: int) -> tuple[list[str], Ints]:
         """The different texts, in the order of their first row; and of each row, which it is."""
@@ -167,7 +172,9 @@ class _Table:
             texts = self._texts(column, np.arange(len(begins)))
             values = np.array([float(text or "nan") for text in texts])
         else:  # a sensor knows few values: each is read once
-            words, places = np.unique(self._word(begins, lengths), return_inverse=True)
+            of_rows = self._word(begins, lengths)
+            words = np.unique(of_rows)
+            places = np.searchsorted(words, of_rows)
             texts = [letters.decode() for letters in words.view(f"S{_WORD}").tolist()]
             values = np.array([float(text or "nan") for text in texts])[places]
         finite = np.count_nonzero(np.isfinite(values))

@@ -14,7 +14,7 @@ import msgspec
 from rushlight.analysis.alarms.book import AlarmBook
 from rushlight.analysis.alarms.rationale import equipment_of
 from rushlight.analysis.detectors.frames import FRAME_MS, Frame, follow
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.analysis.detectors.power.silence import SilenceDetector
 from rushlight.analysis.detectors.registry import Family, in_order, owner_of
 from rushlight.analysis.estimators.clock_step import moved_back
@@ -75,6 +75,7 @@ class TankWatch:
         self.moment: Moment | None = None
         self.failed: Failed | None = None
         self.clocked = False
+        self._no_gas = GasFacts()  # until the gas family has said what it sees, in each frame
         self._active: set[str] = set()
         self.silence_limit_ms = SilenceDetector.limit_ms(self.tank)
         self._wire()
@@ -226,7 +227,8 @@ class TankWatch:
         fifth = block != state.block
         if fifth:
             state.block = block
-        moment = Moment(frame, day, minute, fifth, self._active, sensors=follow(state.sensors, frame))
+        sensors = follow(state.sensors, frame)
+        moment = Moment(frame, day, minute, fifth, self._active, gas=self._no_gas, sensors=sensors)
         state.log.give(frame.time_ms, self.families, tank)
         for recall in self._recall:
             recall(moment)

@@ -9,6 +9,8 @@ doubted: gas that grows is gas.
 
 from __future__ import annotations
 
+import functools
+
 import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT
@@ -19,6 +21,11 @@ from rushlight.analysis.physics.numbers import WATER
 from rushlight.analysis.physics.water import carbon_dioxide_mg_l
 
 __all__ = ["GasDays"]
+
+
+@functools.lru_cache(typed=True)  # asked every five minutes
+def _mark(kh: float | None, limit_mg_l: float) -> str:
+    return f"{kh} {limit_mg_l}"
 
 
 class GasDays(msgspec.Struct):
@@ -43,7 +50,7 @@ class GasDays(msgspec.Struct):
         if not moment.fifth:
             return
         kh = tank.settings.water.carbonate_hardness_dkh
-        mark = f"{kh} {tank.settings.livestock.co2_limit_mg_l}"
+        mark = _mark(kh, tank.settings.livestock.co2_limit_mg_l)
         if mark != self.mark:
             self.mark, self.found, self.settled = mark, None, False
             # a figure by which the last days were sound has fitted, whatever comes now

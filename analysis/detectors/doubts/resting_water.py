@@ -24,8 +24,7 @@ from rushlight.analysis.physics.water import air_equilibrium_mg_l, carbon_dioxid
 __all__ = ["RestWater"]
 
 
-@functools.lru_cache(typed=True)  # asked each minute
-@functools.lru_cache(typed=True)  # asked each minute
+@functools.lru_cache(typed=True)  # asked every five minutes
 def _mark(kh: float | None, degassed_ph: float | None) -> str:
     return f"{kh} {degassed_ph}"
 

@@ -16,8 +16,7 @@ __all__ = ["ThermostatHold"]
 NO_HEAT_TO_LEARN = {"cooling-not-cooling", "power-interrupted"}
 
 
-@functools.lru_cache(typed=True)  # asked each minute
-@functools.lru_cache(typed=True)  # asked each minute
+@functools.lru_cache(typed=True)  # asked every five minutes
 def _mark(setpoint_c: float | None) -> str:
     return f"{setpoint_c}"
 

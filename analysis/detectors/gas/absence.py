@@ -47,11 +47,12 @@ class AbsenceJudge(msgspec.Struct):
                 return None
         else:
             self.since = -1
+            return None  # most of the time
         highs = curve.extremes.highs[-CURVE.recent_days :]
         # where nobody wrote its hours down they are what the usual day shows, until the timer is moved
         sure = co2.on is not None or (bool(highs) and curve.ph > median(highs) + ABSENCE.above_highest_ph)
         patience = ABSENCE.patience_min if sure else ABSENCE.own_hours_min
-        if not raised and (self.since < 0 or now - self.since < patience * MINUTE_MS):
+        if not raised and now - self.since < patience * MINUTE_MS:
             return None
         observations = [f"pH {curve.ph:.2f}, about {gas.mg_l:.0f} mg/L CO2{curve.doubted}"]
         if expected is not None:

@@ -67,14 +67,20 @@ class BaredElectrode(msgspec.Struct):
         As long as water changes take; what shakes for longer is another's to judge, and gas may fall in it.
         """
         now, values = block.times[-1], block.values[-BARED.values :]
-        noise = rest_noise(sensor)
-        # most of the time the values lie too close for that
-        still = len(values) < BARED.values or max(values) - min(values) <= BARED.apart * noise
+        if len(values) < BARED.values or not _stirs(max(values) - min(values), sensor):
+            self.since = -1  # most of the time
+            return False
         # by the median: one value that is far out is no shaking
-        bend = 0.0 if still else median([abs(one) for one in _bends(values)])
-        if bend * SHAKEN.sd_per_bend <= BARED.times * noise:
+        bend = median([abs(one) for one in _bends(values)])
+        if bend * SHAKEN.sd_per_bend <= BARED.times * rest_noise(sensor):
             self.since = -1
             return False
         if not 0 <= self.since <= now:
             self.since = now
         return now - self.since < PATIENCE.disturbed_ms
+
+
+def _stirs(apart: float, sensor: Sensor) -> bool:
+    """Whether values that lie so far apart (pH) can be shaking."""
+    # noise at rest is a step at least: most of the time it need not be asked
+    return apart > BARED.apart * sensor.step and apart > BARED.apart * rest_noise(sensor)

@@ -152,6 +152,8 @@ class PhCurve(msgspec.Struct, dict=True):
             return 0.0
         kept = CURVE.steady_values
         values, times = self.window.values[-kept:], self.window.times[-kept:]
+        if max(values) - min(values) < CURVE.step_ph:
+            return -self.slope * way  # most of the time: so little is no step
         largest, after = 0.0, 0
         for i in range(len(values) - 1):
             end = i + 1

@@ -66,13 +66,13 @@ class HeaterTurns(msgspec.Struct):
     def between(self, first_ms: int, last_ms: int, usual: float) -> Turn | None:
         """The turn in that span: heated before, as cool as unheated water after; None where there is none."""
         times, values = self.course.times, self.course.values
-        within = range(bisect.bisect_left(times, first_ms), bisect.bisect_right(times, last_ms))
-        if not within:
+        first, behind = bisect.bisect_left(times, first_ms), bisect.bisect_right(times, last_ms)
+        if first >= behind:
             return None
-        beside = LETS_GO.around_values
-        around = range(max(0, within[0] - beside), min(len(values), within[-1] + beside + 1))
-        peak = max(around, key=lambda i: values[i])
-        if not within[0] <= peak <= within[-1]:
+        begin = max(0, first - LETS_GO.around_values)
+        around = values[begin : behind + LETS_GO.around_values]
+        peak = begin + around.index(max(around))
+        if not first <= peak < behind:
             return None  # still rising, or falling since long
         peak_ms, now_ms = times[peak], times[-1]
         if now_ms - peak_ms > LETS_GO.after_most_min * MINUTE_MS:
@@ -127,11 +127,13 @@ class HeaterTurns(msgspec.Struct):
 
     def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> _Line | None:
         """Least squares over a span: (°C an hour, °C at `zero_ms`)."""
-        pairs = zip(self.course.times, self.course.values, strict=True)
-        points = [((at - zero_ms) / HOUR_MS, v) for at, v in pairs if first_ms <= at <= last_ms]
-        n = len(points)
+        times = self.course.times
+        first, behind = bisect.bisect_left(times, first_ms), bisect.bisect_right(times, last_ms)
+        n = behind - first
         if n < least:
             return None
+        pairs = zip(times[first:behind], self.course.values[first:behind], strict=True)
+        points = [((at - zero_ms) / HOUR_MS, v) for at, v in pairs]
         mean_x, mean_y = sum(x for x, _ in points) / n, sum(y for _, y in points) / n
         spread = sum((x - mean_x) ** 2 for x, _ in points)
         if spread <= 0:

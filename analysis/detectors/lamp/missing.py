@@ -67,9 +67,10 @@ class MissingLamp(msgspec.Struct):
     @staticmethod
     def absent(lux: float, level: float, tracker: LampTracker, due: Due) -> bool:
         """Whether it has not come on although it is well past its time."""
+        if tracker.lit or lux >= TRACKER.dark_share * level:
+            return False
         late = max(0.0, due.late) + due.tolerance + due.ramp / 2 + MISSING.absent_min
-        dark = not tracker.lit and lux < TRACKER.dark_share * level
-        return dark and late < due.since_on < due.length - due.margin
+        return late < due.since_on < due.length - due.margin
 
     def _see(self, now: int, level: float, tracker: LampTracker, due: Due) -> None:
         """Edges that the tracker lost: in a gap, in sunlight, in the lamp's own ramp."""

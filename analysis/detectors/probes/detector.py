@@ -12,6 +12,7 @@ from rushlight.analysis.detectors.probes import dead, leap, restless, still
 from rushlight.analysis.detectors.probes.health import SeriesHealth
 from rushlight.analysis.detectors.probes.numbers import DEAD
 from rushlight.analysis.detectors.stray_current.explains import explains
+from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.findings import Finding
 from rushlight.collector.readings import HEATER_POWER, PH, QUANTITIES, TEMPERATURE
 from rushlight.collector.store.log_entry import LogEntry
@@ -47,13 +48,14 @@ class ProbeDetector(msgspec.Struct):
             calm = health.calm and health.goes_on(name, series, now)
             if calm and between:
                 continue
+            sensor = moment.sensor(name)
             electrical = name == PH and explains(moment.current_before, health.jitter, now)
             if health.waiting:
-                self._catch_up(tank, moment, name, health, electrical)
+                self._catch_up(tank, moment, name, health, electrical, sensor)
             if not calm:
-                self._one(tank, moment, name, series, health, electrical)
+                self._one(tank, moment, name, series, health, electrical, sensor)
             elif series.good:
-                still.note(moment, name, series, health, moment.sensor(name))
+                still.note(moment, name, series, health, sensor)
             doubted = health.dead_from_ms >= 0 and health.dead_ms() >= DEAD.doubted_ms
             unsure = doubted or health.jump_ms >= 0
             jitters = not electrical and health.jitter.doubtful()
@@ -100,21 +102,28 @@ class ProbeDetector(msgspec.Struct):
         return {f"doubts_{name}": 1.0 for name in moment.probes.faulty}
 
     @staticmethod
-    def _catch_up(tank: Tank, moment: Moment, name: str, health: SeriesHealth, electrical: bool) -> None:
+    def _catch_up(
+        tank: Tank, moment: Moment, name: str, health: SeriesHealth, electrical: bool, sensor: Sensor
+    ) -> None:
         """What the minutes since the last look say of its jitter and of leaps."""
         values, health.waiting = health.waiting, []
         newest_ms = health.last_good_ms
         if name != HEATER_POWER:
-            restless.note(name, values, health, newest_ms, False, electrical, moment.sensor(name).step)
+            restless.note(name, values, health, newest_ms, False, electrical, sensor.step)
         _leap(tank, moment, name, values, health, newest_ms)
 
     @staticmethod
     def _one(
-        tank: Tank, moment: Moment, name: str, series: SeriesFrame, health: SeriesHealth, electrical: bool
+        tank: Tank,
+        moment: Moment,
+        name: str,
+        series: SeriesFrame,
+        health: SeriesHealth,
+        electrical: bool,
+        sensor: Sensor,
     ) -> None:
         now = moment.frame.start_ms
         sight = dead.look(name, series, health, now)
-        sensor = moment.sensor(name)
         if sight.still:
             still.note(moment, name, series, health, sensor)
         if dead.note(name, moment.frame, series, health, sight, sensor.interval_ms):

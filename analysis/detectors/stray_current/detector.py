@@ -154,9 +154,11 @@ class StrayCurrentDetector(msgspec.Struct):
         before = (last[0] + last[1]) / 2
         after = (last[-2] + last[-1]) / 2
         size = after - before
-        within = max(abs(last[0] - last[1]), abs(last[-2] - last[-1]))
+        first, second = abs(last[0] - last[1]), abs(last[-2] - last[-1])
+        within = second if second > first else first
         if abs(size) < STEPS.least_ph:
-            self.noise += STEPS.noise_share * (min(within, STEPS.least_ph) - self.noise)
+            seen = within if within < STEPS.least_ph else STEPS.least_ph
+            self.noise += STEPS.noise_share * (seen - self.noise)
             return
         least = max(STEPS.least_ph, STEPS.noise_times * self.noise, STEPS.least_steps * sensor.step, least)
         if abs(size) < least or within > STEPS.within_share * abs(size):
