@@ -197,7 +197,7 @@ class HeatFacts(msgspec.Struct, gc=False):
     slope: float | None = None
 
 
-class GasFacts(msgspec.Struct, gc=False):
+class GasFacts(msgspec.Struct, frozen=True, gc=False):
     """What the carbon dioxide family says of the pH curve; `shaken`: as `ShakenElectrode.facts`.
 
     Attributes

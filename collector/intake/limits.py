@@ -48,8 +48,9 @@ class Limits(NamedTuple):
     fine_step, coarse_step, flat_power : float
         The flat line test's spans are for probes whose own step is at most `fine_step`; water takes longer to
         move by a coarser one: by the power `flat_power` of its multiple, 1 for what has a course through each
-        day, 2 for what wanders about a level as a random walk does. A value that is a multiple of `coarse_step` may be of so coarse
-        a probe until it moves by less. A change of one step of the probe's own is never SUSPECT.
+        day, 2 for what wanders about a level as a random walk does. A value that is a multiple of
+        `coarse_step` may be of so coarse a probe until it moves by less. A change of one step of the probe's
+        own is never SUSPECT.
     """
 
     fail_low: float

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rushlight.analysis.detectors.doubts.hardness import GasDays
 from rushlight.analysis.detectors.frames import Frame
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.collector.settings import parse_settings
 
 SETTINGS = """
@@ -31,7 +31,7 @@ def doubted(soil: str) -> bool:
         moment = Moment(
             Frame(start, start + 60_000, 24.0, None, ph, None, None, {}), day, minute, True, set()
         )
-        moment.gas.ph = ph
+        moment.gas = GasFacts(ph=ph)
         days.update(tank, moment)
     return days.found is not None
 

@@ -16,7 +16,7 @@ from rushlight.analysis.detectors.doubts.lamp_hours import LampTimes, Switching,
 from rushlight.analysis.detectors.doubts.resting_water import RestWater
 from rushlight.analysis.detectors.doubts.setpoint import ThermostatHold
 from rushlight.analysis.detectors.frames import Frame
-from rushlight.analysis.detectors.moment import Moment, Tank
+from rushlight.analysis.detectors.moment import GasFacts, Moment, Tank
 from rushlight.analysis.physics.carbon_dioxide import log_error
 from rushlight.analysis.physics.water import air_equilibrium_mg_l, carbon_dioxide_mg_l
 from rushlight.collector.settings import parse_settings
@@ -108,7 +108,7 @@ def test_when_water_rests() -> None:
     assert not rests(moment(1439), gas) and rests(moment(1440), gas)
     for swing, rest in ((0.49, True), (0.51, False)):
         about = moment(200)
-        about.gas.swing = swing
+        about.gas = GasFacts(swing=swing)
         assert rests(about) is rest
     for stepped, rest in ((0.055, True), (0.065, False), (-0.065, False)):
         about = moment(200)
@@ -119,7 +119,7 @@ def test_when_water_rests() -> None:
 @pytest.mark.parametrize(("slope", "flat"), [(0.019, True), (-0.019, True), (0.021, False)])
 def test_flat_water(slope: float, flat: bool) -> None:
     water, about = RestWater(), moment(200)
-    about.gas.slope_2h = slope
+    about.gas = GasFacts(slope_2h=slope)
     water.update(tank_of(), about)
     assert (water.candidate is not None) is flat
 
