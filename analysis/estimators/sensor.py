@@ -80,7 +80,9 @@ class Sensor(msgspec.Struct):
             values.clear()
             self.seen_ms = -1
         if self.seen_ms >= 0:
-            self._arrived(span // readings if readings > 1 else span)
+            each = span // readings if readings > 1 else span
+            if self.spans.count(each) < SENSOR.spans_kept:  # else all are alike, and stay so
+                self._arrived(each)
             interval_ms, least_ms = self.interval_ms, SENSOR.frame_ms
             if span > SENSOR.neighbours_intervals * (interval_ms if interval_ms > least_ms else least_ms):
                 values.clear()
