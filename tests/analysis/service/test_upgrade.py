@@ -15,6 +15,7 @@ import msgspec
 import pytest
 
 from rushlight.analysis.alarms.book import AlarmBook
+from rushlight.analysis.alarms.returns import Returns
 from rushlight.analysis.alarms.states import AlarmRecord
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.detectors.lamp.detector import LampDetector
@@ -254,5 +255,9 @@ def test_the_defaults_of_a_saved_alarm_are_part_of_what_is_saved() -> None:
         "alarm": "a", "quantity": "", "state": "normal", "standing": False, "open": False,
         "present_since_ms": None, "absent_since_ms": None, "priority": "low", "lower_since_ms": None,
         "shelf_end_ms": None, "occurrence": "", "raised_ms": None, "finding": None, "shelved_ms": None,
-        "named_ms": None,
+        "named_ms": None, "returns": {},
+    }  # fmt: skip
+    assert msgspec.structs.asdict(Returns()) == {
+        "back": 0, "since_ms": None, "came_ms": None, "gone_ms": None, "longest_ms": 0, "again": 0,
+        "low": None, "high": None, "stayed_ms": 0,
     }  # fmt: skip
