@@ -1,0 +1,95 @@
+"""How far below where the heater comes on the water has been, and came back by itself.
+
+One of two heaters comes on first; what it can't hold in a cold night, the other holds, lower. A weak heater
+makes up in the morning for what it lost in the night. So, of water that has been as low in the last weeks and
+came back with nobody at the tank, a fall to there is no sign of a heater that has failed: a tank sinks so
+about as often as it was seen to, and a heater dies once in years.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+
+from rushlight.analysis.estimators.units import DAY_MS, HOUR_MS
+from rushlight.analysis.numbers import Numbers, Of
+
+__all__ = ["CAME_BACK", "CameBack", "CameBackNumbers"]
+
+
+class CameBackNumbers(Numbers, frozen=True, kw_only=True):
+    """Which water has come back by itself."""
+
+    kept_d: Annotated[
+        float, Of("d", "so long it counts that the water came back: after that the weather is another")
+    ] = 14.0
+    rise_c: Annotated[
+        float, Of("°C", "water that has risen by so much has come back: a thermostat's swing, at least")
+    ] = 0.3
+    most_c: Annotated[
+        float, Of("°C", "lower is no other heater: two dials that stand alike differ by that, at most")
+    ] = 1.0
+    slow_h: Annotated[
+        float, Of("h", "water that sank in a shorter time was poured in, or nobody can tell")
+    ] = 0.5
+    alarmed: Annotated[
+        int, Of("", "times it must have come back after an alarm: once may be somebody who put it right")
+    ] = 2
+
+
+CAME_BACK = CameBackNumbers()
+
+
+class CameBack(msgspec.Struct):
+    """State; °C and ms UTC.
+
+    The water's last peak was at `from_ms`; `low` is the lowest since then, at `low_ms`; None before the first
+    value. `spoilt`: somebody was at the tank since; `raised`: an alarm was. `lows` are the lowest of each day
+    of those from which it came back, `times` when it had, and `alarmed` whether there was an alarm.
+    """
+
+    from_ms: int = -1
+    low: float | None = None
+    low_ms: int = -1
+    high: float = 0.0
+    spoilt: bool = False
+    raised: bool = False
+    lows: list[float] = msgspec.field(default_factory=list)
+    times: list[int] = msgspec.field(default_factory=list)
+    alarmed: list[bool] = msgspec.field(default_factory=list)
+
+    def add(self, now_ms: int, celsius: float, calm: bool, raised: bool) -> None:
+        """A five-minute mean. `calm`: nobody is at the tank; `raised`: the heater is called dead."""
+        while self.times and now_ms - self.times[0] > CAME_BACK.kept_d * DAY_MS:
+            del self.times[0], self.lows[0], self.alarmed[0]
+        self.spoilt, self.raised = self.spoilt or not calm, self.raised or raised
+        if self.low is None or (celsius >= self.high and self.low == self.high):
+            self._peak(now_ms, celsius, calm, raised)
+        elif celsius < self.low:
+            self.low, self.low_ms = celsius, now_ms
+        elif celsius >= self.low + CAME_BACK.rise_c:
+            if not self.spoilt and self.low_ms - self.from_ms >= CAME_BACK.slow_h * HOUR_MS:
+                self._keep(now_ms)
+            self._peak(now_ms, celsius, calm, raised)
+
+    def _peak(self, now_ms: int, celsius: float, calm: bool, raised: bool) -> None:
+        self.low = self.high = celsius
+        self.from_ms = self.low_ms = now_ms
+        self.spoilt, self.raised = not calm, raised
+
+    def _keep(self, now_ms: int) -> None:
+        assert self.low is not None
+        same = self.times and now_ms - self.times[-1] < DAY_MS and self.alarmed[-1] == self.raised
+        if same:
+            self.lows[-1] = min(self.lows[-1], self.low)
+            return
+        self.lows.append(self.low)
+        self.times.append(now_ms)
+        self.alarmed.append(self.raised)
+
+    def lowest(self, level: float) -> float:
+        """From where (°C) the water has come back by itself; `level` (°C) where from no lower."""
+        calm = [low for low, alarmed in zip(self.lows, self.alarmed, strict=True) if not alarmed]
+        often = sorted(self.lows)[CAME_BACK.alarmed - 1 : CAME_BACK.alarmed]
+        return max(level - CAME_BACK.most_c, min([level, *calm, *often]))
