@@ -30,8 +30,11 @@ class CameBackNumbers(Numbers, frozen=True, kw_only=True):
     most_c: Annotated[
         float, Of("°C", "lower is no other heater: two dials that stand alike differ by that, at most")
     ] = 1.0
-    slow_h: Annotated[
-        float, Of("h", "water that sank in a shorter time was poured in, or nobody can tell")
+    least_c: Annotated[
+        float, Of("°C", "nearer below where the heater comes on is its own scatter, or a little water poured in")
+    ] = 0.3
+    pace_c_per_h: Annotated[
+        float, Of("°C/h", "water that sank faster was poured in, as far as anybody can tell")
     ] = 0.5
     alarmed: Annotated[
         int, Of("", "times it must have come back after an alarm: once may be somebody who put it right")
@@ -69,7 +72,8 @@ class CameBack(msgspec.Struct):
         elif celsius < self.low:
             self.low, self.low_ms = celsius, now_ms
         elif celsius >= self.low + CAME_BACK.rise_c:
-            if not self.spoilt and self.low_ms - self.from_ms >= CAME_BACK.slow_h * HOUR_MS:
+            pace = (self.high - self.low) * HOUR_MS / max(1, self.low_ms - self.from_ms)
+            if not self.spoilt and pace <= CAME_BACK.pace_c_per_h:
                 self._keep(now_ms)
             self._peak(now_ms, celsius, calm, raised)
 
@@ -89,7 +93,9 @@ class CameBack(msgspec.Struct):
         self.alarmed.append(self.raised)
 
     def lowest(self, level: float) -> float:
-        """From where (°C) the water has come back by itself; `level` (°C) where from no lower."""
-        calm = [low for low, alarmed in zip(self.lows, self.alarmed, strict=True) if not alarmed]
-        often = sorted(self.lows)[CAME_BACK.alarmed - 1 : CAME_BACK.alarmed]
-        return max(level - CAME_BACK.most_c, min([level, *calm, *often]))
+        """From where (°C) the water came back by itself; `level` (°C) where it was not far enough below."""
+        first, last = level - CAME_BACK.most_c, level - CAME_BACK.least_c
+        within = [one for one in zip(self.lows, self.alarmed, strict=True) if first <= one[0] <= last]
+        calm = [low for low, alarmed in within if not alarmed]
+        often = sorted(low for low, _ in within)[CAME_BACK.alarmed - 1 : CAME_BACK.alarmed]
+        return min([level, *calm, *often])

@@ -68,7 +68,7 @@ class HeaterDead(msgspec.Struct):
             # a warmer room makes no water too cold
             other = other or (heat.unheated is not None and heat.unheated > 0.0)
             # it has been as low and came back; or it loses more than it does else, as far as can be said
-            other = other or UNHEATED.under_c >= below < under
+            other = other or enough >= below < under
             other = other or (verdict is not None and not verdict.named and under < UNHEATED.far_c)
             if not (under > enough and idle) or other or self._poured(heat):
                 self.since = -1
