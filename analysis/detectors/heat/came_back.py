@@ -31,7 +31,8 @@ class CameBackNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("°C", "lower is no other heater: two dials that stand alike differ by that, at most")
     ] = 1.0
     least_c: Annotated[
-        float, Of("°C", "nearer below where the heater comes on is its own scatter, or a little water poured in")
+        float,
+        Of("°C", "nearer below where the heater comes on is its own scatter, or a little water poured in"),
     ] = 0.3
     pace_c_per_h: Annotated[
         float, Of("°C/h", "water that sank faster was poured in, as far as anybody can tell")
@@ -67,11 +68,11 @@ class CameBack(msgspec.Struct):
         while self.times and now_ms - self.times[0] > CAME_BACK.kept_d * DAY_MS:
             del self.times[0], self.lows[0], self.alarmed[0]
         self.spoilt, self.raised = self.spoilt or not calm, self.raised or raised
-        if self.low is None or (celsius >= self.high and self.low == self.high):
+        if self.low is None or celsius >= self.high:
             self._peak(now_ms, celsius, calm, raised)
         elif celsius < self.low:
             self.low, self.low_ms = celsius, now_ms
-        elif celsius >= self.low + CAME_BACK.rise_c:
+        elif celsius >= self.low + CAME_BACK.rise_c <= self.high:
             pace = (self.high - self.low) * HOUR_MS / max(1, self.low_ms - self.from_ms)
             if not self.spoilt and pace <= CAME_BACK.pace_c_per_h:
                 self._keep(now_ms)
@@ -92,9 +93,12 @@ class CameBack(msgspec.Struct):
         self.times.append(now_ms)
         self.alarmed.append(self.raised)
 
-    def lowest(self, level: float) -> float:
-        """From where (°C) the water came back by itself; `level` (°C) where it was not far enough below."""
-        first, last = level - CAME_BACK.most_c, level - CAME_BACK.least_c
+    def lowest(self, level: float, usual: float) -> float:
+        """From where (°C) the water came back by itself; `level` (°C) where it was not far enough below.
+
+        `usual` (°C) is where the heater comes on most often, `level` the lowest that it lets the water fall to.
+        """
+        first, last = usual - CAME_BACK.most_c, usual - CAME_BACK.least_c
         within = [one for one in zip(self.lows, self.alarmed, strict=True) if first <= one[0] <= last]
         calm = [low for low, alarmed in within if not alarmed]
         often = sorted(low for low, _ in within)[CAME_BACK.alarmed - 1 : CAME_BACK.alarmed]

@@ -268,7 +268,7 @@ class TemperatureDetector(msgspec.Struct):
             stopped = self.stopped.finding(tank, moment, heat, cooler, highs, self.window, edge_ms)
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
         tau_h = self.model.time_constant_h(tank.settings.volume_litres)
-        unheld = None if heat.floor is None else (self.heater.came_back.lowest(heat.floor), tau_h)
+        unheld = None if heat.floor is None else (self.heater.sinks_to(heat.floor), tau_h)
         falls, window = heat.usual_fall, self.window
         limits = self.limits.findings(
             tank, moment, temperature, window, self.extremes, falls, better, unheld, self.profile

@@ -180,6 +180,10 @@ class HeaterMemory(msgspec.Struct, dict=True):
             sure = self.__dict__["kept_sure"] = spread(self.picks) < COMES_ON.sure_spread_c
         return sure
 
+    def sinks_to(self, level: float) -> float:
+        """From where (°C) the water has come back by itself below `level`, which the heater holds it from."""
+        return self.came_back.lowest(level, max(level, median(self.picks)) if self.picks else level)
+
     def moved_to(self) -> None:
         """It came on lower than it was thought to hold: what was learnt before holds no more."""
         del self.picks[:-1]
