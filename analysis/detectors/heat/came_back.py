@@ -96,7 +96,7 @@ class CameBack(msgspec.Struct):
     def lowest(self, level: float, usual: float) -> float:
         """From where (°C) the water came back by itself; `level` (°C) where it was not far enough below.
 
-        `usual` (°C) is where the heater comes on most often, `level` the lowest that it lets the water fall to.
+        `usual` (°C) is where the heater comes on most often, `level` what it is taken to hold the water from.
         """
         first, last = usual - CAME_BACK.most_c, usual - CAME_BACK.least_c
         within = [one for one in zip(self.lows, self.alarmed, strict=True) if first <= one[0] <= last]

@@ -24,8 +24,8 @@ class HeaterMemory(msgspec.Struct, dict=True):
     """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
 
     `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
-    meter last showed it heating, and not heating (ms UTC). `meter_offs` is how a meter saw it let go, `came_back`
-    from how low the water came back. What follows from `picks` is kept beside them.
+    meter last showed it heating, and not heating (ms UTC). `meter_offs` is how a meter saw it let go,
+    `came_back` from how low the water came back. What follows from `picks` is kept beside them.
     """
 
     picks: list[float] = msgspec.field(default_factory=list)
