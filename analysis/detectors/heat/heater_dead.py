@@ -44,7 +44,9 @@ class HeaterDead(msgspec.Struct):
             self.since = -1
             return None
         under = heat.floor - heat.temperature
-        below = memory.sinks_to(heat.floor) - heat.temperature
+        below = under
+        if heat.drawing is not False:  # a meter that shows no heat knows better than what was before
+            below = memory.sinks_to(heat.floor) - heat.temperature
         idle = self._idle(heat, memory, under)
         if raised:
             if not moment.heat.disturbed and self._contrary(heat, memory, under):
@@ -67,9 +69,8 @@ class HeaterDead(msgspec.Struct):
             other = verdict is not None and (verdict.outdone or verdict.poured)
             # a warmer room makes no water too cold
             other = other or (heat.unheated is not None and heat.unheated > 0.0)
-            # it has been as low and came back; or it loses more than it does else, as far as can be said
+            # it has been as low, and came back
             other = other or max(enough, UNHEATED.under_c) >= below < under
-            other = other or (verdict is not None and not verdict.named and under < UNHEATED.far_c)
             if not (under > enough and idle) or other or self._poured(heat):
                 self.since = -1
                 return None

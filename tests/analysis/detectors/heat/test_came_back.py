@@ -14,8 +14,6 @@ import pytest
 from rushlight.analysis.detectors.heat.came_back import CameBack
 from rushlight.analysis.detectors.heat.detector import TemperatureDetector
 from rushlight.analysis.detectors.heat.heater_comes_on import HeaterMemory
-from rushlight.analysis.detectors.heat.heater_test import Verdict
-from rushlight.analysis.estimators.thermal_model import ThermalModel
 from rushlight.analysis.watch.tank_watch import TankWatch
 from rushlight.collector.events import Event
 from rushlight.collector.readings import Flag, Reading
@@ -159,20 +157,15 @@ def test_where_it_has_been_the_level_says_nothing() -> None:
     assert verdicts[1].nats == 0.0  # where the other holds it, no heat is owed yet
 
 
-@pytest.mark.parametrize(
-    ("named", "under", "told"), [(True, 0.5, True), (False, 0.5, False), (False, 1.1, True)]
-)
-def test_a_rule_waits_while_the_name_is_not_sure(named: bool, under: float, told: bool) -> None:
-    """1 °C below little else is asked."""
-    cold, found = limits.Cold(), None
-    for minute in range(60):
-        heat = limits.balance(minute, temperature=24.0 - under, slope=-0.4, unheated=-0.4)
-        verdict = Verdict("dead", 5.0, named, "", 1.0)
-        about = limits.moment(heat.now)
-        found = found or cold.dead.finding(
-            limits.tank_of(), about, heat, cold.memory, ThermalModel(), verdict
-        )
-    assert (found is not None) is told
+@pytest.mark.parametrize(("power", "told"), [(0.3, True), (28.0, False)])
+def test_where_a_meter_shows_no_heat_it_is_dead(power: float, told: bool) -> None:
+    """Whatever the water did before; one of two that draws its part may be losing to a cold night."""
+    memory = HeaterMemory(picks=[24.0] * 3, came_back=went((23.4, 400), (24.0, 120)), metered=True)
+    for minute in range(15):
+        memory.watts.add(BEGAN + minute * MINUTE, power)
+    cold = limits.Cold(memory)
+    assert (cold.first(0.5, power=power, full=60.0, slope=-0.1) is not None) is told
+    assert limits.Cold(HeaterMemory(watts=memory.watts)).first(0.5, power=28.0, full=60.0, slope=-0.1)
 
 
 @pytest.mark.parametrize(("gives", "told"), [(None, True), (0.5, False), (2.0, True)])
