@@ -37,8 +37,9 @@ class CameBackNumbers(Numbers, frozen=True, kw_only=True):
     pace_c_per_h: Annotated[
         float, Of("°C/h", "water that sank faster was poured in, as far as anybody can tell")
     ] = 0.5
-    alarmed: Annotated[
-        int, Of("", "times it must have come back after an alarm: once may be somebody who put it right")
+    days: Annotated[
+        int,
+        Of("", "on so many days, at least: once may be water poured in slowly, or somebody who put it right"),
     ] = 2
 
 
@@ -48,9 +49,9 @@ CAME_BACK = CameBackNumbers()
 class CameBack(msgspec.Struct):
     """State; °C and ms UTC.
 
-    The water's last peak was at `from_ms`; `low` is the lowest since then, at `low_ms`; None before the first
-    value. `spoilt`: somebody was at the tank since; `raised`: an alarm was. `lows` are the lowest of each day
-    of those from which it came back, `times` when it had, and `alarmed` whether there was an alarm.
+    The water's last peak was `high`, at `from_ms`; `low` is the lowest since then, at `low_ms`; None before
+    the first value. `spoilt`: somebody was at the tank since. `lows` are the lowest of each day of those from
+    which it came back, `times` when it first had on that day.
     """
 
     from_ms: int = -1
@@ -58,40 +59,35 @@ class CameBack(msgspec.Struct):
     low_ms: int = -1
     high: float = 0.0
     spoilt: bool = False
-    raised: bool = False
     lows: list[float] = msgspec.field(default_factory=list)
     times: list[int] = msgspec.field(default_factory=list)
-    alarmed: list[bool] = msgspec.field(default_factory=list)
 
-    def add(self, now_ms: int, celsius: float, calm: bool, raised: bool) -> None:
-        """A five-minute mean. `calm`: nobody is at the tank; `raised`: the heater is called dead."""
+    def add(self, now_ms: int, celsius: float, calm: bool) -> None:
+        """A five-minute mean; `calm`: nobody is at the tank."""
         while self.times and now_ms - self.times[0] > CAME_BACK.kept_d * DAY_MS:
-            del self.times[0], self.lows[0], self.alarmed[0]
-        self.spoilt, self.raised = self.spoilt or not calm, self.raised or raised
+            del self.times[0], self.lows[0]
+        self.spoilt = self.spoilt or not calm
         if self.low is None or celsius >= self.high:
-            self._peak(now_ms, celsius, calm, raised)
+            self._peak(now_ms, celsius, calm)
         elif celsius < self.low:
             self.low, self.low_ms = celsius, now_ms
         elif celsius >= self.low + CAME_BACK.rise_c <= self.high:
             pace = (self.high - self.low) * HOUR_MS / max(1, self.low_ms - self.from_ms)
             if not self.spoilt and pace <= CAME_BACK.pace_c_per_h:
-                self._keep(now_ms)
-            self._peak(now_ms, celsius, calm, raised)
+                self._keep(now_ms, self.low)
+            self._peak(now_ms, celsius, calm)
 
-    def _peak(self, now_ms: int, celsius: float, calm: bool, raised: bool) -> None:
+    def _peak(self, now_ms: int, celsius: float, calm: bool) -> None:
         self.low = self.high = celsius
         self.from_ms = self.low_ms = now_ms
-        self.spoilt, self.raised = not calm, raised
+        self.spoilt = not calm
 
-    def _keep(self, now_ms: int) -> None:
-        assert self.low is not None
-        same = self.times and now_ms - self.times[-1] < DAY_MS and self.alarmed[-1] == self.raised
-        if same:
-            self.lows[-1] = min(self.lows[-1], self.low)
+    def _keep(self, now_ms: int, low: float) -> None:
+        if self.times and now_ms - self.times[-1] < DAY_MS:
+            self.lows[-1] = min(self.lows[-1], low)
             return
-        self.lows.append(self.low)
+        self.lows.append(low)
         self.times.append(now_ms)
-        self.alarmed.append(self.raised)
 
     def lowest(self, level: float, usual: float) -> float:
         """From where (°C) the water came back by itself; `level` (°C) where it was not far enough below.
@@ -99,7 +95,5 @@ class CameBack(msgspec.Struct):
         `usual` (°C) is where the heater comes on most often, `level` what it is taken to hold the water from.
         """
         first, last = usual - CAME_BACK.most_c, usual - CAME_BACK.least_c
-        within = [one for one in zip(self.lows, self.alarmed, strict=True) if first <= one[0] <= last]
-        calm = [low for low, alarmed in within if not alarmed]
-        often = sorted(low for low, _ in within)[CAME_BACK.alarmed - 1 : CAME_BACK.alarmed]
-        return min([level, *calm, *often])
+        within = sorted(low for low in self.lows if first <= low <= last)
+        return min([level, *within[CAME_BACK.days - 1 : CAME_BACK.days]])

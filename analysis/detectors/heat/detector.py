@@ -296,4 +296,5 @@ class TemperatureDetector(msgspec.Struct):
         came_on = self.cycle.add(now, temperature, noise_of(sensor), rate, own and not active)
         if came_on is not None and not self.heater.metered:
             self.heater.saw(now, came_on)
-        self.heater.came_back.add(now, temperature, not disturbed, "heater-not-heating" in active)
+        calm = not disturbed and sensor.step < LIMITS.coarse_c  # one of its steps is no sinking
+        self.heater.came_back.add(now, temperature, calm)

@@ -67,14 +67,19 @@ def test_where_the_second_holds_the_water_nothing_has_failed() -> None:
 def went(*stretches: tuple[float, float], memory: CameBack | None = None, **known: Any) -> CameBack:
     """From 24.2 °C, in hours: to so many °C, in so many minutes each."""
     memory, at, minute = memory or CameBack(), 24.2, 0
-    calm, alarm = known.get("calm", True), known.get("alarm", False)
+    calm = known.get("calm", True)
     for to, lasts in stretches:
         first, steps = at, round(lasts / 5)
         for n in range(1, steps + 1):
             at = first + (to - first) * n / steps
             minute += 5
-            memory.add(BEGAN + (known.get("day", 0) * DAY_MIN + minute) * MINUTE, at, calm, alarm)
+            memory.add(BEGAN + (known.get("day", 0) * DAY_MIN + minute) * MINUTE, at, calm)
     return memory
+
+
+def often(*stretches: tuple[float, float]) -> CameBack:
+    """The same on two days."""
+    return went(*stretches, memory=went(*stretches), day=2)
 
 
 def low_of(memory: CameBack) -> float:
@@ -82,8 +87,8 @@ def low_of(memory: CameBack) -> float:
 
 
 def test_water_that_came_back() -> None:
-    assert low_of(went((23.5, 240), (23.85, 60))) == pytest.approx(23.5)
-    assert low_of(went((23.5, 240))) == 24.0
+    assert low_of(often((23.5, 240), (23.85, 60))) == pytest.approx(23.5)
+    assert low_of(often((23.5, 240))) == 24.0
     for up, back in ((23.75, False), (23.85, True)):  # 0.3 °C
         assert bool(went((23.5, 240), (up, 60)).lows) is back
     assert went((23.95, 240), (24.2, 60)).lows == []  # it has not fallen by so much
@@ -98,14 +103,16 @@ def test_how_slow_it_sank(minutes: float, slow: bool) -> None:
 @pytest.mark.parametrize(("low", "seen"), [(23.75, 24.0), (23.65, 23.65), (23.05, 23.05), (22.95, 24.0)])
 def test_how_low_counts(low: float, seen: float) -> None:
     """From 0.3 to 1.0 °C below where the heater usually comes on."""
-    assert low_of(went((low, 300), (24.0, 120))) == pytest.approx(seen)
+    assert low_of(often((low, 300), (24.0, 120))) == pytest.approx(seen)
 
 
-def test_after_an_alarm_it_must_come_back_twice() -> None:
-    once = went((23.5, 240), (23.9, 60), alarm=True)
+def test_on_two_days_it_must_come_back() -> None:
+    once = went((23.5, 240), (23.9, 60))
     assert once.lows and low_of(once) == 24.0
-    twice = went((23.4, 240), (23.9, 60), alarm=True, memory=once, day=2)
-    assert low_of(twice) == pytest.approx(23.5)  # the higher of the two
+    same_day = went((23.4, 240), (23.9, 60), memory=once, day=0.9)
+    assert low_of(same_day) == 24.0
+    twice = went((23.6, 240), (24.0, 60), memory=once, day=2)
+    assert low_of(twice) == pytest.approx(23.6)  # the higher of the two
 
 
 def test_somebody_at_the_tank_makes_it_no_coming_back() -> None:
@@ -116,7 +123,7 @@ def test_somebody_at_the_tank_makes_it_no_coming_back() -> None:
 @pytest.mark.parametrize(("days", "kept"), [(13.9, True), (14.1, False)])
 def test_how_long_it_is_kept(days: float, kept: bool) -> None:
     memory = went((23.5, 240), (23.9, 60))
-    memory.add(memory.times[0] + round(days * DAY_MIN * MINUTE), 24.2, True, False)
+    memory.add(memory.times[0] + round(days * DAY_MIN * MINUTE), 24.2, True)
     assert bool(memory.lows) is kept
 
 
@@ -127,7 +134,7 @@ def test_of_each_day_the_lowest() -> None:
 
 def test_by_where_it_usually_comes_on() -> None:
     """A quarter of the corners is the other's: what is held from is in between."""
-    memory = HeaterMemory(picks=[24.0, 24.0, 24.0, 23.4], came_back=went((23.2, 400), (24.0, 120)))
+    memory = HeaterMemory(picks=[24.0, 24.0, 24.0, 23.4], came_back=often((23.2, 400), (24.0, 120)))
     assert memory.sinks_to(23.4) == pytest.approx(23.2)
     assert HeaterMemory(came_back=memory.came_back).sinks_to(23.4) == 23.4
 
@@ -138,7 +145,7 @@ def test_by_where_it_usually_comes_on() -> None:
 def test_a_fall_to_where_it_has_been_is_no_failure() -> None:
     """0.3 °C below that it is one."""
     known = {"slope": -0.4, "unheated": -0.4}
-    memory = HeaterMemory(picks=[24.0] * 3, came_back=went((23.4, 400), (24.0, 120)))
+    memory = HeaterMemory(picks=[24.0] * 3, came_back=often((23.4, 400), (24.0, 120)))
     for under, told in ((0.85, False), (0.95, True)):
         assert (limits.Cold(memory).first(under, **known) is not None) is told
     assert limits.Cold(HeaterMemory(picks=[24.0] * 3)).first(0.35, **known) is not None  # had it not been so
@@ -149,7 +156,7 @@ def test_where_it_has_been_the_level_says_nothing() -> None:
     course = weighed.course((-1.0, 60), end=23.5)
     heat = weighed.balance(23.5)
     verdicts = []
-    for memory.came_back in (CameBack(), went((23.4, 400), (24.0, 120))):
+    for memory.came_back in (CameBack(), often((23.4, 400), (24.0, 120))):
         found = weighed.unheated_verdict(weighed.moment(), heat, memory, weighed.HeaterCycle(), course)
         assert found is not None and found.name == "dead"
         verdicts.append(found)
@@ -160,7 +167,7 @@ def test_where_it_has_been_the_level_says_nothing() -> None:
 @pytest.mark.parametrize(("power", "told"), [(0.3, True), (28.0, False)])
 def test_where_a_meter_shows_no_heat_it_is_dead(power: float, told: bool) -> None:
     """Whatever the water did before; one of two that draws its part may be losing to a cold night."""
-    memory = HeaterMemory(picks=[24.0] * 3, came_back=went((23.4, 400), (24.0, 120)), metered=True)
+    memory = HeaterMemory(picks=[24.0] * 3, came_back=often((23.4, 400), (24.0, 120)), metered=True)
     for minute in range(15):
         memory.watts.add(BEGAN + minute * MINUTE, power)
     cold = limits.Cold(memory)
