@@ -46,6 +46,8 @@ class HeatNow(msgspec.Struct):
         What it draws more than when it heats; None: a share of `full`.
     tau_h : float or None
         The tank's time constant.
+    gives : float or None
+        How fast the heater was seen to warm the water, the least: one of two, maybe; None where it was not.
     """
 
     now: int
@@ -65,6 +67,7 @@ class HeatNow(msgspec.Struct):
     explained: float | None
     draws_from: float | None = None
     tau_h: float | None = None
+    gives: float | None = None
 
     @property
     def quarter(self) -> float | None:
@@ -151,6 +154,9 @@ def learn_model(known: _Known, moment: Moment, temperature: float, room: float |
     if slope is None:
         return
     if slope > 0 or not (known.heater.metered or known.cycle.heat is not None):
+        comes_on = known.heater.holds_from(None)
+        if slope < 0 and comes_on is not None and temperature < comes_on:
+            return  # it is on, and can't hold the water
         if not lit:
             known.model.learn(slope, temperature, room)
     elif _seen_off(known, moment.frame.start_ms):
@@ -201,4 +207,5 @@ def heat_now(
         explained=explained,
         draws_from=heater.draws_from(full) if heater.metered else None,
         tau_h=model.time_constant_h(tank.settings.volume_litres),
+        gives=min(known.cycle.heats, default=None),
     )

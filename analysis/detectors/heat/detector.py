@@ -268,11 +268,9 @@ class TemperatureDetector(msgspec.Struct):
             stopped = self.stopped.finding(tank, moment, heat, cooler, highs, self.window, edge_ms)
         better = max(self.stuck.since, self.dead.since, self.stopped.hot_since) >= 0
         tau_h = self.model.time_constant_h(tank.settings.volume_litres)
-        unheld = None if heat.floor is None else (heat.floor, tau_h)
-        falls, window = heat.usual_fall, self.window
-        limits = self.limits.findings(
-            tank, moment, temperature, window, self.extremes, falls, better, unheld, self.profile
-        )
+        unheld = None if heat.floor is None else (self.heater.sinks_to(heat.floor), tau_h)
+        known = (self.window, self.extremes, heat.usual_fall, better, unheld, self.profile)
+        limits = self.limits.findings(tank, moment, temperature, *known)
         self.hold = {found.alarm: found for found in (stuck, dead, stopped, *limits) if found is not None}
 
     def _learn(self, tank: Tank, moment: Moment, temperature: float, room: float | None) -> None:
@@ -298,3 +296,5 @@ class TemperatureDetector(msgspec.Struct):
         came_on = self.cycle.add(now, temperature, noise_of(sensor), rate, own and not active)
         if came_on is not None and not self.heater.metered:
             self.heater.saw(now, came_on)
+        calm = not disturbed and sensor.step < LIMITS.coarse_c  # one of its steps is no sinking
+        self.heater.came_back.add(now, temperature, calm)

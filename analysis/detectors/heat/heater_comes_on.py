@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import msgspec
 
+from rushlight.analysis.detectors.heat.came_back import CameBack
 from rushlight.analysis.detectors.heat.meter_offs import METER, MeterOffs
 from rushlight.analysis.detectors.heat.numbers import COMES_ON, HEAT, UNHEATED
 from rushlight.analysis.detectors.moment import Tank
@@ -23,8 +24,8 @@ class HeaterMemory(msgspec.Struct, dict=True):
     """`picks` are the lowest temperatures (°C) at which it was seen to come on, the newest last.
 
     `switches` are those at the moment at which a meter saw it switch on; `drew_ms` and `idle_ms` when the
-    meter last showed it heating, and not heating (ms UTC). `meter_offs` is how a meter saw it let go. What
-    follows from `picks` is kept beside them.
+    meter last showed it heating, and not heating (ms UTC). `meter_offs` is how a meter saw it let go,
+    `came_back` from how low the water came back. What follows from `picks` is kept beside them.
     """
 
     picks: list[float] = msgspec.field(default_factory=list)
@@ -38,6 +39,7 @@ class HeaterMemory(msgspec.Struct, dict=True):
     drew_ms: int = -1
     idle_ms: int = -1
     meter_offs: MeterOffs = msgspec.field(default_factory=MeterOffs)
+    came_back: CameBack = msgspec.field(default_factory=CameBack)
 
     def meter(self, now_ms: int, watts: float, temperature: float | None, full: float, calm: bool) -> None:
         """One minute of the metering plug; `calm`: nobody is at the tank."""
@@ -177,6 +179,10 @@ class HeaterMemory(msgspec.Struct, dict=True):
         if sure is None:
             sure = self.__dict__["kept_sure"] = spread(self.picks) < COMES_ON.sure_spread_c
         return sure
+
+    def sinks_to(self, level: float) -> float:
+        """From where (°C) the water has come back by itself below `level`, which the heater holds it from."""
+        return self.came_back.lowest(level, max(level, median(self.picks)) if self.picks else level)
 
     def moved_to(self) -> None:
         """It came on lower than it was thought to hold: what was learnt before holds no more."""

@@ -44,6 +44,9 @@ class HeaterDead(msgspec.Struct):
             self.since = -1
             return None
         under = heat.floor - heat.temperature
+        below = under
+        if heat.drawing is not False:  # a meter that shows no heat knows better than what was before
+            below = memory.sinks_to(heat.floor) - heat.temperature
         idle = self._idle(heat, memory, under)
         if raised:
             if not moment.heat.disturbed and self._contrary(heat, memory, under):
@@ -66,6 +69,8 @@ class HeaterDead(msgspec.Struct):
             other = verdict is not None and (verdict.outdone or verdict.poured)
             # a warmer room makes no water too cold
             other = other or (heat.unheated is not None and heat.unheated > 0.0)
+            # it has been as low, and came back
+            other = other or max(enough, UNHEATED.under_c) >= below < under
             if not (under > enough and idle) or other or self._poured(heat):
                 self.since = -1
                 return None
@@ -121,7 +126,9 @@ class HeaterDead(msgspec.Struct):
             falling = heat.slope < -UNHEATED.falls_c_per_h or (
                 heat.hour is not None and heat.hour < -UNHEATED.falls_c_per_h
             )
-            unheated = heat.slope < UNHEATED.rises_c_per_h and excess < UNHEATED.idle_share * heat.rate
+            unheated = heat.slope < UNHEATED.rises_c_per_h and excess < UNHEATED.idle_share * min(
+                heat.rate, heat.gives or heat.rate
+            )
             return unheated and (falling or under > UNHEATED.far_c)
         limit = -UNHEATED.fall_c_per_h
         if heat.usual_fall is not None:

@@ -139,6 +139,8 @@ def unheated_verdict(
     least = WEIGHED.level_least_c if heat.drawing is None else WEIGHED.metered_c
     error = max(least, spread(memory.picks if from_c is None else memory.switches))
     beyond, error = level - heat.temperature, error if known else WEIGHED.level_guess_c
+    if heat.drawing is None:  # as low as it has been, and came back: its level says nothing
+        beyond = max(0.0, min(beyond, memory.sinks_to(level) - heat.temperature))
     own = course.before(first_ms, -1 if cycle.rising else cycle.turned_ms)
     free, bias = heat.explained, explained_error(moment, heat)
     measured = heat.room is not None and heat.learnt and free is not None
