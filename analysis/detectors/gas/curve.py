@@ -172,7 +172,8 @@ class PhCurve(msgspec.Struct, dict=True):
     def _set_right(self) -> None:
         """A lower level since a gap, even before and after: the electrode was out, and read too high before.
 
-        A level that was above the usual one only came back: then nothing is to be moved.
+        A level that was above the usual one only came back: then nothing is to be moved. Nor is what a fall
+        that was there before the gap has come to since: that may be gas.
         """
         times, odd = self.residuals.times, self.residuals.values
         settled, level = CURVE.after_step_values + 1, CURVE.before_gap_values
@@ -182,6 +183,10 @@ class PhCurve(msgspec.Struct, dict=True):
         before, after = odd[:-settled][-level:], odd[-CURVE.after_step_values :]
         even = max(max(before) - min(before), max(after) - min(after)) < CURVE.even_ph
         size = median(before) - median(after)
+        last = len(odd) - settled
+        pace = self.residuals.slope_between(max(0, last - CURVE.steady_values), last)
+        between = (times[-1] + times[-settled + 1] - times[last - 1] - times[last - level]) / 2 / HOUR_MS
+        size += max(0.0, pace) * between
         if even and size <= -CURVE.step_ph and abs(before[-1]) < 2 * CURVE.even_ph:
             self._rebase(size)
 
@@ -227,9 +232,13 @@ class PhCurve(msgspec.Struct, dict=True):
         """How much the lowest pH differs from one day to the next (a standard deviation; growth is none)."""
         lows = self.extremes.lows
         jumps = [abs(b - a) for a, b in itertools.pairwise(lows)]
-        if len(jumps) < 2:
+        if not jumps:
             return CURVE.unsettled_ph
-        spread = CURVE.mad_to_sigma * median(jumps) / math.sqrt(2)  # of a difference of two
+        if len(jumps) == 1:
+            # what is likely of any tank counts as much as the one jump (a conjugate prior of the variance)
+            spread = math.hypot(CURVE.unsettled_ph, jumps[0] / math.sqrt(2)) / math.sqrt(2)
+        else:
+            spread = CURVE.mad_to_sigma * median(jumps) / math.sqrt(2)  # of a difference of two
         return min(CURVE.most_scatter_ph, max(spread, CURVE.least_scatter_ph))
 
     @property

@@ -12,7 +12,7 @@ from rushlight.analysis.estimators.daily import DailyProfile
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
-__all__ = ["DaySpreads", "course_spread", "level_spread"]
+__all__ = ["DaySpreads", "course_mean_spread", "course_spread", "level_spread"]
 
 
 def course_spread(profile: DailyProfile, bins: int) -> float | None:
@@ -32,6 +32,22 @@ def course_spread(profile: DailyProfile, bins: int) -> float | None:
 def level_spread(profile: DailyProfile) -> float:
     """By how much pH differs from one day to the next at the same time; 0 before two days are known."""
     differences = [abs(b - a) for days in profile.kept.values() for a, b in itertools.pairwise(days)]
+    return _deviation(differences) if differences else 0.0
+
+
+def course_mean_spread(profile: DailyProfile, minute: float, bins: int) -> float:
+    """By how much the mean of the `bins` half-hours up to `minute` differs from one day to the next.
+
+    Those that end up to as many half-hours before or after are looked at as well. Where half-hours are not
+    known on as many days, the last that all of them have are compared. 0 before two days are known.
+    """
+    kept, size, differences = profile.kept, len(profile.usual), []
+    now = int(minute // (1440 / size))
+    for begin in range(now - 2 * bins + 1, now + 2):
+        run = [kept.get((begin + n) % size, []) for n in range(bins)]
+        days = min(len(one) for one in run)
+        means = [sum(day) / bins for day in zip(*(one[-days:] for one in run), strict=True)] if days else []
+        differences += [abs(b - a) for a, b in itertools.pairwise(means)]
     return _deviation(differences) if differences else 0.0
 
 

@@ -12,6 +12,7 @@ import math
 import msgspec
 
 from rushlight.analysis.detectors.gas.curve import PhCurve
+from rushlight.analysis.detectors.gas.day_courses import course_mean_spread
 from rushlight.analysis.detectors.gas.numbers import DUTY, ESTIMATE
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.detectors.valve_hours import valve_hours
@@ -82,13 +83,21 @@ class ValveDuty(msgspec.Struct):
         known = [one for one in at if one is not None]
         return sum(known) / len(known) if len(known) == len(at) else None
 
+    def error(self, minute: float) -> float:
+        """Standard error of the share of three hours: by chance, and by how this valve's days differ.
+
+        An opening may take hours where little gas is lost or pH is read in coarse steps: few make no mean.
+        """
+        return max(DUTY.error, course_mean_spread(self.profile, minute, DUTY.parts))
+
     def gas(self, tank: Tank, minute: float) -> Gas | None:
         """CO2 by the valve alone, against what this tank has lived with; None where it says nothing."""
         now, usual = self.now, self.usual(minute)
         if now is None or usual is None or usual < DUTY.least_usual or now <= 0:
             return None
         limit = tank.settings.livestock.co2_limit_mg_l
-        error = math.hypot(DUTY.error / now, DUTY.error / usual / math.sqrt(DUTY.least_days))
+        share = self.error(minute)
+        error = math.hypot(share / now, share / usual / math.sqrt(DUTY.least_days))
         return Gas(ESTIMATE.lived_share * limit * now / usual, math.hypot(ESTIMATE.lived_log, error))
 
     def judge(self, tank: Tank, moment: Moment, curve: PhCurve) -> Finding | None:
@@ -101,10 +110,11 @@ class ValveDuty(msgspec.Struct):
         limit = tank.settings.livestock.co2_limit_mg_l
         # a valve that is open for so much more gives half as much gas again, at the very least: that is over
         # the limit likelier than not, so no probability is asked
-        surely = now - usual > DUTY.errors * DUTY.error
+        error = self.error(moment.minute)
+        surely = now - usual > DUTY.errors * error
         # above what it holds, gas may be missing; that it is held there is what makes it odd
         wrong = surely and curve.ph < curve.expected + DUTY.held_ph
-        still = raised and now - usual > DUTY.lets_go_errors * DUTY.error
+        still = raised and now - usual > DUTY.lets_go_errors * error
         start = moment.frame.start_ms
         self.since = -1 if not wrong else start if self.since < 0 else self.since
         waited = self.since >= 0 and start - self.since >= DUTY.patience_min * MINUTE_MS

@@ -51,6 +51,7 @@ class StrayCurrentDetector(msgspec.Struct):
     lamp_sign: list[int] = msgspec.field(default_factory=list)
     heater_on: bool = False
     noise: float = msgspec.field(default_factory=lambda: STEPS.noise_start_ph)
+    after_step: float = 0.0  # pH, once the last step was over
     set_aside: float = 0.0  # readings of the last minutes, fading, while the electrode is restless
     standing: str = ""
     seen: bool = False  # just now; else it lasts until the contrary is seen
@@ -138,6 +139,11 @@ class StrayCurrentDetector(msgspec.Struct):
         del values[: -CURRENT.switchings_kept]
 
     def _steps(self, now: int, ph: float, least: float, sensor: Sensor) -> None:
+        if self.step_ms and 0 <= now - self.step_ms[-1] <= STEPS.goes_on_ms + STEPS.seen_after_ms:
+            size = self.step_size[-1]
+            if size < 0 and ph - self.after_step <= size:
+                # it falls on as fast: no step, but gas that begins to come, and that is to be judged
+                del self.step_ms[-1], self.step_size[-1]
         last, last_ms = self.last, self.last_ms
         last.append(ph)
         last_ms.append(now)
@@ -175,6 +181,7 @@ class StrayCurrentDetector(msgspec.Struct):
             return
         self.step_ms.append(now - max(STEPS.seen_after_ms, round(STEPS.seen_after_intervals * interval_ms)))
         self.step_size.append(size)
+        self.after_step = after
         while self.step_ms and (len(self.step_ms) > STEPS.kept or now - self.step_ms[0] > STEPS.kept_ms):
             del self.step_ms[0]
             del self.step_size[0]

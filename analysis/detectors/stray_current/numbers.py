@@ -33,6 +33,9 @@ class StepNumbers(Numbers, frozen=True, kw_only=True):
     sudden_share: Annotated[
         float, Of("", "so much of it within two frames: a gas surge is steep too, but it goes on")
     ] = 0.8
+    goes_on_ms: Annotated[
+        int, Of("ms", "after it: what falls on within by as much again is no step, but gas that comes on")
+    ] = 6 * MINUTE_MS
     same_ms: Annotated[int, Of("ms", "the same way within this, it is the same step")] = 9 * MINUTE_MS
     same_intervals: Annotated[float, Of("intervals", "or within so many, where reports are rarer")] = 2.5
     seen_after_intervals: Annotated[
