@@ -74,9 +74,6 @@ class OwnCourse(msgspec.Struct):
         if curve.profile.at(moment.minute, COURSE.least_days) is None:
             return None
         quiet_ms, sensor, days = moment.frame.start_ms - self.quiet_ms, moment.sensor("ph"), curve.days
-        # of two days the usual course is the newer one's, and as far off as today's
-        sure = curve.profile.at(moment.minute, COURSE.sure_days) is not None
-        unsure = 1.0 if sure else math.sqrt(2)
         noise = math.sqrt(2) * sensor.in_five_minutes(sensor.noise)  # two five-minute values are compared
         odd, known = curve.residuals, None
         for bins, spread in ((COURSE.bins, days.course), (COURSE.long_bins, days.long_course)):
@@ -84,11 +81,10 @@ class OwnCourse(msgspec.Struct):
             before = odd.ago(span_ms)
             if before is None or spread is None or 0 <= quiet_ms < span_ms:
                 continue
-            if sure:
-                known = False  # two days may show that it departs, and never that it does not
+            known = False
             if bins == COURSE.long_bins:
                 before = max(before, 0.0)  # it may span a valve's opening: what was above came back
-            error = math.hypot(max(spread, COURSE.least_spread_ph), noise) * unsure
+            error = math.hypot(max(spread, COURSE.least_spread_ph), noise)
             if odd.values[-1] - before > COURSE.errors * error:
                 return True
         return known

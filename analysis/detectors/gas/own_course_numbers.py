@@ -16,8 +16,7 @@ class CourseNumbers(Numbers, frozen=True, kw_only=True):
     long_bins: Annotated[int, Of("half-hours", "and over which what gathers more slowly is looked at")] = 8
     bin_min: Annotated[int, Of("min", "of each; of the last a five-minute value is not there yet")] = 30
     value_min: Annotated[int, Of("min", "that is less")] = 5
-    least_days: Annotated[int, Of("days", "a time of day must have been seen on: its first may be odd")] = 2
-    sure_days: Annotated[int, Of("days", "make a usual course that is surer than one day's: a median")] = 3
+    least_days: Annotated[int, Of("days", "a time of day must have been seen on: its first may be odd")] = 3
     least_spread_ph: Annotated[float, Of("pH", "by which no two days' courses are more alike")] = 0.012
     errors: Annotated[
         float,

@@ -143,6 +143,15 @@ def test_how_even_it_is_on_both_sides_and_how_sudden_between() -> None:
     assert steps(0, 0, 0.19, 0.5, 1, 1).step_size and not steps(0, 0, 0.21, 0.5, 1, 1).step_size
 
 
+def test_what_falls_on_by_as_much_again_within_six_minutes_was_no_step() -> None:
+    """Gas is steep in its first minutes and goes on; what leaks from the mains does not."""
+    shown = [0.0, 0.0, 0.0, -0.1, -0.1, -0.1]
+    for minutes, to, kept in ((6, -0.205, 0), (6, -0.195, 1), (7, -0.205, 1)):
+        assert len(steps(*shown, *[-0.1] * (minutes - 1), to).step_size) == kept
+    rise = [-value for value in shown]
+    assert len(steps(*rise, *[0.1] * 5, 0.205).step_size) == 1, "gas lifts no pH"
+
+
 def test_six_reports_show_it_or_four_where_they_are_rarer() -> None:
     for every, reports in ((1.0, 6), (2.0, 6), (3.0, 4)):
         middle = reports // 2

@@ -241,6 +241,15 @@ def test_the_level_must_be_even_before_and_after() -> None:
     assert set_right([0.075] * 4, [0.3] * 6) and not set_right([0.085] * 4, [0.3] * 6)
 
 
+def test_a_fall_that_was_there_before_the_gap_may_be_gas() -> None:
+    """It goes on at 0.008 in five minutes, from the middle of the values before to that of those after."""
+    before, between = [0.008 * n for n in range(4)], 0.008 * (1.5 + 20 / 5 + 3)
+    for beyond, moved in ((0.052, True), (0.048, False), (0.0, False)):
+        assert set_right(before, [0.012 + between + beyond] * 6) is moved
+    rising = [-0.008 * n for n in range(4)]
+    assert set_right(rising, [-0.012 + 0.052] * 6) and not set_right(rising, [-0.012 + 0.048] * 6)
+
+
 # -- what is usual ----------------------------------------------------------------------------------
 
 
@@ -261,8 +270,8 @@ def test_the_first_days_hold_it_from_the_fifth_day_on() -> None:
 
 @pytest.mark.parametrize(
     ("lows", "margin"),
-    [([7.0], 0.16), ([7.0] * 4, 0.115), ([7.0, 6.0, 7.0, 6.0], 0.37)],
-    ids=["the first days", "days that are alike", "days that are not"],
+    [([7.0], 0.16), ([7.0] * 2, 0.07 + 0.09 / 2**0.5), ([7.0] * 4, 0.115), ([7.0, 6.0, 7.0, 6.0], 0.37)],
+    ids=["the first day", "two days", "days that are alike", "days that are not"],
 )
 def test_how_much_the_lowest_ph_may_differ(lows: list[float], margin: float) -> None:
     """0.07 below it and one and a half scatters: 0.06 at first, then from 0.03 to 0.2."""
@@ -275,6 +284,8 @@ def test_the_scatter_is_a_standard_deviation() -> None:
     """The median distance of two days is the quartile of a difference, which has twice the variance."""
     quartile = statistics.NormalDist().inv_cdf(0.75)
     assert known([7.0, 7.1, 7.0, 7.1]).scatter == pytest.approx(0.1 / quartile / 2**0.5, rel=1e-3)
+    # of two days: the mean of both variances, that of any tank and that of half a squared difference
+    assert known([7.0, 7.2]).scatter == pytest.approx(((0.06**2 + 0.2**2 / 2) / 2) ** 0.5, rel=1e-3)
 
 
 def creeps(curve: PhCurve) -> bool:

@@ -6,6 +6,7 @@ The shares are given as they are; the limit is 30 mg/L. Common practice, no sour
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 from types import SimpleNamespace
 from typing import Any
 
@@ -66,6 +67,20 @@ def test_how_much_more_than_usual_is_no_chance() -> None:
     """One in a hundred by the normal distribution; a share of six openings is uniform within one of them."""
     error = 0.5 / math.sqrt(12)
     assert first(valve(18, 0.5 - 2.2 * error)) is None and first(valve(18, 0.5 - 2.4 * error)) == 20
+
+
+def test_a_valve_whose_days_differ_must_be_open_for_longer() -> None:
+    """Three hours in which it is open for all of one day and for half of the next: 0.5 √½ of a deviation.
+
+    As far as the median of half the days' differences shows it: over the quartile of the normal distribution.
+    """
+    error = 0.5 / NormalDist().inv_cdf(0.75) / math.sqrt(2)
+    for where, spread in ((range(48), error), (range(24, 36), 0.5 / math.sqrt(12))):
+        duty = valve(36, 0.6, days=5)
+        duty.profile.kept = {n: [1.0, 0.5, 1.0, 0.5, 1.0] if n in where else [0.6] * 5 for n in range(48)}
+        assert duty.error(0) == pytest.approx(spread, rel=0.04)
+        assert first(duty) == (20 if 2.33 * spread < 0.4 else None)
+    assert valve(36, 0.6).error(0) == pytest.approx(0.5 / math.sqrt(12), rel=0.04), "nobody has seen them"
 
 
 @pytest.mark.parametrize(("opened", "usual"), [(36, 0.67), (30, 0.5), (18, 0.17), (16, 0.11)])

@@ -59,15 +59,15 @@ def test_its_spread_is_a_standard_deviation() -> None:
 def test_an_electrode_that_wanders_needs_more_of_a_fall_and_of_a_departure() -> None:
     """What is beyond three and a half half-hours of it comes by chance in one of two weeks' looks."""
     curve = PhCurve()
-    curve.extremes.lows = [7.0, 7.0]
-    assert curve.days.drifts == 0.0 and curve.unsteady == curve.scatter
+    curve.extremes.lows = [7.0]
+    assert curve.days.drifts == 0.0 and curve.unsteady == curve.scatter == 0.06
     alternate = [[7.0 + 0.1 * ((n // 4 + day) % 2) for n in range(48)] for day in range(5)]
     curve.profile = days(*alternate)
     curve.changed()
     course = 0.2 / NORMAL.inv_cdf(0.75) / math.sqrt(2)
     assert curve.days.course == pytest.approx(course, rel=1e-3)
     assert curve.days.long_course == pytest.approx(0, abs=1e-9)
-    assert curve.unsteady == pytest.approx(math.hypot(curve.scatter, course / math.sqrt(2)), rel=1e-3)
+    assert curve.unsteady == pytest.approx(math.hypot(0.06, course / math.sqrt(2)), rel=1e-3)
     curve.profile = days(*([7.0 + 0.1 * ((n + day) % 2) for n in range(48)] for day in range(5)))
     curve.changed()
     errors = curve.days.drifts / (2 * course)  # of half an hour each
