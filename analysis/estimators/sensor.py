@@ -96,8 +96,16 @@ class Sensor(msgspec.Struct):
                 if apart > SENSOR.fuzz_share * (size if size > 1.0 else 1.0):
                     self._moved(apart, seen_ms)
             if count > 2:
-                self._swung(abs(value - 2 * before + values[0]))
+                swing, usual, swings = abs(value - 2 * before + values[0]), self.swing, self.swings
                 del values[0]
+                if swings:
+                    # of a step in the water or a wild value no more than a few times what is usual
+                    most = SENSOR.swing_most * (usual if usual >= self.step else self.step)
+                    if 0 < most < swing:
+                        swing = most
+                if swings < SENSOR.swings_known:
+                    self.swings = swings = swings + 1
+                self.swing = usual + (swing - usual) / swings
         swung, grain = self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12
         noise = swung if swung >= grain else grain
         if noise != self.noise:  # setting takes longer than looking
@@ -128,15 +136,3 @@ class Sensor(msgspec.Struct):
         del smallest[SENSOR.repeats :]
         known = smallest[-1] if len(smallest) == SENSOR.repeats else self.before or smallest[0]
         self.step = min(known, self.before) if self.before else known
-
-    def _swung(self, swing: float) -> None:
-        """Of a step in the water or a wild value no more is taken than a few times what is usual."""
-        usual, swings = self.swing, self.swings
-        if swings:
-            most = SENSOR.swing_most * (usual if usual >= self.step else self.step)
-            if 0 < most < swing:
-                swing = most
-        known = SENSOR.swings_known
-        if swings != known:
-            self.swings = swings = swings + 1 if swings < known else known
-        self.swing = usual + (swing - usual) / swings

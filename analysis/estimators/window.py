@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import functools
 import itertools
 from operator import mul
 
@@ -14,6 +15,20 @@ from rushlight.analysis.estimators.units import HOUR_MS
 __all__ = ["Window"]
 
 _Kept = tuple[tuple[int, int, int], dict[int, float | None]]
+_Hours = tuple[list[float], float, float]
+
+
+def _hours(times: list[int]) -> _Hours:
+    """Times (ms) as hours before the last, their sum, and what the slope is divided by."""
+    xs = [(time_ms - times[-1]) / HOUR_MS for time_ms in times]
+    sum_x = sum(xs)
+    return xs, sum_x, len(xs) * sum(map(mul, xs, xs)) - sum_x * sum_x
+
+
+@functools.lru_cache(maxsize=256)  # nearly all are as far apart as the last ones
+def _even(count: int, every_ms: int) -> _Hours:
+    """The same of `count` times that are so far apart."""
+    return _hours(list(range(0, count * every_ms, every_ms)))
 
 
 class Window(msgspec.Struct, dict=True):
@@ -88,11 +103,11 @@ class Window(msgspec.Struct, dict=True):
     def slope_between(self, first: int, last: int) -> float:
         """Least-squares slope an hour of the values from place `first` up to `last`; at least two."""
         times, ys = self.times[first:last], self.values[first:last]
-        count, end = len(ys), times[-1]
-        xs = [(time_ms - end) / HOUR_MS for time_ms in times]
-        sum_x = sum(xs)
-        across = count * sum(map(mul, xs, ys)) - sum_x * sum(ys)
-        slope: float = across / (count * sum(map(mul, xs, xs)) - sum_x * sum_x)
+        count, begin, end = len(ys), times[0], times[-1]
+        every_ms = (end - begin) // (count - 1)
+        even = every_ms > 0 and times == list(range(begin, end + 1, every_ms))
+        xs, sum_x, spread = _even(count, every_ms) if even else _hours(times)
+        slope: float = (count * sum(map(mul, xs, ys)) - sum_x * sum(ys)) / spread
         return slope
 
     def ago(self, span_ms: int) -> float | None:
