@@ -25,7 +25,7 @@ def _hours(times: list[int]) -> _Hours:
     return xs, sum_x, len(xs) * sum(map(mul, xs, xs)) - sum_x * sum_x
 
 
-@functools.lru_cache(maxsize=256)  # nearly all are as far apart as the last ones
+@functools.lru_cache  # nearly all are as far apart as the last ones
 def _even(count: int, every_ms: int) -> _Hours:
     """The same of `count` times that are so far apart."""
     return _hours(list(range(0, count * every_ms, every_ms)))
