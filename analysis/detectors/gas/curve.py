@@ -185,8 +185,9 @@ class PhCurve(msgspec.Struct, dict=True):
         size = median(before) - median(after)
         last = len(odd) - settled
         pace = self.residuals.slope_between(max(0, last - CURVE.steady_values), last)
-        between = (times[-1] + times[-settled + 1] - times[last - 1] - times[last - level]) / 2 / HOUR_MS
-        size += max(0.0, pace) * between
+        first = max(0, last - level)
+        between_ms = (times[-1] + times[-settled + 1] - times[last - 1] - times[first]) / 2
+        size += max(0.0, pace) * between_ms / HOUR_MS
         if even and size <= -CURVE.step_ph and abs(before[-1]) < 2 * CURVE.even_ph:
             self._rebase(size)
 

@@ -246,6 +246,8 @@ def test_a_fall_that_was_there_before_the_gap_may_be_gas() -> None:
     before, between = [0.008 * n for n in range(4)], 0.008 * (1.5 + 20 / 5 + 3)
     for beyond, moved in ((0.052, True), (0.048, False), (0.0, False)):
         assert set_right(before, [0.012 + between + beyond] * 6) is moved
+        # three values before are enough, and then they are all
+        assert set_right(before[:3], [0.008 + between - 0.004 + beyond] * 6) is moved
     rising = [-0.008 * n for n in range(4)]
     assert set_right(rising, [-0.012 + 0.052] * 6) and not set_right(rising, [-0.012 + 0.048] * 6)
 
