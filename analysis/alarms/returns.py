@@ -22,7 +22,7 @@ from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.numbers import Numbers, Of
 
-__all__ = ["FRESH", "RETURNS", "Returns", "is_kept", "is_news", "returns_text"]
+__all__ = ["FRESH", "RETURNS", "Returns", "asks_again", "is_kept", "is_news", "returns_text"]
 
 _HOUR_MS = 3_600_000
 
@@ -45,6 +45,10 @@ class ReturnNumbers(Numbers, frozen=True, kw_only=True):
         float, Of("", "there for so many times as long as when it was raised, it no longer goes: worse")
     ] = 2.0
     stays_least_h: Annotated[float, Of("h", "there for less than this is never called staying")] = 1.0
+    answer_h: Annotated[
+        float,
+        Of("h", "a person's answer to what can kill within a night holds for what is back sooner than this"),
+    ] = 4.0
     worse_gas_ratio: Annotated[
         float, Of("", "CO2 that is so many times what it was is worse; a step of 0.1 in pH is 1.26 times")
     ] = 1.3
@@ -179,6 +183,13 @@ def is_kept(alarm: str, returns: Returns) -> bool:
     """
     person_first = "person-first" in rationale_for(alarm).cautions
     return returns.often and not person_first and alarm not in _EACH_TIME
+
+
+def asks_again(alarm: str, returns: Returns, since_ms: int) -> bool:
+    """Whether what a person has answered is raised anew: another night's surge needs another answer."""
+    if returns.gone_ms is None or rationale_for(alarm).wakes_from is None:
+        return False
+    return since_ms - returns.gone_ms > RETURNS.answer_h * _HOUR_MS
 
 
 def returns_text(returns: Returns, standing: bool, clock: LocalClock) -> str:

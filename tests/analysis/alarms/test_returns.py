@@ -208,7 +208,7 @@ def test_back_after_little_more_than_a_day_is_a_return_and_later_is_none(hours: 
     assert life.there(HOUR) == ([] if kept else ["raised"])
 
 
-def test_a_persons_answer_holds_and_a_shelf_makes_it_an_alarm_like_any_other() -> None:
+def test_a_persons_answer_holds() -> None:
     life = Life().fleeting()
     assert [e.event for e in life.book.acknowledge(GAS, life.now, "Ines")] == ["acknowledged"]
     assert life.there(20 * MIN) == [] and life.record().state is AlarmState.ACKNOWLEDGED
@@ -216,6 +216,27 @@ def test_a_persons_answer_holds_and_a_shelf_makes_it_an_alarm_like_any_other() -
     assert life.record().state is AlarmState.ACKNOWLEDGED
     assert life.there(MIN, 50.0) == ["cleared", "raised"]
     assert life.record().state is AlarmState.UNACKNOWLEDGED  # what is worse was not acknowledged
+
+
+@pytest.mark.parametrize(("alarm", "unit"), [("co2-overdose", "mg/L"), ("light-missing", "lx")])
+@pytest.mark.parametrize(("minutes", "holds"), [(238, True), (242, False)])
+def test_an_answer_holds_for_hours_where_it_can_kill_within_a_night(
+    alarm: str, unit: str, minutes: int, holds: bool
+) -> None:
+    """Who put one night's surge right has not answered the next night's. A lamp can wait."""
+    life = Life(alarm, unit)
+    for _ in range(2):
+        assert life.there(4 * HOUR) == ["raised"]
+        life.away(5 * HOUR)
+    assert life.there(4 * HOUR) == ["raised"]
+    life.book.acknowledge(("alcove", alarm, ""), life.now, "Ines")
+    assert life.away(minutes * MIN) == [] and life.record().away
+    waits = holds or alarm == "light-missing"
+    assert life.there(HOUR) == ([] if waits else ["cleared", "raised"])
+    assert life.record().state is (AlarmState.ACKNOWLEDGED if waits else AlarmState.UNACKNOWLEDGED)
+
+
+def test_a_shelf_makes_it_an_alarm_like_any_other() -> None:
     life = Life().fleeting()
     assert [e.event for e in life.book.shelve(GAS, life.now + HOUR, life.now, "Ines")] == ["shelved"]
     assert life.away(MIN) == ["cleared"]  # a shelf needs nothing kept open
