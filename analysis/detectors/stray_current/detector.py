@@ -70,6 +70,8 @@ class StrayCurrentDetector(msgspec.Struct):
             self._keep(self.lamp_ms, self.lamp_sign, moment.lamp.edge_ms, moment.lamp.edge)
         restless = "ph" in moment.probes.restless
         if frame.ph is not None and (restless or "ph" not in moment.probes.faulty):
+            self._take_back(now, frame.ph)
+            count = len(self.step_ms)
             least = 0.0
             if restless:
                 # a noisy electrode makes steps of its own: only steps beyond its jitter count
@@ -80,7 +82,8 @@ class StrayCurrentDetector(msgspec.Struct):
                     least = math.inf
             else:
                 self.set_aside = 0.0
-            moment.current.step_seen = self._steps(now, frame.ph, least, moment.sensor(PH))
+            self._steps(now, frame.ph, least, moment.sensor(PH))
+            moment.current.step_seen = len(self.step_ms) > count
         if moment.fifth:
             self._judge(now, leapt_and_shakes(moment, now))
         if self.step_ms:
@@ -136,13 +139,14 @@ class StrayCurrentDetector(msgspec.Struct):
         del times[: -CURRENT.switchings_kept]
         del values[: -CURRENT.switchings_kept]
 
-    def _steps(self, now: int, ph: float, least: float, sensor: Sensor) -> bool:
-        """One frame's pH; whether a step was seen just now."""
+    def _take_back(self, now: int, ph: float) -> None:
+        """What falls on as fast was no step, but gas that begins to come, and that is to be judged."""
         if self.step_ms and 0 <= now - self.step_ms[-1] <= STEPS.goes_on_ms + STEPS.seen_after_ms:
             size = self.step_size[-1]
             if size < 0 and ph - self.after_step <= size:
-                # it falls on as fast: no step, but gas that begins to come, and that is to be judged
                 del self.step_ms[-1], self.step_size[-1]
+
+    def _steps(self, now: int, ph: float, least: float, sensor: Sensor) -> None:
         last, last_ms = self.last, self.last_ms
         last.append(ph)
         last_ms.append(now)
@@ -150,11 +154,11 @@ class StrayCurrentDetector(msgspec.Struct):
         interval_ms = sensor.interval_ms if sensor.interval_ms > FRAME_MS else FRAME_MS
         frames = STEPS.frames if interval_ms <= STEPS.dense_ms else STEPS.frames_rare
         if len(last) < frames:
-            return False
+            return
         del last[:-frames], last_ms[:-frames]
         span_ms = now - last_ms[0]
         if span_ms > STEPS.span_ms and span_ms > STEPS.span_intervals * interval_ms:
-            return False
+            return
         # level of the two newest minutes against the two before the middle pair
         before = (last[0] + last[1]) / 2
         after = (last[-2] + last[-1]) / 2
@@ -164,27 +168,26 @@ class StrayCurrentDetector(msgspec.Struct):
         if abs(size) < STEPS.least_ph:
             seen = within if within < STEPS.least_ph else STEPS.least_ph
             self.noise += STEPS.noise_share * (seen - self.noise)
-            return False
+            return
         least = max(STEPS.least_ph, STEPS.noise_times * self.noise, STEPS.least_steps * sensor.step, least)
         if abs(size) < least or within > STEPS.within_share * abs(size):
-            return False
+            return
         # a gas surge is steep too, but it goes on; a step is over within two frames
         apart = 2 if frames == STEPS.frames else 1
         sudden = max(abs(last[index + apart] - last[index]) for index in range(len(last) - apart))
         if sudden < STEPS.sudden_share * abs(size):
-            return False
+            return
         same_ms = max(STEPS.same_ms, STEPS.same_intervals * interval_ms)
         if self.step_ms and now - self.step_ms[-1] < same_ms and size * self.step_size[-1] > 0:
             if abs(size) > abs(self.step_size[-1]):
                 self.step_size[-1] = size
-            return False
+            return
         self.step_ms.append(now - max(STEPS.seen_after_ms, round(STEPS.seen_after_intervals * interval_ms)))
         self.step_size.append(size)
         self.after_step = after
         while self.step_ms and (len(self.step_ms) > STEPS.kept or now - self.step_ms[0] > STEPS.kept_ms):
             del self.step_ms[0]
             del self.step_size[0]
-        return True
 
     def _judge(self, now: int, shaken: bool = False) -> None:
         cause = self._cause(now) or ("shaken" if shaken else "")

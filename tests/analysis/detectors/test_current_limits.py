@@ -123,6 +123,7 @@ def steps(
         detector.noise = noise
     sensor = Sensor(step=step, interval_ms=round((every if seen_every is None else seen_every) * MINUTE))
     for n, value in enumerate(values):
+        detector._take_back(BEGAN + round(n * every * MINUTE), 7.0 + value)
         detector._steps(BEGAN + round(n * every * MINUTE), 7.0 + value, 0.0, sensor)
     return detector
 
