@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rushlight.analysis.alarms.endings import is_unseen
+from rushlight.analysis.alarms.endings import is_raised_anew, is_unseen
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.wording import milliseconds
 from rushlight.collector.events import PRIORITY_RANK, Event
 
-__all__ = ["AWAY", "asks_for", "raised_anew", "replaced_by", "transition_of"]
+__all__ = ["AWAY", "asks_for", "question_of", "raised_anew", "replaced_by", "transition_of"]
 
 AWAY = "it comes and goes, and is not there now"
 """Why a reminder waits: nobody is to be woken for what is not there."""
@@ -46,6 +46,22 @@ def replaced_by(event: Event, store: NoticeStore) -> set[str]:
     name = event.occurrence.rpartition("/")[0]
     waiting = {notice.occurrence for notice in store.pending_notices()}
     return {other for other in waiting if other != event.occurrence and other.rpartition("/")[0] == name}
+
+
+def question_of(event: Event, store: NoticeStore) -> str:
+    """The occurrence by which people were first asked what this event asks.
+
+    Another than its own where it is raised anew, because it is worse, and nobody has answered before.
+    """
+    if event.event != "raised":
+        return event.occurrence
+    for other in store.events(tank=event.tank, since_ms=milliseconds(event.time)):
+        same = (other.alarm, other.quantity, other.time) == (event.alarm, event.quantity, event.time)
+        if same and other.event == "cleared" and is_raised_anew(other.summary):
+            before = [one for one in store.events(occurrence=other.occurrence) if one != other]
+            if asks_for(before)[0]:
+                return other.occurrence
+    return event.occurrence
 
 
 def raised_anew(events: Sequence[Event], store: NoticeStore) -> bool:

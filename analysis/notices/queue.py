@@ -10,7 +10,7 @@ from collections.abc import Container, Sequence
 from rushlight.analysis.alarms.endings import is_raised_anew, is_unseen
 from rushlight.analysis.alarms.wording import utc_text
 from rushlight.analysis.estimators.local_clock import LocalClock
-from rushlight.analysis.notices.asking import asks_for, raised_anew, replaced_by, transition_of
+from rushlight.analysis.notices.asking import asks_for, question_of, raised_anew, replaced_by, transition_of
 from rushlight.analysis.notices.memory import DUE, is_own
 from rushlight.analysis.notices.notice_store import NoticeStore
 from rushlight.analysis.notices.quiet_hours import QUIET, QuietHours, for_the_morning, harm_ms
@@ -72,19 +72,20 @@ class NoticeQueue:
         To be called once for each event, that is where `add_event` has said that it is new.
         """
         kind = event.event
-        if kind == "unshelved":
-            return 0
+        if kind == "unshelved" or is_raised_anew(event.summary):
+            return 0  # what waits about it is taken back by the one that is raised in its place
         with store.transaction():
-            turn = self._second.turn_ms(store, event.occurrence)
+            question = question_of(event, store)
+            turn = self._second.turn_ms(store, question)
             if kind == "raised":
                 for other in replaced_by(event, store):
                     store.cancel_notices(other)
             elif not (kind == "cleared" and is_unseen(event.summary)):
                 store.cancel_notices(event.occurrence)  # whatever still waits about it is out of date by this
-            asked = self._second.with_word(store, event.occurrence)
+            asked = self._second.with_word(store, question)
             if kind == "acknowledged" and asked:
                 return self._answered(event, store, now_ms)
-            if kind not in ("raised", "priority-changed", "cleared") or is_raised_anew(event.summary):
+            if kind not in ("raised", "priority-changed", "cleared"):
                 return 0
             if kind != "raised":
                 past = [e for e in store.events(occurrence=event.occurrence) if e != event]
@@ -104,15 +105,9 @@ class NoticeQueue:
                 self._queue(
                     store, event.occurrence, transition, text, event.priority, now_ms, 0, due, targets=rest
                 )
+            first = [*self._targets, *asked]
             return self._queue(
-                store,
-                event.occurrence,
-                transition,
-                text,
-                event.priority,
-                now_ms,
-                not_before_ms=not_before,
-                targets=[*self._targets, *asked],
+                store, event.occurrence, transition, text, event.priority, now_ms, 0, not_before, first
             )
 
     def _answered(self, event: Event, store: NoticeStore, now_ms: int) -> int:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from rushlight.analysis.alarms.endings import RAISED_ANEW
 from rushlight.analysis.notices.links import with_links
 from rushlight.analysis.notices.notifier import Notifier
 from rushlight.analysis.notices.queue import NoticeQueue
 from rushlight.analysis.notices.wording import milliseconds
-from rushlight.collector.events import Event
+from rushlight.collector.events import Event, EventKind
 from rushlight.collector.settings import NoticeSettings
 from rushlight.collector.store.embedded import EmbeddedStore
 from tests.analysis.notices.test_queue_safety import AT_NIGHT, MIN, MORNING, NIGHT, NOON, asks, event, waiting
@@ -67,6 +68,38 @@ def test_what_grows_more_urgent_puts_the_second_off_no_longer(store: EmbeddedSto
     worse = event("priority-changed", later, priority="critical", alarm=co2)
     asks(notices, store, event(alarm=co2), answered, worse)
     assert (NOON + 25 * MIN + AFTER) in [at for _, target, _, at in waiting(store) if target == "neighbour"]
+
+
+def anew(at_ms: int, was_ms: int = NOON) -> tuple[Event, Event]:
+    """An alarm that comes and goes is back, and worse: another occurrence in the place of the one before."""
+    ended = event("cleared", at_ms, began_ms=was_ms, summary=f"{RAISED_ANEW}: water too warm")
+    return ended, event(at_ms=at_ms, began_ms=at_ms)
+
+
+def test_what_is_raised_anew_because_it_is_worse_puts_the_second_off_no_longer(store: EmbeddedStore) -> None:
+    notices = queue()
+    asks(notices, store, event(), *anew(NOON + 17 * MIN))
+    assert [at for _, target, _, at in waiting(store) if target == "neighbour"] == [NOON + AFTER]
+    assert deliver(store, "neighbour", NOON + AFTER) == 1
+    # who has been asked, and has not answered, hears at once that it is worse
+    later = NOON + 40 * MIN
+    asks(notices, store, *anew(later, was_ms=NOON + 17 * MIN))
+    assert {(target, at) for _, target, _, at in waiting(store)} == {("keeper", later), ("neighbour", later)}
+
+
+@pytest.mark.parametrize("end", ["acknowledged", "cleared"])
+def test_what_was_answered_or_over_before_it_is_raised_again_is_a_new_question(
+    store: EmbeddedStore, end: EventKind
+) -> None:
+    notices, later = queue(), NOON + 25 * MIN
+    asks(notices, store, event())
+    deliver(store, "neighbour", NOON + AFTER)
+    asks(notices, store, event(end, NOON + 21 * MIN))
+    again = anew(later) if end == "acknowledged" else (event(at_ms=later, began_ms=later),)
+    asks(notices, store, *again)
+    name = again[-1].occurrence
+    due = {n.target: n.next_attempt_ms for n in store.pending_notices() if n.occurrence == name}
+    assert due == {"keeper": later, "neighbour": later + AFTER}
 
 
 def test_who_answered_is_said_to_both_that_were_asked_and_to_them_alone(store: EmbeddedStore) -> None:
