@@ -21,8 +21,9 @@ from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.estimators.local_clock import LocalClock
 from rushlight.analysis.findings import Finding
 from rushlight.analysis.numbers import Numbers, Of
+from rushlight.collector.events import Priority
 
-__all__ = ["FRESH", "RETURNS", "Returns", "asks_again", "is_kept", "is_news", "returns_text"]
+__all__ = ["FRESH", "RETURNS", "Returns", "answered_as", "asks_again", "is_kept", "is_news", "returns_text"]
 
 _HOUR_MS = 3_600_000
 
@@ -49,6 +50,9 @@ class ReturnNumbers(Numbers, frozen=True, kw_only=True):
         float,
         Of("h", "a person's answer to what can kill within a night holds for what is back sooner than this"),
     ] = 4.0
+    answer_critical_h: Annotated[
+        float, Of("h", "the same of what is critical when it is back: that may leave no more than an hour")
+    ] = 1.0
     worse_gas_ratio: Annotated[
         float, Of("", "CO2 that is so many times what it was is worse; a step of 0.1 in pH is 1.26 times")
     ] = 1.3
@@ -190,6 +194,16 @@ def asks_again(alarm: str, returns: Returns, since_ms: int) -> bool:
     if returns.gone_ms is None or rationale_for(alarm).wakes_from is None:
         return False
     return since_ms - returns.gone_ms > RETURNS.answer_h * _HOUR_MS
+
+
+def answered_as(priority: Priority, returns: Returns, since_ms: int) -> Priority:
+    """What an answered alarm is taken to have been when it is back: critical anew, it is raised anew.
+
+    It had gone, and what was done about it has not helped.
+    """
+    if priority != "critical" or returns.gone_ms is None:
+        return priority
+    return priority if since_ms - returns.gone_ms <= RETURNS.answer_critical_h * _HOUR_MS else "high"
 
 
 def returns_text(returns: Returns, standing: bool, clock: LocalClock) -> str:

@@ -23,7 +23,7 @@ from msgspec.structs import replace
 
 from rushlight.analysis.alarms.rationale import rationale_for
 from rushlight.analysis.alarms.reasons import Reason
-from rushlight.analysis.alarms.returns import FRESH, Returns, asks_again, is_kept
+from rushlight.analysis.alarms.returns import FRESH, Returns, answered_as, asks_again, is_kept
 from rushlight.analysis.findings import Finding
 from rushlight.collector.events import PRIORITY_RANK, Priority
 
@@ -234,6 +234,7 @@ def _rise(record: AlarmRecord, now_ms: int) -> tuple[AlarmRecord, Reason]:
     goes_on = record.returns.goes_on(since_ms, record.raised_ms)
     if record.state is AlarmState.ACKNOWLEDGED:
         goes_on = goes_on and not asks_again(record.alarm, record.returns, since_ms)
+        record = replace(record, priority=answered_as(record.priority, record.returns, since_ms))
     record = replace(
         record,
         standing=True,

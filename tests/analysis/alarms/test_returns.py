@@ -236,6 +236,27 @@ def test_an_answer_holds_for_hours_where_it_can_kill_within_a_night(
     assert life.record().state is (AlarmState.ACKNOWLEDGED if waits else AlarmState.UNACKNOWLEDGED)
 
 
+@pytest.mark.parametrize(("priority", "minutes", "holds"), [
+    ("critical", 58, True), ("critical", 62, False), ("high", 62, True),
+])  # fmt: skip
+def test_an_answer_to_what_is_critical_holds_for_no_longer_than_that_leaves(
+    priority: Priority, minutes: int, holds: bool
+) -> None:
+    """Who has gone back to bed must hear that what they did has not helped. It was critical before, too."""
+    life = Life()
+    for _ in range(3):
+        assert life.there(40 * MIN, priority="critical") == ["raised"]
+        life.away(70 * MIN)
+    assert life.there(40 * MIN, priority="critical") == []
+    life.book.acknowledge(GAS, life.now, "Ines")
+    assert life.away(minutes * MIN) == [] and life.record().away
+    assert life.there(20 * MIN, priority=priority) == ([] if holds else ["cleared", "raised"])
+    assert life.record().state is (AlarmState.ACKNOWLEDGED if holds else AlarmState.UNACKNOWLEDGED)
+    # or is so only a while after it came back
+    later = ["cleared", "raised"] if priority == "high" else []
+    assert life.there(5 * MIN, priority="critical") == later
+
+
 def test_a_shelf_makes_it_an_alarm_like_any_other() -> None:
     life = Life().fleeting()
     assert [e.event for e in life.book.shelve(GAS, life.now + HOUR, life.now, "Ines")] == ["shelved"]
