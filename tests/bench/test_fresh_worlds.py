@@ -121,6 +121,25 @@ def test_a_shoestring_board_sends_its_backlog_late(tmp_path: Path) -> None:
     assert backwards["usual"] < dt.timedelta(minutes=10)
 
 
+def test_every_silence_of_a_shoestring_board_is_in_the_truth(tmp_path: Path) -> None:
+    """Gaps of a few minutes that overlap are one long silence, and it is true that the device was silent."""
+    joined = 0
+    for i in range(8):
+        truth = build(tmp_path / str(i), "train", 602, i, "nominal", "shoestring")
+        spans = [
+            (dt.datetime.fromisoformat(a), dt.datetime.fromisoformat(b))
+            for name, a, b in truth.get("true_spans", [])
+            if name == "device-silent"
+        ]
+        newest = None
+        for time, _ in rows(tmp_path / str(i), "ph"):
+            if newest is not None and time - newest > dt.timedelta(minutes=18):  # 15, and two reports
+                assert any(a - dt.timedelta(minutes=1) <= newest and time <= b for a, b in spans), (i, newest)
+                joined += time - newest < dt.timedelta(minutes=28)  # two of at most 14 min
+            newest = time if newest is None else max(newest, time)
+    assert joined
+
+
 def test_its_electrode_wanders_more_than_a_good_one(tmp_path: Path) -> None:
     spread = {}
     for kind in ("shoestring", "usual"):

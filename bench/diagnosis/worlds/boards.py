@@ -39,22 +39,35 @@ def _wander(world: World) -> None:
     keeps = rng.random() < 0.7
     world.held_most = int(rng.choice([60, 120, 300]))
     newest_first = bool(rng.random() < 0.4)
+    gaps: list[tuple[int, int]] = []
     for _ in range(rng.poisson(world.days / 2.5)):  # a bad evening: several gaps within two hours
         begin = int(rng.integers(0, world.n - 2 * HOUR))
         for _ in range(int(rng.integers(2, 7))):
-            _gap(world, begin + int(rng.uniform(0, 2) * HOUR), rng.uniform(3, 14), keeps, newest_first)
+            gaps.append(_gap(world, begin + int(rng.uniform(0, 2) * HOUR), rng.uniform(3, 14)))
     for _ in range(rng.poisson(world.days / 2.5)):  # the router restarts, a channel that is taken
-        _gap(world, int(rng.integers(0, world.n - HOUR)), rng.uniform(30, 95), keeps, newest_first)
-
-
-def _gap(world: World, begin: int, minutes: float, keeps: bool, newest_first: bool) -> None:
-    end = min(begin + int(minutes * 2), world.n - 1)
+        gaps.append(_gap(world, int(rng.integers(0, world.n - HOUR)), rng.uniform(30, 95)))
+    for begin, end in _joined(world.silences + gaps):
+        if end - begin >= SILENT:
+            world.true_spans.append(("device-silent", begin, end + HOUR // 6))
     if keeps:
-        world.held.append((begin, end, newest_first))
+        world.held += [(begin, end, newest_first) for begin, end in gaps]
     else:
-        world.silences.append((begin, end))
-    if end - begin >= SILENT:
-        world.true_spans.append(("device-silent", begin, end + HOUR // 6))
+        world.silences += gaps
+
+
+def _gap(world: World, begin: int, minutes: float) -> tuple[int, int]:
+    return begin, min(begin + int(minutes * 2), world.n - 1)
+
+
+def _joined(gaps: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The times without a report: gaps that overlap or touch are one silence."""
+    silences: list[tuple[int, int]] = []
+    for begin, end in sorted(gaps):
+        if silences and begin <= silences[-1][1]:
+            silences[-1] = silences[-1][0], max(silences[-1][1], end)
+        else:
+            silences.append((begin, end))
+    return silences
 
 
 def _sampled(world: World, plain: Course, setup: dict[str, Any]) -> None:
