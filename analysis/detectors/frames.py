@@ -185,8 +185,9 @@ class FrameBuilder(msgspec.Struct):
         self.late_run += 1
         if self.clocked:
             return
-        if self.late_run == 1:
-            self.late_from_ms = time_ms
+        if self.late_run == 1 or time_ms < self.late_from_ms:
+            # a clock that was put back goes on from there; what comes newest first was kept by the device
+            self.late_run, self.late_from_ms = 1, time_ms
         arrived = stamp == STAMP_ARRIVAL and self.start_ms - time_ms > CLOCK.step_ms
         if (
             self.late_run >= FRAMES.late_run

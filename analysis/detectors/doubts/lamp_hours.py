@@ -9,6 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.doubts.numbers import DOUBT, LAMP_HOURS
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.hours import paired
 from rushlight.analysis.detectors.lamp.numbers import TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.schedule import (
@@ -24,7 +25,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
     schedule_set,
     week_text,
 )
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.units import DAY_MS

@@ -12,6 +12,7 @@ from rushlight.analysis.detectors.lamp.dimming import LampDimming
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
 from rushlight.analysis.detectors.lamp.due import due_now, ramp_set, tolerance_min
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.hours import LampHours
 from rushlight.analysis.detectors.lamp.numbers import MISSING, TIMER, TRACKER
 from rushlight.analysis.detectors.lamp.presence import LampPresence
@@ -26,7 +27,7 @@ from rushlight.analysis.detectors.lamp.schedule import (
     period_at,
 )
 from rushlight.analysis.detectors.lamp.timer_clock import TimerClock, error_min
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import LampFacts, Moment, Tank
 from rushlight.analysis.estimators.units import DAY_MS, MINUTE_MS
 from rushlight.analysis.findings import Finding

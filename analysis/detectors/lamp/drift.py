@@ -11,8 +11,9 @@ from typing import NamedTuple
 import msgspec
 
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.numbers import TRACKER
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment, minutes_text
 from rushlight.analysis.estimators.mann_kendall import mann_kendall
 from rushlight.analysis.estimators.robust import median, theil_sen

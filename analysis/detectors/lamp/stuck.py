@@ -5,11 +5,12 @@ from __future__ import annotations
 import msgspec
 
 from rushlight.analysis.detectors.lamp.drift_numbers import DRIFT
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.glows import glows
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, STUCK, TRACKER
 from rushlight.analysis.detectors.lamp.room_light import Daylight
 from rushlight.analysis.detectors.lamp.schedule import Due
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.estimators.units import MINUTE_MS
 
 __all__ = ["StuckLamp"]
@@ -28,6 +29,8 @@ class StuckLamp(msgspec.Struct):
         How long it was out in this photoperiod: a timer that was stopped runs so much later.
     dark_ms : int
         When it was last dark (ms UTC; −1 before).
+    unseen_ms : int
+        When it was last dark before a gap in which it came on, unseen (ms UTC; −1 before).
     daylight : Daylight
         How bright each hour is while the lamp is out.
     """
@@ -37,6 +40,7 @@ class StuckLamp(msgspec.Struct):
     lit_sharply: bool = False
     out_total_ms: int = 0
     dark_ms: int = -1
+    unseen_ms: int = -1
     daylight: Daylight = msgspec.field(default_factory=Daylight)
 
     def came_on(self, edge: Edge, level: float | None) -> None:
@@ -53,6 +57,8 @@ class StuckLamp(msgspec.Struct):
         """One frame at `minute` of the day. O(1), but for the minutes with light at a dark hour."""
         if lux < due.dark_share * level:
             self.dark_ms = now
+        if tracker.begun_ms > self.dark_ms > self.lit_since:
+            self.unseen_ms = self.dark_ms  # where it is lit now, it came on in a gap
         was, over = self.found, due.over
         if tracker.lit:
             self._judge(now, minute, lux, level, tracker, due)
@@ -74,15 +80,18 @@ class StuckLamp(msgspec.Struct):
         if due.lit:
             self.out_total_ms = 0 if due.since_on < STUCK.begin_min else self.out_total_ms
             return
-        lit_ms = now - self.lit_since if self.lit_since >= 0 else 0
+        since_ms = max(self.lit_since, self.unseen_ms)
+        lit_ms = now - since_ms if since_ms >= 0 else 0
         if self.found or lux <= PRESENCE.there_share * level or self._may_be_right(lit_ms, due):
             return
         highest = self.daylight.at(minute)
         sure = self.daylight.at(minute, STUCK.sure_days) is not None
         dark_hour = sure and highest is not None and highest < PRESENCE.dim_share * level
+        beyond = highest is not None and lux > highest + PRESENCE.dim_share * level
         if lit_ms > due.past_off * MINUTE_MS:  # on since before its time to go out
-            beyond = highest is not None and lux > highest + PRESENCE.dim_share * level
             self.found = dark_hour or beyond or (highest is None and tracker.still(now))
+        elif self.unseen_ms > self.lit_since:  # switched on in a gap
+            self.found = (dark_hour or beyond or highest is None) and tracker.still(now)
         else:  # switched on since: a lamp comes at once and stays as it is, where no sun has been seen
             self.found = self.lit_sharply and dark_hour and tracker.still(now)
 

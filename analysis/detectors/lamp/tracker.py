@@ -11,25 +11,14 @@ from collections.abc import Sequence
 
 import msgspec
 
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.numbers import PRESENCE, TRACKER
 from rushlight.analysis.detectors.lamp.steady_light import level_beside_dark, steady_level
 from rushlight.analysis.estimators.robust import median
 from rushlight.analysis.estimators.sensor import Sensor
 from rushlight.analysis.estimators.units import HOUR_MS, MINUTE_MS
 
-__all__ = ["Edge", "LampTracker"]
-
-
-class Edge(msgspec.Struct):
-    """One switching: +1 on, −1 off; `time_ms` as the timer gave it (begin of the rise, end of the fall).
-
-    `quarter_min` is how long the second quarter of the swing took (a quarter of the ramp); `size` is in lux.
-    """
-
-    sign: int
-    time_ms: int
-    quarter_min: float
-    size: float
+__all__ = ["LampTracker"]
 
 
 class LampTracker(msgspec.Struct, dict=True):
@@ -39,7 +28,8 @@ class LampTracker(msgspec.Struct, dict=True):
     edge is learnt.
 
     `every_min` and `step_lx` are what is known of the sensor: minutes from frame to frame, and its
-    quantisation; `lapsed` the minutes that the newest frame counts for.
+    quantisation; `lapsed` the minutes that the newest frame counts for; `begun_ms` is the time of the first
+    frame after the last gap (ms UTC).
     """
 
     times: list[int] = msgspec.field(default_factory=list)
@@ -56,6 +46,7 @@ class LampTracker(msgspec.Struct, dict=True):
     every_min: float = 1.0
     step_lx: float = 0.0
     lapsed: int = 1
+    begun_ms: int = -1
 
     def hear(self, sensor: Sensor, report_every_s: float) -> None:
         """What is known of the sensor; what the settings say of its reports, before that."""
@@ -149,7 +140,7 @@ class LampTracker(msgspec.Struct, dict=True):
         `waited` are those of the minutes before it that have not been given yet: light as it was.
         """
         if self.times and abs(time_ms - self.times[-1]) > TRACKER.gap_min * MINUTE_MS:
-            self._gap(lux)
+            self._gap(time_ms, lux)
         before_ms = self.raw_ms[-1] if self.raw_ms else time_ms - round(self.every_min) * MINUTE_MS
         self.lapsed = max(1, (time_ms - before_ms) // MINUTE_MS)
         raw = [*self.raw[-2:], *waited, lux]
@@ -157,6 +148,7 @@ class LampTracker(msgspec.Struct, dict=True):
         self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
         if len(raw) <= 2:
             return None
+        first = not self.values
         # the middle of three, a minute late: a spike is no edge
         for a, b, c in zip(raw, raw[1:], raw[2:], strict=False):
             self.values.append(b if a <= b <= c or c <= b <= a else max(min(a, b), min(max(a, b), c)))
@@ -169,20 +161,26 @@ class LampTracker(msgspec.Struct, dict=True):
         if level is None:
             self.lit = False if lux < TRACKER.dark_lx else self.lit
             return None
+        if first and self.begun_ms >= 0:
+            self._by_level(lux, level)  # the frame right after a gap may have been a spike
         if lux < TRACKER.out_share * level and self.lit is None:
             self.lit = False
         if self.quarters and time_ms - self.last_edge_ms > TRACKER.no_edge_h * HOUR_MS:
             self._learn_quarters([])  # a ramp learnt from shadows is too short to see the lamp's own by
         return self._edge(lux, level, ramp_setting)
 
-    def _gap(self, lux: float) -> None:
+    def _gap(self, time_ms: int, lux: float) -> None:
         """The edge, if there was one, fell into the gap: go by the level."""
         for kept in (self.times, self.values, self.raw, self.raw_ms):
             kept.clear()
+        self.begun_ms = time_ms
         level = self.level()
         if level is not None:
-            lit, dark = lux > TRACKER.lit_share * level, lux < TRACKER.dark_share * level
-            self.lit = True if lit else False if dark else None
+            self._by_level(lux, level)
+
+    def _by_level(self, lux: float, level: float) -> None:
+        lit, dark = lux > TRACKER.lit_share * level, lux < TRACKER.dark_share * level
+        self.lit = True if lit else False if dark else None
 
     def _edge(self, lux: float, level: float, ramp: float | None) -> Edge | None:
         """The edge within the last minutes, as many as the ramp takes and some; `ramp` as set."""

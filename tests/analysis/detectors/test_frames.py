@@ -155,3 +155,30 @@ def test_what_no_probe_can_mean_is_bad_whoever_called_it_good() -> None:
         frame = builder.feed(reading(BEGAN + FRAME_MS))
         assert frame is not None and frame.temperature == taken
         assert frame.series["temperature"].bad == (taken is None)
+
+
+@given(
+    away_min=st.integers(20, 300),
+    every_s=st.sampled_from([10, 30, 60, 300]),
+    each=st.integers(1, 5),
+    oldest_first=st.booleans(),
+)
+def test_what_a_device_had_kept_is_no_clock_where_it_comes_newest_first(
+    away_min: int, every_s: int, each: int, oldest_first: bool
+) -> None:
+    """A clock that was put back goes on from there. Kept reports that go back in time are only late."""
+    builder, back_at = FrameBuilder(), BEGAN + away_min * FRAME_MS
+    feed(builder, [reading(BEGAN), reading(back_at)])
+    times = range(BEGAN + FRAME_MS, back_at - FRAME_MS, every_s * 1000)
+    names = ["temperature", "ph", "light", "room_temperature", "heater_power"][:each]
+    followed = 0
+    for time_ms in times if oldest_first else reversed(times):
+        for name in names:
+            builder.feed(reading(time_ms, quantity=name))
+            followed += builder.back_ms > 0
+            builder.back_ms = 0
+    late = len(times) * each
+    if oldest_first:
+        assert followed == (late >= 60 or (late >= 6 and times[-1] - times[0] >= 30 * FRAME_MS))
+    else:
+        assert not followed and builder.start_ms == back_at and builder.late == late

@@ -12,7 +12,8 @@ import pytest
 
 from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.lamp.drift import Course, LampDrift, Sighting
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.edge import Edge
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment
 
 MINUTE = 60_000

@@ -50,7 +50,10 @@ class Watched:
         self.active: set[str] = set()
 
     def feed(self, course: Course, days: range, every: int = 1) -> Watched:
-        for n in range(days.start * DAY, days.stop * DAY, every):
+        return self.feed_minutes(course, range(days.start * DAY, days.stop * DAY, every), every)
+
+    def feed_minutes(self, course: Course, minutes: range, every: int = 1) -> Watched:
+        for n in minutes:
             at = self.began + n * MINUTE
             day, minute = self.tank.clock.local(at)
             first, _ = self.tank.clock.local(self.began)
@@ -290,6 +293,57 @@ def test_rare_reports_are_judged_too(every: int, ramp: int) -> None:
     assert watched.changes == []
     watched.feed(lambda d, m: 0.0, range(5, 6), every)
     assert len(watched.raised("light-missing")) == 1
+
+
+def away(watched: Watched, course: Course, days: range, gap: tuple[int, int]) -> Watched:
+    """Days of which the first has no reports in the minutes of `gap`."""
+    begin, end = (days.start * DAY + minute for minute in gap)
+    watched.feed_minutes(course, range(days.start * DAY, begin))
+    return watched.feed_minutes(course, range(end, days.stop * DAY))
+
+
+@pytest.mark.parametrize("ramp", [0, 30])
+@pytest.mark.parametrize("back", [711, 718, 725])
+def test_a_lamp_that_comes_on_while_there_are_no_reports_is_on_time(ramp: int, back: int) -> None:
+    """Its timer is ten minutes fast: it is lit already when the reports are back, a minute before its time.
+
+    On the next evening it stays on: that is stuck.
+    """
+
+    def course(day: int, minute: float) -> float:
+        stays = day >= 6 and minute >= 1150
+        return LAMP if stays or day >= 7 else lit(minute, on=710, off=1190, ramp=ramp)
+
+    light = f'on = "12:00"\noff = "20:00"\nramp_min = {ramp}'
+    watched = Watched(light).feed(course, range(5))
+    away(watched, course, range(5, 6), (660, back))
+    assert watched.changes == []
+    assert watched.feed(course, range(6, 7)).raised("light-stuck-on")
+
+
+@pytest.mark.parametrize("ramp", [0, 30])
+def test_a_lamp_that_was_switched_on_while_there_were_no_reports_is_stuck(ramp: int) -> None:
+    def course(day: int, minute: float) -> float:
+        return LAMP if (day, minute) >= (5, 130) else lit(minute, ramp=ramp)
+
+    light = f'on = "12:00"\noff = "20:00"\nramp_min = {ramp}'
+    watched = Watched(light).feed(course, range(5))
+    away(watched, course, range(5, 6), (100, 160))
+    (raised,) = watched.raised("light-stuck-on")
+    assert 5 * DAY + 160 <= raised * DAY <= 5 * DAY + 160 + 45
+
+
+def test_a_spike_right_after_a_gap_is_no_lamp() -> None:
+    """The first value behind the gap is the meter's full scale. A lamp that is lit there is one."""
+    for lamp_on in (False, True):
+
+        def course(day: int, minute: float, on: bool = lamp_on) -> float:
+            if day == 5 and minute >= 160:
+                return 65535.0 if minute == 160 else LAMP if on else 0.0
+            return lit(minute)
+
+        watched = away(Watched().feed(course, range(5)), course, range(5, 6), (100, 160))
+        assert bool(watched.raised("light-stuck-on")) is lamp_on
 
 
 def test_a_shadow_while_it_brightens_is_no_missing_lamp() -> None:

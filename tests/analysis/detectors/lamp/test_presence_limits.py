@@ -15,13 +15,14 @@ from rushlight.analysis.detectors.frames import Frame
 from rushlight.analysis.detectors.lamp.detector import LampDetector
 from rushlight.analysis.detectors.lamp.drift import LampDrift
 from rushlight.analysis.detectors.lamp.due import due_now, tolerance_min
+from rushlight.analysis.detectors.lamp.edge import Edge
 from rushlight.analysis.detectors.lamp.glows import glows
 from rushlight.analysis.detectors.lamp.hours import LampHours
 from rushlight.analysis.detectors.lamp.missing import MissingLamp
 from rushlight.analysis.detectors.lamp.room_light import Daylight
 from rushlight.analysis.detectors.lamp.schedule import Due, Period
 from rushlight.analysis.detectors.lamp.stuck import StuckLamp
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.collector.settings import parse_settings
 
@@ -58,7 +59,8 @@ def due(since_on: float = 200.0, length: float = 480.0, **known: Any) -> Due:
 
 
 def light(lit: bool, still: bool = True, **known: Any) -> Any:
-    return SimpleNamespace(lit=lit, lapsed=1, still=lambda _: still, values=[], **known)
+    usual: dict[str, Any] = {"lapsed": 1, "begun_ms": -1, "values": []}
+    return SimpleNamespace(lit=lit, still=lambda _: still, **(usual | known))
 
 
 def first(look: Callable[[int], bool], until: int = 300) -> int | None:

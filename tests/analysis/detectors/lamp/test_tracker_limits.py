@@ -9,7 +9,8 @@ import math
 
 import pytest
 
-from rushlight.analysis.detectors.lamp.tracker import Edge, LampTracker
+from rushlight.analysis.detectors.lamp.edge import Edge
+from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.estimators.sensor import Sensor
 
 MINUTE = 60_000
@@ -66,7 +67,7 @@ def test_after_which_gap_a_lamp_is_looked_at_anew(minutes: int, anew: bool) -> N
 @pytest.mark.parametrize(("lux", "lit"), [(710, True), (690, None), (310, None), (290, False)])
 def test_by_what_light_it_goes_after_a_gap(lux: float, lit: bool | None) -> None:
     tracker = known(0.0)
-    tracker._gap(lux)
+    tracker._gap(BEGAN, lux)
     assert tracker.lit is lit
 
 
