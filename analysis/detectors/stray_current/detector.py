@@ -97,6 +97,7 @@ class StrayCurrentDetector(msgspec.Struct):
             )
         if not self.standing:
             return _NOTHING
+        moment.current.step_size = self.step_size
         sizes = [abs(s) for s in self.step_size[-CURRENT.shown :]] or [0.0]
         device = {"heater": "the heater", "lamp": "the lamp"}.get(self.standing, "a mains device")
         return [

@@ -283,3 +283,12 @@ def test_a_leap_is_larger_than_what_it_shakes_by(leap: float, seen: bool) -> Non
     about.gas_before = GasFacts(shaken=(now - 90 * MINUTE, 7.0, 7.0 - leap))
     about.probes.ph_jitter = 0.05
     assert leapt_and_shakes(about, now) is seen
+
+
+def test_the_gas_family_is_given_the_steps_of_a_current_that_is_there() -> None:
+    sizes = turns(*[0.2] * 4)
+    for standing, given in (("device", sizes), ("", ())):
+        moment, _ = facts(
+            1, step_ms=ms(-180, -120, -60, 0), step_size=sizes, standing=standing, until_ms=BEGAN * 2
+        )
+        assert moment.current.step_size == given

@@ -69,12 +69,19 @@ def test_from_which_excess_on_patience_falls() -> None:
     assert patience_ms(0.98 * errors, 10**6, 0) == 10**6 > patience_ms(1.02 * errors, 10**6, 0)
 
 
-def looked(errors: float, step_with_lamp: bool = False, every: int = 1, until: int = 120) -> int | None:
+def looked(
+    errors: float,
+    step_with_lamp: bool = False,
+    every: int = 1,
+    until: int = 120,
+    steps: tuple[float, ...] = (),
+) -> int | None:
     """Minutes until a pH that stepped there, so many errors over the limit, is an alarm."""
     judge, tank, gas = OverdoseJudge(), tank_of(FED), Gas(30 * math.exp(0.3 * errors), 0.3)
     for n in range(0, until, every):
         about = moment(n)
         about.current.step_with_lamp = step_with_lamp
+        about.current.step_size = steps
         if judge.look(tank, about, curve(6.0), gas, 6.0, Window(28)):
             return n
     return None
@@ -86,6 +93,13 @@ def test_a_step_that_no_gas_makes() -> None:
     assert looked(0.98 * sure) is None and looked(2.05) == 16
     assert looked(9.0) == 10
     assert looked(9.0, True, 5, 17 * HOUR) == 16 * HOUR  # a current: it switches back with the lamp
+
+
+def test_a_current_that_is_known_may_have_made_one_step_more() -> None:
+    """The largest of its steps is taken off: what is over the limit after that has to be looked at."""
+    step = 0.3 * 2.0 / math.log(10)  # two standard errors of an estimate whose error is 0.3 (ln mg/L)
+    assert looked(4.5, steps=(step, -step / 2)) == looked(2.5) and looked(4.5) == 10
+    assert looked(3.9, steps=(-step, step / 2)) is None
 
 
 def first_day(mg_l: float, usual_low: float | None, fall: float = 0.0) -> int | None:
