@@ -53,7 +53,7 @@ class StuckLamp(msgspec.Struct):
         """One frame at `minute` of the day. O(1), but for the minutes with light at a dark hour."""
         if lux < due.dark_share * level:
             self.dark_ms = now
-        was, over = self.found, due.over
+        was, over = self.found, not tracker.lit and due.over
         if tracker.lit:
             self._judge(now, minute, lux, level, tracker, due)
         elif self.found:
@@ -62,7 +62,7 @@ class StuckLamp(msgspec.Struct):
             self.found = over and glows(tracker, level, now, minute, self.dark_ms, self.daylight, due)
         if self.found and not was:
             self.daylight.forget()
-        calm = over and not self.found and not tracker.lit and tracker.values
+        calm = over and not self.found and tracker.values
         self.daylight.add(
             minute, tracker.values[-1] if calm else None, tracker.lapsed
         )  # a spike is no daylight
