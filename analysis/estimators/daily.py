@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import msgspec
@@ -64,12 +65,12 @@ class DailyProfile(msgspec.Struct):
     def at(self, minute_of_day: float, least_days: int = 1) -> float | None:
         """Interpolated between bin centres; None where it was seen on fewer than `least_days`."""
         place = minute_of_day / (1440 / DAILY.bins) - 1 / 2
-        low = int(place // 1) % DAILY.bins
-        high = (low + 1) % DAILY.bins
+        low, bins = math.floor(place), DAILY.bins
+        share = place - low
+        low, high = low % bins, (low + 1) % bins
         if self.days[low] < least_days or self.days[high] < least_days:
             return None
-        share = place % 1
-        return self.usual[low] * (1 - share) + self.usual[high] * share
+        return self.usual[low] * (1.0 - share) + self.usual[high] * share
 
 
 class DailyExtremes(msgspec.Struct):

@@ -154,8 +154,10 @@ class Jitter(msgspec.Struct):
                 last.append(value)
                 continue
             else:
-                swing = abs(value - 2 * last[1] + last[0])
-                last[0], last[1] = last[1], value
+                old = last[1]
+                swing = abs(value - 2.0 * old + last[0])
+                last[0] = old
+                last[1] = value
             swings.append(swing)
             if swing > wild and swing > JITTER.wild_times * self.limit(name):
                 self.wild += 1

@@ -18,8 +18,11 @@ from rushlight.analysis.estimators.units import MINUTE_MS
 __all__ = ["Sensor"]
 
 
-class Sensor(msgspec.Struct):
+class Sensor(msgspec.Struct, dict=True):
     """One series; given once a frame what was newest in it. O(1), some 150 bytes.
+
+    While all spans that are kept are alike, the span from frame to frame and the readings in each are kept
+    beside the saved fields (`steady`): as long as frames come so, the interval stays as it is.
 
     Attributes
     ----------
@@ -72,56 +75,65 @@ class Sensor(msgspec.Struct):
         readings : int
             How many the frame had, at least 1.
         """
-        if not -SENSOR.most < value < SENSOR.most:  # so that nothing of it overflows; nan is not, either
+        if not abs(value) < SENSOR.most:  # so that nothing of it overflows; nan is not, either
             return
-        span = seen_ms - self.seen_ms
-        values = self.values
-        if span <= 0:  # a clock was put back
-            values.clear()
-            self.seen_ms = -1
-        if self.seen_ms >= 0:
-            each = span // readings if readings > 1 else span
-            if self.spans.count(each) < SENSOR.spans_kept:  # else all are alike, and stay so
-                self._arrived(each)
-            interval_ms, least_ms = self.interval_ms, SENSOR.frame_ms
-            if span > SENSOR.neighbours_intervals * (interval_ms if interval_ms > least_ms else least_ms):
-                values.clear()
+        span_ms = seen_ms - self.seen_ms
+        if (span_ms, readings) != self.__dict__.get("steady"):
+            self._arrived(span_ms, readings)
         self.seen_ms = seen_ms
-        values.append(value)
-        count = len(values)
-        if count > 1:
-            before = values[-2]
+        values, usual, step = self.values, self.swing, self.step
+        if values:
+            before = values[-1]
             if value != before:
                 apart, size = abs(value - before), abs(value)
                 if apart > SENSOR.fuzz_share * (size if size > 1.0 else 1.0):
-                    self._moved(apart, seen_ms)
-            if count > 2:
-                swing, usual, swings = abs(value - 2 * before + values[0]), self.swing, self.swings
-                del values[0]
-                if swings:
-                    # of a step in the water or a wild value no more than a few times what is usual
-                    most = SENSOR.swing_most * (usual if usual >= self.step else self.step)
-                    if 0 < most < swing:
-                        swing = most
-                if swings < SENSOR.swings_known:
-                    self.swings = swings = swings + 1
-                self.swing = usual + (swing - usual) / swings
-        swung, grain = self.swing / SENSOR.swing_per_noise, self.step / SENSOR.root_12
+                    step = self._moved(apart, seen_ms)
+        if len(values) > 1:  # three on end, this one too
+            swing, swings = abs(value - 2.0 * before + values[0]), self.swings
+            values[0] = before
+            values[1] = value
+            if swings:
+                # of a step in the water or a wild value no more than a few times what is usual
+                most = SENSOR.swing_most * (usual if usual >= step else step)
+                if 0.0 < most < swing:
+                    swing = most
+            if swings < SENSOR.swings_known:
+                self.swings = swings = swings + 1
+            self.swing = usual = usual + (swing - usual) / swings
+        else:
+            values.append(value)
+        swung, grain = usual / SENSOR.swing_per_noise, step / SENSOR.root_12
         noise = swung if swung >= grain else grain
         if noise != self.noise:  # setting takes longer than looking
             self.noise = noise
 
-    def _arrived(self, span_ms: int) -> None:
+    def _arrived(self, span_ms: int, readings: int) -> None:
+        """A frame so long after the one before it, of so many readings, that came otherwise than that."""
+        self.__dict__.clear()
+        if span_ms <= 0:  # a clock was put back
+            self.values.clear()
+            return
+        if self.seen_ms < 0:
+            return
+        each_ms = span_ms // readings if readings > 1 else span_ms
+        self._keep(each_ms)
+        if span_ms > SENSOR.neighbours_intervals * max(self.interval_ms, SENSOR.frame_ms):
+            self.values.clear()
+        elif self.spans.count(each_ms) == SENSOR.spans_kept:
+            self.__dict__["steady"] = span_ms, readings
+
+    def _keep(self, each_ms: int) -> None:
         """Of a gap of hours its length is no interval, unless it goes on so."""
         spans = self.spans
-        if len(spans) == SENSOR.spans_kept and spans[0] == span_ms:
+        if len(spans) == SENSOR.spans_kept and spans[0] == each_ms:
             spans.append(spans.pop(0))  # the same spans, the same median
             return
-        spans.append(span_ms)
+        spans.append(each_ms)
         del spans[: -SENSOR.spans_kept]
         self.interval_ms = int(median(spans))
 
-    def _moved(self, apart: float, now_ms: int) -> None:
+    def _moved(self, apart: float, now_ms: int) -> float:
+        """The step, after values so far apart."""
         if not 0 <= self.generation_ms <= now_ms:
             self.generation_ms = now_ms
         elif now_ms - self.generation_ms > SENSOR.generation_ms and len(self.smallest) == SENSOR.repeats:
@@ -130,9 +142,10 @@ class Sensor(msgspec.Struct):
             self.generation_ms = now_ms
         smallest = self.smallest
         if len(smallest) == SENSOR.repeats and apart >= smallest[-1]:
-            return
+            return self.step
         smallest.append(apart)
         smallest.sort()
         del smallest[SENSOR.repeats :]
         known = smallest[-1] if len(smallest) == SENSOR.repeats else self.before or smallest[0]
-        self.step = min(known, self.before) if self.before else known
+        self.step = step = min(known, self.before) if self.before else known
+        return step

@@ -225,6 +225,6 @@ class Block:
         """The frames of these minutes, each closed by the first reading of the minute behind it."""
         count, of = end - begin, self._minutes
         means = [of[name].means(begin, end) if name in of else [None] * count for name in _IN_FRAME]
-        series = (dict(zip(parts, minute, strict=True)) for minute in zip(*parts.values(), strict=True))
+        series = map(dict, map(zip, repeat(list(parts)), zip(*parts.values(), strict=True)))
         starts_ms, closed_ms = self._starts_ms[begin:end], self._first_ms[begin + 1 : end + 1]
         return map(Frame, starts_ms, closed_ms, *means, series)

@@ -133,12 +133,12 @@ class PhCurve(msgspec.Struct, dict=True):
             return
         if self.lifted_ms >= 0 and not 0 <= since <= CURVE.lift_lasts_h * HOUR_MS:
             self.lifted, self.lifted_ms = 0.0, -1
-        pace = min(self.loss_per_h or SURGE.most_loss_per_h, SURGE.most_loss_per_h) / math.log(10)
         before, times = self.lately.ago(CURVE.lift_min * MINUTE_MS), self.lately.times
-        if before is None or times[-1] - times[0] > CURVE.lift_gap_min * MINUTE_MS:
-            return  # a gap
-        rise, by_gas = self.ph - before, pace * CURVE.lift_min * MINUTE_MS / HOUR_MS
-        if rise > CURVE.lift_ph + CURVE.lift_scale * by_gas:
+        gap = times[-1] - times[0] > CURVE.lift_gap_min * MINUTE_MS
+        if before is None or gap or (rise := self.ph - before) <= CURVE.lift_ph:
+            return  # most of the time; or a gap
+        pace = min(self.loss_per_h or SURGE.most_loss_per_h, SURGE.most_loss_per_h) / math.log(10)
+        if rise > CURVE.lift_ph + CURVE.lift_scale * (pace * CURVE.lift_min * MINUTE_MS / HOUR_MS):
             self.lift_from = before - self.lifted  # one water change may follow another
             self.lifted, self.lifted_ms = self.ph - self.lift_from, now
 

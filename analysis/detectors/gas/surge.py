@@ -90,7 +90,8 @@ class SurgeWatch(msgspec.Struct, dict=True):
         `window` has the pH of the last frames, this one too.
         """
         if ph >= self.__dict__["below"]:  # most frames
-            self.seen = 0
+            if self.seen:
+                self.seen = 0
             return False
         self.supply = 0.0
         return self._surges(moment, window, ph, curve)

@@ -51,7 +51,7 @@ class HeaterTurns(msgspec.Struct):
         first_ms, last_ms = LETS_GO.lamp_from_min * MINUTE_MS, LETS_GO.lamp_to_min * MINUTE_MS
         if off_ms > self.off_ms and first_ms <= since_ms <= last_ms:
             self.off_ms = off_ms
-            rise, fall = self._lines(off_ms, now_ms)
+            rise, fall = self._before(off_ms), self._after(off_ms, now_ms)
             if rise is not None and fall is not None:
                 self.lamp_drops.append(rise[0] - fall[0])
                 del self.lamp_drops[: -LETS_GO.lamp_kept]
@@ -77,14 +77,15 @@ class HeaterTurns(msgspec.Struct):
         peak_ms, now_ms = times[peak], times[-1]
         if now_ms - peak_ms > LETS_GO.after_most_min * MINUTE_MS:
             return None
-        rise, fall = self._lines(peak_ms, now_ms)
-        if rise is None or fall is None:
+        fall = self._after(peak_ms, now_ms)
+        if fall is None or fall[0] >= min(-LETS_GO.fall_c_per_h, LETS_GO.fall_share * usual):
+            return None  # most of the time: it does not cool as unheated water does
+        rise = self._before(peak_ms)
+        if rise is None:
             return None
         before, after = rise[0], fall[0]
         heated = before > max(LETS_GO.rise_c_per_h, usual + LETS_GO.change_c_per_h)
-        cools = after < min(-LETS_GO.fall_c_per_h, LETS_GO.fall_share * usual)
-        cools = cools and before - after > LETS_GO.change_c_per_h
-        if not heated or not cools:
+        if not heated or before - after <= LETS_GO.change_c_per_h:
             return None
         # where the two lines meet: a probe of coarse steps shows the turn itself late
         hours = (fall[1] - rise[1]) / (before - after)
@@ -119,11 +120,14 @@ class HeaterTurns(msgspec.Struct):
         """How far its turns lie apart, ms; there must be two of them."""
         return (self.times[-1] - self.times[0]) / (len(self.times) - 1)
 
-    def _lines(self, turn_ms: int, now_ms: int) -> tuple[_Line | None, _Line | None]:
-        """The water's course before and after a moment."""
+    def _before(self, turn_ms: int) -> _Line | None:
+        """The water's course up to a moment."""
         first_ms = turn_ms - LETS_GO.before_min * MINUTE_MS
-        before = self._line(first_ms, turn_ms, turn_ms, LETS_GO.before_values)
-        return before, self._line(turn_ms + 1, now_ms, turn_ms, LETS_GO.after_values)
+        return self._line(first_ms, turn_ms, turn_ms, LETS_GO.before_values)
+
+    def _after(self, turn_ms: int, now_ms: int) -> _Line | None:
+        """The water's course since a moment."""
+        return self._line(turn_ms + 1, now_ms, turn_ms, LETS_GO.after_values)
 
     def _line(self, first_ms: int, last_ms: int, zero_ms: int, least: int) -> _Line | None:
         """Least squares over a span: (°C an hour, °C at `zero_ms`)."""

@@ -127,11 +127,12 @@ class NewWater(msgspec.Struct):
             recent.clear()
             self.began_ms = -1
         recent.add(now_ms, celsius)
-        while now_ms - times[0] >= NEW_WATER.look_min * MINUTE_MS and len(times) > 2:
-            del times[0], recent.values[0]
+        values, old_ms = recent.values, now_ms - NEW_WATER.look_min * MINUTE_MS
+        while times[0] <= old_ms and len(times) > 2:
+            del times[0], values[0]
         if self.began_ms >= 0:
             self._follow(now_ms, celsius, _pace(tank, moment, known))
-        elif abs(celsius - recent.values[0]) > NEW_WATER.least_c:
+        elif abs(celsius - values[0]) > NEW_WATER.least_c:
             self._begin(now_ms, celsius, _pace(tank, moment, known))
 
     def _begin(self, now_ms: int, celsius: float, pace: _Pace) -> None:

@@ -276,12 +276,13 @@ class LampDetector(msgspec.Struct):
 
     def _learn_level(self, moment: Moment, lux: float, due: Due, period: Period) -> None:
         """A five-minute value of a period's middle; at the end of the day's last, whether the lamp dims."""
-        tracker, margin = self.tracker, due.margin
-        if margin < due.since_on < due.length - margin and (tracker.lit or tracker.level() is None):
-            # a period that goes past midnight is the evening's
-            tracker.learn_plateau(moment.day + period.day, lux)
-        elif due.over and period.last and tracker.today:
-            tracker.learn_plateau(moment.day, None, due.length - 2 * margin)
+        tracker = self.tracker
+        if due.lit:
+            margin = due.margin
+            if margin < due.since_on < due.length - margin and (tracker.lit or tracker.level() is None):
+                tracker.learn_plateau(moment.day + period.day, lux)  # past midnight it is the evening's
+        elif tracker.today and period.last and due.over:
+            tracker.learn_plateau(moment.day, None, due.length - 2 * due.margin)
             self.dimming.judge(tracker.plateaus, tracker.plateau_days)
 
     # -- what is found ------------------------------------------------------------------------------

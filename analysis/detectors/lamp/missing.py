@@ -67,7 +67,7 @@ class MissingLamp(msgspec.Struct):
     @staticmethod
     def absent(lux: float, level: float, tracker: LampTracker, due: Due) -> bool:
         """Whether it has not come on although it is well past its time."""
-        if tracker.lit or lux >= TRACKER.dark_share * level:
+        if tracker.lit or not due.lit or lux >= TRACKER.dark_share * level:
             return False
         late = max(0.0, due.late) + due.tolerance + due.ramp / 2 + MISSING.absent_min
         return late < due.since_on < due.length - due.margin

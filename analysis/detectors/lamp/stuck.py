@@ -59,7 +59,7 @@ class StuckLamp(msgspec.Struct):
             self.dark_ms = now
         if tracker.begun_ms > self.dark_ms > self.lit_since:
             self.unseen_ms = self.dark_ms  # where it is lit now, it came on in a gap
-        was, over = self.found, due.over
+        was, over = self.found, not tracker.lit and due.over
         if tracker.lit:
             self._judge(now, minute, lux, level, tracker, due)
         elif self.found:
@@ -68,7 +68,7 @@ class StuckLamp(msgspec.Struct):
             self.found = over and glows(tracker, level, now, minute, self.dark_ms, self.daylight, due)
         if self.found and not was:
             self.daylight.forget()
-        calm = over and not self.found and not tracker.lit and tracker.values
+        calm = over and not self.found and tracker.values
         self.daylight.add(
             minute, tracker.values[-1] if calm else None, tracker.lapsed
         )  # a spike is no daylight

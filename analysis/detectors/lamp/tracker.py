@@ -148,15 +148,15 @@ class LampTracker(msgspec.Struct, dict=True):
         self.raw, self.raw_ms = raw[-3:], raw_ms[-3:]
         if len(raw) <= 2:
             return None
-        first = not self.values
+        times, values = self.times, self.values
+        first = not values
         # the middle of three, a minute late: a spike is no edge
         for a, b, c in zip(raw, raw[1:], raw[2:], strict=False):
-            self.values.append(b if a <= b <= c or c <= b <= a else max(min(a, b), min(max(a, b), c)))
-        self.times += raw_ms[1:-1]
-        if len(self.times) > TRACKER.kept_frames:
-            del self.times[: TRACKER.let_go_frames]
-            del self.values[: TRACKER.let_go_frames]
-        lux = self.values[-1]
+            values.append(b if a <= b <= c or c <= b <= a else max(min(a, b), min(max(a, b), c)))
+        times += raw_ms[1:-1]
+        if len(times) > TRACKER.kept_frames:
+            del times[: TRACKER.let_go_frames], values[: TRACKER.let_go_frames]
+        lux = values[-1]
         level = self.level()
         if level is None:
             self.lit = False if lux < TRACKER.dark_lx else self.lit

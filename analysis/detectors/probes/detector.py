@@ -37,14 +37,14 @@ class ProbeDetector(msgspec.Struct):
         Of a current through the water the frame before knows: its flutter is not the electrode's.
         """
         now = moment.frame.start_ms
-        between = not moment.fifth
+        between, probes = not moment.fifth, self.health
         out: list[Finding] = []
         for name, series in moment.frame.series.items():
-            health = self.health.get(name)
+            health = probes.get(name)
             if health is None:
                 if name not in QUANTITIES:
                     continue
-                health = self.health[name] = SeriesHealth()
+                health = probes[name] = SeriesHealth()
             calm = health.calm and health.goes_on(name, series, now)
             if calm and between:
                 continue

@@ -86,12 +86,12 @@ class SeriesHealth(msgspec.Struct):
             return False
         value = series.total / series.good
         if name == TEMPERATURE:
-            leaps = abs(value - self.level) > LEAP.stirs_temperature_c
+            if abs(value - self.level) > LEAP.stirs_temperature_c:
+                return False
         elif name == PH:
-            leaps = abs(value - self.level) > LEAP.stirs_ph
-        else:
-            leaps = name == LIGHT and series.last >= LIGHT_END.least_lx
-        if leaps:
+            if abs(value - self.level) > LEAP.stirs_ph:
+                return False
+        elif name == LIGHT and series.last >= LIGHT_END.least_lx:
             return False
         self.last_good_ms, self.level = now_ms, value
         self.waiting.append(value)

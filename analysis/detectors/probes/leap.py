@@ -79,15 +79,16 @@ def _follow(name: str, values: list[float], health: SeriesHealth, at_ms: int) ->
     for value in values:
         taken += 1
         elapsed = at_ms - settled_ms
+        away = value - swift
         if settled_ms < 0 or elapsed < 0:  # nothing known, or time has run back
             settled = swift = value
-        elif not -limit <= value - swift <= limit and elapsed < LEAP.gap_ms:
+        elif not -limit <= away <= limit and elapsed < LEAP.gap_ms:
             health.jump_ms, health.jump_from, health.jump_gap = at_ms, settled, 0.0
             break
         else:
             # one follows faster than water changes, slower than a probe lifted out; the other, more slowly,
             # keeps the water's level over a rinse in buffers
-            swift = value if elapsed >= follow_ms else swift + elapsed / follow_ms * (value - swift)
+            swift = value if elapsed >= follow_ms else swift + elapsed / follow_ms * away
             settled = value if elapsed >= settle_ms else settled + elapsed / settle_ms * (value - settled)
         settled_ms = at_ms
         at_ms += MINUTE_MS

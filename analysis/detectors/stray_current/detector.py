@@ -80,10 +80,11 @@ class StrayCurrentDetector(msgspec.Struct):
                 least = STEPS.restless_times * moment.probes.ph_jitter
                 if self.set_aside >= STEPS.set_aside:
                     least = math.inf
-            else:
+            elif self.set_aside:
                 self.set_aside = 0.0
             self._steps(now, frame.ph, least, moment.sensor(PH))
-            moment.current.step_seen = len(self.step_ms) > count
+            if len(self.step_ms) > count:
+                moment.current.step_seen = True
         if moment.fifth:
             self._judge(now, leapt_and_shakes(moment, now))
         if self.step_ms:
@@ -156,18 +157,20 @@ class StrayCurrentDetector(msgspec.Struct):
         frames = STEPS.frames if interval_ms <= STEPS.dense_ms else STEPS.frames_rare
         if len(last) < frames:
             return
-        del last[:-frames], last_ms[:-frames]
+        if len(last) > frames:
+            del last[:-frames], last_ms[:-frames]
         span_ms = now - last_ms[0]
         if span_ms > STEPS.span_ms and span_ms > STEPS.span_intervals * interval_ms:
             return
         # level of the two newest minutes against the two before the middle pair
-        before = (last[0] + last[1]) / 2
-        after = (last[-2] + last[-1]) / 2
+        oldest, older, newer = last[0], last[1], last[-2]
+        before, after = (oldest + older) / 2.0, (newer + ph) / 2.0
         size = after - before
-        first, second = abs(last[0] - last[1]), abs(last[-2] - last[-1])
+        first, second = abs(oldest - older), abs(newer - ph)
         within = second if second > first else first
-        if abs(size) < STEPS.least_ph:
-            seen = within if within < STEPS.least_ph else STEPS.least_ph
+        least_ph = STEPS.least_ph
+        if -least_ph < size < least_ph:
+            seen = within if within < least_ph else least_ph
             self.noise += STEPS.noise_share * (seen - self.noise)
             return
         least = max(STEPS.least_ph, STEPS.noise_times * self.noise, STEPS.least_steps * sensor.step, least)

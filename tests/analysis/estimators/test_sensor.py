@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 
 import msgspec
 import numpy as np
@@ -88,6 +89,35 @@ def test_finds_the_interval_through_gaps(every_s: int, gaps: int) -> None:
         time_ms += max(60, every_s) * 1000 + (DAY_MS if index < gaps else 0)
         sensor.add(24.0 + index % 2, time_ms, readings)
     assert sensor.interval_ms == every_s * 1000
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([10, 30, 60, 120]), st.integers(1, 6), st.integers(1, 15)),
+        min_size=1,
+        max_size=8,
+    )
+)
+def test_the_interval_is_the_median_of_the_last_spans_after_any_change(
+    rows: list[tuple[int, int, int]],
+) -> None:
+    """Against `statistics.median`; runs of frames alike, each followed by others or by a report less."""
+    sensor, at_ms, spans = Sensor(), START_MS, []
+    sensor.add(24.0, at_ms, 1)
+    for every_s, readings, frames in rows:
+        for _ in range(frames):
+            at_ms += every_s * 1000 * readings
+            spans.append(every_s * 1000)
+            sensor.add(24.0, at_ms, readings)
+            kept = spans[-SENSOR.spans_kept :]
+            assert sensor.interval_ms == int(statistics.median(kept))
+
+
+@pytest.mark.parametrize(("gap_min", "neighbours"), [(1, True), (4, False)])
+def test_values_across_a_gap_in_steady_reports_are_no_neighbours(gap_min: int, neighbours: bool) -> None:
+    sensor = fed([24.0] * 30)
+    sensor.add(24.5, START_MS + (29 + gap_min) * MINUTE_MS, 1)
+    assert (sensor.step > 0.0) is (sensor.swing > 0.0) is neighbours
 
 
 @given(
