@@ -199,9 +199,8 @@ class LampDetector(msgspec.Struct):
             return
         if abs(error) <= tolerance:
             self.tracker.learn_edge(edge)
-        ramp = self.tracker.ramp_min(ramp_set(tank))
         due_on_ms = edge.time_ms - int(error * MINUTE_MS) if edge.sign > 0 else -1
-        self.drift.take(edge, error, self.tracker, ramp, due_on_ms)
+        self.drift.take(edge, error, self.tracker, self.tracker.ramp_min(ramp_set(tank)), due_on_ms)
 
     def _period(self, edge: Edge, day: int, minute: float, schedule: Schedule) -> Period:
         """Which period's switching it is: it goes out in the one in which it came on, if that was seen."""
