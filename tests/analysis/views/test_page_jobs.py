@@ -200,7 +200,9 @@ def test_moving_animals_is_judged_as_by_the_command(keeper: Keeper) -> None:
 def test_a_report_is_a_page_and_a_pdf(keeper: Keeper) -> None:
     where = keeper.begin("report", span="week", lamp="led")
     text = keeper.done(where)
-    assert "Water temperature: 24.0" in text and "Next: " in text
+    found = re.search(r"Water temperature: (\d+\.\d\d) °C", text)
+    # the heater holds 24 °C; how warm the room is depends on when in the day the made-up days end
+    assert found and abs(float(found[1]) - 24.0) < 0.1 and "Next: " in text
     assert keeper.file(where, "report.pdf").startswith(CONTENT["pdf"])
     status, headers, page = keeper.ask(f"{where}/report.html")
     assert status == 200 and "<svg" in page
