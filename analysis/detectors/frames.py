@@ -2,8 +2,8 @@
 
 A frame is closed by the first reading that lies behind its end, so time comes only from the data. Readings
 older than the open frame have been stored but are too late to be judged; they are counted. A long unbroken
-run of them means that the clock was put back, and the frames follow it; where there is a clock beside the
-readings (the live service), that is asked instead (`TankWatch.follow_clock`).
+run of them that goes on from its first means that the clock was put back, and the frames follow it; where
+there is a clock beside the readings (the live service), that is asked instead (`TankWatch.follow_clock`).
 """
 
 from __future__ import annotations

@@ -159,17 +159,16 @@ class CurrentFacts(msgspec.Struct, gc=False):
 
     Attributes
     ----------
-    ph_stepped : float
-        Sum of the steps of the last hours.
-    step_seen : bool
-        One of them was just now.
-    step_with_lamp : bool
-        The last of them came as the lamp switched.
+    ph_stepped, off_by : float
+        Sum of the steps of the last hours; how large one is as a rule, while a current is said to be there.
+    step_seen, step_with_lamp : bool
+        One of them was just now; the last of them came as the lamp switched.
     step_ms, step_size, lamp_ms : sequence
         The last steps: when (ms UTC) and how large (pH); when the lamp switched (ms UTC).
     """
 
     ph_stepped: float = 0.0
+    off_by: float = 0.0
     step_seen: bool = False
     step_with_lamp: bool = False
     step_ms: Sequence[int] = ()

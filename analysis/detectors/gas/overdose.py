@@ -31,7 +31,7 @@ class OverdoseJudge(msgspec.Struct):
     since : int
         It looks wrong.
     over : int
-        The estimate at the pH as read is over the limit, by however little.
+        The estimate at the pH as read is over the limit, by however little and whatever the pH did before.
     sudden : int
         That is over it by so much that it is told although the pH stepped there.
     shaken : ShakenElectrode
@@ -49,8 +49,8 @@ class OverdoseJudge(msgspec.Struct):
         """Every five minutes, `gas` by the pH as read: what stepped, or came while someone was at the tank.
 
         `block` has the pH by the minute. No gas makes a step, so the likelier cause is the electrode; but
-        where the reading says several times the limit and stays there, somebody has to look. Not where a
-        current that is known makes such steps.
+        where the reading says several times the limit and stays there, somebody has to look. What a current
+        that is known makes by a step as it makes them is no gas.
         """
         now = moment.frame.start_ms
         limit = tank.settings.livestock.co2_limit_mg_l
@@ -58,8 +58,8 @@ class OverdoseJudge(msgspec.Struct):
             self.over = self.sudden = -1
             return None
         self.over = now if self.over < 0 else self.over
-        unseen = max(map(abs, moment.current.step_size), default=0.0)  # a current's, of which one was missed
-        errors = Gas(gas.mg_l * 10**-unseen, gas.error).errors_above(limit)
+        # where a current is, one more of its steps may have been missed
+        errors = Gas(gas.mg_l * 10**-moment.current.off_by, gas.error).errors_above(limit)
         usual_low = curve.usual_low
         told = self.sudden >= 0 and "co2-overdose" in moment.active
         if errors < (PATIENCE.from_errors if told else PATIENCE.sudden_errors) or (

@@ -98,15 +98,14 @@ class StrayCurrentDetector(msgspec.Struct):
             )
         if not self.standing:
             return _NOTHING
-        moment.current.step_size = self.step_size
-        sizes = [abs(s) for s in self.step_size[-CURRENT.shown :]] or [0.0]
+        usual = moment.current.off_by = median([abs(s) for s in self.step_size[-CURRENT.shown :]] or [0.0])
         device = {"heater": "the heater", "lamp": "the lamp"}.get(self.standing, "a mains device")
         return [
             Finding(
                 alarm="stray-current-suspected",
                 holding=not self.seen,
                 priority="critical",
-                value=round(median(sizes), 2),
+                value=round(usual, 2),
                 unit="pH",
                 time_left_s=0.0,
                 cause=f"mains leaks into the water from {device}: a cracked heater glass, a wet fitting, a "
@@ -114,7 +113,7 @@ class StrayCurrentDetector(msgspec.Struct):
                 observations=seen(moment)
                 if self.standing == "shaken"
                 else [
-                    f"{len(self.step_size)} pH steps of about {median(sizes):.2f} in the last hours, up and "
+                    f"{len(self.step_size)} pH steps of about {usual:.2f} in the last hours, up and "
                     "down, each within a minute",
                     f"they come and go with {device}",
                 ],

@@ -285,10 +285,12 @@ def test_a_leap_is_larger_than_what_it_shakes_by(leap: float, seen: bool) -> Non
     assert leapt_and_shakes(about, now) is seen
 
 
-def test_the_gas_family_is_given_the_steps_of_a_current_that_is_there() -> None:
-    sizes = turns(*[0.2] * 4)
-    for standing, given in (("device", sizes), ("", ())):
-        moment, _ = facts(
+def test_the_gas_family_is_given_the_usual_step_of_a_current_that_is_there() -> None:
+    """As it is shown. One wild step, of an electrode out of the water, hides no gas."""
+    sizes = [0.2, -0.2, 2.5, 0.3]
+    for standing, given in (("device", 0.25), ("", 0.0)):
+        moment, detector = facts(
             1, step_ms=ms(-180, -120, -60, 0), step_size=sizes, standing=standing, until_ms=BEGAN * 2
         )
-        assert moment.current.step_size == given
+        assert moment.current.off_by == pytest.approx(given)
+        assert [found.value for found in detector.update(TANK, moment)] == ([given] if standing else [])

@@ -74,14 +74,14 @@ def looked(
     step_with_lamp: bool = False,
     every: int = 1,
     until: int = 120,
-    steps: tuple[float, ...] = (),
+    off_by: float = 0.0,
 ) -> int | None:
     """Minutes until a pH that stepped there, so many errors over the limit, is an alarm."""
     judge, tank, gas = OverdoseJudge(), tank_of(FED), Gas(30 * math.exp(0.3 * errors), 0.3)
     for n in range(0, until, every):
         about = moment(n)
         about.current.step_with_lamp = step_with_lamp
-        about.current.step_size = steps
+        about.current.off_by = off_by
         if judge.look(tank, about, curve(6.0), gas, 6.0, Window(28)):
             return n
     return None
@@ -96,10 +96,10 @@ def test_a_step_that_no_gas_makes() -> None:
 
 
 def test_a_current_that_is_known_may_have_made_one_step_more() -> None:
-    """The largest of its steps is taken off: what is over the limit after that has to be looked at."""
+    """One of its steps is taken off: what is over the limit after that has to be looked at."""
     step = 0.3 * 2.0 / math.log(10)  # two standard errors of an estimate whose error is 0.3 (ln mg/L)
-    assert looked(4.5, steps=(step, -step / 2)) == looked(2.5) and looked(4.5) == 10
-    assert looked(3.9, steps=(-step, step / 2)) is None
+    assert looked(4.5, off_by=step) == looked(2.5) and looked(4.5) == 10
+    assert looked(3.9, off_by=step) is None
 
 
 def first_day(mg_l: float, usual_low: float | None, fall: float = 0.0) -> int | None:
