@@ -28,12 +28,17 @@ _PLAIN = frozenset(QUANTITIES) - {PH_PROBE}  # quantities of which one reading s
 
 
 class ReplaySummary(msgspec.Struct):
-    """What a replay did."""
+    """What a replay did.
+
+    `left_out` readings are of unknown tanks or quantities; `late` ones are a minute and more older than what
+    had come before them, so that nobody could have judged them then.
+    """
 
     readings: int = 0
     events: int = 0
     raised: int = 0
     left_out: int = 0
+    late: int = 0
     first_ms: int = -1
     last_ms: int = -1
 
@@ -71,6 +76,7 @@ class Replay:
                 yield from self._one_by_one(part.rows())
         for tank in self._lanes.values():
             tank.catch_up()
+        self.summary.late = sum(watch.state.frames.late for watch in self.watches.values())
         last_ms = (watch.state.silence.last_ms for watch in self.watches.values())
         self.summary.last_ms = max(last_ms, default=-1)
         if until_ms is not None:

@@ -45,6 +45,11 @@ def replay_with_progress(
                 shown.advance(task, rows)
 
         summary = replay_files(config, csvs, events, complain=complain, progress=progress, until_ms=until_ms)
+    if 2 * summary.late > summary.readings:
+        complain(
+            f"{', '.join(csvs)}: most readings are older than those before them and were not judged; if the "
+            "newest come first, or files are not in the order of their times, sort by time and replay again"
+        )
     return summary_line(summary, events)
 
 
@@ -54,6 +59,8 @@ def summary_line(summary: ReplaySummary, events: str | None) -> str:
     if summary.first_ms >= 0:
         span = f"{utc_text(summary.first_ms)} to {utc_text(summary.last_ms)}"
     out = f", {summary.left_out} left out" if summary.left_out else ""
+    if summary.late:
+        out += f", {summary.late} too late to be judged (older than those before them)"
     where = f" in {events}" if events else "; name --events FILE to keep them"
     return (
         f"{summary.readings} readings from {span}{out}: {_counted(summary.raised, 'alarm')} "

@@ -251,6 +251,22 @@ def test_the_command_ends_with_0_and_says_what_it_did(
     assert Path("out.jsonl").read_text().count("\n") >= 2
 
 
+@pytest.mark.parametrize("newest_first", [True, False])
+def test_a_file_that_runs_backwards_is_said_to(
+    folder: Path, capsys: pytest.CaptureFixture[str], newest_first: bool
+) -> None:
+    """Nothing in it can be judged: who reads "0 alarms" must know why."""
+    lines = WARM.splitlines(keepends=True)
+    Path("readings.csv").write_text(HEADER + "".join(reversed(lines) if newest_first else lines))
+    assert main(["replay", "--config", "rushlight.toml", "readings.csv"]) == 0
+    out, err = capsys.readouterr()
+    if newest_first:
+        assert "269 too late to be judged" in out and ": 0 alarms raised" in out
+        assert err.startswith("readings.csv: most readings are older") and "sort by time" in err
+    else:
+        assert "too late" not in out and ": 0 alarms raised" not in out and err == ""
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "message"),
     [
