@@ -8,6 +8,7 @@ By how much is said, too.
 from __future__ import annotations
 
 from rushlight.analysis.alarms.wording import duration_text
+from rushlight.analysis.detectors.lamp.numbers import TRACKER
 from rushlight.analysis.detectors.power.numbers import MAINS
 from rushlight.analysis.detectors.probes.numbers import LEAP, STILL
 from rushlight.analysis.detectors.probes.still import new_limit_min
@@ -37,6 +38,9 @@ def rare_lines(report_every_s: float) -> list[str]:
     ]
     if every_ms > LEAP.gap_ms:
         lines.append(f"a report only every {every}: a probe that is lifted out of the water is not noticed")
+    if report_every_s > TRACKER.gap_min * 60 / TRACKER.least_share:
+        # its own level is learnt of a day that was seen for the most part
+        lines.append(f"a report only every {every}: a lamp that stays on, or fades, is not noticed")
     if every_ms > JITTER.stale_ms:
         lines.append(f"a report only every {every}: a probe that jitters is not noticed")
     return lines

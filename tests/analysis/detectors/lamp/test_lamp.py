@@ -21,6 +21,7 @@ from rushlight.analysis.detectors.lamp.room_light import Daylight
 from rushlight.analysis.detectors.lamp.tracker import LampTracker
 from rushlight.analysis.detectors.moment import Moment, Tank
 from rushlight.analysis.estimators.sensor import Sensor
+from rushlight.analysis.views.weak_series import rare_lines
 from rushlight.collector.settings import parse_settings
 
 MINUTE = 60_000
@@ -61,7 +62,7 @@ class Watched:
             lux = round(lux / self.step) * self.step if self.step else lux
             frame = Frame(at, at + MINUTE, None, None, None, max(0.0, lux), None, {})
             heard = {"light": Sensor(step=self.step, interval_ms=every * MINUTE)}
-            moment = Moment(frame, day, minute, n % 5 == 0, self.active, sensors=heard)
+            moment = Moment(frame, day, minute, n % 5 < every, self.active, sensors=heard)
             names = {finding.alarm for finding in self.detector.update(self.tank, moment)}
             self.changes += [(n / DAY, name, True) for name in sorted(names - self.standing)]
             self.changes += [(n / DAY, name, False) for name in sorted(self.standing - names)]
@@ -344,6 +345,16 @@ def test_a_spike_right_after_a_gap_is_no_lamp() -> None:
 
         watched = away(Watched().feed(course, range(5)), course, range(5, 6), (100, 160))
         assert bool(watched.raised("light-stuck-on")) is lamp_on
+
+
+@pytest.mark.parametrize(("every", "seen"), [(5, True), (12, True), (20, True), (25, True), (30, False)])
+def test_a_lamp_that_stays_on_is_noticed_by_rare_reports_too(every: int, seen: bool) -> None:
+    """Up to 25 min; `check` says of what is rarer that it is not."""
+    watched = Watched().feed(lambda d, m: lit(m), range(5), every)
+    assert watched.changes == []
+    watched.feed(lambda d, m: LAMP if m >= 900 else lit(m), range(5, 6), every)
+    assert len(watched.raised("light-stuck-on")) == seen
+    assert any("a lamp that stays on" in line for line in rare_lines(60 * every)) is not seen
 
 
 def test_a_shadow_while_it_brightens_is_no_missing_lamp() -> None:
