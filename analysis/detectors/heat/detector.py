@@ -110,7 +110,8 @@ class TemperatureDetector(msgspec.Struct):
         kept = tank.kept_heat
         if kept is None or kept.of is not self:
             kept = kept_heat(tank, self)
-        _, said.floor, self.ceiling, said.cooling_rate, said.slope = kept
+        said.floor, self.ceiling = kept.floor, kept.ceiling
+        said.cooling_rate, said.slope = kept.cooling_rate, kept.slope
         return list(self.hold.values()) if self.hold else NOTHING
 
     def _take(self, tank: Tank, moment: Moment, temperature: float) -> None:
@@ -124,10 +125,8 @@ class TemperatureDetector(msgspec.Struct):
             gap_ms = max(gap_ms, round(HEAT.gap_reports * moment.sensor("temperature").interval_ms))
             if since_ms > gap_ms:
                 self._restart(tank)  # slopes across a gap would mean nothing
-        stayed = False
-        if self.leaping:
-            stayed = 0 < since_ms <= gap_ms and abs(temperature - median(self._block())) > HEAT.stayed_c
-            self.leaping = False
+        stayed, self.leaping = self.leaping and 0 < since_ms <= gap_ms, False
+        stayed = stayed and abs(temperature - median(self._block())) > HEAT.stayed_c
         self.water.look(tank, moment, temperature, gap_ms, self)
         if stayed:
             recent.clear()  # a mean over both levels would be neither
