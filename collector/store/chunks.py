@@ -7,10 +7,11 @@ from typing import Literal, NamedTuple
 
 from rushlight.collector.readings import Flag
 from rushlight.collector.store import codec
+from rushlight.collector.store.arrivals import COMPACTED
 from rushlight.collector.store.columns import concatenate, from_rows
 from rushlight.collector.store.day_sums import summaries_of, until
 from rushlight.collector.store.records import Summary
-from rushlight.collector.store.rows import COMPACTED, ReadingRows
+from rushlight.collector.store.rows import ReadingRows
 from rushlight.collector.store.series import DAY_MS
 
 __all__ = ["Chunks", "Compaction"]
@@ -140,6 +141,7 @@ class Chunks(ReadingRows):
             return 0
         with self.transaction():
             last = min(self._hold(), first + _ARRIVALS_PIECE - 1, self.position())
+            self._sort_in()
             self._run("DELETE FROM arrivals WHERE position <= ?", (last,))
             self._run(
                 "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE"
@@ -152,7 +154,7 @@ class Chunks(ReadingRows):
         time_ms = 0  # rows from before 1970 or later than a chunk can be keyed stay rows
         while True:
             row = self._one(
-                "SELECT time_ms FROM readings WHERE series = ? AND time_ms >= ? AND time_ms < ?"
+                "SELECT time_ms FROM rows WHERE series = ? AND time_ms >= ? AND time_ms < ?"
                 " ORDER BY time_ms LIMIT 1",
                 (series, time_ms, end_day * DAY_MS),
             )
@@ -166,7 +168,7 @@ class Chunks(ReadingRows):
         """Merge rows of a day into its chunk, at most a piece; how many rows went, and whether all did."""
         with self.transaction():
             rows = self._all(
-                "SELECT time_ms, value, flag, seq, stamp FROM readings WHERE series = ? AND time_ms >= ?"
+                "SELECT time_ms, value, flag, seq, stamp FROM rows WHERE series = ? AND time_ms >= ?"
                 " AND time_ms < ? AND position <= ? ORDER BY time_ms, seq LIMIT ?",
                 (series, day * DAY_MS, (day + 1) * DAY_MS, self._compacted(), _PIECE + 1),
             )
@@ -189,11 +191,12 @@ class Chunks(ReadingRows):
                         f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?, ?, ?, ?)",
                         [(series, *summary) for summary in summaries_of(whole, step)],
                     )
-                self._chunks_end[series] = max(self._known_series()[1][series], (day + 1) * DAY_MS)
+                self._known_series()
+                self._chunks_end[series] = max(self._chunks_end[series], (day + 1) * DAY_MS)
             self._chunk_keys.pop((series, day), None)
             last = rows[-1]
             self._run(
-                "DELETE FROM readings WHERE series = ? AND time_ms >= ? AND position <= ?"
+                "DELETE FROM rows WHERE series = ? AND time_ms >= ? AND position <= ?"
                 " AND (time_ms, seq) <= (?, ?)",
                 (series, day * DAY_MS, self._compacted(), last[0], last[3]),
             )

@@ -72,6 +72,7 @@ class Database:
         self._depth = 0
         self._failed = False
         self._data_version = -1
+        self._forget()
         self._files = OpenFiles(self.path)
         try:
             if read_only:

@@ -1,8 +1,8 @@
 """The embedded store: one local SQLite file for everything, no server.
 
-Its parts are in the modules beside this one: `database` (the file, transactions, durability), `rows`
-(readings), `chunks` and `codec` (days that are over), `alarms` (events, requests), `outbox` (notices),
-`keepsakes` (states, counters).
+Its parts are in the modules beside this one: `database` (the file, transactions, durability), `arrivals` and
+`rows` (readings), `chunks` and `codec` (days that are over), `events` (events, requests), `outbox` (notices),
+`states` (states, counters), `keeper_rows` (the keeper's log).
 
 Why days in chunks inside SQLite, and not Parquet files beside it
 -----------------------------------------------------------------
@@ -18,7 +18,7 @@ need not be installed on the collector; `rushlight export` writes Parquet where 
 What it writes, for those who run it on an SD card
 --------------------------------------------------
 One fsync a commit (synchronous=FULL), each appended to the log in one piece; a commit for each batch, four a
-second at most. One tank with three probes every 10 s is 8640 commits of some 35 kB a day, 0.3 GB; tanks whose
+second at most. One tank with three probes every 10 s is 8640 commits of some 20 kB a day, 0.2 GB; tanks whose
 reports come in the same quarter of a second share a commit. FULL rather than NORMAL: a report is acknowledged
 to the broker after the commit, so a commit that a power cut could take back would be a lost reading; NORMAL
 writes as many bytes and only spares the fsync. Packing adds a hundredth.
@@ -26,8 +26,12 @@ writes as many bytes and only spares the fsync. Packing adds a hundredth.
 
 from __future__ import annotations
 
+import logging
+import os
 from types import TracebackType
+from typing import Literal
 
+from rushlight.collector.errors import StoreError, StoreFull
 from rushlight.collector.store.chunks import Chunks
 from rushlight.collector.store.events import AlarmLog
 from rushlight.collector.store.keeper_rows import KeeperLog
@@ -35,6 +39,8 @@ from rushlight.collector.store.outbox import Outbox
 from rushlight.collector.store.states import Keepsakes
 
 __all__ = ["EmbeddedStore"]
+
+_log = logging.getLogger("rushlight.store")
 
 
 class EmbeddedStore(Chunks, AlarmLog, KeeperLog, Outbox, Keepsakes):
@@ -45,6 +51,29 @@ class EmbeddedStore(Chunks, AlarmLog, KeeperLog, Outbox, Keepsakes):
     ...         store.add_readings(batch)
     ...         store.save_state("analysis", "hallway", blob, store.position())
     """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        read_only: bool = False,
+        *,
+        synchronous: Literal["FULL", "NORMAL", "OFF"] = "FULL",
+        busy_ms: int = 10_000,
+    ) -> None:
+        super().__init__(path, read_only, synchronous=synchronous, busy_ms=busy_ms)
+        if not read_only:
+            self.put_in_place()
+
+    def put_in_place(self) -> None:
+        """Sort in what lies unsorted, as after a kill, states included; where that can't be done, later."""
+        try:
+            with self.transaction():
+                self._sort_in()
+                self._place()
+        except StoreFull:
+            pass  # whoever writes next says so
+        except StoreError as error:
+            _log.warning("%s; it is opened all the same", error)
 
     def __enter__(self) -> EmbeddedStore:
         return self

@@ -240,6 +240,7 @@ def _add(store: EmbeddedStore, readings: Iterator[Reading]) -> int:
         raise ReplayError(f"{error}; {done} readings before it are in, so import the file again") from error
     finally:
         store.move_states(before, store.position())
+        store.put_in_place()
     return new
 
 

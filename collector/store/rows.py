@@ -4,9 +4,9 @@ The newest readings are rows, by series and time. Days that are over become chun
 (`rushlight.collector.store.chunks` makes them, `rushlight.collector.store.codec` packs them); a reading that
 comes late for such a day is a row again until it is merged. Whoever reads sees rows and chunks as one.
 
-The order of arrival is a table of its own, with the newest keys only: old ones are cut off once no saved
-state needs them. Rows in order of arrival instead, as in schema 2, lie on as many pages as there are rows
-once there are hundreds of series: packing a day then read and wrote one page a reading.
+What has just come in lies in its order of arrival first (`rushlight.collector.store.arrivals`). All rows in
+order of arrival, as in schema 2, lie on as many pages as there are rows once there are hundreds of series:
+packing a day then read and wrote one page a reading.
 """
 
 from __future__ import annotations
@@ -14,32 +14,27 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from rushlight.collector.errors import StoreError
 from rushlight.collector.readings import Reading
 from rushlight.collector.store import codec
+from rushlight.collector.store.arrivals import ArrivalRows
 from rushlight.collector.store.columns import Columns, concatenate, from_rows, to_frame
-from rushlight.collector.store.newest import NewestRows
 from rushlight.collector.store.series import DAY_MS, FIRST, LAST
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COMPACTED", "ReadingRows"]
+__all__ = ["ReadingRows"]
 
-COMPACTED = "compacted-position"  # meta: up to this position the order of arrival is given up
-_PAGE = 2000  # rows fetched at a time, so that no cursor stays open between yields
 _INSERT = (
-    "INSERT INTO readings (series, time_ms, seq, value, flag, stamp, position) VALUES (?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO rows (series, time_ms, seq, value, flag, stamp, position) VALUES (?, ?, ?, ?, ?, ?, ?)"
     " ON CONFLICT (series, time_ms, seq) DO NOTHING"
 )
 _BESIDE_MS = 1000  # at most so far away is kept what has the key of another reading
 _ARRIVE = "INSERT INTO arrivals (position, series, time_ms, seq) VALUES (?, ?, ?, ?)"
-_ARRIVALS = 100  # in one statement: for each AUTOINCREMENT looks up and writes its counter
-_ARRIVE_MANY = _ARRIVE + ", (?, ?, ?, ?)" * (_ARRIVALS - 1)
 _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with the key that was taken
 
 
-class ReadingRows(NewestRows):
+class ReadingRows(ArrivalRows):
     """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
 
     def add_readings(self, readings: Sequence[Reading]) -> int:
@@ -64,50 +59,61 @@ class ReadingRows(NewestRows):
             return 0
         with self.transaction():
             position = self.position()
-            ids, ends = self._known_series()
-            unpacked = max(ends.values(), default=FIRST)  # from here on no series has a chunk
-            rows: list[tuple[Any, ...]] = []
-            arrivals: list[int] = []  # all in one row, as a statement takes them
-            clashes: list[tuple[str, tuple[Any, ...]]] = []
+            ids, newest_ms = self._known_series(), self._newest_ms
+            fields: list[Any] = []
+            late = False
             for r in readings:
                 series = ids.get((r.tank, r.quantity))
                 if series is None:
                     series = self._new_series(r.tank, r.quantity)
-                time_ms, seq = r.time_ms, r.seq
-                row = (series, time_ms, seq, r.value, r.flag, r.stamp, position + 1)
-                if (
-                    time_ms < unpacked
-                    and time_ms < ends[series]
-                    and (packed := self._packed(series, time_ms, seq))
-                ):
-                    if not _same(packed[0], r.value):
-                        position += 1
-                        clashes.append((r.tank, row))
-                    continue
+                time_ms = r.time_ms
                 position += 1
-                rows.append(row)
-                arrivals += (position, series, time_ms, seq)
-            new = self._run_many(_INSERT, rows)
-            # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
-            self._arrived(arrivals if new else [])
-            if new < len(rows):
-                tanks = {series: tank for (tank, _), series in ids.items()}
-                clashes += [(tanks[row[0]], row) for row in rows if self._taken(row)]
-            return new + sum(self._keep_beside(tank, row) for tank, row in clashes)
+                fields += (position, series, time_ms, r.seq, r.value, r.flag, r.stamp)
+                if time_ms > newest_ms[series]:
+                    newest_ms[series] = time_ms
+                else:
+                    late = True
+            if late:
+                self._sort_in()
+                return self._add_among(readings)
+            self._arrive(fields)
+            return len(readings)
 
-    def _arrived(self, flat: list[int]) -> None:
-        """Lines of the order of arrival: position, series, time and number of each, one after the other."""
-        step = 4 * _ARRIVALS
-        whole = len(flat) // step * step
-        for at in range(0, whole, step):
-            self._run(_ARRIVE_MANY, tuple(flat[at : at + step]))
-        rest = flat[whole:]
-        self._run_many(_ARRIVE, zip(rest[::4], rest[1::4], rest[2::4], rest[3::4], strict=True))
+    def _add_among(self, readings: Sequence[Reading]) -> int:
+        """Keep readings some of which may be there, or lie before others of their series."""
+        position = self.position()
+        ids, ends = self._known_series(), self._chunks_end
+        unpacked = max(ends.values(), default=FIRST)  # from here on no series has a chunk
+        rows: list[tuple[Any, ...]] = []
+        clashes: list[tuple[str, tuple[Any, ...]]] = []
+        for r in readings:
+            series = ids[r.tank, r.quantity]
+            time_ms, seq = r.time_ms, r.seq
+            row = (series, time_ms, seq, r.value, r.flag, r.stamp, position + 1)
+            if (
+                time_ms < unpacked
+                and time_ms < ends[series]
+                and (packed := self._packed(series, time_ms, seq))
+            ):
+                if not _same(packed[0], r.value):
+                    position += 1
+                    clashes.append((r.tank, row))
+                continue
+            position += 1
+            rows.append(row)
+        new = self._run_many(_INSERT, rows)
+        if new:
+            # A repeat gets a line here, too; its position is not that of the row, so nobody sees it.
+            self._run_many(_ARRIVE, ((row[-1], *row[:3]) for row in rows))
+        if new < len(rows):
+            tanks = {series: tank for (tank, _), series in ids.items()}
+            clashes += [(tanks[row[0]], row) for row in rows if self._taken(row)]
+        return new + sum(self._keep_beside(tank, row) for tank, row in clashes)
 
     def _taken(self, row: tuple[Any, ...]) -> bool:
         """Whether a row's key holds another value, of another arrival."""
         series, time_ms, seq, value, *_, position = row
-        sql = "SELECT position, value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
+        sql = "SELECT position, value FROM rows WHERE series = ? AND time_ms = ? AND seq = ?"
         there = self._one(sql, (series, time_ms, seq))
         return there is not None and there[0] != position and not _same(there[1], value)
 
@@ -119,10 +125,11 @@ class ReadingRows(NewestRows):
         for at in range(time_ms + 1, time_ms + _BESIDE_MS + 1):
             packed = self._packed(series, at, seq)
             if packed is None:
-                sql = "SELECT value FROM readings WHERE series = ? AND time_ms = ? AND seq = ?"
+                sql = "SELECT value FROM rows WHERE series = ? AND time_ms = ? AND seq = ?"
                 packed = self._one(sql, (series, at, seq))
             if packed is None:
                 self._run(_INSERT, (series, at, *row[2:]))
+                self._newest_ms[series] = max(self._newest_ms[series], at)
                 self._run(_ARRIVE_BESIDE, (position, series, at, seq))
                 name, kept = "collided", 1
                 break
@@ -134,70 +141,6 @@ class ReadingRows(NewestRows):
             (f"{tank}.{name}",),
         )
         return kept
-
-    def position(self) -> int:
-        """Position of the reading that arrived last; 0 in an empty store."""
-        row = self._one("SELECT seq FROM sqlite_sequence WHERE name = 'arrivals'")
-        return 0 if row is None else int(row[0])
-
-    def arrivals_after(self, position: int, tank: str | None = None) -> Iterator[tuple[int, Reading]]:
-        """Readings that arrived after `position`, in order of arrival, each with its own position.
-
-        Of readings that no saved state needs (see `Keepsakes.save_state`) the order of arrival is given up:
-        asked from 0, they come first, by time, with position 0. Whoever starts from a saved state always has
-        the true order.
-
-        Raises
-        ------
-        StoreError
-            The order after `position` is given up already; start from 0 instead.
-        """
-        given_up = self._compacted()
-        if position == 0 < given_up:
-            yield from ((0, reading) for reading in self._by_time(tank, given_up))
-            position = given_up
-        while True:
-            with self._snapshot():
-                if position < self._compacted():
-                    raise StoreError(
-                        f"{self.path}: readings after position {position} are packed and their order of "
-                        "arrival is gone; start again from position 0"
-                    )
-                names = {row[0]: row[1:] for row in self._series_of(tank)}
-                some = "" if tank is None else f" AND a.series IN ({','.join(map(str, names))})"
-                # CROSS JOIN: SQLite goes through the left table first
-                rows = self._all(
-                    "SELECT a.position, r.series, r.time_ms, value, flag, r.seq, stamp"
-                    " FROM arrivals AS a CROSS JOIN readings AS r ON r.series = a.series"
-                    " AND r.time_ms = a.time_ms AND r.seq = a.seq AND r.position = a.position"
-                    f" WHERE a.position > ?{some} ORDER BY a.position LIMIT ?",
-                    (position, _PAGE),
-                )
-            if not rows:
-                return
-            for position, series, *rest in rows:
-                yield position, Reading(*names[series], *rest)
-
-    def _compacted(self) -> int:
-        row = self._one("SELECT value FROM meta WHERE key = ?", (COMPACTED,))
-        return 0 if row is None else int(row[0])
-
-    def _by_time(self, tank: str | None, until: int) -> Iterator[Reading]:
-        """All readings up to a position, by time; a day of all the series is held in memory."""
-        start: int | None = None
-        while True:
-            found = []
-            with self._snapshot():
-                series = self._series_of(tank)
-                firsts = [self._first_time(number, start) for number, _, _ in series]
-                first = min((time_ms for time_ms in firsts if time_ms is not None), default=None)
-                if first is None:
-                    return
-                start = (first // DAY_MS + 1) * DAY_MS
-                for number, of, quantity in series:
-                    found += [Reading(of, quantity, *row) for row in self._span(number, first, start, until)]
-            found.sort(key=lambda r: (r.time_ms, r.seq))
-            yield from found
 
     def readings(
         self, tank: str, quantity: str, start_ms: int | None = None, end_ms: int | None = None

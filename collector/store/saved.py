@@ -29,6 +29,9 @@ def schema_version(types: Mapping[str, Any]) -> int:
     return zlib.crc32(msgspec.json.encode([sorted(types), schemas, components], order="deterministic"))
 
 
+_encode = msgspec.msgpack.Encoder().encode
+
+
 @functools.cache
 def _version(name: str, kind: Any) -> int:
     return schema_version({name: kind})
@@ -36,7 +39,7 @@ def _version(name: str, kind: Any) -> int:
 
 def pack(name: str, kind: Any, value: object) -> bytes:
     """`value`, of type `kind`, with the version of its schema; for `unpack` with the same name and type."""
-    return msgspec.msgpack.encode([_version(name, kind), value])
+    return _encode((_version(name, kind), value))
 
 
 def unpack(name: str, kind: Any, blob: bytes) -> Any:

@@ -77,6 +77,22 @@ MIGRATIONS: list[tuple[str, ...]] = [
         " undone_ms INTEGER, change INTEGER NOT NULL UNIQUE)",
         "CREATE INDEX keeper_log_time ON keeper_log (tank, time_ms)",
     ),
+    (
+        # What has just come in lies in its order of arrival until it is sorted in among the rows, see
+        # `rushlight.collector.store.arrivals`. A line without a flag only says where its row is.
+        "ALTER TABLE readings RENAME TO rows",
+        "ALTER TABLE arrivals ADD COLUMN value REAL",
+        "ALTER TABLE arrivals ADD COLUMN flag INTEGER",
+        "ALTER TABLE arrivals ADD COLUMN stamp INTEGER CHECK ((flag IS NULL) = (stamp IS NULL))",
+        "INSERT OR REPLACE INTO meta (key, value)"
+        " SELECT 'sorted-position', seq FROM sqlite_sequence WHERE name = 'arrivals'",
+        "CREATE VIEW readings AS SELECT series, time_ms, seq, value, flag, stamp, position FROM rows"
+        " UNION ALL SELECT series, time_ms, seq, value, flag, stamp, position FROM arrivals WHERE position >"
+        " coalesce((SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'sorted-position'), 0)"
+        " AND flag IS NOT NULL",
+        # States that go with each commit, all of one commit in a row, until they are put in their places.
+        "CREATE TABLE recent_states (id INTEGER PRIMARY KEY AUTOINCREMENT, blob BLOB NOT NULL)",
+    ),
 ]
 
 VERSION = len(MIGRATIONS)

@@ -21,30 +21,35 @@ class SeriesRows(Database):
     _series_ids: dict[tuple[str, str], int]
     # series -> the time before which readings may be in a chunk
     _chunks_end: dict[int, int]
+    # series -> no reading of it is newer than this
+    _newest_ms: dict[int, int]
     # (series, day) -> values by key (time, seq) in that day's chunk
     _chunk_keys: dict[tuple[int, int], dict[tuple[int, int], float]]
 
     def _forget(self) -> None:
+        super()._forget()
         self._series_ids = {}
         self._chunks_end = {}
+        self._newest_ms = {}
         self._chunk_keys = {}
 
-    def _known_series(self) -> tuple[dict[tuple[str, str], int], dict[int, int]]:
-        """Numbers of all series, and where the chunks of each end; in a transaction only."""
+    def _known_series(self) -> dict[tuple[str, str], int]:
+        """Numbers of all series, and with them where each ends; in a transaction only."""
         if not self._series_ids:
-            for number, tank, quantity, day in self._all(
-                "SELECT id, tank, quantity, (SELECT max(day) FROM chunks WHERE series = series.id)"
-                " FROM series"
+            for number, tank, quantity, day, newest_ms in self._all(
+                "SELECT id, tank, quantity, (SELECT max(day) FROM chunks WHERE series = series.id),"
+                " (SELECT max(time_ms) FROM rows WHERE series = series.id) FROM series"
             ):
                 self._series_ids[tank, quantity] = number
-                self._chunks_end[number] = FIRST if day is None else (day + 1) * DAY_MS
-        return self._series_ids, self._chunks_end
+                end_ms = self._chunks_end[number] = FIRST if day is None else (day + 1) * DAY_MS
+                self._newest_ms[number] = end_ms if newest_ms is None else max(end_ms, newest_ms)
+        return self._series_ids
 
     def _new_series(self, tank: str, quantity: str) -> int:
         number = self._run("INSERT INTO series (tank, quantity) VALUES (?, ?)", (tank, quantity)).lastrowid
         assert number is not None
         self._series_ids[tank, quantity] = number
-        self._chunks_end[number] = FIRST
+        self._chunks_end[number] = self._newest_ms[number] = FIRST
         return number
 
     def _packed(self, series: int, time_ms: int, seq: int) -> tuple[float] | None:
