@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import functools
 import re
 
 import msgspec
 
 from rushlight.collector.errors import WireError
-from rushlight.collector.readings import QUANTITIES
+from rushlight.collector.readings import QUANTITIES, TANK_NAME
 from rushlight.collector.safe_text import safe_text
 
 __all__ = [
     "MAX_PAYLOAD",
+    "RELATIVE_BELOW",
+    "SEQ_BELOW",
     "UNITS",
     "Record",
     "Report",
+    "can_be_tank",
     "may_hold_pack",
     "printable",
     "whole_number",
@@ -22,6 +26,10 @@ __all__ = [
 ]
 
 MAX_PAYLOAD = 64 * 1024  # bytes; a report of every quantity is well under 1 kB
+
+RELATIVE_BELOW = 2**28  # RFC 8428 section 4.5.3: times below this are relative to now, in seconds
+_LONGEST_NAME = 64  # characters of a tank's name, as in TANK_NAME
+SEQ_BELOW = 2**53  # a board's report number, counted up from 0
 
 UNITS = {quantity: info.unit for quantity, info in QUANTITIES.items()}
 
@@ -53,6 +61,15 @@ class Report(msgspec.Struct):
     seq: int = -1
     records: list[Record] = []
     problems: list[WireError] = []
+
+
+def can_be_tank(name: str) -> bool:
+    return len(name) <= _LONGEST_NAME and _matches(name)  # what is remembered must not fill the memory
+
+
+@functools.lru_cache(4096)  # the same few again and again
+def _matches(name: str) -> bool:
+    return TANK_NAME.fullmatch(name) is not None
 
 
 def whole_number(text: str) -> int | float:

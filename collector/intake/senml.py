@@ -15,16 +15,20 @@ import msgspec
 from rushlight.collector.errors import WireError
 from rushlight.collector.intake.reports import (
     MAX_PAYLOAD,
+    RELATIVE_BELOW,
+    SEQ_BELOW,
     UNITS,
     Record,
     Report,
+    can_be_tank,
     may_hold_pack,
     printable,
     wrong_unit,
 )
+from rushlight.collector.intake.senml_plain import decode_plain
 from rushlight.collector.intake.senml_records import Senml, decode_one_by_one, decode_records
 from rushlight.collector.intake.topic_maps import TopicMaps
-from rushlight.collector.readings import CONVERSIONS, QUANTITIES, TANK_NAME
+from rushlight.collector.readings import CONVERSIONS, QUANTITIES
 
 __all__ = [
     "MAX_PAYLOAD",
@@ -35,7 +39,6 @@ __all__ = [
     "decode_pack",
 ]
 
-_RELATIVE_BELOW = 2**28  # RFC 8428 section 4.5.3: times below this are relative to now, in seconds
 _FARTHEST_MS = 2**53  # a time beyond this is cut to it: it can't be true, and is stamped on arrival
 _VERSION = 10  # RFC 8428 section 4.4
 
@@ -62,6 +65,9 @@ def decode_pack(payload: bytes, tank: str = "", only: bool = False) -> Report:
     """
     if len(payload) > MAX_PAYLOAD:
         raise WireError("size", f"payload of {len(payload)} bytes; the most that is read is {MAX_PAYLOAD}")
+    plain = decode_plain(payload, tank, only)
+    if plain is not None:
+        return plain
     problems: list[WireError] = []
     if b'_"' in payload:  # may hold a label that must be understood (RFC 8428 section 4.4)
         pack = decode_one_by_one(payload, problems)
@@ -172,7 +178,7 @@ def _stamp(time: float | None) -> tuple[int | None, int | None]:
     """A record's time and age in ms, from SenML's seconds: one of the two, or neither."""
     if time is None:
         return None, None
-    if time < _RELATIVE_BELOW:
+    if time < RELATIVE_BELOW:
         return None, _milliseconds(-time)
     return _milliseconds(time), None
 
@@ -181,7 +187,7 @@ def _seq_of(pack: list[Senml], problems: list[WireError]) -> int:
     seq = pack[0].seq if pack else None
     if seq is None:
         return -1
-    if not 0 <= seq < 2**53:
+    if not 0 <= seq < SEQ_BELOW:
         problems.append(WireError("seq", f"seq {seq} is not a report number; count up from 0 at boot"))
         return -1
     return seq
@@ -212,7 +218,7 @@ def _check_tank(name: str, owner: str, report_tank: str, only: str | None) -> Wi
         return WireError("tank", f"{printable(name)!r}: a pack is about one tank; send one pack for each")
     if not owner:
         return WireError("name", f"{printable(name)!r} names no tank; the base name must be 'TANK/'")
-    if not TANK_NAME.fullmatch(owner):
+    if not can_be_tank(owner):
         return WireError("name", f"{printable(name)!r}: {printable(owner)!r} can't be a tank's name")
     return None
 
