@@ -26,6 +26,7 @@ from rushlight.collector.intake.quality_state import (
 )
 from rushlight.collector.intake.refusals import REFUSED_STATE, Refusals, UnknownTank, load_refusals
 from rushlight.collector.intake.senml import Report, TopicMaps, decode_line, decode_pack
+from rushlight.collector.intake.stamper_state import Stamped
 from rushlight.collector.intake.timing import Stamper
 from rushlight.collector.log import ClearLog
 from rushlight.collector.readings import TEMPERATURE, Flag, Reading
@@ -96,7 +97,7 @@ class Batch(msgspec.Struct):
             store.set_aside(*aside)
         if self.counts:
             store.add_counts(self.counts)
-        store.save_states(self.states)
+        store.save_together(self.states)
 
 
 class BatchMaker:
@@ -181,9 +182,10 @@ class BatchMaker:
     def make(self, arrivals: Sequence[Arrival]) -> Batch:
         """Decode, time and flag; nothing is raised, what can't be read is set aside."""
         batch = Batch(list(arrivals))
+        heard: set[str] = set()
         for arrival in arrivals:
             try:
-                self._take(arrival, batch)
+                self._take(arrival, batch, heard)
             except WireError as error:
                 self._refuse(arrival.delivery, error, batch)
             except Exception:
@@ -192,47 +194,48 @@ class BatchMaker:
                 self._refuse(arrival.delivery, WireError("internal", "it broke the reader"), batch)
         if any(name.startswith("bad.") for name in batch.counts):
             batch.states.append((REFUSED_STATE, "", self._refusals.dump()))
-        touched = {reading.tank for reading in batch.readings}
-        for tank in sorted(touched | {name[:-9] for name in batch.counts if name.endswith(".repeated")}):
+        for tank in sorted(heard):
             batch.states += [(kind, tank, blob) for kind, blob in self._stampers[tank].save()]
-        for tank in sorted(touched):
             quality = self._intake.quality.states_of(tank)
             if quality:
                 batch.states.append((QUALITY_STATE, tank, save_quality(quality)))
         return batch
 
-    def _take(self, arrival: Arrival, batch: Batch) -> None:
+    def _take(self, arrival: Arrival, batch: Batch, heard: set[str]) -> None:
         delivery = arrival.delivery
         for report in self._decode(arrival, batch):
             for problem in report.problems:
                 self._complain(delivery, problem, batch)
-            stamper = self._stampers.get(report.tank)
+            tank = report.tank
+            stamper = self._stampers.get(tank)
             if stamper is None:
-                raise UnknownTank(report.tank, self._settings.path)
+                raise UnknownTank(tank, self._settings.path)
+            heard.add(tank)
             packet = (delivery.link, delivery.packet) if delivery.packet else None
             stamped = stamper.stamp(report, delivery.arrived_ms, delivery.redelivered, packet)
-            tank = report.tank
-            if stamped.repeated:
-                batch.count(f"{tank}.repeated")
-            if stamped.lost:
-                batch.count(f"{tank}.lost", stamped.lost)
-            if stamped.lost > 0:
-                self._say.say(f"{tank} lost", f"{tank}: reports lost on the way: {stamped.lost}")
-            if stamped.rebooted:
-                batch.count(f"{tank}.rebooted")
-                self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
-            if (
-                stamped.readings
-                and stamped.readings[0].stamp
-                and any(record.time_ms is not None for record in report.records)
-            ):
+            readings = stamped.readings
+            if stamped.lost or stamped.repeated or stamped.rebooted:
+                self._count(tank, stamped, batch)
+            if readings and readings[0].stamp and any(r.time_ms is not None for r in report.records):
                 batch.count(f"{tank}.stamped")
                 self._say.say(
                     f"{tank} clock",
                     f"{tank}: its device's clock is wrong (before 2020, behind, or in the future), or this "
                     "computer's is; such reports are stamped on arrival; set the clock, or send no time",
                 )
-            batch.readings += self._intake.take_all(stamped.readings)
+            batch.readings += self._intake.take_all(readings)
+
+    def _count(self, tank: str, stamped: Stamped, batch: Batch) -> None:
+        """Repeats, losses and reboots: counted and said."""
+        if stamped.repeated:
+            batch.count(f"{tank}.repeated")
+        if stamped.lost:
+            batch.count(f"{tank}.lost", stamped.lost)
+        if stamped.lost > 0:
+            self._say.say(f"{tank} lost", f"{tank}: reports lost on the way: {stamped.lost}")
+        if stamped.rebooted:
+            batch.count(f"{tank}.rebooted")
+            self._say.say(f"{tank} rebooted", f"{tank}: its device has rebooted", logging.INFO)
 
     def _decode(self, arrival: Arrival, batch: Batch) -> list[Report]:
         delivery = arrival.delivery
@@ -277,17 +280,9 @@ class BatchMaker:
     def _refuse(self, delivery: Delivery, error: WireError, batch: Batch) -> None:
         self._complain(delivery, error, batch)
         batch.count("set-aside")
-        payload = delivery.payload
-        batch.aside.append(
-            _Aside(
-                delivery.link,
-                (delivery.topic or "")[:_LONGEST_TOPIC],
-                payload[:4096],
-                len(payload),
-                str(error),
-                delivery.arrived_ms,
-            )
-        )
+        topic, payload = (delivery.topic or "")[:_LONGEST_TOPIC], delivery.payload
+        aside = delivery.link, topic, payload[:4096], len(payload), str(error), delivery.arrived_ms
+        batch.aside.append(_Aside(*aside))
 
 
 def _maps_of(links: Mapping[int, LinkSettings]) -> dict[int, TopicMaps]:

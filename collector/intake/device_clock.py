@@ -15,7 +15,13 @@ from __future__ import annotations
 
 import msgspec
 
-__all__ = ["BEHIND_MS", "DeviceClock"]
+from rushlight.collector.intake.reports import Record
+
+__all__ = ["BACKLOG_MS", "BEHIND_MS", "EARLIEST_MS", "DeviceClock", "believable"]
+
+EARLIEST_MS = 1_577_836_800_000  # 2020-01-01T00:00Z: a clock before this was never set
+AHEAD_MS = 120_000  # a device's clock may be this far ahead of the collector's
+BACKLOG_MS = 31 * 86_400_000  # a device may send what it kept, up to this old
 
 BEHIND_MS = 120_000
 """So old a report may be and count as just measured; as far as a device may be ahead (common practice)."""
@@ -26,7 +32,7 @@ _DOUBTED = 2  # old reports in a row that keep a pace: the next is stamped on ar
 _DOUBTED_AT_ONCE = 1  # where they can't have waited: they say they are older than one that came before
 
 
-class DeviceClock(msgspec.Struct, forbid_unknown_fields=True):
+class DeviceClock(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """Given each report that has a plausible time; all times ms UTC.
 
     Attributes
@@ -88,3 +94,24 @@ class DeviceClock(msgspec.Struct, forbid_unknown_fields=True):
                 self.rush_ms, self.rush_old_ms = arrived_ms, time_ms
         elif long:
             self.paced = _DOUBTED
+
+
+def believable(records: list[Record], arrived_ms: int) -> tuple[list[int | None], bool, int]:
+    """The device's own times where they can be believed, whether all can be, and the newest of them.
+
+    Where all are of one moment, as nearly always, the first is left empty.
+    """
+    earliest, latest = arrived_ms - BACKLOG_MS, arrived_ms + AHEAD_MS
+    if earliest < EARLIEST_MS:
+        earliest = EARLIEST_MS
+    one = records[0].time_ms if records else None
+    if one is not None and earliest <= one <= latest:
+        for record in records:
+            if record.time_ms != one:
+                break
+        else:
+            return [], True, one
+    times = [record.time_ms for record in records]
+    times = [time if time is not None and earliest <= time <= latest else None for time in times]
+    known = [time for time in times if time is not None]
+    return times, len(known) == len(times), max(known, default=0)

@@ -6,7 +6,8 @@ kilobyte), not the whole ring, also with hundreds of tanks. No clock comes into 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from struct import Struct
 
 __all__ = ["PAGES", "REMEMBERED", "Remembered"]
 
@@ -15,6 +16,8 @@ REMEMBERED = 2048
 _PAGE = 64
 PAGES = REMEMBERED // _PAGE
 _BYTES = 8
+_PAGE_BYTES = _PAGE * _BYTES
+_put = Struct(">Q").pack_into
 _USED = 1 << 63  # set in each entry, so that an empty place equals none
 
 
@@ -34,10 +37,10 @@ class Remembered:
         self._ring = bytearray(_BYTES * min(count, REMEMBERED))
         self._saved = count
         for page, blob in (pages or {}).items():
-            start = page * _PAGE * _BYTES
+            start = page * _PAGE_BYTES
             room = len(self._ring) - start
             if 0 <= page < PAGES and room > 0:
-                part = blob[: min(room, _PAGE * _BYTES)]
+                part = blob[: min(room, _PAGE_BYTES)]
                 self._ring[start : start + len(part)] = part
 
     @property
@@ -48,7 +51,9 @@ class Remembered:
     def add(self, mark: int) -> None:
         """Put one in; its place is `count` as it was before."""
         at = self.count % REMEMBERED * _BYTES
-        self._ring[at : at + _BYTES] = (mark | _USED).to_bytes(_BYTES, "big")
+        if at == len(self._ring):
+            self._ring += bytes(_BYTES)
+        _put(self._ring, at, mark | _USED)
         self.count += 1
 
     def find(self, mark: int) -> int:
@@ -69,15 +74,14 @@ class Remembered:
         at = place % REMEMBERED * _BYTES
         return int.from_bytes(self._ring[at : at + 4], "big") & ~(_USED >> 32)
 
-    def changed(self) -> Iterable[tuple[int, bytes]]:
+    def changed(self) -> list[tuple[int, bytes]]:
         """Pages that changed since the last call, to be saved in the transaction that saves `count`."""
-        first, last = max(self._saved, self.oldest) // _PAGE, (self.count - 1) // _PAGE
         if self.count == self._saved:
-            return
+            return []
+        first, last = max(self._saved, self.oldest) // _PAGE, (self.count - 1) // _PAGE
         self._saved = self.count
-        for page in range(max(first, last - PAGES + 1), last + 1):
-            page %= PAGES
-            yield page, bytes(self._ring[page * _PAGE * _BYTES : (page + 1) * _PAGE * _BYTES])
+        pages = [page % PAGES for page in range(max(first, last - PAGES + 1), last + 1)]
+        return [(page, bytes(self._ring[page * _PAGE_BYTES : (page + 1) * _PAGE_BYTES])) for page in pages]
 
     def _newest(self, sought: bytes) -> int:
         return max(self._places(sought), default=-1)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import msgspec
 
 from rushlight.collector.intake.device_clock import DeviceClock
@@ -14,11 +12,11 @@ __all__ = ["STAMPER_HEAD", "Stamped", "StamperState"]
 STAMPER_HEAD = "stamper"
 
 
-class StamperState(msgspec.Struct, forbid_unknown_fields=True):
+class StamperState(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """What must survive a restart, and the counts.
 
     A field that is added begins with its default after an upgrade; a snapshot with a field that is gone or
-    renamed is not read.
+    renamed is not read. Defaults are not written, so none may change.
 
     Attributes
     ----------
@@ -68,7 +66,7 @@ class StamperState(msgspec.Struct, forbid_unknown_fields=True):
     clock: DeviceClock = msgspec.field(default_factory=DeviceClock)
 
 
-class Stamped(NamedTuple):
+class Stamped(msgspec.Struct, gc=False):
     """What became of one report.
 
     `readings` is empty where it is a repeat; `lost` is -1 where it came late and was counted as lost before.

@@ -30,16 +30,13 @@ from collections.abc import Callable
 
 import msgspec
 
+from rushlight.collector.intake.device_clock import BACKLOG_MS, EARLIEST_MS, believable
 from rushlight.collector.intake.recent_reports import PAGES, Remembered
-from rushlight.collector.intake.reports import Record, Report
+from rushlight.collector.intake.reports import Report
 from rushlight.collector.intake.stamper_state import STAMPER_HEAD, Stamped, StamperState
 from rushlight.collector.readings import STAMP_ARRIVAL, STAMP_DEVICE, Reading
 
 __all__ = ["STAMPER_KINDS", "Stamper"]
-
-EARLIEST_MS = 1_577_836_800_000  # 2020-01-01T00:00Z: a clock before this was never set
-AHEAD_MS = 120_000  # a device's clock may be this far ahead of the collector's
-BACKLOG_MS = 31 * 86_400_000  # a device may send what it kept, up to this old
 
 _NEAR_ZERO = 16  # after a reboot, up to so many reports before the first one seen are counted as lost
 _GAP_BELIEVED = 1_000_000  # a greater step is a broken number, not lost reports
@@ -128,20 +125,22 @@ class Stamper:
         """
         state = self.state
         seq = report.seq
-        times, timed, newest_ms = _believable(report.records, arrived_ms)
+        times, timed, newest_ms = believable(report.records, arrived_ms)
         print_ = _fingerprint(report, packet)
         pause_ms, state.heard_ms = arrived_ms - state.heard_ms, arrived_ms
         doubted = timed and not state.clock.believes(newest_ms, arrived_ms)
         # a clock that was put back says the same times again, and what it says then is no repeat
         new_at_old_time = doubted and seq < 0 and not redelivered
-        if not new_at_old_time and self._is_repeat(report, print_, redelivered):
+        # all of this boot have lower numbers; saves most of the searching
+        follows = seq == state.seq + 1 and not redelivered
+        if not follows and not new_at_old_time and self._is_repeat(report, print_, redelivered):
             if timed or redelivered or seq < 0 or not self._is_paced(seq, pause_ms):
                 state.repeated += 1
                 return Stamped([], repeated=True)
         else:
             state.paced = 0
         if doubted:
-            times, timed, newest_ms = [None] * len(times), False, 0
+            times, timed, newest_ms = [None] * len(report.records), False, 0
         lost, rebooted = self._number(seq, newest_ms) if seq >= 0 else (0, False)
         self._recent.add(print_)
         state.taken = self._recent.count
@@ -159,8 +158,6 @@ class Stamper:
     def _is_repeat(self, report: Report, print_: int, redelivered: bool) -> bool:
         """Whether it is one of the remembered reports. The collector's clock has no say in it."""
         state, seq = self.state, report.seq
-        if seq == state.seq + 1 and not redelivered:
-            return False  # all of this boot have lower numbers; saves most of the searching
         place = self._recent.find(print_)
         if place < 0:
             return False
@@ -275,18 +272,6 @@ class Stamper:
         else:
             first = min(state.boot_seq, _NEAR_ZERO + 1)
         return max(first, state.seq - _LATE) <= seq and recent.find_number(seq & _NUMBER) < state.boot_at
-
-
-def _believable(records: list[Record], arrived_ms: int) -> tuple[list[int | None], bool, int]:
-    """The device's own times where they can be believed, whether all can be, and the newest of them."""
-    earliest, latest = max(EARLIEST_MS, arrived_ms - BACKLOG_MS), arrived_ms + AHEAD_MS
-    times = [record.time_ms for record in records]
-    one = times[0] if times else None
-    if one is not None and earliest <= one <= latest and times.count(one) == len(times):
-        return times, True, one  # all of one moment, as nearly always
-    times = [time if time is not None and earliest <= time <= latest else None for time in times]
-    known = [time for time in times if time is not None]
-    return times, len(known) == len(times), max(known, default=0)
 
 
 def _fingerprint(report: Report, packet: tuple[str, int] | None) -> int:
