@@ -40,8 +40,10 @@ class GasRange(NamedTuple):
         """Both."""
         if other is None:
             return self
-        lows, highs = (min, min, max, max), zip(self, other, strict=True)
-        return GasRange(*(take(pair) for take, pair in zip(lows, highs, strict=True)))
+        low, least, most, high = other
+        return GasRange(
+            min(self.low, low), min(self.least, least), max(self.most, most), max(self.high, high)
+        )
 
 
 _Day = dict[int, GasRange]  # by the number of the quarter within the day
@@ -71,10 +73,10 @@ class JudgedGas:
             return
         self._last[name] = judged
         gas = judged.gas
-        figures = (gas.low, gas.mg_l, gas.mg_l, gas.high)
-        if not all(math.isfinite(value) for value in figures):
+        if not (math.isfinite(gas.low) and math.isfinite(gas.mg_l) and math.isfinite(gas.high)):
             return
-        found = GasRange(*(round(value, 2) for value in figures))
+        estimate = round(gas.mg_l, 2)
+        found = GasRange(round(gas.low, 2), estimate, estimate, round(gas.high, 2))
         number, within = divmod(judged.time_ms, _DAY_MS)
         day = self._new.setdefault(name, {}).setdefault(number, {})
         slot = within // SLOT_MS

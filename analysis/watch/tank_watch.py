@@ -180,9 +180,13 @@ class TankWatch:
 
         Then all that is remembered from the time when it was ahead follows it.
         """
-        state = self.state
-        ahead_ms = max(state.frames.start_ms, state.silence.last_ms, state.silence.since_ms)
-        if max(ahead_ms, self.book.latest_ms) - now_ms <= CLOCK.step_ms:
+        silence, last_ms = self._silence, now_ms + CLOCK.step_ms
+        if (
+            self._frames.start_ms <= last_ms
+            and silence.last_ms <= last_ms
+            and silence.since_ms <= last_ms
+            and self.book.latest_ms <= last_ms
+        ):
             return False
         self._put_back(now_ms)
         return True
