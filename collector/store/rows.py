@@ -11,7 +11,7 @@ packing a day then read and wrote one page a reading.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rushlight.collector.readings import Reading
@@ -37,7 +37,7 @@ _ARRIVE_BESIDE = _ARRIVE.replace("INSERT", "INSERT OR REPLACE")  # its line with
 class ReadingRows(ArrivalRows):
     """The readings' part of the embedded store; see `rushlight.collector.store.records.ReadingStore`."""
 
-    def add_readings(self, readings: Sequence[Reading]) -> int:
+    def add_readings(self, readings: Iterable[Reading]) -> int:
         """Keep readings, in this order of arrival.
 
         The key is (tank, quantity, time, seq): the same report again is no new row. Another value under a
@@ -55,14 +55,15 @@ class ReadingRows(ArrivalRows):
         StoreFull, StoreError
             Nothing of the batch was kept.
         """
-        if not readings:
+        many = list(readings)  # it may be an iterator, and is gone through again where something is late
+        if not many:
             return 0
         with self.transaction():
             position = self.position()
             ids, newest_ms = self._known_series(), self._newest_ms
             fields: list[Any] = []
             late = False
-            for r in readings:
+            for r in many:
                 series = ids.get((r.tank, r.quantity))
                 if series is None:
                     series = self._new_series(r.tank, r.quantity)
@@ -75,9 +76,9 @@ class ReadingRows(ArrivalRows):
                     late = True
             if late:
                 self._sort_in()
-                return self._add_among(readings)
+                return self._add_among(many)
             self._arrive(fields)
-            return len(readings)
+            return len(many)
 
     def _add_among(self, readings: Sequence[Reading]) -> int:
         """Keep readings some of which may be there, or lie before others of their series."""

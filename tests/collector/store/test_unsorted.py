@@ -139,9 +139,9 @@ def test_twenty_commits_lie_unsorted_and_then_none(tmp_path: Path) -> None:
 def test_what_is_late_is_sorted_in_at_once(tmp_path: Path, late: tuple[int, int]) -> None:
     path = tmp_path / "a.db"
     with EmbeddedStore(path) as store:
-        store.add_readings([reading("ph", 9), reading("ph", 10), reading("light", 10)])
+        store.add_readings(iter([reading("ph", 9), reading("ph", 10), reading("light", 10)]))
         assert counted(path, "rows") == 0
-        new = store.add_readings([reading("light", 11), reading("ph", late[0], seq=late[1])])
+        new = store.add_readings(iter([reading("light", 11), reading("ph", late[0], seq=late[1])]))
         assert new == (1 if late == (10, -1) else 2)
         assert counted(path, "rows") == counted(path, "readings") == 3 + new
 
