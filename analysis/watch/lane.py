@@ -128,11 +128,7 @@ def fill(watch: TankWatch, readings: Sequence[Reading], at: int, heard_ms: int) 
         series = known.get(reading.quantity)
         if series is None:
             break
-        if value != series.last:
-            series.last, series.flat_since = value, time_ms
-        series.good += 1
-        series.total += value
-        series.seen_ms = time_ms
+        series.take_one(time_ms, value)
         at += 1
     if new and at > begin:
         silence.last_ms = heard_ms
