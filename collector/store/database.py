@@ -85,6 +85,11 @@ class Database:
         except RushlightError:
             self._release()
             raise
+        if not read_only:
+            self.put_in_place()
+
+    def put_in_place(self) -> None:
+        """Bring in order what a kill has left, where there is anything; must not raise for want of room."""
 
     def _open(self, synchronous: str) -> sqlite3.Connection:
         self._open_lock()

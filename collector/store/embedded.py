@@ -27,9 +27,7 @@ writes as many bytes and only spares the fsync. Packing adds a hundredth.
 from __future__ import annotations
 
 import logging
-import os
 from types import TracebackType
-from typing import Literal
 
 from rushlight.collector.errors import StoreError, StoreFull
 from rushlight.collector.store.chunks import Chunks
@@ -51,18 +49,6 @@ class EmbeddedStore(Chunks, AlarmLog, KeeperLog, Outbox, Keepsakes):
     ...         store.add_readings(batch)
     ...         store.save_state("analysis", "hallway", blob, store.position())
     """
-
-    def __init__(
-        self,
-        path: str | os.PathLike[str],
-        read_only: bool = False,
-        *,
-        synchronous: Literal["FULL", "NORMAL", "OFF"] = "FULL",
-        busy_ms: int = 10_000,
-    ) -> None:
-        super().__init__(path, read_only, synchronous=synchronous, busy_ms=busy_ms)
-        if not read_only:
-            self.put_in_place()
 
     def put_in_place(self) -> None:
         """Sort in what lies unsorted, as after a kill, states included; where that can't be done, later."""

@@ -1,4 +1,4 @@
-"""Readings: in by batches, out by arrival or by time.
+"""Readings: in by batches, out by time.
 
 The newest readings are rows, by series and time. Days that are over become chunks, one a series and day
 (`rushlight.collector.store.chunks` makes them, `rushlight.collector.store.codec` packs them); a reading that

@@ -84,7 +84,7 @@ class Keepsakes(Database):
         """What is not in its place yet, by kind and key."""
         last = self._one("SELECT max(id) FROM recent_states")[0] or 0  # an id is never given twice
         if last != self._recent_id:
-            self._recent_states, self._recent_id = {}, last
+            found: dict[tuple[str, str], bytes] = {}
             for (blob,) in self._all("SELECT blob FROM recent_states ORDER BY id"):
                 try:
                     states = _decode(blob)
@@ -93,7 +93,8 @@ class Keepsakes(Database):
                         "%s: states of one commit can't be read (%s); older ones hold", self.path, error
                     )
                     continue
-                self._recent_states.update(((kind, key), state) for kind, key, state in states)
+                found.update(((kind, key), state) for kind, key, state in states)
+            self._recent_states, self._recent_id = found, last  # only where all of it could be read
         return self._recent_states
 
     def _forget(self) -> None:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rushlight.collector.errors import StoreError
 from rushlight.collector.store.embedded import EmbeddedStore
 
 KEYS = st.sampled_from(["hallway", "porch", "shed"])
@@ -105,3 +106,22 @@ def test_one_that_cannot_be_read_costs_only_itself(tmp_path: Path, caplog: pytes
         assert store.load_state("stamper", "hallway") == (b"older", 0)
         assert store.load_state("stamper", "shed") == (b"newer", 0)
     assert "can't be read" in caplog.text and str(path) in caplog.text
+
+
+def test_after_a_read_that_failed_none_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that fails once must not make older states pass for the newest, nor the newest go."""
+    path = tmp_path / "a.db"
+    with EmbeddedStore(path) as store, EmbeddedStore(path, read_only=True) as reader:
+        store.save_together([("stamper", "hallway", b"newest")])
+        read = reader._all
+
+        def failing(sql: str, args: tuple[Any, ...] = ()) -> list[Any]:
+            if "SELECT blob FROM recent_states" in sql:
+                raise StoreError("disk I/O error")
+            return read(sql, args)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(reader, "_all", failing)
+            with pytest.raises(StoreError):
+                reader.load_state("stamper", "hallway")
+        assert reader.load_state("stamper", "hallway") == (b"newest", 0)
